@@ -1,0 +1,51 @@
+"""
+A job that could be done, before its cost is known.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """
+    One job that would win back a loss.
+
+    Attributes
+    ----------
+    site_id, job_kind, cause : str
+    scope : tuple of str
+        ("site",) or identifiers of strings or inverters.
+    units : dict of str to float
+        How much of each cost unit the job takes: module, string, inverter, hectare, metre, visit.
+    gain_kwh, gain_value : ndarray, shape (n_draws, n_months)
+        Energy and money that the job returns in each month after the as-of date, against leaving
+        things as they are, in usual weather; one row a draw of the posterior. [kWh], [money]
+    confidence : float
+        Probability that the loss to be mended is really there, 0 to 1.
+    why : str
+        One or two sentences with figures that the crew and the owner read.
+    comes_back : str
+        How the loss returns after the job, in plain words.
+    safety : bool
+        True for a finding that must be made safe whatever it returns.
+    best_from, best_to : str or None
+        "MM-DD" borders of the season in which to do it; None for any time.
+    """
+
+    site_id: str
+    job_kind: str
+    cause: str
+    scope: tuple[str, ...]
+    units: dict[str, float]
+    gain_kwh: np.ndarray
+    gain_value: np.ndarray
+    confidence: float
+    why: str
+    comes_back: str
+    safety: bool = False
+    best_from: str | None = None
+    best_to: str | None = None

@@ -1,0 +1,43 @@
+"""
+Physical constants and the fixed words of the contract, each with unit and source.
+
+Prices, wages and recovery shares are not constants: they are settings.
+"""
+
+#: Irradiance at standard test conditions. [W/m²] By definition, IEC 60904-3 / IEC TS 61836.
+IRRADIANCE_STC = 1000.0
+#: Cell temperature at standard test conditions. [°C] By definition, same.
+TEMP_STC = 25.0
+#: Boltzmann constant over elementary charge. [V/K] CODATA 2018, exact by the 2019 SI.
+THERMAL_VOLTAGE_PER_K = 1.380649e-23 / 1.602176634e-19
+#: Zero of the Celsius scale. [K] By definition.
+ZERO_CELSIUS_K = 273.15
+
+#: Causes a loss can be given to, in the order in which they are reported.
+CAUSES = (
+    "soiling",
+    "shading",
+    "snow",
+    "string_fault",
+    "inverter_efficiency",
+    "inverter_outage",
+    "grid_outage",
+    "curtailment",
+    "reactive_power",
+    "degradation",
+    "unexplained",
+)
+#: What a string finding can say.
+FINDINGS = (
+    "ok", "open", "bypass_short", "wrong_count", "series_resistance", "shunt", "current_low",
+    "soiled", "shaded", "not_tested",
+)
+#: Findings that are faults of the string itself and not of the light on it.
+FAULT_FINDINGS = ("open", "bypass_short", "wrong_count", "series_resistance", "shunt", "current_low")
+#: Kinds of job that the work list can hold.
+JOB_KINDS = (
+    "clean", "cut_vegetation", "repair_string", "replace_modules", "repair_inverter",
+    "fix_settings", "inspect", "claim",
+)
+#: The crew that does a job; jobs of one crew at one site share one visit.
+CREWS = {kind: "electrical" for kind in JOB_KINDS} | {"clean": "cleaning", "cut_vegetation": "vegetation"}
