@@ -39,16 +39,18 @@ class PlaneLight:
     ----------
     poa_global : ndarray
         In the plane, unshaded but for the far horizon: what a clean sensor beside the modules reads.
-    effective : ndarray
-        What reaches the cells: after row shade and reflection.
+    effective : dict of str to ndarray
+        What reaches the cells, after row shade and reflection, by where a string's row stands:
+        "inner" behind another row on either side, "front" with none before it, and on a
+        tracker "east" and "west" with none on that side.
     beam_share : ndarray
-        Share of `effective` that comes straight from the sun. [fraction]
+        Share of the inner rows' light that comes straight from the sun. [fraction]
     tilt, azimuth, incidence : ndarray
         Of the plane, which moves on a tracker; angle between beam and plane normal. [°]
     """
 
     poa_global: np.ndarray
-    effective: np.ndarray
+    effective: dict[str, np.ndarray]
     beam_share: np.ndarray
     tilt: np.ndarray
     azimuth: np.ndarray
@@ -164,12 +166,24 @@ def plane_light(array: Array, sky: SkyLight, sun: Sun, site: Site, measured: np.
         level = np.ones_like(modelled)
     incidence = np.degrees(np.arccos(np.clip(cos_incidence, -1.0, 1.0)))
     shaded, masked = row_shade(array, sun, tilt, azimuth)
-    direct = (beam + circumsolar) * pvlib.iam.physical(np.minimum(incidence, 89.9)) * (1.0 - shaded)
+    direct = (beam + circumsolar) * pvlib.iam.physical(np.minimum(incidence, 89.9))
     sky_iam, ground_iam = _diffuse_reflection(tilt)
-    effective = (direct + diffuse * sky_iam * masked + ground * ground_iam) * level
+    even = ground * ground_iam
+    effective = {name: (direct * (1.0 - shaded * behind) + diffuse * sky_iam * np.where(behind, masked, 1.0) + even) * level
+                 for name, behind in _rows_behind_another(array, sun).items()}
     with np.errstate(invalid="ignore", divide="ignore"):
-        beam_share = np.where(effective > 0, direct * level / effective, 0.0)
+        lit = direct * (1.0 - shaded) * level
+        beam_share = np.where(effective["inner"] > 0, lit / effective["inner"], 0.0)
     return PlaneLight(modelled * level, effective, beam_share, tilt, azimuth, incidence)
+
+
+def _rows_behind_another(array: Array, sun: Sun) -> dict[str, np.ndarray]:
+    """Where a row stands -> is there another row between it and the sun, per interval."""
+    always = np.ones(len(sun.zenith), dtype=bool)
+    if array.mount == "fixed":
+        return {"inner": always, "front": ~always}
+    sun_in_east = np.sin(np.radians(sun.azimuth - (array.axis_azimuth_deg or 0.0))) > 0
+    return {"inner": always, "east": ~sun_in_east, "west": sun_in_east}
 
 
 def orientation(array: Array, sun: Sun) -> tuple[np.ndarray, np.ndarray]:

@@ -169,7 +169,8 @@ def site_model(site: Site, weather: GridWeather) -> SiteModel:
         cell = cell_temperature(light.poa_global, day)
         temp_cell[array.id], source = cell.temp_cell, cell.source
         for kind in {s.module_type for s in site.strings if s.array_id == array.id}:
-            module_power[array.id, kind.module_type] = fit_module(kind).p_mp(light.effective, cell.temp_cell)
+            for place, effective in light.effective.items():
+                module_power[array.id, place, kind.module_type] = fit_module(kind).p_mp(effective, cell.temp_cell)
     dc, share = _inverter_power(site, module_power, len(at))
     return SiteModel(site, weather, at, table.index[at], sun, planes, temp_cell, dc, share, source, offsets)
 
@@ -191,13 +192,39 @@ def _without_night_offset(table: pd.DataFrame, elevation: np.ndarray) -> tuple[p
     return table.assign(**{name: table[name] - offset for name, offset in offsets.items()}), offsets
 
 
-def _inverter_power(site: Site, module_power: dict[tuple[str, str], np.ndarray],
+def row_places(site: Site) -> dict[str, str]:
+    """
+    Where each string's row stands: "inner", "front" or, on a tracker, "east" or "west".
+
+    Only where the layout is known (x_m, y_m) can a first row be told; else every row counts as "inner".
+    """
+    places = {s.string_id: "inner" for s in site.strings}
+    for array in site.arrays:
+        placed = [s for s in site.strings if s.array_id == array.id and s.x_m is not None and s.y_m is not None]
+        if not placed or len(placed) < sum(s.array_id == array.id for s in site.strings) or not array.pitch_m:
+            continue
+        facing = float(array.azimuth_deg or 0.0) if array.mount == "fixed" else (array.axis_azimuth_deg or 0.0) + 90.0
+        along = {s.string_id: s.x_m * np.sin(np.radians(facing)) + s.y_m * np.cos(np.radians(facing))  # type: ignore[operator]
+                 for s in placed}
+        first, last = max(along.values()), min(along.values())
+        for name, at in along.items():
+            if array.mount == "fixed":
+                places[name] = "front" if at > first - 0.3 * array.pitch_m else "inner"
+            elif at > first - 0.3 * array.pitch_m:
+                places[name] = "east"
+            elif at < last + 0.3 * array.pitch_m:
+                places[name] = "west"
+    return places
+
+
+def _inverter_power(site: Site, module_power: dict[tuple[str, str, str], np.ndarray],
                     n_times: int) -> tuple[np.ndarray, dict[str, np.ndarray]]:
     row = {inverter.inverter_id: k for k, inverter in enumerate(site.inverters)}
-    modules: dict[tuple[str, str], np.ndarray] = {}
+    modules: dict[tuple[str, str, str], np.ndarray] = {}
     share = {a.id: np.zeros(len(row)) for a in site.arrays}
+    places = row_places(site)
     for string in site.strings:
-        key = (string.array_id, string.module_type.module_type)
+        key = (string.array_id, places[string.string_id], string.module_type.module_type)
         modules.setdefault(key, np.zeros(len(row)))[row[string.inverter_id]] += string.modules_in_series
         share[string.array_id][row[string.inverter_id]] += string.p_mp_w
     dc = np.zeros((len(row), n_times))
@@ -206,3 +233,5 @@ def _inverter_power(site: Site, module_power: dict[tuple[str, str], np.ndarray],
     total = np.maximum(sum(share.values()), 1e-9)
     left = (1.0 - site.dc_wiring_pct / 100.0) * (1.0 - site.mismatch_pct / 100.0)
     return dc * left / 1000.0, {a: p / total for a, p in share.items()}
+
+
