@@ -96,8 +96,8 @@ def translate_procedure_2_2021(
     """
     Translate points of a curve by IEC 60891:2021 procedure 2.
 
-    As `translate_procedure_2_2009`, with the open-circuit voltage at standard conditions `v_oc_stc` [V] and its
-    irradiance factors `b_1`, `b_2` [unitless] in ``f(G) = b_2 ln²(1000/G) + b_1 ln(1000/G) + 1``.
+    As `translate_procedure_2_2009`, with the open-circuit voltage at standard conditions `v_oc_stc` [V] and
+    its irradiance factors `b_1`, `b_2` [unitless] in ``f(G) = b_2 ln²(1000/G) + b_1 ln(1000/G) + 1``.
     """
     def light_term(g: float) -> float:
         x = np.log(IRRADIANCE_STC / g)
@@ -170,11 +170,15 @@ class Uncertainty:
 
 
 def root_sum_square(*parts: float) -> float:
-    """Combined standard uncertainty of uncorrelated parts (JCGM 100:2008, equation 10, unit sensitivities)."""
+    """
+    Combined standard uncertainty of uncorrelated parts (JCGM 100:2008, equation 10, unit sensitivities).
+    """
     return float(np.sqrt(np.sum(np.square(parts))))
 
 
-def combined_uncertainty(sensitivity: np.ndarray, u: np.ndarray, correlation: np.ndarray | None = None) -> float:
+def combined_uncertainty(
+    sensitivity: np.ndarray, u: np.ndarray, correlation: np.ndarray | None = None
+) -> float:
     """
     Combined standard uncertainty of a result of several inputs.
 
@@ -194,8 +198,8 @@ def combined_uncertainty(sensitivity: np.ndarray, u: np.ndarray, correlation: np
     return float(np.sqrt(c @ r @ c))
 
 
-# Standard uncertainties (k = 1) of one trace, common practice, no source. Between strings tested minutes apart
-# the shared part of each cancels and only drift and repeatability stay. [fraction; °C]
+# Standard uncertainties (k = 1) of one trace, common practice, no source. Between strings tested minutes
+# apart the shared part of each cancels and only drift and repeatability stay. [fraction; °C]
 _ABSOLUTE = {"light": 0.020, "spectrum": 0.015, "temp_c": 2.0, "tracer": 0.010, "translation": 0.010}
 _BETWEEN = {"light": 0.005, "spectrum": 0.002, "temp_c": 0.9, "tracer": 0.003, "translation": 0.003}
 

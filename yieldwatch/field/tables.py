@@ -8,7 +8,7 @@ Missing is NaN; a whole table that the owner does not have is None.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import pandas as pd
 
@@ -54,9 +54,14 @@ class SiteData:
     statements, costs : DataFrame or None
         As in the files: start, end (UTC), energy_kwh, amount, reference; date, amount, kind, note.
     set_aside : DataFrame
-        file, line, column, value, reason: every input row that was not used.
+        file, line, column, value, reason, part: every input row that was not used. The line is that
+        on which the row ends, in a Parquet file the row's number from 1. `part` is "row", or "value"
+        where only that cell was bad and the rest of the row is used.
     notices : tuple of str
         What the reader resolved, ignored or doubts; whole sentences.
+    files : DataFrame
+        table, file, rows, used, set_aside, after_as_of: the account of every file read, where
+        rows = used + set_aside + after_as_of.
     """
 
     weather: pd.DataFrame | None
@@ -76,3 +81,4 @@ class SiteData:
     costs: pd.DataFrame | None
     set_aside: pd.DataFrame
     notices: tuple[str, ...]
+    files: pd.DataFrame = field(default_factory=pd.DataFrame)

@@ -233,3 +233,4 @@ class Portfolio:
     module_types: Mapping[str, ModuleType]
     inverter_types: Mapping[str, InverterType]
     sites: tuple[Site, ...]
+    notices: tuple[str, ...] = ()

@@ -1,0 +1,115 @@
+"""Light and temperature in each plane: what the design gives, with nothing wrong."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import pvlib
+
+from .spec import ArraySpec, FarmSpec
+
+DIFFUSE_IAM = 0.955  # glass passes this share of light that comes from the whole sky
+
+
+@dataclass(frozen=True)
+class Plane:
+    """
+    One array's plane, an entry for each lit interval.
+
+    `poa_global` is what a clean sensor above the rows would read; `beam` and
+    `diffuse` reach the cells, after the glass and the design's rows and horizon. [W/m²]
+    """
+
+    tilt: np.ndarray
+    azimuth: np.ndarray
+    poa_global: np.ndarray
+    beam: np.ndarray
+    diffuse: np.ndarray
+    temp_module: np.ndarray
+
+    @property
+    def effective(self) -> np.ndarray:
+        return self.beam + self.diffuse
+
+
+def _orientation(spec: FarmSpec, array: ArraySpec, sun: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    if array.mount == "fixed":
+        return np.full(len(sun), array.tilt), np.full(len(sun), array.azimuth)
+    turned = pvlib.tracking.singleaxis(
+        sun["zenith"],
+        sun["azimuth"],
+        0.0,
+        0.0 if spec.latitude > 0 else 180.0,
+        array.max_angle,
+        backtrack=True,
+        gcr=array.width_m / array.pitch_m,
+    )
+    return turned["surface_tilt"].fillna(0.0).to_numpy(), turned["surface_azimuth"].fillna(90.0).to_numpy()
+
+
+def _row_shade(
+    spec: FarmSpec, array: ArraySpec, sun: pd.DataFrame, n_rows: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Share of the beam that the rows in front take, and of the sky. The first row has none in front."""
+    if array.mount != "fixed" or not array.rows or n_rows < 2:
+        return np.zeros(len(sun)), np.zeros(len(sun))
+    behind = (n_rows - 1) / n_rows
+    shaded = pvlib.shading.shaded_fraction1d(
+        sun["zenith"].to_numpy(),
+        sun["azimuth"].to_numpy(),
+        (array.azimuth - 90) % 360,
+        array.tilt,
+        collector_width=array.width_m,
+        pitch=array.pitch_m,
+        axis_tilt=0.0,
+    )
+    angle = pvlib.shading.masking_angle_passias(array.tilt, array.width_m / array.pitch_m)
+    sky = pvlib.shading.sky_diffuse_passias(angle)
+    return behind * np.nan_to_num(np.asarray(shaded)), np.full(len(sun), behind * sky)
+
+
+def _above_horizon(spec: FarmSpec, sun: pd.DataFrame) -> np.ndarray:
+    if not spec.horizon:
+        return np.ones(len(sun))
+    azimuth, elevation = zip(*spec.horizon, strict=True)
+    return (sun["elevation"] > np.interp(sun["azimuth"], azimuth, elevation, period=360)).to_numpy(float)
+
+
+def plane(spec: FarmSpec, array: ArraySpec, wx: pd.DataFrame, n_rows: int) -> Plane:
+    """The light in one array's plane for the rows of `wx`, all of which must be lit."""
+    tilt, azimuth = _orientation(spec, array, wx)
+    dni_extra = np.asarray(pvlib.irradiance.get_extra_radiation(wx.index.day_of_year.to_numpy()))
+    airmass = pvlib.atmosphere.get_relative_airmass(wx["zenith"].to_numpy())
+    parts = pvlib.irradiance.get_total_irradiance(
+        tilt,
+        azimuth,
+        wx["zenith"].to_numpy(),
+        wx["azimuth"].to_numpy(),
+        wx["dni"].to_numpy(),
+        wx["ghi"].to_numpy(),
+        wx["dhi"].to_numpy(),
+        dni_extra=dni_extra,
+        airmass=airmass,
+        albedo=array.albedo,
+        model=spec.sky_model,
+    )
+    beam, sky, ground = (
+        np.nan_to_num(np.asarray(parts[k], float))
+        for k in ("poa_direct", "poa_sky_diffuse", "poa_ground_diffuse")
+    )
+    aoi = pvlib.irradiance.aoi(tilt, azimuth, wx["zenith"].to_numpy(), wx["azimuth"].to_numpy())
+    row_beam, row_sky = _row_shade(spec, array, wx, n_rows)
+    glass = np.nan_to_num(np.asarray(pvlib.iam.physical(aoi)))
+    poa = beam + sky + ground
+    return Plane(
+        tilt,
+        azimuth,
+        poa,
+        beam * glass * (1 - row_beam) * _above_horizon(spec, wx),
+        (sky * (1 - row_sky) + ground) * DIFFUSE_IAM,
+        pvlib.temperature.faiman(
+            poa, wx["temp_air"].to_numpy(), wx["wind_speed"].to_numpy(), spec.u0, spec.u1
+        ),
+    )

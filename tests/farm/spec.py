@@ -1,0 +1,390 @@
+"""What an invented farm is. Angles are degrees, azimuth clockwise from north; heights above the ground."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, field
+
+import numpy as np
+
+CAUSES = (
+    "soiling", "shading", "snow", "string_fault", "degradation", "unexplained",
+    "inverter_efficiency", "inverter_outage", "grid_outage", "curtailment", "reactive_power",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class ModuleSpec:
+    """A module by its physics; its datasheet follows from it (see `diode.datasheet`)."""
+
+    name: str
+    cells: int = 72
+    i_sc_a: float = 11.4
+    v_oc_cell_v: float = 0.684
+    ideality: float = 1.05
+    r_s_ohm: float = 0.24
+    r_sh_ohm: float = 450.0
+    alpha_pct: float = 0.048
+    bypass: int = 3
+    tolerance_plus_pct: float = 3.0
+    first_year_pct: float = 98.0
+    then_pct: float = 0.55
+    length_m: float = 2.1
+    width_m: float = 1.05
+    half_cut: bool = True
+
+
+@dataclass(frozen=True)
+class InverterSpec:
+    name: str
+    kw: float = 60.0
+    kva: float = 60.0
+    inputs: int = 4
+    efficiency_pct: tuple[float, ...] = (93.5, 96.4, 97.8, 98.2, 98.4, 98.3, 98.0)  # at 5 ... 100 %
+    night_w: float = 5.0
+
+
+@dataclass(frozen=True)
+class ArraySpec:
+    id: str
+    mount: str = "fixed"
+    tilt: float = 20.0
+    azimuth: float = 180.0
+    pitch_m: float = 7.0
+    width_m: float = 3.4
+    albedo: float = 0.2
+    orientation: str = "portrait"
+    lower_edge_m: float = 0.8
+    max_angle: float = 55.0
+    rows: bool = True  # False on a roof: no row in front
+
+
+@dataclass(frozen=True)
+class Block:
+    """Strings of one inverter in one plane: `inputs` by `per_input` strings of `series` modules."""
+
+    inverter: str
+    inverter_type: str
+    array: str
+    module: str
+    inputs: int
+    per_input: int
+    series: int
+    first_input: int = 1
+
+
+# ---- what can be wrong -------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Soiling:
+    """Dust that rain takes away by its depth, and a part that only a cleaning takes away."""
+
+    rate_pct_day: float = 0.05
+    dry_season_factor: float = 1.0
+    rain_mm: float = 4.0  # depth that leaves 1/e of the dust
+    persistent_pct_year: float = 0.2
+    start_pct: float = 0.3  # dust when the history begins
+    start_persistent_pct: float = 0.1
+    row_factors: tuple[tuple[str, float], ...] = ()
+    droppings: tuple[tuple[str, float], ...] = ()  # string, loss %
+    cleanings: tuple[tuple[dt.date, str, float], ...] = ()  # date, scope, cost
+
+
+@dataclass(frozen=True)
+class Hedge:
+    """A straight hedge `distance_m` from the nearest string in the direction `bearing`."""
+
+    bearing: float = 180.0
+    spread: float = 140.0  # degrees of bearing it covers
+    distance_m: float = 8.0
+    height_m: float = 3.0
+    growth_m_year: float = 0.5
+    cuts: tuple[tuple[dt.date, float, float], ...] = ()  # date, height left, cost
+
+
+@dataclass(frozen=True)
+class Pole:
+    x_m: float
+    y_m: float
+    height_m: float = 9.0
+    width_m: float = 0.4
+
+
+@dataclass(frozen=True)
+class Grass:
+    rows: tuple[str, ...] = ("1",)
+    growth_m_month: float = 0.35
+    highest_m: float = 1.4
+    mowings: tuple[tuple[dt.date, float], ...] = ()  # date, cost
+    height_m: float = 0.3  # when the history begins
+
+
+@dataclass(frozen=True)
+class StringFault:
+    """
+    `size` means: bypass_short, groups; wrong_count, modules missing; series_resistance, ohm of the string;
+    shunt, ohm of each module; current_low, share of the current lost. None for open.
+    """
+
+    string: str
+    kind: str
+    start: dt.date
+    size: float = 0.0
+    repaired: dt.date | None = None
+    repair_cost: float = 265.0
+
+
+@dataclass(frozen=True)
+class InverterEfficiency:
+    """`kind`: ramp (% a year), heat (% of rating per °C of air above 25), mppt (% of one input's power)."""
+
+    inverter: str
+    kind: str
+    start: dt.date
+    size: float
+
+
+@dataclass(frozen=True)
+class Outages:
+    per_year: float = 2.0  # an inverter
+    mean_hours: float = 8.0
+    recorded: float = 0.6
+    planned: tuple[tuple[str, dt.datetime, float], ...] = ()  # inverter, start UTC, hours; all recorded
+
+
+@dataclass(frozen=True)
+class WetMorningTrips:
+    inverter: str
+    chance: float = 0.6
+    start: dt.date = dt.date(2000, 1, 1)
+
+
+@dataclass(frozen=True)
+class GridOutages:
+    per_year: float = 2.0
+    mean_hours: float = 5.0
+    recorded: float = 0.7
+
+
+@dataclass(frozen=True)
+class Curtailment:
+    """Network instructions at noon, and inverters left at a limit (id, share of rating, from, to)."""
+
+    per_year: float = 20.0
+    recorded: float = 0.75
+    left_on: tuple[tuple[str, float, dt.date, dt.date | None], ...] = ()
+
+
+@dataclass(frozen=True)
+class ReactivePower:
+    power_factor: float = 0.95
+    start: dt.date = dt.date(2000, 1, 1)
+
+
+@dataclass(frozen=True)
+class Snow:
+    slide_hours: float = 5.0  # of thaw, to clear the glass
+
+
+@dataclass(frozen=True)
+class Degradation:
+    first_year_pct: float = 1.4
+    pct_year: float = 0.5
+    spread_pct_year: float = 0.08
+
+
+@dataclass(frozen=True)
+class Makers:
+    """Modules against their plate: a bias all share and a spread from string to string, %."""
+
+    bias_pct: float = 0.3
+    spread_pct: float = 0.5
+
+
+Mechanism = (
+    Soiling | Hedge | Pole | Grass | StringFault | InverterEfficiency | Outages | WetMorningTrips
+    | GridOutages | Curtailment | ReactivePower | Snow | Degradation | Makers
+)  # fmt: skip
+
+CAUSE_OF = {
+    Soiling: "soiling", Hedge: "shading", Pole: "shading", Grass: "shading", Snow: "snow",
+    StringFault: "string_fault", Degradation: "degradation", Makers: "unexplained",
+    InverterEfficiency: "inverter_efficiency", Outages: "inverter_outage", WetMorningTrips: "inverter_outage",
+    GridOutages: "grid_outage", Curtailment: "curtailment", ReactivePower: "reactive_power",
+}  # fmt: skip
+
+
+# ---- instruments and paper ---------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Instruments:
+    """Errors of what reads the farm: one-sigma shares where random, plain values where not."""
+
+    weather: str = "station"  # "station" (poa + ghi), "ghi", "poa", "modelled"
+    second_weather: bool = False
+    log_minutes: int | None = 15
+    log_voltage: bool = True
+    string_current: bool = False
+    meter: str = "half_hourly"  # "half_hourly", "monthly", "none"
+    light_bias: float = 0.01
+    light_drift_year: float = 0.002
+    light_noise: float = 0.008
+    modelled_bias: float = 0.02
+    rain_gauge: float = 0.25
+    logger_gain: float = 0.004
+    meter_gain: float = 0.0025
+    gaps_per_year: float = 4.0
+    stuck_per_year: float = 3.0
+    repeats_per_year: float = 1.0
+    log_clock_shift_min: int = 0
+    iv_rounds: tuple[dt.date, ...] = ()
+    iv_share: float = 1.0
+    iv_light_bias: float = 0.015
+    iv_bad_light: float = 0.04
+    curves: bool = False
+    clamp_rounds: tuple[dt.date, ...] = ()
+
+
+@dataclass(frozen=True)
+class Paper:
+    """Contracts: tables as they stand in `site.toml`."""
+
+    tariffs: tuple[dict[str, object], ...] = ({"kind": "fixed", "price_per_kwh": 0.08},)
+    guarantees: tuple[dict[str, object], ...] = ()
+    export_limit_kw: float | None = None
+    meter_at: str = "export"
+    load_kw: float = 0.0  # mean own use; 0 for none
+    market: bool = False
+    statements: bool = False  # and costs
+    capital_per_kw: float = 850.0
+
+
+@dataclass(frozen=True)
+class FarmSpec:
+    id: str
+    name: str
+    seed: int
+    latitude: float
+    longitude: float
+    timezone: str
+    climate: str  # a key of weather.CLIMATES
+    start: dt.date
+    end: dt.date
+    commissioned: dt.date
+    arrays: tuple[ArraySpec, ...]
+    modules: tuple[ModuleSpec, ...]
+    inverters: tuple[InverterSpec, ...]
+    blocks: tuple[Block, ...]
+    mechanisms: tuple[Mechanism, ...] = (Degradation(), Makers())
+    altitude_m: float = 60.0
+    strings_per_row: int = 6
+    u0: float = 26.0
+    u1: float = 6.2
+    sky_model: str = "perez"
+    horizon: tuple[tuple[float, float], ...] = ()  # azimuth, elevation
+    losses_pct: tuple[float, float, float, float] = (
+        1.0,
+        0.5,
+        0.8,
+        1.0,
+    )  # dc wiring, ac wiring, transformer, mismatch
+    instruments: Instruments = field(default_factory=Instruments)
+    paper: Paper = field(default_factory=Paper)
+    area_hectare: float | None = None
+    hedge_metres: float | None = None
+    draw: int = 0  # another drawing of the weather and of chance, for the same farm
+
+    @property
+    def step_minutes(self) -> int:
+        """Interval of the simulation: the log's, 15 minutes where there is none."""
+        return self.instruments.log_minutes or 15
+
+    def rng(self, stream: str) -> np.random.Generator:
+        """Independent random numbers for one purpose, so that a new use moves no other."""
+        # What the farm is made of stays the same whichever weather is drawn for it.
+        draw = 0 if stream == "makers" else self.draw
+        return np.random.default_rng([self.seed, draw, *stream.encode()])
+
+    def all_of(self, kind: type) -> list:
+        """The mechanisms of one kind."""
+        return [m for m in self.mechanisms if isinstance(m, kind)]
+
+    def array(self, array_id: str) -> ArraySpec:
+        return next(a for a in self.arrays if a.id == array_id)
+
+    def module(self, name: str) -> ModuleSpec:
+        return next(m for m in self.modules if m.name == name)
+
+    @property
+    def causes(self) -> tuple[str, ...]:
+        """The causes that are present, in the contract's order."""
+        present = {CAUSE_OF[type(m)] for m in self.mechanisms}
+        return tuple(c for c in CAUSES if c in present)
+
+
+@dataclass(frozen=True)
+class StringUnit:
+    """One string as built; the maker's factors and ageing are its own."""
+
+    id: str
+    inverter: str
+    mppt: str
+    array: str
+    module: str
+    series: int
+    x_m: float
+    y_m: float
+    row: str
+    maker_current: float
+    maker_voltage: float
+    first_year: float
+    per_year: float
+
+
+def _places(spec: FarmSpec) -> list[tuple[Block, int, int]]:
+    return [
+        (b, b.first_input + i, k + 1)
+        for b in spec.blocks
+        for i in range(b.inputs)
+        for k in range(b.per_input)
+    ]
+
+
+def strings_of(spec: FarmSpec) -> tuple[StringUnit, ...]:
+    """Lay the strings out in rows, row 1 nearest the equator, and draw what the maker made of each."""
+    rng = spec.rng("makers")
+    makers = next(iter(spec.all_of(Makers)), Makers(0.0, 0.0))
+    ageing = next(iter(spec.all_of(Degradation)), Degradation(0.0, 0.0, 0.0))
+    north = 1.0 if spec.latitude > 0 else -1.0
+    counts: dict[str, int] = {}
+    units = []
+    for block, mppt, k in _places(spec):
+        n = counts[block.array] = counts.get(block.array, -1) + 1
+        array, module = spec.array(block.array), spec.module(block.module)
+        row, place = divmod(n, spec.strings_per_row)
+        length = block.series * (module.width_m if array.orientation == "portrait" else module.length_m)
+        if array.mount == "single_axis":
+            x, y = row * array.pitch_m, north * (place + 0.5) * length
+        else:
+            x, y = (place + 0.5) * length, north * row * array.pitch_m
+        current, voltage, first, yearly = rng.normal(size=4)
+        units.append(
+            StringUnit(
+                f"{block.inverter}.{mppt}.{k}",
+                block.inverter,
+                str(mppt),
+                block.array,
+                block.module,
+                block.series,
+                round(x, 1),
+                round(y, 1),
+                f"{block.array}{row + 1}" if len(spec.arrays) > 1 else str(row + 1),
+                1 + (0.7 * makers.bias_pct + 0.9 * makers.spread_pct * current) / 100,
+                1 + (0.3 * makers.bias_pct + 0.4 * makers.spread_pct * voltage) / 100,
+                max(0.0, ageing.first_year_pct * (1 + 0.1 * first)) / 100,
+                max(0.0, ageing.pct_year + ageing.spread_pct_year * yearly) / 100,
+            )
+        )
+    return tuple(units)

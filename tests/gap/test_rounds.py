@@ -1,0 +1,133 @@
+import numpy as np
+import pandas as pd
+import pytest
+
+from tests.gap.strings import MODULES, data_of, one_round, scaled, site_of
+from yieldwatch.gap.rounds import COLUMNS, assess_rounds, number_rounds, peer_uncertainty
+
+
+def _with(iv, string_id, **values):
+    iv = iv.copy()
+    for name, value in values.items():
+        iv.loc[iv["string_id"] == string_id, name] = value
+    return iv
+
+
+def test_a_sound_string_stands_at_its_plate():
+    site = site_of(10)
+    out = assess_rounds(site, data_of(one_round(site, "2024-06-01", noise=0.0)))
+    assert list(out.columns) == list(COLUMNS)
+    assert (out["grade"] == "good").all()
+    # Traced at 900 W/m², 48 °C with pvlib's module; half a per cent is the fit to the rounded datasheet.
+    for name in ("i_sc", "v_oc", "i_mp", "v_mp", "p_mp"):
+        np.testing.assert_allclose(out[f"{name}_plate"].astype(float), 1.0, atol=0.006)
+        np.testing.assert_allclose(out[f"{name}_peer"].astype(float), 1.0, atol=0.001)
+    np.testing.assert_allclose(out["v_oc_stc"].astype(float), 59.4 * MODULES, rtol=0.006)
+    assert (out["peers"] == 9).all()
+
+
+@pytest.mark.parametrize(("change", "grade", "reason"), [
+    ({"poa_global": 380.0}, "unfit", "irradiance 380 W/m², below 400"),
+    ({"poa_global": np.nan}, "unfit", "no irradiance was read"),
+    ({"poa_global_end": 960.0}, "unfit", r"irradiance changed by 6\.\d % in the trace"),
+    ({"poa_global_end": 920.0}, "usable", r"irradiance changed by 2\.\d % in the trace"),
+    ({"temp_module": 120.0}, "unfit", "module temperature 120 °C is not possible"),
+    ({"temp_module": np.nan}, "usable", "module temperature taken from the round's other traces"),
+    ({"i_mp": 6.0}, "unfit", "i_mp is above i_sc"),
+    ({"v_mp": 800.0}, "unfit", "v_mp is above v_oc"),
+    ({"p_mp": 2000.0}, "unfit", "p_mp is not i_mp × v_mp"),
+    ({"i_sc": 45.2}, "unfit", "i_sc 45.20 A is above 1.4 × the plate's"),
+    ({"v_oc": -600.0}, "unfit", "a key point is negative"),
+    ({"v_oc": np.nan}, "unfit", "a key point is missing"),
+])
+def test_grades_are_by_conditions(change, grade, reason):
+    site = site_of(8)
+    iv = _with(one_round(site, "2024-06-01"), "S03", **change)
+    row = assess_rounds(site, data_of(iv)).set_index("string_id").loc["S03"]
+    assert row["grade"] == grade
+    assert pd.Series([row["reason"]]).str.contains(reason).all(), row["reason"]
+    assert np.isnan(row["p_mp_stc"]) == (grade == "unfit")
+
+
+def test_faults_are_findings_and_not_rejects():
+    site = site_of(8)
+    iv = one_round(site, "2024-06-01", odd={
+        "S01": scaled(i_sc=0.0, v_oc=0.01, i_mp=0.0, v_mp=0.0), "S02": scaled(v_mp=0.6)})
+    out = assess_rounds(site, data_of(iv)).set_index("string_id")
+    assert (out["grade"] == "good").all()
+    assert out.loc["S01", "no_current"]
+    assert "no current" in out.loc["S01", "flags"]
+    assert out.loc["S01", "p_mp_peer"] == 0.0
+    assert np.isnan(out.loc["S01", "fill_factor"])
+    assert "fill factor 0.4" in out.loc["S02", "flags"]
+    assert out.loc["S02", "v_ratio_peer"] == pytest.approx(0.6, rel=0.02)
+
+
+def test_a_copied_trace_is_used_once():
+    site = site_of(8)
+    iv = one_round(site, "2024-06-01")
+    iv.loc[4, ["i_sc", "v_oc", "i_mp", "v_mp", "p_mp"]] = iv.loc[3, ["i_sc", "v_oc", "i_mp", "v_mp", "p_mp"]]
+    out = assess_rounds(site, data_of(iv)).set_index("string_id")
+    assert out.loc["S03", "grade"] == "good"
+    assert out.loc["S04", "grade"] == "unfit"
+    assert "same numbers as another trace" in out.loc["S04", "reason"]
+
+
+def test_the_light_sensor_moves_the_plate_ratio_and_not_the_peer_ratio():
+    site = site_of(12)
+    iv = one_round(site, "2024-06-01", odd={"S05": scaled(i_sc=0.9, i_mp=0.9)}, noise=0.0)
+    biased = iv.assign(poa_global=iv["poa_global"] * 1.05)
+    plain, moved = (assess_rounds(site, data_of(x)).set_index("string_id") for x in (iv, biased))
+    # 5 % too much light read: the current at standard conditions falls by 1/1.05.
+    assert moved.loc["S05", "i_sc_plate"] / plain.loc["S05", "i_sc_plate"] == pytest.approx(1 / 1.05, rel=1e-3)
+    assert moved.loc["S05", "i_sc_peer"] == pytest.approx(0.9, rel=1e-3)
+    assert plain.loc["S05", "i_sc_peer"] == pytest.approx(0.9, rel=1e-3)
+
+
+def test_light_that_drifts_unseen_by_the_sensor_is_taken_out():
+    site = site_of(20)
+    iv = one_round(site, "2024-06-01", noise=0.001)
+    drift = 1.0 + 0.004 * np.arange(20)  # 8 % over the hour, on the strings but not on the sensor
+    iv = iv.assign(i_sc=iv["i_sc"] * drift, i_mp=iv["i_mp"] * drift)
+    iv["p_mp"] = iv["i_mp"] * iv["v_mp"]
+    out = assess_rounds(site, data_of(iv))
+    assert (out["i_sc_peer"].astype(float) - 1.0).abs().max() < 0.01
+
+
+def test_too_few_peers_give_nan():
+    site = site_of(4)
+    out = assess_rounds(site, data_of(one_round(site, "2024-06-01")))
+    assert out["p_mp_peer"].isna().all()
+    assert out["p_mp_plate"].notna().all()
+
+
+def test_lower_light_on_one_string_moves_its_current_and_not_its_own_light_voltage():
+    site = site_of(12)
+    iv = one_round(site, "2024-06-01", noise=0.0)
+    # The sensor read 900 W/m² in sun while a cloud left 540 W/m² on string 4.
+    from tests.gap.strings import key_points
+    point = key_points(540.0, 47.7)
+    values = {n: x * (MODULES if n[0] == "v" else 1.0) for n, x in point.items()}
+    iv = _with(iv, "S04", **values, p_mp=values["i_mp"] * values["v_mp"])
+    row = assess_rounds(site, data_of(iv)).set_index("string_id").loc["S04"]
+    assert row["i_sc_peer"] == pytest.approx(0.6, abs=0.01)
+    assert row["v_oc_peer"] < 0.985
+    assert row["v_oc_own_peer"] == pytest.approx(1.0, abs=0.003)
+    assert row["i_ratio_peer"] == pytest.approx(1.0, abs=0.005)
+    assert row["v_ratio_peer"] == pytest.approx(1.0, abs=0.005)
+
+
+def test_rounds_are_parted_by_more_than_ten_days():
+    time = pd.Series(pd.to_datetime(["2024-05-01", "2024-05-09", "2024-05-19", "2024-05-30", "2025-05-01"], utc=True))
+    assert list(number_rounds(time)) == [1, 1, 1, 2, 3]
+
+
+def test_no_traces_give_an_empty_table_with_its_columns():
+    out = assess_rounds(site_of(5), data_of())
+    assert out.empty
+    assert list(out.columns) == list(COLUMNS)
+
+
+def test_uncertainty_of_a_peer_ratio():
+    # 0.3 % between strings and a median of 16 with 1.2 % spread: sqrt(0.3² + (1.2533 x 1.2 / 4)²) = 0.4813 %.
+    assert peer_uncertainty(0.003, 0.012, 16) == pytest.approx(0.004813, rel=1e-3)

@@ -1,0 +1,445 @@
+"""
+Two invented farms, already assessed: one with a log, one with field readings only and hostile names.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import numpy as np
+import pandas as pd
+
+from yieldwatch.assess import Assessment, SiteAssessment
+from yieldwatch.constants import CAUSES
+from yieldwatch.field.tables import SiteData
+from yieldwatch.gap.results import Evidence, SiteGap
+from yieldwatch.portfolio.model import (
+    Array,
+    Assumption,
+    Inverter,
+    InverterType,
+    ModuleType,
+    Plan,
+    Portfolio,
+    Site,
+    String,
+    Tariff,
+)
+
+HOSTILE_NAME = "<script>alert('x')</script> & Söhne"
+HOSTILE_FORMULA = '=HYPERLINK("http://example.invalid","x")'
+HOSTILE_COMMAND = "=cmd|' /C calc'!A0"
+
+MODULE = ModuleType("mono400", "mono-Si", 400.0, 10.3, 49.0, 9.8, 40.9, 0.05, -0.27, -0.35, 72, 3, 0.0, 3.0)
+INVERTER = InverterType("inv100", 100.0, 110.0, None, 2, 500.0, 900.0, ((0.1, 0.95), (1.0, 0.98)))
+MONTHS = ("2025-01", "2025-02", "2025-03", "2025-04", "2025-05", "2025-06")
+EXPECTED = np.array([9_000.0, 14_000.0, 25_000.0, 33_000.0, 40_000.0, 41_000.0])
+#: Light in the array plane for an expected performance ratio of 0.88. [kWh/m²]
+LIGHT = EXPECTED / 230.4 / 0.88
+#: Share of expected energy that each cause takes, by cause. [fraction]
+SHARES = {
+    "soiling": 0.021,
+    "shading": 0.012,
+    "snow": 0.0,
+    "string_fault": 0.018,
+    "inverter_efficiency": 0.002,
+    "inverter_outage": 0.006,
+    "grid_outage": 0.003,
+    "curtailment": 0.0,
+    "reactive_power": np.nan,
+    "degradation": 0.025,
+    "unexplained": -0.004,
+}
+PRICE = 0.082
+
+
+def site(site_id: str, name: str) -> Site:
+    inverters = (Inverter("INV1", INVERTER), Inverter("INV2", INVERTER))
+    strings = tuple(String(f"S{n:02d}", "INV1" if n <= 12 else "INV2", "A", MODULE, 24) for n in range(1, 25))
+    return Site(
+        id=site_id,
+        name=name,
+        latitude=51.2,
+        longitude=-1.9,
+        altitude_m=95.0,
+        timezone="Europe/London",
+        commissioned=dt.date(2019, 6, 14),
+        arrays=(Array("A", "fixed", tilt_deg=20.0, azimuth_deg=180.0),),
+        inverters=inverters,
+        strings=strings,
+        tariffs=(Tariff(dt.date(2019, 6, 14), None, "fixed", PRICE),),
+        plan=Plan(p50_kwh_by_month=(27_000.0,) * 12, degradation_pct_per_year=0.5),
+        assumptions={"soiling_rate": Assumption(0.001, "own wash trial <b>2024</b>", "2024-09-01")},
+    )
+
+
+def data(logged: bool) -> SiteData:
+    times = pd.date_range("2025-01-01", "2025-06-30 23:00", freq="h", tz="UTC", name="time")
+    weather = pd.DataFrame({"ghi": 100.0, "temp_air": 10.0, "precipitation": 0.0}, times)
+    power = pd.DataFrame(
+        {
+            "time": times.repeat(2),
+            "inverter_id": ["INV1", "INV2"] * len(times),
+            "mppt": pd.NA,
+            "ac_power_kw": 5.0,
+            "dc_power_kw": np.nan,
+            "dc_voltage_v": np.nan,
+            "status": pd.NA,
+        }
+    )
+    starts = pd.date_range("2025-01-01", periods=6, freq="MS", tz="UTC")
+    meter = pd.DataFrame({"start": starts, "end": starts + pd.offsets.MonthBegin(), "energy_kwh": 20_000.0})
+    rounds = pd.DataFrame(
+        {
+            "time": pd.to_datetime(["2025-03-20T11:00Z", "2025-03-20T11:05Z"]),
+            "string_id": ["S01", "S02"],
+            "i_sc": [9.1, 9.2],
+            "v_oc": [1150.0, 1151.0],
+        }
+    )
+    empty_times = pd.DataFrame({"time": pd.to_datetime([], utc=True)})
+    set_aside = pd.DataFrame(
+        {
+            "file": ["sites/alder/readings/iv/a.csv"] * 3,
+            "line": [4, 9, 12],
+            "column": ["i_sc_a"] * 3,
+            "value": [HOSTILE_COMMAND, "-5", "+dde"],
+            "reason": ["not a number", "below 0 A", "not a number"],
+        }
+    )
+    return SiteData(
+        weather=weather,
+        weather_2=None,
+        weather_step=pd.Timedelta("1h"),
+        iv=rounds,
+        iv_curves=pd.DataFrame(columns=["trace_id", "v", "i"]),
+        clamp=empty_times.assign(inverter_id=pd.Series(dtype=str)),
+        meter=meter if logged else None,
+        power=power if logged else None,
+        power_step=pd.Timedelta("1h") if logged else None,
+        string_current=None,
+        events=pd.DataFrame(
+            {"event_id": ["E1"], "kind": ["cleaning"], "start": pd.to_datetime(["2025-02-03T09:00Z"])}
+        ),
+        prices=None,
+        load=None,
+        statements=None,
+        costs=None,
+        set_aside=set_aside if logged else set_aside.iloc[:0],
+        notices=("Column <i>colour</i> is not known and was ignored.",),
+    )
+
+
+def _draws() -> dict[str, np.ndarray]:
+    rng = np.random.default_rng(7)
+    return {
+        cause: EXPECTED * (share + 0.004 * rng.standard_normal((400, 1)))
+        for cause, share in SHARES.items()
+        if np.isfinite(share)
+    }
+
+
+def losses(site_id: str, measured: bool) -> pd.DataFrame:
+    rows = []
+    for month, expected in zip(MONTHS, EXPECTED, strict=True):
+        for cause in CAUSES:
+            if cause == "unexplained" and not measured:
+                continue
+            energy = expected * SHARES[cause]
+            half = 0.00658 * expected
+            rows.append(
+                (
+                    site_id,
+                    month,
+                    cause,
+                    energy,
+                    energy - half,
+                    energy + half,
+                    energy * PRICE,
+                    (energy - half) * PRICE,
+                    (energy + half) * PRICE,
+                    "not_assessed" if np.isnan(energy) else "prior" if cause == "degradation" else "measured",
+                )
+            )
+    columns = [
+        "site_id",
+        "month",
+        "cause",
+        "energy_kwh",
+        "energy_low_kwh",
+        "energy_high_kwh",
+        "revenue_lost",
+        "revenue_lost_low",
+        "revenue_lost_high",
+        "basis",
+    ]
+    frame = pd.DataFrame(rows, columns=columns)
+    frame.loc[frame["basis"] == "not_assessed", columns[3:9]] = np.nan
+    return frame
+
+
+def yields(site_id: str, measured: bool) -> pd.DataFrame:
+    lost = EXPECTED * np.nansum(list(SHARES.values()))
+    known = EXPECTED - lost if measured else np.full(6, np.nan)
+    return pd.DataFrame(
+        {
+            "site_id": site_id,
+            "month": MONTHS,
+            "insolation_kwh_m2": LIGHT,
+            "expected_kwh": EXPECTED,
+            "measured_kwh": known,
+            "measured_from": "meter" if measured else None,
+            "estimated_kwh": 0.0,
+            "inverter_kwh": known * 1.01,
+            "clipped_kwh": 0.0,
+            "performance_ratio": known / LIGHT / 230.4,
+            "performance_ratio_temp_corrected": known / LIGHT / 230.4 * 1.02,
+            "availability": 0.991 if measured else np.nan,
+            "coverage": 0.93 if measured else 0.0,
+            "weather_gaps_pct": 0.4,
+        }
+    )
+
+
+def string_findings(site_id: str) -> pd.DataFrame:
+    findings = ["ok"] * 20 + ["open", "series_resistance", "soiled", "not_tested"]
+    return pd.DataFrame(
+        {
+            "site_id": site_id,
+            "string_id": [f"S{n:02d}" for n in range(1, 25)],
+            "last_round": ["2025-03-20"] * 23 + [None],
+            "p_mp_stc_w": [9400.0] * 20 + [0.0, 8900.0, 8800.0, np.nan],
+            "p_mp_ratio": [1.0] * 20 + [0.0, 0.94, 0.93, np.nan],
+            "i_sc_ratio": [1.0] * 20 + [0.0, 1.0, 0.93, np.nan],
+            "v_oc_ratio": [1.0] * 20 + [0.98, 1.0, 1.0, np.nan],
+            "fill_factor_ratio": [1.0] * 20 + [np.nan, 0.94, 1.0, np.nan],
+            "finding": findings,
+            "confidence": [0.01] * 20 + [0.99, 0.9, 0.1, np.nan],
+        }
+    )
+
+
+def downtime(site_id: str) -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "site_id": site_id,
+            "inverter_id": ["INV2", None],
+            "start": pd.to_datetime(["2025-05-03T06:00Z", "2025-02-10T10:00Z"]),
+            "end": pd.to_datetime(["2025-05-05T12:00Z", "2025-02-10T13:00Z"]),
+            "cause": ["inverter_outage", "grid_outage"],
+            "energy_kwh": [980.0, 420.0],
+        }
+    )
+
+
+def site_assessment(site_id: str, name: str, measured: bool) -> SiteAssessment:
+    intervals = pd.DataFrame(
+        {"expected_kwh": EXPECTED}, pd.date_range("2025-01-01", periods=6, freq="MS", tz="UTC")
+    )
+    found = losses(site_id, measured)
+    gap = SiteGap(
+        intervals=intervals,
+        yields=yields(site_id, measured),
+        losses=found.iloc[:, [0, 1, 2, 3, 4, 5, 9]],
+        draws=_draws(),
+        months=MONTHS,
+        string_findings=string_findings(site_id),
+        downtime=downtime(site_id),
+        evidence=(
+            Evidence(
+                "soiling",
+                "The ratio fell 0.08 % a day through three dry spells and came back with rain.",
+                ("inverter log, 14 Mar to 30 Jun 2025",),
+                "A light sensor that is cleaned by the same rain.",
+                "A second light measurement.",
+            ),
+            Evidence("string_fault", "S21 gave no current on 20 Mar 2025 <img src=x onerror=alert(1)>."),
+        ),
+        not_told=("Reactive power: no reading holds kVAr, kVA or power factor.",),
+    )
+    return SiteAssessment(site(site_id, name), data(measured), gap, found, pd.DataFrame(), pd.DataFrame())
+
+
+def work_list() -> pd.DataFrame:
+    nan = np.nan
+    rows = [
+        (
+            1,
+            "J1",
+            "alder",
+            "repair_string",
+            "string_fault",
+            ("S21",),
+            "2025-07-01",
+            "2025-07-31",
+            2_900.0,
+            2_500.0,
+            3_300.0,
+            238.0,
+            180.0,
+            430.0,
+            9.1,
+            8.0,
+            10.6,
+            470.0,
+            True,
+            0.99,
+            "DC cannot be switched off in light: isolate, prove dead, competent electrician only.",
+            True,
+            "S21 gave no current in the round of 20 Mar 2025 while its peers gave 9.1 A.",
+        ),
+        (
+            2,
+            "J2",
+            "alder",
+            "clean",
+            "soiling",
+            ("site",),
+            "2025-07-05",
+            "2025-08-15",
+            3_100.0,
+            1_900.0,
+            4_400.0,
+            254.0,
+            210.0,
+            210.0,
+            9.9,
+            7.0,
+            16.2,
+            430.0,
+            True,
+            0.93,
+            "No cold water on hot glass; no wash of cracked modules.",
+            False,
+            HOSTILE_FORMULA,
+        ),
+        (
+            3,
+            "J3",
+            "birch",
+            "inspect",
+            "soiling",
+            ("site",),
+            "2025-07-01",
+            None,
+            nan,
+            nan,
+            nan,
+            nan,
+            150.0,
+            150.0,
+            nan,
+            nan,
+            nan,
+            nan,
+            True,
+            nan,
+            "",
+            False,
+            "Dirt and sensor drift look alike here: one round after a clean tells.",
+        ),
+        (
+            4,
+            "J4",
+            "alder",
+            "cut_vegetation",
+            "shading",
+            ("S01", "S02"),
+            "2025-09-01",
+            "2026-02-28",
+            1_500.0,
+            600.0,
+            2_500.0,
+            123.0,
+            300.0,
+            300.0,
+            29.3,
+            17.6,
+            nan,
+            42.0,
+            False,
+            0.8,
+            "Nesting birds: local rules decide.",
+            False,
+            "+shade in the morning",
+        ),
+        (
+            5,
+            "J5",
+            "birch",
+            "clean",
+            "soiling",
+            ("site",),
+            None,
+            None,
+            800.0,
+            200.0,
+            1_500.0,
+            65.6,
+            600.0,
+            600.0,
+            nan,
+            nan,
+            nan,
+            -420.0,
+            False,
+            0.6,
+            "",
+            False,
+            "Dirt costs less than the wash.",
+        ),
+    ]
+    columns = [
+        "rank",
+        "job_id",
+        "site_id",
+        "job_kind",
+        "cause",
+        "scope",
+        "due_from",
+        "due_to",
+        "gain_kwh_per_year",
+        "gain_low_kwh_per_year",
+        "gain_high_kwh_per_year",
+        "gain_per_year",
+        "cost",
+        "cost_alone",
+        "payback_months",
+        "payback_low_months",
+        "payback_high_months",
+        "npv",
+        "chosen",
+        "confidence",
+        "caution",
+        "safety",
+        "why",
+    ]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def assessment(farms: int = 2) -> Assessment:
+    both = (
+        site_assessment("birch", HOSTILE_NAME, measured=False),
+        site_assessment("alder", "Alder Hill", measured=True),
+    )
+    sites = both[-farms:]
+    portfolio = Portfolio(
+        name=HOSTILE_FORMULA,
+        currency="GBP",
+        discount_rate=0.06,
+        works_budget=600.0,
+        crew_days=None,
+        horizon_months=36,
+        module_types={"mono400": MODULE},
+        inverter_types={"inv100": INVERTER},
+        sites=tuple(s.site for s in sites),
+    )
+    return Assessment(
+        portfolio=portfolio,
+        as_of=dt.date(2025, 7, 1),
+        period=(dt.date(2025, 1, 1), dt.date(2025, 7, 1)),
+        sites=sites,
+        work_list=work_list(),
+        set_aside=pd.concat([s.data.set_aside for s in sites], ignore_index=True),
+        notices=("Costs are <b>defaults</b>.",),
+    )

@@ -1,0 +1,140 @@
+"""
+Why a job is or is not to be done, with the figure that would change it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Case:
+    """
+    What speaks for and against one job.
+
+    Attributes
+    ----------
+    currency : str
+    horizon_months : int
+    cost, gain_per_year : float
+        [money]
+    worth : float
+        Present value of what it is expected to return over the horizon. [money]
+    cautious : float
+        What it returns at least as likely as not, at most `worth`. [money]
+    gain_kwh_per_year : float
+        [kWh]
+    chance : float
+        Of paying back within the horizon, 0 to 1.
+    confidence : float
+        That the loss is there, 0 to 1.
+    chosen, safety : bool
+    unpriced : str
+        Why it has no cost; empty where it has one.
+    short_of : str
+        What of budget or crew time it lacks; empty where it lacks nothing.
+    instead_of : str
+        The chosen job that mends the same loss; empty where there is none.
+    """
+
+    currency: str
+    horizon_months: int
+    cost: float
+    gain_per_year: float
+    worth: float
+    cautious: float
+    gain_kwh_per_year: float
+    chance: float
+    confidence: float
+    chosen: bool
+    safety: bool
+    unpriced: str
+    short_of: str
+    instead_of: str
+
+    def money(self, amount: float) -> str:
+        return money(amount, self.currency)
+
+
+def money(amount: float, currency: str) -> str:
+    """An amount with its currency, whole from 100 on."""
+    return f"{currency} {amount:,.0f}" if abs(amount) >= 99.5 else f"{currency} {amount:,.2f}"
+
+
+def verdict(case: Case) -> str:
+    """
+    One or two sentences that an owner can act on.
+
+    Parameters
+    ----------
+    case : Case
+
+    Returns
+    -------
+    str
+    """
+    if case.safety:
+        cost = f" {case.unpriced}" if case.unpriced else ""
+        return "Do first: it must be made safe whatever it returns." + cost
+    if case.unpriced:
+        return f"Not ranked: {case.unpriced}"
+    if case.worth != case.worth:
+        return (
+            "Not ranked: what it returns has no price. Complete the [[tariffs]] or the prices of the site to "
+            "have it ranked."
+        )
+    if case.chosen:
+        return (
+            f"Do: returns {case.money(case.gain_per_year)} in the first year for {case.money(case.cost)}; "
+            f"{_in_hundred(case.chance)} chance of paying back within {case.horizon_months} months."
+        )
+    if case.instead_of:
+        if case.short_of:
+            return f"{_missed(case)} It would take the place of {case.instead_of}."
+        return f"Not beside {case.instead_of}, chosen for the same loss; in its place it would return less."
+    if case.short_of:
+        return _missed(case)
+    return _not_worth(case)
+
+
+def _missed(case: Case) -> str:
+    return (
+        f"Worth doing, but missed the {case.short_of}: returns {case.money(case.gain_per_year)} in the first "
+        f"year for {case.money(case.cost)}."
+    )
+
+
+def _not_worth(case: Case) -> str:
+    returns = (
+        f"returns {case.money(case.gain_per_year)} in the first year and {case.money(case.worth)} in "
+        f"{case.horizon_months} months against {case.money(case.cost)}"
+    )
+    if case.worth <= 0:
+        return f"Not worth doing: {returns}. No price or lower cost would change that."
+    if case.worth > case.cost and case.chance >= 0.5:  # only where the search for the set was cut off
+        return f"Worth doing, but left out: {returns}. The chosen jobs return more within the same limits."
+    if case.worth > case.cost:
+        return (
+            f"Not yet: {returns}, but has only {_in_hundred(case.chance)} chance of paying back; the loss is "
+            f"there with {_in_hundred(case.confidence)} confidence. A test that confirms it would change "
+            f"this{_below(case)}."
+        )
+    factor = case.cost / case.worth
+    price = case.gain_per_year / case.gain_kwh_per_year if case.gain_kwh_per_year > 0 else 0.0
+    at_price = f"at a price of {case.currency} {price * factor:.3g} per kWh, " if price > 0 else ""
+    return (
+        f"Not worth doing: {returns}. It would be {at_price}if the loss won back were "
+        f"{case.gain_kwh_per_year * factor:,.0f} kWh a year and not {case.gain_kwh_per_year:,.0f}, or at a "
+        f"cost below {case.money(case.worth)}."
+    )
+
+
+def _below(case: Case) -> str:
+    return f", or a cost below {case.money(case.cautious)}" if case.cautious > 0 else ""
+
+
+def _in_hundred(share: float) -> str:
+    """A share in per cent; a few hundred draws cannot make anything certain."""
+    if share > 0.99:
+        return "over 99 %"
+    return "under 1 %" if share < 0.01 else f"{100 * share:.0f} %"

@@ -1,0 +1,163 @@
+"""
+The command line: thin, with one place where errors become messages.
+"""
+
+from __future__ import annotations
+
+import argparse
+import datetime as dt
+import os
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+from rich.console import Console
+
+from yieldwatch import assess as stages
+from yieldwatch.errors import InputError, YieldwatchError
+from yieldwatch.report import write_report
+from yieldwatch.report.terminal import print_assessment, print_check
+
+OK, BAD_INPUT = 0, 1
+#: Exit status after an interrupt, as shells count it (128 + SIGINT).
+INTERRUPTED = 130
+#: Width of the text where no terminal says how wide it is. [characters]
+PIPE_WIDTH = 110
+
+ASSESS_EXAMPLE = "yieldwatch assess sample_portfolio --as-of 2025-07-01 --out results"
+CHECK_EXAMPLE = "yieldwatch check sample_portfolio"
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """
+    Run one command.
+
+    Parameters
+    ----------
+    arguments : sequence of str or None
+        Without the program's name; None takes the process's own.
+
+    Returns
+    -------
+    int
+        0 if all went well, 1 if the input was bad. Wrong usage leaves with 2.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            # A terminal that cannot show a sign must not stop the answer.
+            stream.reconfigure(errors="replace")
+    options = main_parser().parse_args(arguments)
+    try:
+        options.run(options)
+        sys.stdout.flush()
+    except YieldwatchError as err:
+        print(err, file=sys.stderr)
+        return BAD_INPUT
+    except BrokenPipeError:
+        # The reader of our output has left (`| head`); the files are written already.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except KeyboardInterrupt:
+        print("Stopped; results of an earlier run are untouched.", file=sys.stderr)
+        return INTERRUPTED
+    return OK
+
+
+def main_parser() -> argparse.ArgumentParser:
+    """Return the parser of all commands."""
+    parser = argparse.ArgumentParser(
+        prog="yieldwatch",
+        description="Where a solar farm's lost energy went, what it cost, and what to do about it first.",
+        epilog=f"Example:\n  {ASSESS_EXAMPLE}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+    _add_assess(commands)
+    _add_check(commands)
+    return parser
+
+
+def _add_command(
+    commands: argparse._SubParsersAction, name: str, about: str, example: str, run: Callable
+) -> argparse.ArgumentParser:
+    command = commands.add_parser(
+        name,
+        help=about,
+        description=f"{about[0].upper()}{about[1:]}.",
+        epilog=f"Example:\n  {example}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    command.add_argument(
+        "portfolio", metavar="PORTFOLIO", type=Path, help="the folder that holds portfolio.toml"
+    )
+    command.add_argument(
+        "--as-of", type=_date, metavar="DATE", help="read no history from this day on (default: all there is)"
+    )
+    command.set_defaults(run=run)
+    return command
+
+
+def _add_assess(commands: argparse._SubParsersAction) -> None:
+    about = "say where the energy went, what it cost and what to do first, and write the results"
+    command = _add_command(commands, "assess", about, ASSESS_EXAMPLE, _assess)
+    command.add_argument(
+        "--out",
+        type=Path,
+        default=Path("yieldwatch-out"),
+        metavar="FOLDER",
+        help="where to write (default: %(default)s in the current folder)",
+    )
+    command.add_argument("--from", dest="start", type=_date, metavar="DATE", help="first day to report")
+    command.add_argument(
+        "--to", dest="end", type=_date, metavar="DATE", help="day after the last one to report"
+    )
+    command.add_argument("--parquet", action="store_true", help="write the tables as Parquet too")
+
+
+def _add_check(commands: argparse._SubParsersAction) -> None:
+    about = "read and check a portfolio, and say what its data can and cannot tell apart"
+    _add_command(commands, "check", about, CHECK_EXAMPLE, _check)
+
+
+def _date(text: str) -> dt.date:
+    try:
+        return dt.date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(
+            f'"{text}" is not a date. Expected YYYY-MM-DD, as 2025-07-01.'
+        ) from None
+
+
+def _assess(options: argparse.Namespace) -> None:
+    if options.start and options.end and not options.start < options.end:
+        raise InputError(
+            f"--to = {options.end}, not after --from = {options.start}. Expected a later day. Name the day "
+            "after the last one to report."
+        )
+    if options.out.exists() and not options.out.is_dir():
+        raise InputError(f"--out = {options.out}, a file. Expected a folder. Name another one.")
+    period = (options.start, options.end) if options.start or options.end else None
+    with _progress() as progress:
+        assessment = stages.assess(options.portfolio, as_of=options.as_of, period=period, progress=progress)
+        progress("writing the results")
+        write_report(assessment, options.out, options.parquet)
+    print_assessment(_console(), assessment, options.out)
+
+
+def _check(options: argparse.Namespace) -> None:
+    print_check(_console(), stages.check(options.portfolio, as_of=options.as_of))
+
+
+def _console() -> Console:
+    return Console(highlight=False, width=None if sys.stdout.isatty() else PIPE_WIDTH)
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[str], None]]:
+    """Yield a function that says on stderr what is being done: one moving line, or plain lines in a log."""
+    console = Console(stderr=True, highlight=False)
+    if not console.is_terminal:
+        yield lambda step: print(step, file=sys.stderr, flush=True)
+        return
+    with console.status("reading") as status:
+        yield lambda step: status.update(step.replace("[", r"\["))

@@ -1,0 +1,72 @@
+"""
+Interval logs of inverters and strings.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from yieldwatch.errors import near_miss
+from yieldwatch.field.clocks import usual_step
+from yieldwatch.field.rows import Source, drop_rows, read_rows
+
+#: An inverter may overshoot its rating for moments, its interval mean hardly. (common practice, no source)
+_MAX_OF_RATING = 1.3
+#: At night an inverter and its transformer draw little of the rating. (common practice, no source)
+_MIN_OF_RATING = -0.1
+#: Irradiance at a cloud's edge stays below twice 1000 W/m². (common practice, no source)
+_MAX_OF_I_SC = 2.0
+
+
+def read_power(source: Source) -> tuple[pd.DataFrame | None, pd.Timedelta | None]:
+    """
+    Read the inverters' log; `power` and `power_step` of `SiteData`.
+
+    Power beyond what the inverter can carry (a wrong unit, a counter's overflow) is set aside.
+    """
+    rows = read_rows(source, "power")
+    if rows is None:
+        return None, None
+    rows = known_only(source, rows, "inverter_id", {i.inverter_id for i in source.site.inverters})
+    ratings = {i.inverter_id: i.inverter_type.ac_rated_kva for i in source.site.inverters}
+    rating = rows["inverter_id"].map(ratings).to_numpy(dtype=float)
+    load = rows["ac_power_kw"].to_numpy() / rating
+    rows = drop_rows(source.ledger, rows, (load > _MAX_OF_RATING) | (load < _MIN_OF_RATING), "ac_power_kw",
+                     f"outside {_MIN_OF_RATING:g} to {_MAX_OF_RATING:g} times the inverter's kVA rating. "
+                     "Expected kW; is it in W?")
+    source.ledger.count(rows)
+    for name in ("mppt", "status"):
+        rows[name] = rows[name] if name in rows else pd.Series(pd.NA, index=rows.index, dtype="string")
+    for name in ("dc_power_kw", "dc_voltage_v"):
+        rows[name] = rows.get(name, np.nan)
+    columns = ["time", "inverter_id", "mppt", "ac_power_kw", "dc_power_kw", "dc_voltage_v", "status"]
+    return (rows[columns].sort_values(["time", "inverter_id"], kind="stable", ignore_index=True),
+            usual_step(rows["time"]))
+
+
+def read_string_current(source: Source) -> pd.DataFrame | None:
+    """Read the strings' log; `string_current` of `SiteData`."""
+    rows = read_rows(source, "string_current")
+    if rows is None:
+        return None
+    rows = known_only(source, rows, "string_id", {s.string_id for s in source.site.strings})
+    limits = {s.string_id: _MAX_OF_I_SC * s.module_type.i_sc_a for s in source.site.strings}
+    limit = rows["string_id"].map(limits).to_numpy(dtype=float)
+    rows = drop_rows(source.ledger, rows, rows["dc_current_a"].to_numpy() > limit, "dc_current_a",
+                     f"above {_MAX_OF_I_SC:g} times the short-circuit current of the string's modules. "
+                     "Expected A; is it in mA, or of more than one string?")
+    source.ledger.count(rows)
+    return rows[["time", "string_id", "dc_current_a"]].sort_values(
+        ["time", "string_id"], kind="stable", ignore_index=True)
+
+
+def known_only(source: Source, rows: pd.DataFrame, column: str, known: set[str]) -> pd.DataFrame:
+    """Set aside rows whose identifier the site does not have."""
+    unknown = ~rows[column].isin(known).to_numpy()
+    if not unknown.any():
+        return rows
+    table = "inverters" if column == "inverter_id" else "strings"
+    names = rows.loc[unknown, column].unique()
+    reasons = {name: f"not in {table}.{near_miss(str(name), known)}" for name in names}
+    return drop_rows(source.ledger, rows, unknown, column, rows[column].map(reasons).to_numpy(dtype=object))

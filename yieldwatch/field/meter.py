@@ -1,0 +1,84 @@
+"""
+The revenue meter: periods that do not overlap and that the plant could have filled.
+"""
+
+from __future__ import annotations
+
+import bisect
+
+import numpy as np
+import pandas as pd
+
+from yieldwatch.field.quality import impossible_energy
+from yieldwatch.field.rows import Source, drop_rows, read_rows
+
+
+def read_meter(source: Source) -> pd.DataFrame | None:
+    """
+    Read the meter; `meter` of `SiteData`.
+
+    Where periods overlap the shorter one is kept. A period with more energy than the inverters can
+    deliver in it cannot stand for its own time: it is set aside, and with it the zeros before it
+    that it makes up for.
+    """
+    rows = read_rows(source, "meter")
+    if rows is None:
+        return None
+    rows = drop_rows(source.ledger, rows, rows["end"] <= rows["start"], "end", "not after start")
+    rows = _without_overlaps(source, rows).sort_values("start", ignore_index=True)
+    rows = _without_catch_up(source, rows)
+    source.ledger.count(rows)
+    return rows[["start", "end", "energy_kwh"]]
+
+
+def _without_overlaps(source: Source, rows: pd.DataFrame) -> pd.DataFrame:
+    start = rows["start"].astype("int64").to_numpy()
+    end = rows["end"].astype("int64").to_numpy()
+    order = np.argsort(start, kind="stable")
+    if not (start[order][1:] < end[order][:-1]).any():
+        return rows
+    kept_starts: list[int] = []
+    kept: list[int] = []
+    reasons = np.full(len(rows), None, dtype=object)
+    names = source.ledger.names(rows["file"])
+    for i in np.lexsort((np.arange(len(rows)), end - start)):
+        at = bisect.bisect_left(kept_starts, end[i])
+        rival = kept[at - 1] if at else None
+        if rival is not None and end[rival] > start[i]:
+            reasons[i] = (f"overlaps the period of {names.iloc[rival]}, line {rows['line'].iloc[rival]}, "
+                          "which is no longer and was kept")
+            continue
+        at = bisect.bisect_left(kept_starts, start[i])
+        kept_starts.insert(at, start[i])
+        kept.insert(at, i)
+    overlapping = pd.notna(reasons)
+    source.ledger.notices.append(f"{_place(source)}: {int(overlapping.sum())} periods overlap others that "
+                                 "are no longer and were set aside.")
+    return drop_rows(source.ledger, rows, overlapping, "start", reasons)
+
+
+def _without_catch_up(source: Source, rows: pd.DataFrame) -> pd.DataFrame:
+    spikes, since = impossible_energy(rows["start"], rows["end"], rows["energy_kwh"], source.site.pac0_kw)
+    if not spikes.any():
+        return rows
+    reasons = np.full(len(rows), None, dtype=object)
+    rating = source.site.pac0_kw
+    for i in np.flatnonzero(spikes):
+        limit = f"more than {rating:g} kW of inverters can deliver in that time"
+        begin = since.iloc[i]
+        if pd.isna(begin):
+            reasons[i] = limit
+            continue
+        local = begin.tz_convert(source.site.tz).isoformat()
+        reasons[i] = f"{limit}: catch-up of the gap since {local}"
+        zeros = ((rows["start"] >= begin) & (rows["end"] <= rows["start"].iloc[i])).to_numpy()
+        reasons[zeros] = f"zero while not read: the energy came with line {rows['line'].iloc[i]}"
+    out = int(pd.notna(reasons).sum())
+    source.ledger.notices.append(
+        f"{_place(source)}: {int(spikes.sum())} periods hold more energy than the inverters can deliver in "
+        f"them; with the zeros that they make up for, {out} periods were set aside.")
+    return drop_rows(source.ledger, rows, pd.notna(reasons), "energy_kwh", reasons)
+
+
+def _place(source: Source) -> str:
+    return f"sites/{source.site.id}/readings/meter"

@@ -1,0 +1,123 @@
+"""
+Every table of one site -> a `SiteData`.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import replace
+from os import PathLike
+from pathlib import Path
+
+from yieldwatch.columns import TABLES
+from yieldwatch.errors import FieldDataError
+from yieldwatch.field.events import read_costs, read_events, read_statements
+from yieldwatch.field.ledger import ROW, VALUE_ONLY, Ledger
+from yieldwatch.field.logs import read_power, read_string_current
+from yieldwatch.field.meter import read_meter
+from yieldwatch.field.rounds import read_clamp, read_iv, read_iv_curves
+from yieldwatch.field.rows import Source, history_end
+from yieldwatch.field.tables import SiteData
+from yieldwatch.field.weather import read_series, read_weather
+from yieldwatch.portfolio.files import note_strangers
+from yieldwatch.portfolio.model import Site
+
+#: What cannot be told without a table.
+_LACKING = {
+    "weather": "what should have been delivered cannot be modelled",
+    "meter": "what was delivered is not measured at the boundary",
+    "power": "inverters cannot be compared hour by hour",
+    "iv": "the strings were never tested",
+    "clamp": "the inverters were never measured by hand",
+}
+
+
+def read_site_data(path: str | PathLike[str], site: Site, as_of: dt.date | None = None) -> SiteData:
+    """
+    Read what was measured at a site.
+
+    Parameters
+    ----------
+    path : path
+        The portfolio's folder.
+    site : Site
+        From `read_portfolio`.
+    as_of : date, optional
+        The day on which the history ends: nothing from its local midnight on is read. All history
+        where it is None.
+
+    Returns
+    -------
+    SiteData
+        Bad rows are in `set_aside`, each with its reason, and missing tables in `notices`.
+
+    Raises
+    ------
+    FieldDataError
+        If a file cannot be used at all, with every such problem of the site.
+    """
+    root = Path(path)
+    if not (root / "sites" / site.id).is_dir():
+        raise FieldDataError(f"sites/{site.id}: is not there. Expected the site's folder. "
+                             f"Check the path {root}.")
+    ledger = Ledger()
+    source = Source(root, site, history_end(as_of, site), ledger)
+    weather, step = read_weather(source, "weather")
+    weather_2, _ = read_weather(source, "weather_2")
+    iv = read_iv(source)
+    power, power_step = read_power(source)
+    iv_curves, clamp, meter = read_iv_curves(source, iv), read_clamp(source), read_meter(source)
+    string_current, events = read_string_current(source), read_events(source)
+    prices, load = read_series(source, "prices"), read_series(source, "load")
+    statements, costs = read_statements(source), read_costs(source)
+    if ledger.problems:
+        raise FieldDataError(ledger.problems)
+    data = SiteData(
+        weather=weather, weather_2=weather_2, weather_step=step, iv=iv, iv_curves=iv_curves, clamp=clamp,
+        meter=meter, power=power, power_step=power_step, string_current=string_current, events=events,
+        prices=prices, load=load, statements=statements, costs=costs, set_aside=ledger.set_aside_table(),
+        notices=(), files=ledger.file_table())
+    notices = [*_strangers(root, site), *_missing(data, site), *_not_used(data, site, as_of)]
+    return replace(data, notices=(*ledger.notices, *notices))
+
+
+def _strangers(root: Path, site: Site) -> list[str]:
+    """Files that no table of the format is named after."""
+    notices: list[str] = []
+    places = [t.place.format(site=site.id).split("/") for t in TABLES.values() if "{site}" in t.place]
+    home = f"sites/{site.id}"
+    note_strangers(root, home, {"job_costs", *(p[2] for p in places)}, notices)
+    if (root / home / "readings").is_dir():
+        note_strangers(root, f"{home}/readings", {p[3] for p in places if len(p) == 4}, notices)
+    return notices
+
+
+def _missing(data: SiteData, site: Site) -> list[str]:
+    """What the site has no rows of, and what cannot be told without."""
+    lacks = {name for name in _LACKING if (rows := getattr(data, name)) is None or rows.empty}
+    notices = [f"sites/{site.id}: has no {name} rows, so {why}."
+               for name, why in _LACKING.items() if name in lacks]
+    if {"iv", "clamp", "meter", "power"} <= lacks:
+        notices.append(f"sites/{site.id}: has no readings at all, so nothing was measured to compare with.")
+    if any(t.kind == "market" for t in site.tariffs) and (data.prices is None or data.prices.empty):
+        notices.append(f"sites/{site.id}: a tariff is at market prices and there is no prices table, "
+                       "so money is blank for its time.")
+    return notices
+
+
+def _not_used(data: SiteData, site: Site, as_of: dt.date | None) -> list[str]:
+    """A line for each file with rows that were not used."""
+    notices = []
+    for file, n_aside, n_rows in data.files[["file", "set_aside", "rows"]].itertuples(index=False):
+        if n_aside:
+            own = data.set_aside[(data.set_aside["file"] == file) & (data.set_aside["part"] == ROW)]
+            notices.append(f"{file}: {n_aside} of {n_rows} rows were set aside, first line "
+                           f"{own['line'].iloc[0]}: {own['reason'].iloc[0]}.")
+    values = int((data.set_aside["part"] == VALUE_ONLY).sum())
+    if values:
+        notices.append(f"sites/{site.id}: {values} single values were set aside; "
+                       "the rest of their rows is used.")
+    later = int(data.files["after_as_of"].sum())
+    if later:
+        notices.append(f"sites/{site.id}: {later} rows lie on or after {as_of} and were not read.")
+    return notices

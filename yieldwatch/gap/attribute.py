@@ -1,0 +1,232 @@
+"""
+One site's evidence, mechanism by mechanism, to one posterior and the state it describes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from yieldwatch.expected.power import SiteModel, site_model
+from yieldwatch.expected.weather import grid_weather
+from yieldwatch.field.tables import SiteData
+from yieldwatch.gap.blocks import Blocks, make_blocks
+from yieldwatch.gap.evidence import meter_rows, round_columns, round_rows
+from yieldwatch.gap.infer import Posterior, Rows, design_matrix, log_rows, solve
+from yieldwatch.gap.logs import InverterLog, inverter_log
+from yieldwatch.gap.mechanisms.base import Column
+from yieldwatch.gap.mechanisms.degradation import degradation_columns
+from yieldwatch.gap.mechanisms.inverter_efficiency import efficiency_columns
+from yieldwatch.gap.mechanisms.level import level_columns
+from yieldwatch.gap.mechanisms.shading import shaded_inverters, shading_columns
+from yieldwatch.gap.mechanisms.soiling import RAIN_DEPTHS, own_share_columns, soiling_columns
+from yieldwatch.gap.mechanisms.string_fault import Fault, fault_columns, find_faults
+from yieldwatch.gap.spells import Limits, Off, find_curtailment, find_inverter_limits, find_off, inverter_ac
+from yieldwatch.gap.split import Effect
+from yieldwatch.gap.steps import against_peers, find_steps
+from yieldwatch.portfolio.model import Site
+
+#: Causes that the inference gives as a share of DC power.
+DC_CAUSES = ("soiling", "shading", "snow", "string_fault", "degradation")
+N_DRAWS = 400
+
+
+@dataclass(frozen=True, eq=False)
+class SiteState:
+    """
+    Everything the inference knows of a site, for the split, the forecast and the evidence.
+
+    `effects` holds what each cause does to the chain, interval by interval; `shaded` which inverters have a shade picture.
+    """
+
+    model: SiteModel
+    blocks: Blocks
+    log: InverterLog | None
+    off: Off
+    limits: Limits
+    posterior: Posterior
+    faults: list[Fault]
+    shaded: np.ndarray
+    rain_depth: float
+    effects: list[Effect]
+
+
+def infer_state(site: Site, data: SiteData, rounds: pd.DataFrame, findings: pd.DataFrame,
+                start: pd.Timestamp, end: pd.Timestamp, seed: int = 0) -> SiteState:
+    """
+    Run the weather through the site and let the evidence settle the unknowns.
+
+    Parameters
+    ----------
+    rounds, findings : DataFrame
+        From `yieldwatch.gap.rounds` and `yieldwatch.gap.findings`.
+    start, end : Timestamp
+        History used, UTC, end exclusive.
+    seed : int
+        Of the posterior's draws.
+
+    Raises
+    ------
+    FieldDataError
+        If there is no usable weather.
+    """
+    model = site_model(site, grid_weather(data.weather, data.weather_step, site, start, end))
+    blocks = make_blocks(model)
+    log = inverter_log(model, data)
+    off = find_off(model, log, data)
+    temp_air = model.weather.table["temp_air"].to_numpy(float)[model.at]
+    rng = np.random.default_rng(seed)
+    evidence = _Evidence(data, rounds, findings, blocks, log, rng)
+
+    potential = inverter_ac(model) * _monthly_level(model, blocks, log, off)
+    limits = Limits(find_curtailment(model, log, data, potential), *_unlimited(model))
+    ratio, weight = _ratios(model, blocks, log, off, limits)
+    shaded = shaded_inverters(blocks, ratio, weight)
+    steps = _steps(blocks, ratio, weight, shaded)
+    faults = find_faults(blocks, site, findings, rounds, steps)
+    posterior, depth = _fit(evidence, faults, shaded, ratio, weight, off, limits, N_DRAWS, None)
+    # Second pass: the fitted state says what each inverter could have given, and so who was held down.
+    dc_left = np.exp(-sum(posterior.loss(c, *blocks.expected.shape) for c in (*DC_CAUSES, "level", "inverter_efficiency")))
+    potential = inverter_ac(model, dc_left[:, blocks.of])
+    site_cap = find_curtailment(model, log, data, potential)
+    limits = Limits(site_cap, *find_inverter_limits(model, log, off, potential, site_cap, temp_air))
+    ratio, weight = _ratios(model, blocks, log, off, limits)
+    common = posterior.loss("soiling", *blocks.expected.shape)
+    posterior, depth = _fit(evidence, faults, shaded, ratio, weight, off, limits, N_DRAWS, common)
+    return SiteState(model, blocks, log, off, limits, posterior, faults, shaded, depth,
+                     _effects(model, blocks, posterior, off, limits))
+
+
+@dataclass(frozen=True, eq=False)
+class _Evidence:
+    data: SiteData
+    rounds: pd.DataFrame
+    findings: pd.DataFrame
+    blocks: Blocks
+    log: InverterLog | None
+    rng: np.random.Generator
+
+
+def _unlimited(model: SiteModel) -> tuple[np.ndarray, np.ndarray]:
+    return np.full(model.dc.shape, np.inf), np.full(model.dc.shape, np.inf)
+
+
+def _monthly_level(model: SiteModel, blocks: Blocks, log: InverterLog | None, off: Off) -> np.ndarray:
+    """Each inverter's usual measured over modelled power, month by month, for a first idea of what it could give."""
+    if log is None:
+        return np.ones_like(model.dc)
+    could = np.minimum(inverter_ac(model), model.rating)
+    clear = np.isfinite(log.ac) & off.running & (could > 0.15 * model.rating) & (could < 0.95 * model.rating)
+    month = np.asarray(model.times.year * 12 + model.times.month)
+    out = np.ones_like(model.dc)
+    for k in range(len(out)):
+        ratio = pd.Series(np.where(clear[k], log.ac[k] / np.maximum(could[k], 1e-9), np.nan)).groupby(month).median()
+        out[k] = pd.Series(month).map(ratio.interpolate(limit_direction="both").fillna(1.0)).to_numpy()
+    return out
+
+
+def _ratios(model: SiteModel, blocks: Blocks, log: InverterLog | None, off: Off, limits: Limits) -> tuple[np.ndarray, np.ndarray]:
+    """
+    ln(measured / expected) of each inverter and block over usable intervals, and the expected energy behind it.
+
+    Usable: logged, running, sun high enough, not held down, and with nothing wrong still under its limits.
+    """
+    n, n_blocks = blocks.expected.shape
+    if log is None:
+        return np.full((n, n_blocks), np.nan), np.zeros((n, n_blocks))
+    could = inverter_ac(model)
+    export = model.site.export_limit_kw or np.inf
+    under = (could < 0.97 * model.rating) & (could.sum(axis=0) * model.to_meter < 0.97 * export)
+    usable = (np.isfinite(log.ac) & off.running & under & (could > 0.02 * model.rating) & (model.sun.elevation > 5.0)
+              & ~np.isfinite(limits.site_cap) & ~np.isfinite(limits.setting) & ~np.isfinite(limits.heat)
+              & (log.ac > 0.003 * model.rating) & ~model.weather.modelled[model.at])
+    hours = model.weather.hours
+    measured = blocks.total(np.where(usable, log.ac, 0.0) * hours)
+    expected = blocks.total(np.where(usable, could, 0.0) * hours)
+    whole = blocks.total(could * hours)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = np.where(expected > 0.3 * whole, np.log(measured / expected), np.nan)
+    ratio = np.where(np.isfinite(ratio), ratio, np.nan)
+    return ratio, np.where(np.isfinite(ratio), expected, 0.0)
+
+
+def _steps(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray, shaded: np.ndarray) -> list:
+    if not np.isfinite(ratio).any():
+        return []
+    series = against_peers(blocks, ratio, weight)
+    strings = [sum(s.inverter_id == name for s in blocks.model.site.strings) for name in blocks.model.inverter_ids]
+    out = []
+    for k, row in enumerate(series):
+        # Under shade the day pattern wanders; only a whole string's worth stands out there.
+        smallest = 0.6 / max(strings[k], 1) if shaded[k] or len(series) == 1 else 0.005
+        out += find_steps(row, k, smallest)
+    return out
+
+
+def _fit(evidence: _Evidence, faults: list[Fault], shaded: np.ndarray, ratio: np.ndarray, weight: np.ndarray, off: Off,
+         limits: Limits, n_draws: int, common: np.ndarray | None) -> tuple[Posterior, float]:
+    """Choose the rain depth on the slow rows, then solve the whole."""
+    blocks, data = evidence.blocks, evidence.data
+    modelled = data.power is None
+    fixed = [*level_columns(blocks, modelled), *degradation_columns(blocks), *fault_columns(blocks, faults),
+             *efficiency_columns(blocks, evidence.log), *round_columns(blocks, evidence.rounds)]
+    if common is not None and np.isfinite(ratio).any():
+        fixed += own_share_columns(blocks, common)
+    shade = shading_columns(blocks, shaded)
+    running = _running(blocks, off, limits)
+
+    def families(columns: list[Column], slow_only: bool) -> list[Rows]:
+        design = design_matrix(columns, *ratio.shape)
+        rows: list[Rows] = []
+        if np.isfinite(ratio).any():
+            rows = log_rows(blocks, design, ratio, weight)
+            if slow_only:
+                rows = [r for r in rows if r.name == "day"]
+        else:
+            rows = meter_rows(blocks, design, data.meter, running)
+        return rows + round_rows(blocks, columns, evidence.rounds, evidence.findings)
+
+    depths = RAIN_DEPTHS if np.isfinite(blocks.rain).any() else RAIN_DEPTHS[:1]
+    quick = [c for c in fixed if not c.name.startswith("sun cell")]
+    trial = {}
+    for depth in depths:
+        columns = quick + soiling_columns(blocks, data, depth)
+        trial[depth] = solve(columns, families(columns, True), 1, evidence.rng).misfit
+    best = min(trial, key=lambda d: trial[d])
+    columns = fixed + soiling_columns(blocks, data, best) + shade
+    return solve(columns, families(columns, False), n_draws, evidence.rng), best
+
+
+def _running(blocks: Blocks, off: Off, limits: Limits) -> np.ndarray:
+    """Share of each block's expected energy that known outages left, shape (n_inverters, n_blocks)."""
+    output = blocks.model.output()
+    left = blocks.total(output * off.inverter * off.grid)
+    return np.where(blocks.expected > 0, left / np.maximum(blocks.expected, 1e-12), 1.0)
+
+
+def _effects(model: SiteModel, blocks: Blocks, posterior: Posterior, off: Off, limits: Limits) -> list[Effect]:
+    shape = blocks.expected.shape
+    effects = []
+    for cause in DC_CAUSES:
+        loss = posterior.loss(cause, *shape)
+        if np.any(loss != 0.0):
+            effects.append(Effect(cause, dc_factor=np.exp(-loss)[:, blocks.of]))
+    fall = posterior.loss("inverter_efficiency", *shape)
+    heat = limits.heat if np.isfinite(limits.heat).any() else None
+    if np.any(fall != 0.0) or heat is not None:
+        effects.append(Effect("inverter_efficiency", ac_factor=np.exp(-fall)[:, blocks.of], cap=heat))
+    if (off.inverter < 1.0).any():
+        effects.append(Effect("inverter_outage", ac_factor=off.inverter))
+    if (off.grid < 1.0).any():
+        effects.append(Effect("grid_outage", ac_factor=off.grid))
+    setting = limits.setting if np.isfinite(limits.setting).any() else None
+    held = limits.site_cap if np.isfinite(limits.site_cap).any() else None
+    if setting is not None or held is not None:
+        effects.append(Effect("curtailment", cap=setting, site_cap=held))
+    if model.site.power_factor < 1.0:
+        kva = np.array([[i.inverter_type.ac_rated_kva] for i in model.site.inverters])
+        cap = np.broadcast_to(kva * model.site.power_factor, model.dc.shape)
+        effects.append(Effect("reactive_power", cap=np.array(cap)))
+    return effects

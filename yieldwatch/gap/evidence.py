@@ -1,0 +1,117 @@
+"""
+Evidence other than the log, as rows for the inference: the meter's periods and the IV rounds.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from scipy import sparse
+
+from yieldwatch.constants import FAULT_FINDINGS
+from yieldwatch.gap.blocks import Blocks
+from yieldwatch.gap.infer import Rows
+from yieldwatch.gap.mechanisms.base import Column
+
+#: Noise of a month's energy against modelled weather, beyond its constant bias. Common practice, no source.
+_METER_SIGMA = 0.015
+#: Bias of a round's light sensor, shared by all its strings (tester's reference cell 2 to 5 %, k=2; common figures).
+_ROUND_BIAS = 0.02
+#: One string's power beyond that bias: makers' spread and the tracer's own noise. Common figures.
+_STRING_SIGMA = 0.018
+
+
+def meter_rows(blocks: Blocks, design: sparse.csr_matrix, meter: pd.DataFrame | None, running: np.ndarray) -> list[Rows]:
+    """
+    One row for each meter period (periods within a day are first added up to the day).
+
+    Parameters
+    ----------
+    running : ndarray, shape (n_inverters, n_blocks)
+        Share of each block's expected energy that was not taken by outages and limits already known.
+    """
+    periods = meter_by_day(blocks, meter)
+    if periods is None:
+        return []
+    energy = blocks.expected * running
+    rows, values, weights = [], [], []
+    n_inverters, n_blocks = energy.shape
+    for first, last, measured in periods:
+        here = np.flatnonzero((blocks.day >= first) & (blocks.day < last))
+        total = energy[:, here].sum()
+        if total <= 0 or measured <= 0:
+            continue
+        flat = (np.arange(n_inverters)[:, None] * n_blocks + here[None, :]).ravel()
+        rows.append(sparse.csr_matrix((energy[:, here].ravel() / total, (np.zeros(len(flat), int), flat)),
+                                      shape=(1, n_inverters * n_blocks)))
+        values.append(np.log(measured / total))
+        weights.append(total)
+    if not rows:
+        return []
+    pick = sparse.vstack(rows).tocsr()
+    w = np.array(weights)
+    return [Rows("meter", (pick @ design).tocsr(), np.array(values), 2.0 / (1.0 + np.median(w) / w), _METER_SIGMA, 1.0)]
+
+
+def meter_by_day(blocks: Blocks, meter: pd.DataFrame | None) -> list[tuple[int, int, float]] | None:
+    """Meter periods as (first local day, day after the last, kWh), whole days only and inside the history."""
+    if meter is None or meter.empty:
+        return None
+    tz = blocks.model.site.tz
+    start, end = (pd.DatetimeIndex(meter[c]).tz_convert(tz).tz_localize(None) for c in ("start", "end"))
+    table = pd.DataFrame({"first": (start.normalize() - blocks.dates[0]).days, "hours": (pd.DatetimeIndex(meter["end"])
+                          - pd.DatetimeIndex(meter["start"])).total_seconds() / 3600.0,
+                          "last": ((end - pd.Timedelta("1ns")).normalize() - blocks.dates[0]).days + 1,
+                          "kwh": meter["energy_kwh"].to_numpy(float)})
+    short = table[table["hours"] < 20.0]
+    whole = table[table["hours"] >= 20.0]
+    out = [(int(r.first), int(r.last), float(r.kwh)) for r in whole.itertuples()]
+    if len(short):
+        day = short.groupby("first").agg(kwh=("kwh", "sum"), hours=("hours", "sum"))
+        out += [(int(d), int(d) + 1, float(r.kwh)) for d, r in zip(day.index, day.itertuples(), strict=True) if r.hours >= 22.5]
+    return sorted((f, l, e) for f, l, e in out if f >= 0 and l <= len(blocks.dates))
+
+
+def round_columns(blocks: Blocks, rounds: pd.DataFrame) -> list[Column]:
+    """One unknown for the light sensor's bias of each round; it acts on the round's rows alone."""
+    if rounds.empty:
+        return []
+    return [Column("round", str(name), np.zeros(blocks.n), None, 0.0, _ROUND_BIAS, -np.inf, np.inf, ("round", name))
+            for name in sorted(rounds["round_id"].unique())]
+
+
+def round_rows(blocks: Blocks, columns: list[Column], rounds: pd.DataFrame, findings: pd.DataFrame) -> list[Rows]:
+    """
+    One row for each round and inverter: the mean power of its sound strings against the plate.
+
+    It holds what dirt and age left, and the round's own bias; faults and the energy side's bias do not enter.
+    """
+    if rounds.empty:
+        return []
+    faulty = set(findings.loc[findings["finding"].isin(FAULT_FINDINGS), "string_id"]) if len(findings) else set()
+    good = rounds[rounds["grade"].isin(["good", "usable"]) & ~rounds["string_id"].isin(faulty) & (rounds["p_mp_plate"] > 0.3)]
+    place = {name: k for k, name in enumerate(blocks.model.inverter_ids)}
+    number = {c.name: j for j, c in enumerate(columns) if c.cause == "round"}
+    slow = [j for j, c in enumerate(columns) if c.cause in ("soiling", "degradation")]
+    triplets: list[tuple[int, int, float]] = []
+    values, weights = [], []
+    for (name, inverter), group in good.groupby(["round_id", "inverter_id"]):
+        k, day = place[str(inverter)], blocks.day_of(group["time"].iloc[0])
+        near = np.flatnonzero(blocks.day == min(max(day, 0), len(blocks.dates) - 1))
+        if not len(near) or len(group) < 3:
+            continue
+        row = len(values)
+        for j in slow:
+            shape = columns[j].at(k)
+            if shape is not None and shape[near].any():
+                triplets.append((row, j, float(shape[near].mean())))
+        triplets.append((row, number[str(name)], 1.0))
+        ratio = np.log(group["p_mp_plate"].to_numpy(float))
+        values.append(float(np.median(ratio)))
+        weights.append(len(group) / 1.5)
+    if not values:
+        return []
+    r, c, v = zip(*triplets, strict=True)
+    design = sparse.csr_matrix((v, (r, c)), shape=(len(values), len(columns)))
+    mean = float(np.mean(weights))
+    return [Rows("rounds", design, np.array(values), np.array(weights) / mean, _STRING_SIGMA / np.sqrt(mean), 1.0)]

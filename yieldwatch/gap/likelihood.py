@@ -1,0 +1,200 @@
+"""
+How well a history of faults explains a string's readings.
+
+Each quantity varies between strings for good (makers' spread, shared by all rounds) and between readings
+(noise); the first is integrated out, so that a string 1 % low in every round is not ten proofs of a fault.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from yieldwatch.gap.signatures import QUANTITIES, Histories
+
+_N = len(QUANTITIES)
+#: Least and most standard deviation between sound strings, peers compared: by `QUANTITIES`. The least are the
+#: between-strings parts of one visit; the most keep a site full of shade from hiding its faults in its own
+#: spread. Common practice, no source.
+_LEAST = np.array([0.005, 0.006, 0.006, 0.010, 0.015, 0.10])
+_MOST = np.array([0.012, 0.015, 0.012, 0.040, 0.030, 0.20])
+#: The same against a datasheet, where age and instruments count in full.
+_ON_PLATE = np.array([0.025, 0.02, 0.025, 0.06, 0.03, 0.20])
+#: Share of traces taken in passing light, and the width over which their log current is spread.
+_CLOUD, _CLOUD_LOW, _CLOUD_HIGH = 0.05, -1.2, 0.3
+#: Share of rounds in which a shaded string is in the shade, and the widest log loss.
+_SHADE_ROUND, _SHADE_DEEPEST = 0.5, 0.7
+_STATES = {"voltage": 0.45, "current": 0.45, "both": 0.10}
+
+
+@dataclass(frozen=True)
+class Spread:
+    """Standard deviation between strings (`maker`) and between readings (`noise`), each shape (6,)."""
+
+    maker: np.ndarray
+    noise: np.ndarray
+
+
+def spread_of(y: np.ndarray, dead: np.ndarray, with_peers: bool) -> Spread:
+    """
+    Estimate the spread of sound strings by medians, which a third of odd ones cannot carry away.
+
+    Parameters
+    ----------
+    y : ndarray, shape (n_strings, n_rounds, 6)
+        Deviations; NaN where not read.
+    dead : ndarray of bool, shape (n_strings, n_rounds)
+    with_peers : bool
+    """
+    if not with_peers:
+        return Spread(np.sqrt(0.8) * _ON_PLATE, np.sqrt(0.2) * _ON_PLATE)
+    total = np.full(_N, np.nan)
+    between = np.full(_N, np.nan)
+    for q in range(4):
+        values = np.where(dead, np.nan, y[:, :, q])
+        by_round = [_scatter(values[:, r]) for r in range(values.shape[1])]
+        total[q] = np.median([s for s in by_round if np.isfinite(s)] or [_LEAST[q]])
+        full = np.isfinite(values).sum(axis=1) >= max(2, values.shape[1] - 1)
+        if full.sum() >= 8:
+            between[q] = _scatter(np.nanmean(values[full], axis=1))
+    total = np.clip(np.where(np.isfinite(total), total, _LEAST), _LEAST, _MOST)
+    rounds = max(y.shape[1], 2)
+    # mean of R readings: M² = maker² + noise²/R; one reading: T² = maker² + noise²
+    part = (rounds * (between / total) ** 2 - 1.0) / (rounds - 1.0)
+    part = np.clip(np.where(np.isfinite(part), part, 0.5), 0.2, 0.9)
+    part[4:] = 0.0  # the slopes of a curve are noise
+    # Readings that agree by luck do not make the instrument better than it is.
+    return Spread(total * np.sqrt(part), np.maximum(total * np.sqrt(1.0 - part), 0.8 * _LEAST))
+
+
+def _scatter(x: np.ndarray) -> float:
+    x = x[np.isfinite(x)]
+    return float(1.4826 * np.median(np.abs(x - np.median(x)))) if len(x) >= 4 else np.nan
+
+
+def log_likelihood(y: np.ndarray, dead: np.ndarray, light: np.ndarray, past: Histories,
+                   spread: Spread) -> np.ndarray:
+    """
+    Log likelihood of each string's readings under each history.
+
+    Parameters
+    ----------
+    y : ndarray, shape (n_strings, n_rounds, 6)
+        Deviations from sound strings, by `QUANTITIES`; NaN where not read.
+    dead : ndarray of bool, shape (n_strings, n_rounds)
+        No current.
+    light : ndarray, shape (n_strings, n_rounds)
+        Light on the string over that at which the round's signatures were drawn up.
+    past : Histories
+    spread : Spread
+
+    Returns
+    -------
+    ndarray, shape (n_strings, n_histories)
+    """
+    out = np.empty((len(y), len(past.kind)))
+    for first in range(0, len(y), 32):
+        part = slice(first, first + 32)
+        out[part] = _log_likelihood(y[part], dead[part], light[part], past, spread)
+    return out
+
+
+def _log_likelihood(y: np.ndarray, dead: np.ndarray, light: np.ndarray, past: Histories,
+                    spread: Spread) -> np.ndarray:
+    out = np.zeros((len(y), len(past.kind)))
+    is_open = (past.kind == "open")[:, None] & past.bad
+    mean = np.nan_to_num(past.mean)
+    scale = np.nan_to_num(light, nan=1.0)[:, None, :] ** past.exponent[None, :, None]
+    for q in range(_N):
+        known = np.isfinite(y[:, :, q])[:, None, :]
+        residual = np.where(known, np.nan_to_num(y[:, None, :, q]) - mean[None, :, :, q] * scale, 0.0)
+        variance = spread.noise[q] ** 2 + past.extra[None, :, :, q]
+        if QUANTITIES[q] == "i_sc":
+            out += _current(residual, known, variance + spread.maker[q] ** 2)
+        else:
+            out += _shared_offset(residual, known, variance, spread.maker[q])
+    # No current is an open string or it is not; neither explains the other.
+    wrong = dead[:, None, :] != is_open[None]
+    seen = dead[:, None, :] | np.isfinite(y[:, :, 0])[:, None, :]
+    return out - 25.0 * (wrong & seen).sum(axis=2)
+
+
+def _shared_offset(residual: np.ndarray, known: np.ndarray, variance: np.ndarray, maker: float) -> np.ndarray:
+    """Log density of normal residuals with one offset shared by all rounds, integrated out in closed form."""
+    w = np.where(known, 1.0 / variance, 0.0)
+    total, cross, square = w.sum(axis=2), (w * residual).sum(axis=2), (w * residual**2).sum(axis=2)
+    constant = np.where(known, np.log(2.0 * np.pi * variance), 0.0).sum(axis=2)
+    return -0.5 * (square - maker**2 * cross**2 / (1.0 + maker**2 * total) + constant
+                   + np.log1p(maker**2 * total))
+
+
+def _current(residual: np.ndarray, known: np.ndarray, variance: np.ndarray) -> np.ndarray:
+    """
+    Log density of the current, some traces of which were taken in passing light; dirt has its own spread.
+    """
+    normal = np.exp(-0.5 * residual**2 / variance) / np.sqrt(2.0 * np.pi * variance)
+    passing = ((residual > _CLOUD_LOW) & (residual < _CLOUD_HIGH)) / (_CLOUD_HIGH - _CLOUD_LOW) + 1e-6
+    return np.where(known, np.log((1.0 - _CLOUD) * normal + _CLOUD * passing), 0.0).sum(axis=2)
+
+
+def log_likelihood_shaded(y: np.ndarray, dead: np.ndarray, spread: Spread) -> np.ndarray:
+    """
+    Log likelihood of each string's readings if something shades it in some rounds.
+
+    Shade takes any size and changes from round to round: bypass diodes conduct (voltage falls), or a few
+    groups limit the current. Makers' offsets are summed over three points each (Gauss-Hermite).
+
+    Returns
+    -------
+    ndarray, shape (n_strings,)
+    """
+    points, weights = np.polynomial.hermite_e.hermegauss(3)
+    weights = weights / weights.sum()
+    total = np.zeros((len(y), 27))
+    log_weight = np.empty(27)
+    for n, (a, b, c) in enumerate(np.ndindex(3, 3, 3)):
+        offset = spread.maker[:3] * points[[a, b, c]]
+        log_weight[n] = np.log(weights[[a, b, c]]).sum()
+        total[:, n] = _rounds_in_shade(y, offset, spread).sum(axis=1)
+    passing = _shaded_current(y, spread).sum(axis=1)
+    return np.logaddexp.reduce(total + log_weight, axis=1) + passing - 25.0 * dead.sum(axis=1)
+
+
+def _shaded_current(y: np.ndarray, spread: Spread) -> np.ndarray:
+    """Current and slopes of a string that may be shaded: both may be off, and nothing is said of how."""
+    variance = spread.noise[3] ** 2 + spread.maker[3] ** 2
+    current = np.nan_to_num(y[:, :, 3])
+    normal = np.exp(-0.5 * current**2 / variance) / np.sqrt(2.0 * np.pi * variance)
+    inside = (current > _CLOUD_LOW) & (current < _CLOUD_HIGH)
+    out = np.where(np.isfinite(y[:, :, 3]), np.log(
+        (1.0 - 2 * _CLOUD) * normal + 2 * _CLOUD * (inside / (_CLOUD_HIGH - _CLOUD_LOW) + 1e-6)), 0.0)
+    for q, wide in ((4, 0.10), (5, 0.35)):
+        scale = np.hypot(spread.noise[q], wide)
+        value = np.nan_to_num(y[:, :, q])
+        out += np.where(
+            np.isfinite(y[:, :, q]), -0.5 * (value / scale) ** 2 - np.log(scale * np.sqrt(2 * np.pi)), 0.0
+        )
+    return out
+
+
+def _rounds_in_shade(y: np.ndarray, offset: np.ndarray, spread: Spread) -> np.ndarray:
+    known = np.isfinite(y[:, :, :3]).all(axis=2)
+    v, i, b = (np.nan_to_num(y[:, :, q]) - offset[q] for q in range(3))
+
+    def normal(x: np.ndarray, q: int, shift: float = 0.0, more: float = 0.0) -> np.ndarray:
+        s = np.hypot(spread.noise[q], more)
+        return np.exp(-0.5 * ((x - shift) / s) ** 2) / (s * np.sqrt(2.0 * np.pi))
+
+    def loss(x: np.ndarray, q: int) -> np.ndarray:
+        fade = 1.0 / (1.0 + np.exp(np.clip((x + 0.01) / (0.5 * spread.noise[q]), -50, 50)))
+        return fade * (x > -_SHADE_DEEPEST) / _SHADE_DEEPEST + 1e-9
+
+    # Shaded cells also lose a little open-circuit voltage.
+    dim = normal(v, 0, -0.008, 0.008)
+    clear = normal(v, 0) * normal(i, 1) * normal(b, 2)
+    shade = dim * (_STATES["voltage"] * loss(b, 2) * normal(i, 1, 0.0, 0.02)
+                   + _STATES["current"] * loss(i, 1) * normal(b, 2, 0.02, 0.03)
+                   + _STATES["both"] * loss(i, 1) * loss(b, 2))
+    mixed = (1.0 - _SHADE_ROUND) * clear + _SHADE_ROUND * shade
+    return np.where(known, np.log(mixed + 1e-300), 0.0)

@@ -1,0 +1,184 @@
+"""
+String faults: what the rounds found, dated by steps in the log, and steps that no round has seen yet.
+
+A round says which string is weak, of what kind and by how much; the log says since when. Where a round
+after a step found every string of the inverter sound, the step is not a string's: an input does not track, and the
+same column goes to `inverter_efficiency`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from yieldwatch.constants import FAULT_FINDINGS
+from yieldwatch.gap.blocks import Blocks
+from yieldwatch.gap.mechanisms.base import Column
+from yieldwatch.gap.steps import Step
+from yieldwatch.portfolio.model import Site
+
+
+@dataclass(frozen=True)
+class Fault:
+    """
+    A loss of one part of an inverter over a span of days.
+
+    Attributes
+    ----------
+    cause : str
+        "string_fault" or "inverter_efficiency".
+    inverter : int
+    strings : tuple of str
+        Empty where only the log saw it.
+    kind : str
+        The finding; "unseen" where no round has seen it.
+    start, end : int
+        Local days, end exclusive; outside the history where it began before or goes on.
+    share, share_sd : float
+        ln of what is left of the inverter's output, negated, with its standard uncertainty.
+    dated : bool
+        Whether the log dates the start.
+    """
+
+    cause: str
+    inverter: int
+    strings: tuple[str, ...]
+    kind: str
+    start: int
+    end: int
+    share: float
+    share_sd: float
+    dated: bool
+
+
+def find_faults(blocks: Blocks, site: Site, findings: pd.DataFrame, rounds: pd.DataFrame, steps: list[Step]) -> list[Fault]:
+    """
+    Join findings and steps into faults.
+
+    Parameters
+    ----------
+    findings : DataFrame
+        One row a string: string_id, finding, confidence, share_lost, share_lost_sd, first_seen_bad, last_seen_good.
+    rounds : DataFrame
+        One row a trace: time, string_id, inverter_id, grade.
+    steps : list of Step
+        Of all inverters.
+    """
+    n_days = len(blocks.dates)
+    spans = _spans(steps, n_days)
+    used: set[int] = set()
+    faults: list[Fault] = []
+    share_of, row = _string_shares(site, blocks)
+    bad = findings[findings["finding"].isin(FAULT_FINDINGS)] if len(findings) else findings
+    bad = bad.assign(size=[share_of[s] * lost for s, lost in zip(bad["string_id"], bad["share_lost"], strict=True)])
+    for found in bad.sort_values("size", ascending=False).itertuples():
+        k = row[found.string_id]
+        size = _as_log(float(found.size))
+        doubt = max(share_of[found.string_id] * float(found.share_lost_sd), 0.15 * size)
+        earliest = blocks.day_of(found.last_seen_good) if pd.notna(found.last_seen_good) else -1
+        latest = blocks.day_of(found.first_seen_bad)
+        match = _matching(spans, used, k, size, earliest, latest)
+        if match is not None:
+            used.add(match)
+            start, dated = spans[match].start, True
+        else:
+            start, dated = (max(earliest, 0) + latest) // 2 if earliest >= 0 else -1, False
+        faults.append(Fault("string_fault", k, (found.string_id,), found.finding, start, n_days, size, doubt, dated))
+    for number, span in enumerate(spans):
+        if number not in used:
+            faults.append(_fault_from_log(span, blocks, site, rounds))
+    return faults
+
+
+def fault_columns(blocks: Blocks, faults: list[Fault]) -> list[Column]:
+    """One column a fault: its inverter, its span, its size with the prior from the rounds."""
+    out = []
+    for fault in faults:
+        on = ((blocks.day >= fault.start) & (blocks.day < fault.end)).astype(float)
+        if not on.any():
+            continue
+        label = " ".join(fault.strings) or "a part that no round has seen"
+        out.append(Column(fault.cause, f"{fault.kind} of {label} on {blocks.model.inverter_ids[fault.inverter]}",
+                          _weak_light_shape(blocks, fault) * on, fault.inverter, fault.share, fault.share_sd, 0.0, 5.0, ("fault", fault)))
+    return out
+
+
+def _weak_light_shape(blocks: Blocks, fault: Fault) -> np.ndarray:
+    """Shunts take a fixed current, so their share grows as the light falls; the other kinds keep theirs."""
+    if fault.kind != "shunt":
+        return np.ones(blocks.n)
+    k = fault.inverter
+    hours = np.bincount(blocks.of, minlength=blocks.n) * blocks.model.weather.hours
+    load = blocks.expected[k] / np.maximum(hours, 1e-9) / blocks.model.rating[k, 0]
+    return np.clip(0.55 + 0.45 * 0.6 / np.maximum(load, 0.1), 0.8, 3.0)
+
+
+@dataclass(frozen=True)
+class _Span:
+    inverter: int
+    start: int
+    end: int
+    size: float
+    noise: float
+
+
+def _spans(steps: list[Step], n_days: int) -> list[_Span]:
+    """Pair each rise with the earlier drop of its inverter that it undoes; drops without a rise go on."""
+    spans: list[_Span] = []
+    open_drops: dict[int, list[Step]] = {}
+    for step in sorted(steps, key=lambda s: s.day):
+        drops = open_drops.setdefault(step.inverter, [])
+        if step.size > 0:
+            drops.append(step)
+            continue
+        alike = [d for d in drops if 0.6 < -step.size / d.size < 1.6]
+        if alike:
+            drop = min(alike, key=lambda d: abs(d.size + step.size))
+            drops.remove(drop)
+            spans.append(_Span(step.inverter, drop.day, step.day, (drop.size - step.size) / 2.0, max(drop.noise, step.noise)))
+        elif -step.size > 0.03 and not drops:
+            # A part that was already lost when the history began.
+            spans.append(_Span(step.inverter, -1, step.day, -step.size, step.noise))
+    for drops in open_drops.values():
+        spans += [_Span(d.inverter, d.day, n_days, d.size, d.noise) for d in drops]
+    return sorted(spans, key=lambda s: (s.inverter, s.start))
+
+
+def _matching(spans: list[_Span], used: set[int], inverter: int, size: float, earliest: int, latest: int) -> int | None:
+    """The span that can be this finding: same inverter, begun between the good and the bad reading, of like size."""
+    best, at = np.inf, None
+    for number, span in enumerate(spans):
+        if number in used or span.inverter != inverter or not earliest - 3 <= span.start <= latest + 3 or span.end <= latest:
+            continue
+        misfit = abs(np.log(span.size / size))
+        if misfit < min(best, np.log(2.5)):
+            best, at = misfit, number
+    return at
+
+
+def _fault_from_log(span: _Span, blocks: Blocks, site: Site, rounds: pd.DataFrame) -> Fault:
+    """A step that no finding explains: the input's if a later round found its strings sound, else a string's."""
+    name = blocks.model.inverter_ids[span.inverter]
+    strings = {s.string_id for s in site.strings if s.inverter_id == name}
+    tested: set[str] = set()
+    if len(rounds):
+        day = np.array([blocks.day_of(t) for t in rounds["time"]])
+        during = (day >= span.start) & (day < span.end) & (rounds["grade"] != "unfit").to_numpy()
+        tested = set(rounds.loc[during, "string_id"]) & strings
+    seen_sound = len(tested) >= 0.8 * len(strings)
+    cause, kind = ("inverter_efficiency", "input not tracking") if seen_sound else ("string_fault", "unseen")
+    return Fault(cause, span.inverter, (), kind, span.start, span.end, span.size, max(0.3 * span.size, 3.0 * span.noise), True)
+
+
+def _string_shares(site: Site, blocks: Blocks) -> tuple[dict[str, float], dict[str, int]]:
+    total: dict[str, float] = {}
+    for s in site.strings:
+        total[s.inverter_id] = total.get(s.inverter_id, 0.0) + s.p_mp_w
+    place = {name: k for k, name in enumerate(blocks.model.inverter_ids)}
+    return ({s.string_id: s.p_mp_w / total[s.inverter_id] for s in site.strings}, {s.string_id: place[s.inverter_id] for s in site.strings})
+
+
+def _as_log(share: float) -> float:
+    return float(-np.log(max(1.0 - share, 0.02)))

@@ -1,0 +1,240 @@
+"""
+What each kind of string fault would show in a round, and how likely it is before any reading.
+
+Every kind is a circuit: its severity runs over a small grid, and the circuit's key points
+against a sound string's are the signature that readings are held against.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from yieldwatch.expected.module import Module
+from yieldwatch.gap.curves import Part, circuit_key_points
+
+#: What is compared, as logarithms of the ratio to a sound string but for `slope_sc`, a difference:
+#: open-circuit voltage at own light, i_mp/i_sc, v_mp/v_oc, short-circuit current, slopes of the curve at
+#: both ends.
+QUANTITIES = ("v_oc", "i_ratio", "v_ratio", "i_sc", "slope_sc", "slope_oc")
+#: Share of strings expected to have a fault of the kind before any reading. Common practice, no source:
+#: about two strings in a hundred in all.
+FAULT_PRIOR = {"open": 0.004, "bypass_short": 0.004, "wrong_count": 0.002, "series_resistance": 0.004,
+               "shunt": 0.004, "current_low": 0.004}
+#: Kinds that may get worse from round to round.
+GROWING = ("series_resistance", "shunt", "current_low")
+#: How a kind's deviation follows the light on the string: resistance takes volts in proportion to current; a
+#: shunt takes a fixed current out of a smaller one.
+LIGHT_EXPONENT = {"series_resistance": 1.0, "shunt": -1.0}
+#: Least loss of power that is called a fault: twice the uncertainty of power between strings of one visit
+#: (`stc_uncertainty`). Less is makers' spread.
+LEAST_SHARE = 0.015
+
+
+@dataclass(frozen=True)
+class Severities:
+    """
+    Grid of one string type's possible faults.
+
+    Attributes
+    ----------
+    kind : ndarray of str, shape (n,)
+    weight : ndarray, shape (n,)
+        Prior over severity within the kind; sums to one a kind.
+    mean : ndarray, shape (n, n_rounds, 6)
+        Expected deviation, by `QUANTITIES`; NaN for an open string.
+    share_lost : ndarray, shape (n, n_rounds)
+        Of the string's own power at its maximum power point.
+    slack : ndarray, shape (n,)
+        Relative doubt of `mean`: the grid is coarse, and a real defect is not quite the circuit.
+    """
+
+    kind: np.ndarray
+    weight: np.ndarray
+    mean: np.ndarray
+    share_lost: np.ndarray
+    slack: np.ndarray
+
+
+def severities(module: Module, modules: int, conditions: list[tuple[float, float]]) -> Severities:
+    """
+    Signatures of every kind of fault, of every severity, in every round.
+
+    Parameters
+    ----------
+    module : Module
+    modules : int
+        In series, by `strings.csv`.
+    conditions : list of (poa [W/m²], temp_cell [°C])
+        One a round.
+
+    Returns
+    -------
+    Severities
+    """
+    kind, weight, slack, circuit = _grid(module, modules)
+    sound_groups, odd_groups, light, shunt, series = circuit.T
+    mean = np.full((len(kind), len(conditions), len(QUANTITIES)), np.nan)
+    share = np.ones((len(kind), len(conditions)))
+    real = kind != "open"
+    for r, (poa, temp) in enumerate(conditions):
+        whole = float(modules * module.module_type.bypass_diodes)
+        sound = circuit_key_points(module, poa, temp, (Part(whole),))
+        found = circuit_key_points(module, poa, temp, (
+            Part(sound_groups[real]), Part(odd_groups[real], light[real], shunt[real])), series[real])
+        mean[real, r] = np.stack([
+            np.log(found["v_oc"] / sound["v_oc"]),
+            np.log(found["i_mp"] / found["i_sc"] / (sound["i_mp"] / sound["i_sc"])),
+            np.log(found["v_mp"] / found["v_oc"] / (sound["v_mp"] / sound["v_oc"])),
+            np.log(found["i_sc"] / sound["i_sc"]),
+            found["slope_sc"] - sound["slope_sc"], np.log(found["slope_oc"] / sound["slope_oc"])], axis=1)
+        share[real, r] = 1.0 - found["p_mp"] / sound["p_mp"]
+    return Severities(kind, weight, mean, share, slack)
+
+
+#: One severity: kind, weight, slack, and (sound groups, odd groups, their light, their shunt factor, series
+#: ohms).
+_Row = tuple[str, float, float, tuple[float, float, float, float, float]]
+
+
+def _grid(module: Module, modules: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Kind, weight, slack and circuit of every severity; weights sum to one a kind."""
+    rows = [*_pieces_missing(module, modules), *_resistances(module, modules), *_weak_groups(module, modules)]
+    kind = np.array([row[0] for row in rows])
+    weight = np.array([row[1] for row in rows])
+    for name in np.unique(kind):
+        weight[kind == name] /= weight[kind == name].sum()
+    return kind, weight, np.array([row[2] for row in rows]), np.array([row[3] for row in rows])
+
+
+def _pieces_missing(module: Module, modules: int) -> list[_Row]:
+    diodes = module.module_type.bypass_diodes
+    whole = float(modules * diodes)
+    rows: list[_Row] = [("open", 1.0, 0.0, (whole, 0.0, 1.0, 1.0, 0.0))]
+    for k in range(1, max(2, min(12, int(whole // 4))) + 1):
+        rows.append(("bypass_short", 1.0 / k, 0.03, (whole - k, 0.0, 1.0, 1.0, 0.0)))
+    for k, chance in ((-1, 0.5), (1, 0.25), (-2, 0.15), (2, 0.10)):
+        if modules + k > 0:
+            rows.append(("wrong_count", chance, 0.03, (whole + k * diodes, 0.0, 1.0, 1.0, 0.0)))
+    return rows
+
+
+def _resistances(module: Module, modules: int) -> list[_Row]:
+    plate, whole = module.module_type, float(modules * module.module_type.bypass_diodes)
+    ohm = plate.v_mp_v / plate.i_mp_a
+    rows: list[_Row] = []
+    for x in np.geomspace(0.01, 0.4, 12):
+        # A joint that drops a tenth of the voltage dissipates hundreds of watts and seldom lasts.
+        usual = float(np.exp(-0.5 * np.log(x / 0.05) ** 2))
+        rows.append(("series_resistance", usual, 0.10, (whole, 0.0, 1.0, 1.0, float(x * ohm * modules))))
+    for x in np.geomspace(0.01, 0.5, 10):
+        leak = float(ohm / x)
+        for part in (1.0, 0.4):
+            factor = leak / (leak + module.parameters["R_sh_ref"])
+            rows.append(("shunt", 0.5, 0.15, (whole * (1.0 - part), whole * part, 1.0, factor, 0.0)))
+    return rows
+
+
+def _weak_groups(module: Module, modules: int) -> list[_Row]:
+    whole = float(modules * module.module_type.bypass_diodes)
+    rows: list[_Row] = [("current_low", 1.0 / k, 0.10, (whole - k, float(k), light, 1.0, 0.0))
+                        for k in (1, 2, 4, 6, 9, 12, 16) if k < whole / 2
+                        for light in (0.93, 0.87, 0.8, 0.7, 0.5, 0.2)]
+    # Every module weak alike: dirt is the usual reason for this, not a fault.
+    rows.extend(("current_low", 0.02, 0.10, (0.0, whole, light, 1.0, 0.0)) for light in (0.9, 0.8, 0.65))
+    return rows
+
+
+@dataclass(frozen=True)
+class Histories:
+    """
+    Every fault with every history over the rounds: sound before `start`, bad from it to before `end`.
+
+    A fault too slight to be called one counts as "ok", with the path it has.
+
+    Attributes
+    ----------
+    kind : ndarray of str, shape (n,)
+        A fault kind, "ok" or "soiled".
+    exponent : ndarray, shape (n,)
+        Of the light on the string over the round's usual, by which `mean` is scaled.
+    path : ndarray of int, shape (n,)
+        Place in `start` and `end`; -1 for a sound string, which has none.
+    start, end : ndarray of int, shape (n_paths,)
+        `end` is the number of rounds where the fault is still there at the last reading.
+    log_prior : ndarray, shape (n,)
+        Without the path's own chance, and, for sound and soiled strings, without theirs.
+    mean, extra : ndarray, shape (n, n_rounds, 6)
+        Expected deviation and the variance added to the reading's own.
+    bad : ndarray of bool, shape (n, n_rounds)
+    share_lost : ndarray, shape (n,)
+        At the last round of the path.
+    """
+
+    kind: np.ndarray
+    exponent: np.ndarray
+    path: np.ndarray
+    start: np.ndarray
+    end: np.ndarray
+    log_prior: np.ndarray
+    mean: np.ndarray
+    extra: np.ndarray
+    bad: np.ndarray
+    share_lost: np.ndarray
+
+
+def histories(grid: Severities) -> Histories:
+    """Lay the grid of severities out over every span of rounds."""
+    rounds = grid.mean.shape[1]
+    start, end = (np.array(x) for x in zip(*((s, e) for s in range(rounds) for e in range(s + 1, rounds + 1)),
+                                           strict=True))
+    out: list[tuple[str, int, float, np.ndarray, np.ndarray, np.ndarray, float]] = []
+    out.extend(_sound(rounds))
+    none = np.zeros((rounds, len(QUANTITIES)))
+    for path, (s, e) in enumerate(zip(start, end, strict=True)):
+        bad = (np.arange(rounds) >= s) & (np.arange(rounds) < e)
+        for depth in (0.04, 0.08, 0.15, 0.25, 0.4):
+            mean, extra = none.copy(), none.copy()
+            mean[bad, 3], extra[bad, 3] = -depth, (0.4 * depth) ** 2
+            out.append(("soiled", path, np.log(0.2), mean, extra, bad, 0.0))
+        for k, kind in enumerate(grid.kind):
+            if kind == "wrong_count" and (s > 0 or e < rounds):
+                continue  # the count is wrong from the first day on
+            prior = np.log(FAULT_PRIOR[kind] * grid.weight[k])
+            firsts = (1.0, 0.5, 0.2) if kind in GROWING and bad.sum() > 1 else (1.0,)
+            for first in firsts:
+                growth = np.where(
+                    bad, np.interp(np.arange(rounds), [s, max(e - 1, s + 1)], [first, 1.0]), 0.0
+                )
+                mean = grid.mean[k] * growth[:, None]
+                extra = (grid.slack[k] * np.nan_to_num(mean)) ** 2
+                out.append(
+                    (kind, path, prior - np.log(len(firsts)), mean, extra, bad, grid.share_lost[k, e - 1])
+                )
+    kinds, paths, priors, means, extras, bads, shares = zip(*out, strict=True)
+    kind, share = np.array(kinds), np.array(shares)
+    exponent = np.array([LIGHT_EXPONENT.get(k, 0.0) for k in kinds])
+    slight = np.isin(kind, tuple(FAULT_PRIOR)) & (np.abs(share) < LEAST_SHARE)
+    return Histories(np.where(slight, "ok", kind), exponent, np.array(paths), start, end, np.array(priors),
+                     np.stack(means), np.stack(extras), np.stack(bads), np.where(slight, 0.0, share))
+
+
+#: Chance, a trace, and size of a reading that is off by itself: a module temperature read wrong (10 °C
+#: moves v_oc by 2.8 % and v_mp/v_oc by 0.7 %), and a top of the curve read wrong. Common practice, no
+#: source.
+_SLIPS = ((0.01, {"v_oc": 0.02, "v_ratio": 0.006}), (0.01, {"i_ratio": 0.02, "v_ratio": 0.02}))
+
+
+def _sound(rounds: int) -> list[tuple[str, int, float, np.ndarray, np.ndarray, np.ndarray, float]]:
+    """A sound string, with every reading right, or one of them off."""
+    none, never = np.zeros((rounds, len(QUANTITIES))), np.zeros(rounds, bool)
+    any_slip = min(0.5, rounds * sum(chance for chance, _ in _SLIPS))
+    out = [("ok", -1, float(np.log(1.0 - any_slip)), none, none, never, 0.0)]
+    for chance, sizes in _SLIPS:
+        for r in range(rounds):
+            extra = none.copy()
+            for name, size in sizes.items():
+                extra[r, QUANTITIES.index(name)] = size**2
+            out.append(("ok", -1, float(np.log(chance)), none, extra, never, 0.0))
+    return out

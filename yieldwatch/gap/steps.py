@@ -1,0 +1,133 @@
+"""
+Steps in one inverter's output against its peers: the day on which a part was lost or came back.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from yieldwatch.gap.blocks import Blocks
+from yieldwatch.gap.gaps import over_known
+
+_WINDOW = 20            # usable days either side
+_SMALLEST = 0.005       # share of an inverter; below it, drifts of the log look the same
+
+
+@dataclass(frozen=True)
+class Step:
+    """
+    One step of one inverter.
+
+    Attributes
+    ----------
+    inverter : int
+    day : int
+        First day of the new level.
+    size : float
+        Share of the inverter's output lost (positive) or regained (negative), as a difference of ln.
+    noise : float
+        Standard uncertainty of `size`.
+    """
+
+    inverter: int
+    day: int
+    size: float
+    noise: float
+
+
+def against_peers(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """
+    Daily ln ratio of each inverter against its peers, around the middle of the day, shape (n_inverters, n_days).
+
+    Few peers: the best of them, each first brought to its own usual level, so that one peer's fault does not show
+    as another's gain. Five or more: their median. A single inverter stands against the model alone. NaN on days
+    without enough light.
+    """
+    n, n_days = len(ratio), len(blocks.dates)
+    noon = 180.0 if blocks.model.site.latitude >= 0 else 0.0
+    central = np.abs((blocks.azimuth - noon + 180.0) % 360.0 - 180.0) < 50.0
+    daily = np.full((n, n_days), np.nan)
+    for k in range(n):
+        ok = central & np.isfinite(ratio[k]) & (weight[k] > 0)
+        energy = np.bincount(blocks.day[ok], weights=weight[k, ok], minlength=n_days)
+        total = np.bincount(blocks.day[ok], weights=(ratio[k] * weight[k])[ok], minlength=n_days)
+        bright = energy > 0.15 * np.max(energy, initial=0.0)
+        daily[k, bright] = total[bright] / energy[bright]
+    if n == 1:
+        return daily
+    offset = over_known(np.nanquantile, daily - over_known(np.nanmean, daily, axis=0), 0.8, axis=1)
+    level = daily - np.nan_to_num(offset)[:, None]
+    out = np.full_like(daily, np.nan)
+    for k in range(n):
+        others = np.delete(level, k, axis=0)
+        some = np.isfinite(others).any(axis=0)
+        pick = np.nanmedian if n >= 6 else np.nanmax
+        out[k, some] = level[k, some] - pick(others[:, some], axis=0)
+    return out
+
+
+def find_steps(series: np.ndarray, inverter: int, smallest: float = _SMALLEST) -> list[Step]:
+    """
+    Steps of one daily series, NaN where there is no value.
+
+    Parameters
+    ----------
+    series : ndarray, shape (n_days,)
+    inverter : int
+    smallest : float
+        Steps below this are left alone.
+
+    Returns
+    -------
+    list of Step, by day
+    """
+    days = np.flatnonzero(np.isfinite(series))
+    values = series[days]
+    if len(values) < 2 * _WINDOW + 5:
+        return []
+    noise = 1.4826 * float(np.median(np.abs(np.diff(values) - np.median(np.diff(values))))) / np.sqrt(2.0)
+    uncertainty = max(noise, 2e-4) * np.sqrt(2.0 / _WINDOW) * 1.25
+    contrast = np.zeros(len(values))
+    half = 10
+    for at in range(half, len(values) - half):
+        before = values[max(0, at - _WINDOW):at]
+        after = values[at:at + _WINDOW]
+        contrast[at] = np.median(before) - np.median(after)
+    found: list[Step] = []
+    strength = np.abs(contrast)
+    while True:
+        at = int(np.argmax(strength))
+        if strength[at] < max(smallest, 8.0 * uncertainty):
+            break
+        at = _sharpen(values, at)
+        before, after = values[max(0, at - _WINDOW):at], values[at:at + _WINDOW]
+        size = float(np.median(before) - np.median(after))
+        strength[max(0, at - _WINDOW // 2 - 2):at + _WINDOW // 2 + 2] = 0.0
+        spread = 1.4826 * float(np.median(np.abs(np.r_[before - np.median(before), after - np.median(after)])))
+        sharp = _is_sharp(values, at, size)
+        if abs(size) > max(smallest, 4.0 * spread * np.sqrt(2.0 / _WINDOW)) and sharp:
+            found.append(Step(inverter, int(days[at]), size, max(uncertainty, spread * np.sqrt(2.0 / _WINDOW))))
+    return sorted(found, key=lambda s: s.day)
+
+
+def _sharpen(values: np.ndarray, at: int) -> int:
+    """The place near `at` that splits the values into two levels with the least absolute misfit."""
+    lo, hi = max(3, at - _WINDOW // 2), min(len(values) - 3, at + _WINDOW // 2)
+    best, best_at = np.inf, at
+    left, right = max(0, lo - _WINDOW), min(len(values), hi + _WINDOW)
+    for k in range(lo, hi + 1):
+        a, b = values[left:k], values[k:right]
+        misfit = np.abs(a - np.median(a)).sum() + np.abs(b - np.median(b)).sum()
+        if misfit < best:
+            best, best_at = misfit, k
+    return best_at
+
+
+def _is_sharp(values: np.ndarray, at: int, size: float) -> bool:
+    """Most of the change happens within three usable days of the step; a ramp does not."""
+    before, after = values[max(0, at - 5):at - 1], values[at + 1:at + 5]
+    if len(before) < 2 or len(after) < 2:
+        return False
+    return (np.median(before) - np.median(after)) / size > 0.6

@@ -1,0 +1,39 @@
+"""
+What people see: the tables, the workbook, the page and the words.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from yieldwatch.assess import Assessment
+from yieldwatch.report.page import write_page
+from yieldwatch.report.schema import TABLES
+from yieldwatch.report.tables import table_writers, tables, write_files
+from yieldwatch.report.workbook import write_workbook
+
+__all__ = ["write_report"]
+
+
+def write_report(assessment: Assessment, folder: Path, parquet: bool = False) -> None:
+    """
+    Write the tables, `work_list.xlsx` and `report.html`, all of them or none.
+
+    Parameters
+    ----------
+    assessment : Assessment
+    folder : Path
+        Made if it is not there; files of an earlier run in it are replaced.
+    parquet : bool
+        Also write each table as Parquet.
+
+    Raises
+    ------
+    InputError
+        If the folder cannot be written; what was there before is untouched.
+    """
+    writers = table_writers(tables(assessment), parquet)
+    writers["work_list.xlsx"] = lambda path: write_workbook(assessment, path)
+    writers["report.html"] = lambda path: write_page(assessment, path)
+    stale = () if parquet else tuple(f"{name}.parquet" for name in TABLES)
+    write_files(folder, writers, stale)

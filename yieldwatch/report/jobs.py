@@ -1,0 +1,134 @@
+"""
+The work list as people read it: what to do, what waits for money, what is not worth doing and why.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import pandas as pd
+
+from yieldwatch.assess import Assessment
+from yieldwatch.report import words
+
+
+@dataclass(frozen=True)
+class WorkPlan:
+    """The jobs of the work list as records, each list in its rank order."""
+
+    do: tuple[dict, ...]
+    over_budget: tuple[dict, ...]
+    not_worth: tuple[dict, ...]
+
+    @property
+    def first(self) -> tuple[dict, ...]:
+        """The three jobs to do first."""
+        return self.do[:3]
+
+
+def work_plan(assessment: Assessment) -> WorkPlan:
+    """Sort the jobs by what was decided; safety jobs are done whatever they return."""
+    names = {s.site.id: words.plain(s.site.name) for s in assessment.sites}
+    listed = assessment.work_list
+    jobs = [] if listed.empty else listed.sort_values("rank").to_dict("records")
+    for job in jobs:
+        job["site_name"] = names.get(job["site_id"], words.plain(job["site_id"]))
+    do = tuple(job for job in jobs if is_on(job))
+    waiting = [job for job in jobs if not is_on(job)]
+    return WorkPlan(
+        do,
+        tuple(job for job in waiting if _figure(job, "npv") > 0),
+        tuple(job for job in waiting if not _figure(job, "npv") > 0),
+    )
+
+
+def is_on(job: dict) -> bool:
+    return _flag(job, "chosen") or is_safety(job)
+
+
+def is_safety(job: dict) -> bool:
+    return _flag(job, "safety")
+
+
+def _flag(job: dict, name: str) -> bool:
+    value = job.get(name)
+    return bool(value) if value is not None and not pd.isna(value) else False
+
+
+def _figure(job: dict, name: str) -> float:
+    value = job.get(name)
+    return math.nan if value is None or pd.isna(value) else float(value)
+
+
+def text(job: dict, name: str) -> str:
+    """A free-text field, or an empty string where it is blank or missing."""
+    value = job.get(name)
+    if isinstance(value, tuple | list):
+        return words.plain(" ".join(map(str, value)))
+    return "" if value is None or pd.isna(value) else words.plain(value)
+
+
+def title(job: dict) -> str:
+    """`Repair strings at East Field: A-07 A-09 (string faults)`."""
+    scope = text(job, "scope")
+    parts = scope.split()
+    where = "" if scope in ("site", "") else ": " + " ".join(parts[:6])
+    where += f" and {len(parts) - 6} more" if len(parts) > 6 else ""
+    cause = f" ({words.cause_word(text(job, 'cause'))})" if text(job, "cause") else ""
+    what = words.job_word(text(job, "job_kind"))
+    return f"{what[:1].upper()}{what[1:]} at {job['site_name']}{where}{cause}"
+
+
+def due(job: dict) -> str:
+    start, end = words.day(job.get("due_from")), words.day(job.get("due_to"))
+    if start and end:
+        return f"{start} to {end}"
+    return f"from {start}" if start else f"by {end}" if end else "any time"
+
+
+def gain(job: dict) -> str:
+    """Energy won back in the coming twelve months with its interval."""
+    value = _figure(job, "gain_kwh_per_year")
+    low, high = _figure(job, "gain_low_kwh_per_year"), _figure(job, "gain_high_kwh_per_year")
+    if not math.isfinite(value):
+        return words.NOT_KNOWN
+    unit = words.EnergyUnit.fitting(value, low, high)
+    return f"{unit.text(value)} a year ({unit.bare(low)} to {unit.bare(high)})"
+
+
+def would_change(job: dict, currency: str) -> str:
+    """
+    The figure at which a job that was turned down would be worth doing.
+
+    The work list's own words where it has them. Else from its figures: net present value is the
+    value of the gain less the cost, so the job breaks even at a cost of npv + cost, or at a gain
+    of cost / (npv + cost) times the estimate.
+    """
+    given = text(job, "would_change")
+    if given:
+        return given
+    cost, npv = _figure(job, "cost"), _figure(job, "npv")
+    worth = cost + npv
+    if not math.isfinite(worth):
+        return "No price or cost is known for it: its worth cannot be stated."
+    if npv > 0:
+        return f"Worth doing: {words.money(cost, currency)} more to spend this year would buy it."
+    if worth <= 0:
+        return "It returns nothing over the period looked at, whatever it costs."
+    return (
+        f"A cost under {words.money(worth, currency)} (now {words.money(cost, currency)}), or a gain "
+        f"{words.number(cost / worth, 1)} times the estimate."
+    )
+
+
+def worth_line(job: dict, currency: str) -> str:
+    """Payback, cost, return and season in one line."""
+    payback = words.payback(job)
+    cost = words.money(job.get("cost"), currency)
+    if payback == words.NOT_KNOWN:
+        return f"costs {cost}; what it returns is not known beforehand; {due(job)}"
+    back = payback if payback.startswith("does not") else f"pays back in {payback}"
+    return (
+        f"{back}; costs {cost}, returns {words.money(job.get('gain_per_year'), currency)} a year; {due(job)}"
+    )

@@ -1,0 +1,222 @@
+"""
+Figures and findings as words: every number with its unit, every gap in the data said aloud.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import re
+import unicodedata
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import pandas as pd
+
+from yieldwatch.report.totals import Amount
+
+NOT_KNOWN = "not known"
+NO_BREAK = "\u00a0"
+NOT_ASSESSED = "not assessed"
+
+CAUSE_WORDS = {
+    "soiling": "dirt on the glass",
+    "shading": "shade from plants or obstacles",
+    "snow": "snow",
+    "string_fault": "string faults",
+    "inverter_efficiency": "inverters below their curve",
+    "inverter_outage": "inverters off",
+    "grid_outage": "grid off",
+    "curtailment": "output held down",
+    "reactive_power": "reactive power",
+    "degradation": "ageing",
+    "unexplained": "not explained",
+    "clipping": "at the rating or the export limit (no loss)",
+    "in_hand": "in our hands",
+    "beyond": "not in our hands",
+}
+JOB_WORDS = {
+    "clean": "clean the modules",
+    "cut_vegetation": "cut back vegetation",
+    "repair_string": "repair strings",
+    "replace_modules": "replace modules",
+    "repair_inverter": "repair the inverter",
+    "fix_settings": "correct the settings",
+    "inspect": "inspect",
+    "claim": "make a claim",
+}
+FINDING_WORDS = {
+    "ok": "sound",
+    "open": "open: no current",
+    "bypass_short": "bypass diode shorted",
+    "wrong_count": "wrong number of modules",
+    "series_resistance": "extra series resistance",
+    "shunt": "shunted",
+    "current_low": "current low",
+    "soiled": "soiled",
+    "shaded": "shaded",
+    "not_tested": "not tested",
+}
+BASIS_WORDS = {
+    "measured": "the farm's own data",
+    "prior": "published values, no evidence of the farm's own",
+    "not_assessed": NOT_ASSESSED,
+}
+
+
+def plain(text: object) -> str:
+    """Return user text on one line, without control or direction characters that could disguise it."""
+    shown = (" " if unicodedata.category(c) in {"Cc", "Zl", "Zp"} else c for c in str(text))
+    return " ".join("".join(c for c in shown if unicodedata.category(c) != "Cf").split())
+
+
+def tied(value: object) -> object:
+    """Return text for the page with each figure tied to its unit or currency by a no-break space."""
+    if type(value) is not str:
+        return value
+    held = re.sub(r"(?<=\d) (?=(?:%|kWh|MWh|months?|years?|W/m²|°C)(?!\w))", NO_BREAK, value)
+    held = re.sub(r"(?<=\b[A-Z]{3}) (?=\d)|(?<=\b[A-Z][a-z]{2}) (?=\d{4}\b)", NO_BREAK, held)
+    held = re.sub(rf"(?<=\d) (?=[A-Z][a-z]{{2}}{NO_BREAK}\d{{4}})", NO_BREAK, held)
+    return re.sub(r"(?<=\d)(?<!\d{4}) to (?=−?\d)", f"{NO_BREAK}to{NO_BREAK}", held)
+
+
+def cause_word(cause: object) -> str:
+    return CAUSE_WORDS.get(str(cause), plain(cause))
+
+
+def job_word(kind: object) -> str:
+    return JOB_WORDS.get(str(kind), plain(kind))
+
+
+def number(value: object, decimals: int = 0) -> str:
+    """Return a figure with thousands separated, a true minus sign, or the words that it is not known."""
+    figure = _float(value)
+    if not math.isfinite(figure):
+        return NOT_KNOWN
+    text = f"{figure:,.{decimals}f}"
+    return text.replace("-", "−") if float(text.replace(",", "")) else text.lstrip("-")
+
+
+def _float(value: object) -> float:
+    try:
+        return float(value)  # type: ignore[arg-type]
+    except (TypeError, ValueError):
+        return math.nan
+
+
+@dataclass(frozen=True)
+class EnergyUnit:
+    """The unit in which a table or sentence states energy, chosen once so that its figures compare."""
+
+    name: str
+    per_kwh: float
+    decimals: int
+
+    @classmethod
+    def fitting(cls, *values_kwh: float) -> EnergyUnit:
+        """kWh below ten thousand, MWh from there on."""
+        finite = [abs(v) for v in values_kwh if math.isfinite(v)]
+        return cls("MWh", 1e-3, 1) if finite and max(finite) >= 10_000 else cls("kWh", 1.0, 0)
+
+    def bare(self, kwh: object) -> str:
+        return number(_float(kwh) * self.per_kwh, self.decimals)
+
+    def text(self, kwh: object) -> str:
+        shown = self.bare(kwh)
+        return shown if shown == NOT_KNOWN else f"{shown} {self.name}"
+
+    def span(self, amount: Amount) -> str:
+        """The interval alone, `14.0 to 25.0`."""
+        if not (math.isfinite(amount.low) and math.isfinite(amount.high)):
+            return NOT_KNOWN
+        return f"{self.bare(amount.low)} to {self.bare(amount.high)}"
+
+
+def money(value: object, currency: str) -> str:
+    """`GBP 2,280`; with cents below ten so that small sums do not vanish."""
+    figure = _float(value)
+    if not math.isfinite(figure):
+        return NOT_KNOWN
+    shown = number(figure, 2 if 0 < abs(figure) < 10 else 0)
+    return f"−{currency} {shown[1:]}" if shown.startswith("−") else f"{currency} {shown}"
+
+
+def money_span(amount: Amount, currency: str) -> str:
+    if not (math.isfinite(amount.low) and math.isfinite(amount.high)):
+        return NOT_KNOWN
+    return f"{currency} {number(amount.low)} to {number(amount.high)}"
+
+
+def per_cent(fraction: object, decimals: int = 1) -> str:
+    """A fraction as per cent."""
+    shown = number(_float(fraction) * 100.0, decimals)
+    return shown if shown == NOT_KNOWN else f"{shown} %"
+
+
+def percentage(value: object, decimals: int = 1) -> str:
+    """A figure that is per cent already."""
+    return per_cent(_float(value) / 100.0, decimals)
+
+
+def share_span(amount: Amount) -> str:
+    if not (math.isfinite(amount.low) and math.isfinite(amount.high)):
+        return NOT_KNOWN
+    return f"{number(amount.low, 1)} to {number(amount.high, 1)} %"
+
+
+def months_word(value: object) -> str:
+    """A payback of `value` months; blank means never."""
+    figure = _float(value)
+    if not math.isfinite(figure):
+        return "never"
+    if figure < 1:
+        return "under a month"
+    if figure < 24:
+        count = f"{figure:.0f}"
+        return f"{count} month" if count == "1" else f"{count} months"
+    return f"{figure / 12:.1f} years"
+
+
+def payback(job: dict) -> str:
+    """`6 months (4 to 14 months)`; a slow end that is blank never comes."""
+    likely, low, high = (job.get(f"payback_{part}months") for part in ("", "low_", "high_"))
+    if not math.isfinite(_float(likely)):
+        # What a measurement or a claim returns may not be known; that is not the same as nothing.
+        return "does not pay back" if math.isfinite(_float(job.get("gain_per_year"))) else NOT_KNOWN
+    quick, slow = months_word(low), months_word(high)
+    unit = slow.rpartition(" ")[2]
+    quick = quick.removesuffix(f" {unit}") if unit in ("months", "years") else quick
+    return f"{months_word(likely)} ({quick} to {slow})"
+
+
+def listed(words: Sequence[str]) -> str:
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def count(n: int, one: str, many: str | None = None) -> str:
+    return f"{n:,} {one if n == 1 else many or one + 's'}"
+
+
+def month_name(month: str) -> str:
+    """`2025-03` as `Mar 2025`."""
+    return dt.date(int(month[:4]), int(month[5:7]), 1).strftime("%b %Y")
+
+
+def months_span(months: Sequence[str]) -> str:
+    """`Jan 2025 to Jun 2025`, with the number of months where some between are missing."""
+    if not months:
+        return "no month"
+    first, last = min(months), max(months)
+    if first == last:
+        return month_name(first)
+    spanned = (int(last[:4]) - int(first[:4])) * 12 + int(last[5:7]) - int(first[5:7]) + 1
+    text = f"{month_name(first)} to {month_name(last)}"
+    return text if spanned == len(set(months)) else f"{len(set(months))} months of {text}"
+
+
+def day(date: object) -> str:
+    """A date as `4 Mar 2025`, or an empty string."""
+    stamp = pd.to_datetime(date, errors="coerce")  # type: ignore[call-overload]
+    return "" if pd.isna(stamp) else f"{stamp.day} {stamp.strftime('%b %Y')}"
