@@ -156,7 +156,7 @@ def test_expected_energy_is_light_times_plate_less_the_design_losses_and_heat():
     hours = 0.25
     kw = 8 * 20 * diode.datasheet(MODULE)["p_mp"] / 1000
     light = p.effective.sum() / 1000 * hours
-    heat = 1 + diode.datasheet(MODULE)["gamma"] / 100 * (np.average(p.temp_module, weights=p.effective) - 25)
+    heat = 1 + diode.datasheet(MODULE)["gamma"] / 100 * (np.average(p.temp_cell, weights=p.effective) - 25)
     # Plate x hours of full light x heat x wiring, mismatch, conversion, AC wiring, transformer.
     by_hand = kw * light * heat * 0.99 * 0.99 * 0.98 * 0.995 * 0.992
     # The hand's chain leaves out the modules' own loss in dim light and the inverters' start: a few per cent.

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from rich.console import Console
 
-from yieldwatch import assess as stages
+from yieldwatch.assess import assess, check
 from yieldwatch.errors import InputError, YieldwatchError
 from yieldwatch.report import write_report
 from yieldwatch.report.terminal import print_assessment, print_check
@@ -138,14 +138,14 @@ def _assess(options: argparse.Namespace) -> None:
         raise InputError(f"--out = {options.out}, a file. Expected a folder. Name another one.")
     period = (options.start, options.end) if options.start or options.end else None
     with _progress() as progress:
-        assessment = stages.assess(options.portfolio, as_of=options.as_of, period=period, progress=progress)
+        assessment = assess(options.portfolio, as_of=options.as_of, period=period, progress=progress)
         progress("writing the results")
         write_report(assessment, options.out, options.parquet)
     print_assessment(_console(), assessment, options.out)
 
 
 def _check(options: argparse.Namespace) -> None:
-    print_check(_console(), stages.check(options.portfolio, as_of=options.as_of))
+    print_check(_console(), check(options.portfolio, as_of=options.as_of))
 
 
 def _console() -> Console:

@@ -18,7 +18,9 @@ from yieldwatch.portfolio.model import ModuleType
 # The De Soto module of pvlib's own tests (tests/conftest.py, BSD-3): parameters and datasheet values.
 DESOTO = {"alpha_sc": 0.004539, "a_ref": 2.6373, "I_L_ref": 5.114, "I_o_ref": 8.196e-10, "R_sh_ref": 381.68,
           "R_s": 1.065}
-KIND = ModuleType("desoto", "mono-Si", 219.96, 5.1, 59.4, 4.69, 46.9, 0.0888, -0.4074, -0.476, 96, 3, -3.0, 3.0)
+KIND = ModuleType(
+    "desoto", "mono-Si", 219.96, 5.1, 59.4, 4.69, 46.9, 0.0888, -0.4074, -0.476, 96, 3, -3.0, 3.0
+)
 
 
 @pytest.mark.sourced
@@ -47,8 +49,19 @@ def test_procedure_2_of_2009_translates_a_point():
 def test_procedure_2_of_2021_translates_a_point():
     # Source: IEC 60891:2021 procedure 2 (from memory, lower confidence), by hand with
     #   f(900) = 0.002 ln²(1/0.9) + 0.06 ln(1/0.9) + 1 = 1.00634383.
-    v, i = translate_procedure_2_2021(30.0, 8.0, 900.0, 50.0, v_oc_stc=40.0, alpha_rel=0.0005, beta_rel=-0.003,
-                                      b_1=0.06, b_2=0.002, r_s=0.3, kappa=0.002)
+    v, i = translate_procedure_2_2021(
+        30.0,
+        8.0,
+        900.0,
+        50.0,
+        v_oc_stc=40.0,
+        alpha_rel=0.0005,
+        beta_rel=-0.003,
+        b_1=0.06,
+        b_2=0.002,
+        r_s=0.3,
+        kappa=0.002,
+    )
     assert i == pytest.approx(8.7791495, abs=1e-6)
     assert v == pytest.approx(33.4374403, abs=1e-6)
 
@@ -90,7 +103,8 @@ def _curve(poa, temp):
 @pytest.mark.sourced
 @pytest.mark.parametrize(("r_s", "error"), [(0.0, 1.669), (0.5, 0.655), (1.065, -0.491), (1.5, -1.372)])
 def test_procedure_1_error_on_a_known_module(r_s, error):
-    # Source: pvlib 0.16 single-diode model as truth; the errors were worked out apart from this project, to 0.02.
+    # Source: pvlib 0.16 single-diode model as truth; the errors were worked out apart from this project, to
+    # 0.02.
     v, i, key = _curve(800.0, 45.0)
     assert float(key["p_mp"]) == pytest.approx(160.4825499, abs=1e-4)
     v2, i2 = translate_procedure_1(v, i, float(key["i_sc"]), 800.0, 45.0, alpha=0.0045264, beta=-0.2420172,
@@ -100,9 +114,9 @@ def test_procedure_1_error_on_a_known_module(r_s, error):
 
 @pytest.mark.sourced
 def test_summary_translation_recovers_a_known_module():
-    # Source: pvlib 0.16 single-diode model as truth, parameters of pvlib's tests; its key points at 1000 W/m², 25 °C
-    # are 5.0997701 A, 59.4006513 V, 219.9642555 W. Half a per cent: our module is fitted to the rounded
-    # datasheet and not to these parameters; the scalar form is 0.8 % off here.
+    # Source: pvlib 0.16 single-diode model as truth, parameters of pvlib's tests; its key points at 1000
+    # W/m², 25 °C are 5.0997701 A, 59.4006513 V, 219.9642555 W. Half a per cent: our module is fitted to the
+    # rounded datasheet and not to these parameters; the scalar form is 0.8 % off here.
     _, _, key = _curve(800.0, 45.0)
     to_stc = model_to_stc(KIND, np.array([800.0]), np.array([45.0]))
     assert float(key["i_sc"]) * to_stc["i_sc"][0] == pytest.approx(5.0997701, rel=0.005)
@@ -120,7 +134,8 @@ def test_no_light_or_no_temperature_gives_no_factor():
 
 @pytest.mark.sourced
 def test_cell_stands_three_degrees_above_the_back_at_full_sun():
-    # Source: King et al., SAND2004-3535 (2004), eq. 12 and table 1, open rack: 3 °C at 1000 W/m². 40 + 3 x 0.6 = 41.8.
+    # Source: King et al., SAND2004-3535 (2004), eq. 12 and table 1, open rack: 3 °C at 1000 W/m². 40 + 3 x
+    # 0.6 = 41.8.
     assert cell_from_back(40.0, 600.0) == pytest.approx(41.8)
 
 
@@ -133,8 +148,9 @@ def test_end_gauge_of_the_guide():
 
 @pytest.mark.sourced
 def test_correlated_impedance_of_the_guide():
-    # Source: JCGM 100:2008, example H.2 as worked in the GTC documentation (Measurement Standards Laboratory of
-    # New Zealand): R = V/I cos(phi), u(R) 0.070 ohm; without the correlations it would be 0.1941 ohm.
+    # Source: JCGM 100:2008, example H.2 as worked in the GTC documentation (Measurement Standards
+    # Laboratory of New Zealand): R = V/I cos(phi), u(R) 0.070 ohm; without the correlations it would be
+    # 0.1941 ohm.
     v, i, phi = 4.999, 0.019661, 1.04446
     c = np.array([np.cos(phi) / i, -v * np.cos(phi) / i**2, -v * np.sin(phi) / i])
     u = np.array([0.0032, 9.5e-6, 7.5e-4])
@@ -152,9 +168,9 @@ def test_power_uncertainty_of_four_parts():
 
 @pytest.mark.sourced
 def test_power_uncertainty_of_one_trace_and_between_strings():
-    # Source: common practice, no source: light 2.0, spectrum 1.5, temperature 0.7, tracer 1.0, translation 1.0 %
-    # give ±5.9 % (k = 2); between strings of one visit 0.5, 0.2, 0.3, 0.3, 0.3 % give ±1.5 %.
-    # gamma -0.35 %/°C makes 2 °C the 0.7 % of that list.
+    # Source: common practice, no source: light 2.0, spectrum 1.5, temperature 0.7, tracer 1.0, translation
+    # 1.0 % give ±5.9 % (k = 2); between strings of one visit 0.5, 0.2, 0.3, 0.3, 0.3 % give ±1.5 %. gamma
+    # -0.35 %/°C makes 2 °C the 0.7 % of that list.
     kind = ModuleType("t", "mono-Si", 219.96, 5.1, 59.4, 4.69, 46.9, 0.05, -0.3, -0.35, 96, 3, -3.0, 3.0)
     assert 200.0 * stc_uncertainty(kind, between_strings=False).p_mp == pytest.approx(5.9, abs=0.05)
     assert 200.0 * stc_uncertainty(kind, between_strings=True).p_mp == pytest.approx(1.5, abs=0.05)

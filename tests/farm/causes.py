@@ -128,8 +128,8 @@ def fault_factor(spec: FarmSpec, unit: StringUnit, fault: StringFault, p: Plane)
             if fault.kind == "series_resistance"
             else {"shunt_ohm": fault.size}
         )
-        whole = np.maximum(diode.power(module, p.effective, p.temp_module), 1e-9)
-        return np.clip(diode.power(module, p.effective, p.temp_module, **extra) / whole, 0, 1)
+        whole = np.maximum(diode.power(module, p.effective, p.temp_cell), 1e-9)
+        return np.clip(diode.power(module, p.effective, p.temp_cell, **extra) / whole, 0, 1)
     keeps = {
         "open": 0.0,
         "bypass_short": 1 - fault.size / (unit.series * module.bypass),

@@ -119,7 +119,8 @@ def iv_round(farm: Farm, number: int, day: dt.date) -> tuple[pd.DataFrame, pd.Da
         cloud = rng.uniform(0.45, 0.85) if rng.random() < fit.iv_bad_light else 1.0
         after = 1.0 if rng.random() < 0.4 else cloud  # gone again when the second reading was taken
         light = float(p.effective[t]) * wobble
-        temp = float(p.temp_module[t]) + rng.normal(0, 0.8)
+        drift = rng.normal(0, 0.8)
+        temp = float(p.temp_cell[t]) + drift
         true = _summary(farm, i, t, light * cloud, temp)
         # Where a cloud passes, the light sensor is read a moment before the trace, and again after it.
         poa = float(p.poa_global[t]) * wobble * sensor
@@ -131,7 +132,7 @@ def iv_round(farm: Farm, number: int, day: dt.date) -> tuple[pd.DataFrame, pd.Da
                 at.tz_convert(spec.timezone).isoformat(timespec="seconds"),
                 farm.units[i].id,
                 round(poa * rng.normal(1, 0.003), 1),
-                round(temp + temp_bias + rng.normal(0, 0.5), 1),
+                round(float(p.temp_module[t]) + drift + temp_bias + rng.normal(0, 0.5), 1),
                 round(i_sc, 3),
                 round(v_oc, 1),
                 round(min(i_mp, i_sc), 3),
@@ -193,7 +194,7 @@ def dc_voltage(farm: Farm, truth: Truth) -> np.ndarray:
             share = sum(
                 (u.array, u.module, u.series) == (unit.array, unit.module, unit.series) for u in own
             ) / len(own)
-            volts = diode.voltage(farm.spec.module(unit.module), p.effective, p.temp_module)
+            volts = diode.voltage(farm.spec.module(unit.module), p.effective, p.temp_cell)
             out[k] += share * volts * unit.series * 0.985
     return np.where(truth.actual.held & (truth.actual.ac > 0), out * 1.07, out)
 

@@ -142,7 +142,7 @@ def string_currents(farm: Farm, truth: Truth) -> pd.DataFrame:
             * farm.spec.module(unit.module).cells
             * farm.spec.module(unit.module).v_oc_cell_v
             * 0.82
-            * (1 - 0.0035 * (p.temp_module - 25)),
+            * (1 - 0.0035 * (p.temp_cell - 25)),
             1.0,
         )
         amps = (

@@ -338,6 +338,7 @@ def draw_farm(seed: int, years: int | None = None) -> FarmSpec:
         strings_per_row=int(_pick(rng, (3, 4, 6))),
         u0=rng.uniform(22, 29),
         u1=rng.uniform(5.2, 7.2),
+        cell_over_back_c=rng.uniform(0.5, 3.5),
         sky_model=str(_pick(rng, ("perez", "haydavies"))),
         instruments=_instruments(rng, start, end, latitude > 0),
         paper=Paper(export_limit_kw=round(0.85 * capacity) if rng.random() < 0.15 else None),

@@ -47,7 +47,7 @@ class Farm:
             if (u.array, u.module) not in each:
                 p = self.planes[u.array]
                 each[u.array, u.module] = (
-                    diode.power(self.spec.module(u.module), p.effective, p.temp_module) / 1000
+                    diode.power(self.spec.module(u.module), p.effective, p.temp_cell) / 1000
                 )
         return np.stack([each[u.array, u.module] * u.series for u in self.units])
 

@@ -20,6 +20,7 @@ class Plane:
 
     `poa_global` is what a clean sensor above the rows would read; `beam` and
     `diffuse` reach the cells, after the glass and the design's rows and horizon. [W/m²]
+    `temp_module` is at the module's back. [°C]
     """
 
     tilt: np.ndarray
@@ -28,6 +29,7 @@ class Plane:
     beam: np.ndarray
     diffuse: np.ndarray
     temp_module: np.ndarray
+    temp_cell: np.ndarray
 
     @property
     def effective(self) -> np.ndarray:
@@ -77,39 +79,55 @@ def _above_horizon(spec: FarmSpec, sun: pd.DataFrame) -> np.ndarray:
     return (sun["elevation"] > np.interp(sun["azimuth"], azimuth, elevation, period=360)).to_numpy(float)
 
 
+def _sky(
+    spec: FarmSpec, tilt: np.ndarray, azimuth: np.ndarray, wx: pd.DataFrame
+) -> tuple[np.ndarray, np.ndarray]:
+    """Light of the sky in the plane: that which comes from around the sun, and the rest."""
+    given = {
+        "surface_tilt": tilt,
+        "surface_azimuth": azimuth,
+        "solar_zenith": wx["zenith"].to_numpy(),
+        "solar_azimuth": wx["azimuth"].to_numpy(),
+        "dhi": wx["dhi"].to_numpy(),
+        "dni": wx["dni"].to_numpy(),
+        "dni_extra": np.asarray(pvlib.irradiance.get_extra_radiation(wx.index.day_of_year.to_numpy())),
+        "return_components": True,
+    }
+    if spec.sky_model == "perez":
+        given["airmass"] = pvlib.atmosphere.get_relative_airmass(wx["zenith"].to_numpy())
+        parts = pvlib.irradiance.perez(**given)
+    else:
+        parts = pvlib.irradiance.haydavies(**given)
+    around = np.nan_to_num(np.asarray(parts["poa_circumsolar"], float))
+    # Under a closed cloud nothing stands around the sun to be shaded; the bright part is just sky.
+    around = around * given["dni"] / (given["dni"] + 30)
+    return around, np.nan_to_num(np.asarray(parts["poa_sky_diffuse"], float)) - around
+
+
 def plane(spec: FarmSpec, array: ArraySpec, wx: pd.DataFrame, n_rows: int) -> Plane:
     """The light in one array's plane for the rows of `wx`, all of which must be lit."""
     tilt, azimuth = _orientation(spec, array, wx)
-    dni_extra = np.asarray(pvlib.irradiance.get_extra_radiation(wx.index.day_of_year.to_numpy()))
-    airmass = pvlib.atmosphere.get_relative_airmass(wx["zenith"].to_numpy())
-    parts = pvlib.irradiance.get_total_irradiance(
-        tilt,
-        azimuth,
-        wx["zenith"].to_numpy(),
-        wx["azimuth"].to_numpy(),
-        wx["dni"].to_numpy(),
-        wx["ghi"].to_numpy(),
-        wx["dhi"].to_numpy(),
-        dni_extra=dni_extra,
-        airmass=airmass,
-        albedo=array.albedo,
-        model=spec.sky_model,
+    zenith, sun_azimuth = wx["zenith"].to_numpy(), wx["azimuth"].to_numpy()
+    around, sky = _sky(spec, tilt, azimuth, wx)
+    beam = np.asarray(
+        pvlib.irradiance.beam_component(tilt, azimuth, zenith, sun_azimuth, wx["dni"].to_numpy())
     )
-    beam, sky, ground = (
-        np.nan_to_num(np.asarray(parts[k], float))
-        for k in ("poa_direct", "poa_sky_diffuse", "poa_ground_diffuse")
+    direct = beam + around  # what comes from around the sun goes the sun's way
+    ground = np.asarray(pvlib.irradiance.get_ground_diffuse(tilt, wx["ghi"].to_numpy(), array.albedo))
+    glass = np.nan_to_num(
+        np.asarray(pvlib.iam.physical(pvlib.irradiance.aoi(tilt, azimuth, zenith, sun_azimuth)))
     )
-    aoi = pvlib.irradiance.aoi(tilt, azimuth, wx["zenith"].to_numpy(), wx["azimuth"].to_numpy())
     row_beam, row_sky = _row_shade(spec, array, wx, n_rows)
-    glass = np.nan_to_num(np.asarray(pvlib.iam.physical(aoi)))
-    poa = beam + sky + ground
+    poa = direct + sky + ground
+    back = pvlib.temperature.faiman(
+        poa, wx["temp_air"].to_numpy(), wx["wind_speed"].to_numpy(), spec.u0, spec.u1
+    )
     return Plane(
         tilt,
         azimuth,
         poa,
-        beam * glass * (1 - row_beam) * _above_horizon(spec, wx),
+        direct * glass * (1 - row_beam) * _above_horizon(spec, wx),
         (sky * (1 - row_sky) + ground) * DIFFUSE_IAM,
-        pvlib.temperature.faiman(
-            poa, wx["temp_air"].to_numpy(), wx["wind_speed"].to_numpy(), spec.u0, spec.u1
-        ),
+        back,
+        back + spec.cell_over_back_c * poa / 1000,
     )

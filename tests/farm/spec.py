@@ -282,6 +282,7 @@ class FarmSpec:
     strings_per_row: int = 6
     u0: float = 26.0
     u1: float = 6.2
+    cell_over_back_c: float = 2.0  # at 1000 W/m²
     sky_model: str = "perez"
     horizon: tuple[tuple[float, float], ...] = ()  # azimuth, elevation
     losses_pct: tuple[float, float, float, float] = (

@@ -8,11 +8,43 @@ from yieldwatch.gap.curves import Part, circuit_key_points, rectified_curve, tra
 
 MODULE = Module(KIND, DESOTO, np.empty((0, 0)))
 # Source: pvlib tests (BSD-3), tests/ivtools/test_utils.py::test_astm_e1036.
-ASTM_I = np.array([
-    8.09403993, 8.09382549, 8.09361103, 8.09339656, 8.09318205, 8.09296748, 8.09275275, 8.09253771, 8.09232204,
-    8.09210506, 8.09188538, 8.09166014, 8.09142342, 8.09116305, 8.09085392, 8.09044425, 8.08982734, 8.08878333,
-    8.08685945, 8.08312463, 8.07566926, 8.06059856, 8.03005836, 7.96856869, 7.8469714, 7.61489584, 7.19789314,
-    6.51138396, 5.49373476, 4.13267172, 2.46021487, 0.52838624, -1.61055289])
+ASTM_I = np.array(
+    [
+        8.09403993,
+        8.09382549,
+        8.09361103,
+        8.09339656,
+        8.09318205,
+        8.09296748,
+        8.09275275,
+        8.09253771,
+        8.09232204,
+        8.09210506,
+        8.09188538,
+        8.09166014,
+        8.09142342,
+        8.09116305,
+        8.09085392,
+        8.09044425,
+        8.08982734,
+        8.08878333,
+        8.08685945,
+        8.08312463,
+        8.07566926,
+        8.06059856,
+        8.03005836,
+        7.96856869,
+        7.8469714,
+        7.61489584,
+        7.19789314,
+        6.51138396,
+        5.49373476,
+        4.13267172,
+        2.46021487,
+        0.52838624,
+        -1.61055289,
+    ]
+)
 
 
 @pytest.mark.sourced
@@ -41,8 +73,8 @@ def test_a_messy_curve_is_put_in_order():
 
 @pytest.mark.sourced
 @pytest.mark.parametrize(("part", "ohm", "expected"), [
-    # Source: pvlib 0.16 single-diode solution of the module with one parameter changed, worked out apart from this
-    # project: i_sc, v_oc, i_mp, v_mp, p_mp.
+    # Source: pvlib 0.16 single-diode solution of the module with one parameter changed, worked out apart
+    # from this project: i_sc, v_oc, i_mp, v_mp, p_mp.
     (Part(3.0), 0.0, (5.0998, 59.4007, 4.6898, 46.9026, 219.9643)),
     (Part(3.0, light=0.9), 0.0, (4.5898, 59.1140, 4.2135, 47.0766, 198.3571)),
     (Part(3.0), 1.065, (5.0856, 59.4007, 4.6131, 42.6825, 196.8968)),
@@ -51,7 +83,8 @@ def test_a_messy_curve_is_put_in_order():
 def test_circuit_of_a_module_with_one_change(part, ohm, expected):
     found = circuit_key_points(MODULE, 1000.0, 25.0, (part,), ohm)
     for name, value in zip(("i_sc", "v_oc", "i_mp", "v_mp", "p_mp"), expected, strict=True):
-        # 1e-3: the curve is sampled at 300 points; the photocurrent at 25 °C leaves out 0.0001 of bandgap shift.
+        # 1e-3: the curve is sampled at 300 points; the photocurrent at 25 °C leaves out 0.0001 of bandgap
+        # shift.
         assert found[name][0] == pytest.approx(value, rel=1e-3)
 
 
@@ -61,7 +94,9 @@ def test_circuit_with_a_step_has_the_right_global_maximum():
     # global maximum 50.728 V x 2.8953 A = 146.87 W.
     found = circuit_key_points(MODULE, 1000.0, 25.0, (Part(2.0), Part(1.0, light=0.6)))
     assert found["p_mp"][0] == pytest.approx(146.87, rel=2e-3)
-    assert found["i_mp"][0] == pytest.approx(2.8953, rel=1e-2)  # flat top: power is far better known than its place
+    assert found["i_mp"][0] == pytest.approx(
+        2.8953, rel=1e-2
+    )  # flat top: power is far better known than its place
     assert found["i_sc"][0] == pytest.approx(5.0998, rel=2e-3)  # the sound groups' own
 
 

@@ -17,14 +17,27 @@ def _reasons(cells):
     return [cells.texts[c] for c in cells.codes]
 
 
-@pytest.mark.parametrize(("text", "value", "reason"), [
-    ("9.45", 9.45, ""), (" 9.45 ", 9.45, ""), ("1e1", 10, ""), ("", np.nan, ""), ("NaN", np.nan, ""),
-    ("N/A", np.nan, ""),
-    ("9,45", np.nan, "decimal comma"), ("1.234,5", np.nan, "decimal comma"), ("-9,45", np.nan, "decimal comma"),
-    ("nine", np.nan, "not a number. Expected 0 to 100 kW"), ("9.4.5", np.nan, "not a number"),
-    ("inf", np.nan, "not finite"), ("-1", np.nan, "outside what is possible"), ("100.1", np.nan, "outside"),
-    ("100", 100, ""), ("0", 0, ""),
-])
+@pytest.mark.parametrize(
+    ("text", "value", "reason"),
+    [
+        ("9.45", 9.45, ""),
+        (" 9.45 ", 9.45, ""),
+        ("1e1", 10, ""),
+        ("", np.nan, ""),
+        ("NaN", np.nan, ""),
+        ("N/A", np.nan, ""),
+        ("9,45", np.nan, "decimal comma"),
+        ("1.234,5", np.nan, "decimal comma"),
+        ("-9,45", np.nan, "decimal comma"),
+        ("nine", np.nan, "not a number. Expected 0 to 100 kW"),
+        ("9.4.5", np.nan, "not a number"),
+        ("inf", np.nan, "not finite"),
+        ("-1", np.nan, "outside what is possible"),
+        ("100.1", np.nan, "outside"),
+        ("100", 100, ""),
+        ("0", 0, ""),
+    ],
+)
 def test_a_number_from_text(text, value, reason):
     cells = read_cells(pa.array([text, "1"]), POWER)
     np.testing.assert_equal(cells.values, [value, 1.0])
@@ -36,7 +49,13 @@ def test_a_number_from_text(text, value, reason):
 def test_stored_numbers_keep_nulls_and_are_held_to_the_range():
     cells = read_cells(pa.array([1.5, None, np.nan, np.inf, -2.0]), POWER)
     np.testing.assert_equal(cells.values, [1.5, np.nan, np.nan, np.nan, np.nan])
-    assert [r.split(".")[0] for r in _reasons(cells)] == ["", "", "", "not finite", "outside what is possible"]
+    assert [r.split(".")[0] for r in _reasons(cells)] == [
+        "",
+        "",
+        "",
+        "not finite",
+        "outside what is possible",
+    ]
 
 
 def test_a_blank_is_bad_only_where_each_row_needs_a_value():
@@ -45,10 +64,16 @@ def test_a_blank_is_bad_only_where_each_row_needs_a_value():
     assert _reasons(read_cells(pa.array(["", "1"]), needed)) == ["blank, and each row needs it", ""]
 
 
-@pytest.mark.parametrize("raw", [
-    pa.array(["1", "2", None]), pa.array([1, 2, None]), pa.array([1.0, 2.0, None]), pa.array(["1.0", "2.0", ""]),
-    pa.array([1.0, 2.0, np.nan]),
-])
+@pytest.mark.parametrize(
+    "raw",
+    [
+        pa.array(["1", "2", None]),
+        pa.array([1, 2, None]),
+        pa.array([1.0, 2.0, None]),
+        pa.array(["1.0", "2.0", ""]),
+        pa.array([1.0, 2.0, np.nan]),
+    ],
+)
 def test_an_input_has_one_name_however_it_was_stored(raw):
     values = read_cells(raw, Column("mppt", "id", "Input", OPTIONAL)).values
     assert values[:2].tolist() == ["1", "2"]

@@ -22,14 +22,17 @@ def _cells(raw):
     return {name: column.to_pylist() for name, column in raw.columns.items()}
 
 
-@pytest.mark.parametrize(("text", "lines"), [
-    ("a,b\n1,2\n3,4\n", [2, 3]),
-    ("a,b\r\n1,2\r\n3,4\r\n", [2, 3]),
-    ("\ufeffa, b\n1,2\n3,4", [2, 3]),
-    ("a,b\n\n1,2\n\n\n3,4\n\n", [3, 6]),
-    ('a,b\n"1","2"\n3,4\n', [2, 3]),
-    ("a,b\n1,2,\n3,4,,\n", [2, 3]),
-])
+@pytest.mark.parametrize(
+    ("text", "lines"),
+    [
+        ("a,b\n1,2\n3,4\n", [2, 3]),
+        ("a,b\r\n1,2\r\n3,4\r\n", [2, 3]),
+        ("\ufeffa, b\n1,2\n3,4", [2, 3]),
+        ("a,b\n\n1,2\n\n\n3,4\n\n", [3, 6]),
+        ('a,b\n"1","2"\n3,4\n', [2, 3]),
+        ("a,b\n1,2,\n3,4,,\n", [2, 3]),
+    ],
+)
 def test_each_way_to_write_a_csv_gives_the_same_rows_at_their_lines(tmp_path, text, lines):
     raw = _load(tmp_path, text)
     assert _cells(raw) == {"a": ["1", "3"], "b": ["2", "4"]}
@@ -68,11 +71,14 @@ def test_a_header_alone_is_an_empty_table(tmp_path):
     assert raw.columns["a"].type == pa.string()
 
 
-@pytest.mark.parametrize(("text", "message"), [
-    ("a,a\n1,2\n", "column a is there more than once"),
-    ('a,b\n"1,2\n3,4\n', "quotes do not pair up"),
-    ("", "the header row is missing"),
-])
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("a,a\n1,2\n", "column a is there more than once"),
+        ('a,b\n"1,2\n3,4\n', "quotes do not pair up"),
+        ("", "the header row is missing"),
+    ],
+)
 def test_a_file_without_rows_to_trust_is_refused(tmp_path, text, message):
     with pytest.raises(InputError, match=message):
         _load(tmp_path, text)
@@ -80,13 +86,13 @@ def test_a_file_without_rows_to_trust_is_refused(tmp_path, text, message):
 
 def test_a_wrong_byte_is_placed(tmp_path):
     (tmp_path / "t.csv").write_bytes(b"a,b\n1,\xff\n")
-    with pytest.raises(InputError, match="t.csv, line 2: byte 6 is not UTF-8"):
+    with pytest.raises(InputError, match=r"t\.csv, line 2: byte 6 is not UTF-8"):
         load(tmp_path / "t.csv", tmp_path)
 
 
 def test_a_parquet_file_that_is_none_is_refused(tmp_path):
     (tmp_path / "t.parquet").write_bytes(b"a,b\n")
-    with pytest.raises(InputError, match="t.parquet: cannot be read"):
+    with pytest.raises(InputError, match=r"t\.parquet: cannot be read"):
         load(tmp_path / "t.parquet", tmp_path)
 
 

@@ -51,6 +51,8 @@ SHARES = {
     "unexplained": -0.004,
 }
 PRICE = 0.082
+TIGHT_BUDGET = "Worth doing, but missed the budget by GBP 240."
+NOT_WORTH = "Not worth doing: at 0.27 GBP per kWh it would be."
 
 
 def site(site_id: str, name: str) -> Site:
@@ -234,7 +236,7 @@ def downtime(site_id: str) -> pd.DataFrame:
 
 def site_assessment(site_id: str, name: str, measured: bool) -> SiteAssessment:
     intervals = pd.DataFrame(
-        {"expected_kwh": EXPECTED}, pd.date_range("2025-01-01", periods=6, freq="MS", tz="UTC")
+        {"expected_kwh": EXPECTED}, pd.date_range("2025-01-01", periods=len(MONTHS), freq="MS", tz="UTC")
     )
     found = losses(site_id, measured)
     gap = SiteGap(
@@ -414,7 +416,9 @@ def work_list() -> pd.DataFrame:
         "safety",
         "why",
     ]
-    return pd.DataFrame(rows, columns=columns)
+    jobs = pd.DataFrame(rows, columns=columns)
+    jobs["verdict"] = ["Do first.", "Do.", "Do.", TIGHT_BUDGET, NOT_WORTH]
+    return jobs.assign(chance_of_payback=[1.0, 0.96, nan, 0.71, 0.04])
 
 
 def assessment(farms: int = 2) -> Assessment:

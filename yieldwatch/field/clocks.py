@@ -59,8 +59,7 @@ def read_times(raw: pa.ChunkedArray | pa.Array, tz: ZoneInfo, series: np.ndarray
     utc = stamps.copy()
     local = (kinds == _WALL) & (cells.codes == 0)
     if local.any():
-        cells.notes.append(f"{int(local.sum())} times in {column.name} have no offset and were read as "
-                           f"wall time of {tz.key}")
+        cells.notes.append(f"times without an offset in {column.name} were read as wall time of {tz.key}.")
         utc[local], twice, never = _from_wall(stamps[local], tz, series[local])
         where = np.flatnonzero(local)
         cells.flag(_mask(len(stamps), where[twice]),
@@ -71,8 +70,7 @@ def read_times(raw: pa.ChunkedArray | pa.Array, tz: ZoneInfo, series: np.ndarray
     midnight = (kinds == _DATE) & (cells.codes == 0)
     if midnight.any():
         if column.name == "time":
-            cells.notes.append(f"{int(midnight.sum())} rows give a day without a time of day and were read "
-                               f"as midnight of {tz.key}")
+            cells.notes.append(f"rows with a day but no time of day were read as midnight of {tz.key}.")
         utc[midnight] = pd.DatetimeIndex(stamps[midnight]).tz_localize(
             tz, ambiguous=np.ones(int(midnight.sum()), dtype=bool), nonexistent="shift_forward"
         ).tz_convert("UTC").tz_localize(None).to_numpy()
@@ -91,7 +89,7 @@ def _parse(raw: pa.ChunkedArray | pa.Array) -> tuple[np.ndarray, np.ndarray, np.
     """The stamps (naive ns: UTC if absolute, else as on the wall), what each is, and which are blank."""
     if pa.types.is_timestamp(raw.type) or pa.types.is_date(raw.type):
         kind = _DATE if pa.types.is_date(raw.type) else _ABSOLUTE if raw.type.tz else _WALL
-        stamps = raw.cast(pa.timestamp("ns")).to_numpy().astype("datetime64[ns]")
+        stamps = _to_ns(raw.cast(pa.timestamp("us"), safe=False).to_numpy(zero_copy_only=False))
         return stamps, np.full(len(stamps), kind), np.isnat(stamps)
     codes, unique = pd.factorize(as_text(raw))  # logs repeat each time for every inverter
     kinds = np.append(_kinds(unique), _BAD)
@@ -99,9 +97,15 @@ def _parse(raw: pa.ChunkedArray | pa.Array) -> tuple[np.ndarray, np.ndarray, np.
     readable = kinds[:-1] != _BAD
     if readable.any():
         parsed = pd.to_datetime(pd.Series(unique)[readable], format="ISO8601", utc=True, errors="coerce")
-        stamps[:-1][readable] = parsed.dt.tz_localize(None).to_numpy().astype("datetime64[ns]")
+        stamps[:-1][readable] = _to_ns(parsed.dt.tz_localize(None).to_numpy())
     kinds[np.isnat(stamps)] = _BAD  # such as the 31st of June
     return stamps[codes], kinds[codes], codes < 0
+
+
+def _to_ns(stamps: np.ndarray) -> np.ndarray:
+    """Nanoseconds; what they cannot hold (a year 9999 for "never") stays out of any clock's range."""
+    border = np.array(["1900-01-01", "2200-01-01"], dtype="datetime64[us]")
+    return np.clip(stamps.astype("datetime64[us]"), *border).astype("datetime64[ns]")
 
 
 def _kinds(texts: pd.Index) -> np.ndarray:

@@ -30,6 +30,7 @@ class Ledger:
         self.problems: list[str] = []
         self.later_traces: set[str] = set()
         self._aside: list[pd.DataFrame] = []
+        self._notes: dict[str, list[str]] = {}
 
     def open_file(self, file: str, table: str, rows: int) -> int:
         """Note a file and the number of rows in it; returns its number."""
@@ -39,6 +40,18 @@ class Ledger:
         self.after.append(0)
         self.used.append(0)
         return len(self.files) - 1
+
+    def note(self, file: str, text: str) -> None:
+        """Note something of a file; the same of several files becomes one notice."""
+        self._notes.setdefault(text, []).append(file)
+
+    def all_notices(self) -> list[str]:
+        """The notices of tables, then those of files."""
+        of_files = []
+        for text, files in self._notes.items():
+            more = f" and {len(files) - 1} more files" if len(files) > 1 else ""
+            of_files.append(f"{files[0]}{more}: {text}")
+        return [*self.notices, *of_files]
 
     def set_aside(self, file: int | np.ndarray, line: Sequence[int] | np.ndarray, column: str,
                   value: object, reason: object, part: str = ROW) -> None:

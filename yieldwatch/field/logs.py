@@ -4,12 +4,11 @@ Interval logs of inverters and strings.
 
 from __future__ import annotations
 
-import numpy as np
 import pandas as pd
 
 from yieldwatch.errors import near_miss
 from yieldwatch.field.clocks import usual_step
-from yieldwatch.field.rows import Source, drop_rows, read_rows
+from yieldwatch.field.rows import Source, completed, drop_rows, read_rows
 
 #: An inverter may overshoot its rating for moments, its interval mean hardly. (common practice, no source)
 _MAX_OF_RATING = 1.3
@@ -36,13 +35,9 @@ def read_power(source: Source) -> tuple[pd.DataFrame | None, pd.Timedelta | None
                      f"outside {_MIN_OF_RATING:g} to {_MAX_OF_RATING:g} times the inverter's kVA rating. "
                      "Expected kW; is it in W?")
     source.ledger.count(rows)
-    for name in ("mppt", "status"):
-        rows[name] = rows[name] if name in rows else pd.Series(pd.NA, index=rows.index, dtype="string")
-    for name in ("dc_power_kw", "dc_voltage_v"):
-        rows[name] = rows.get(name, np.nan)
-    columns = ["time", "inverter_id", "mppt", "ac_power_kw", "dc_power_kw", "dc_voltage_v", "status"]
-    return (rows[columns].sort_values(["time", "inverter_id"], kind="stable", ignore_index=True),
-            usual_step(rows["time"]))
+    power = completed(rows, "power").drop(columns=["file", "line"])
+    return (power.sort_values(["time", "inverter_id"], kind="stable", ignore_index=True),
+            usual_step(power["time"]))
 
 
 def read_string_current(source: Source) -> pd.DataFrame | None:

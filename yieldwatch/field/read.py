@@ -78,7 +78,7 @@ def read_site_data(path: str | PathLike[str], site: Site, as_of: dt.date | None 
         prices=prices, load=load, statements=statements, costs=costs, set_aside=ledger.set_aside_table(),
         notices=(), files=ledger.file_table())
     notices = [*_strangers(root, site), *_missing(data, site), *_not_used(data, site, as_of)]
-    return replace(data, notices=(*ledger.notices, *notices))
+    return replace(data, notices=(*ledger.all_notices(), *notices))
 
 
 def _strangers(root: Path, site: Site) -> list[str]:

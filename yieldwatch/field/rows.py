@@ -92,7 +92,8 @@ def _read_file(source: Source, table: Table, raw: RawTable) -> pd.DataFrame | No
         lines, texts, reasons = zip(*raw.misfits, strict=True)
         ledger.set_aside(number, lines, "", list(texts), list(reasons))
     cells = _read_columns(source, table, {c: raw.columns[n] for c, n in names.items()})
-    ledger.notices.extend(f"{raw.file}: {note}." for read in cells.values() for note in read.notes)
+    for note in (n for read in cells.values() for n in read.notes):
+        ledger.note(raw.file, note)
     after = _after(source, table, cells)
     ledger.after[number] += int(after.sum())
     bad = _set_aside_bad(ledger, number, raw, table, names, cells, after)
@@ -127,7 +128,7 @@ def _find_columns(ledger: Ledger, table: Table, raw: RawTable) -> dict[Column, s
     if unknown:
         unused = [c.name for c in table.columns if c not in names]
         hints = "".join(near_miss(u, unused) for u in unknown)
-        ledger.notices.append(f"{raw.file}: ignored unknown columns {', '.join(unknown)}.{hints}")
+        ledger.note(raw.file, f"ignored unknown columns {', '.join(unknown)}.{hints}")
     return names
 
 

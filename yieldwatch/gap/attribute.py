@@ -21,11 +21,11 @@ from yieldwatch.gap.mechanisms.degradation import degradation_columns
 from yieldwatch.gap.mechanisms.inverter_efficiency import efficiency_columns
 from yieldwatch.gap.mechanisms.level import level_columns
 from yieldwatch.gap.mechanisms.shading import shaded_inverters, shading_columns
-from yieldwatch.gap.mechanisms.soiling import RAIN_DEPTHS, own_share_columns, soiling_columns
+from yieldwatch.gap.mechanisms.soiling import RAIN_DEPTHS, alike_rows, own_share_columns, soiling_columns
 from yieldwatch.gap.mechanisms.string_fault import Fault, fault_columns, find_faults
 from yieldwatch.gap.spells import Limits, Off, find_curtailment, find_inverter_limits, find_off, inverter_ac
 from yieldwatch.gap.split import Effect
-from yieldwatch.gap.steps import against_peers, find_steps
+from yieldwatch.gap.steps import Step, against_peers, find_steps, without_echoes
 from yieldwatch.portfolio.model import Site
 
 #: Causes that the inference gives as a share of DC power.
@@ -85,7 +85,7 @@ def infer_state(site: Site, data: SiteData, rounds: pd.DataFrame, findings: pd.D
     ratio, weight = _ratios(model, blocks, log, off, limits)
     shaded = shaded_inverters(blocks, ratio, weight)
     steps = _steps(blocks, ratio, weight, shaded)
-    faults = find_faults(blocks, site, findings, rounds, steps)
+    faults = find_faults(blocks, site, findings, rounds, steps, _cleaning_days(blocks, data))
     posterior, depth = _fit(evidence, faults, shaded, ratio, weight, off, limits, N_DRAWS, None)
     # Second pass: the fitted state says what each inverter could have given, and so who was held down.
     dc_left = np.exp(-sum(posterior.loss(c, *blocks.expected.shape) for c in (*DC_CAUSES, "level", "inverter_efficiency")))
@@ -139,7 +139,7 @@ def _ratios(model: SiteModel, blocks: Blocks, log: InverterLog | None, off: Off,
     could = inverter_ac(model)
     export = model.site.export_limit_kw or np.inf
     under = (could < 0.97 * model.rating) & (could.sum(axis=0) * model.to_meter < 0.97 * export)
-    usable = (np.isfinite(log.ac) & off.running & under & (could > 0.02 * model.rating) & (model.sun.elevation > 5.0)
+    usable = (np.isfinite(log.ac) & _well_after(off.running) & under & (could > 0.02 * model.rating) & (model.sun.elevation > 5.0)
               & ~np.isfinite(limits.site_cap) & ~np.isfinite(limits.setting) & ~np.isfinite(limits.heat)
               & (log.ac > 0.003 * model.rating) & ~model.weather.modelled[model.at])
     hours = model.weather.hours
@@ -152,17 +152,29 @@ def _ratios(model: SiteModel, blocks: Blocks, log: InverterLog | None, off: Off,
     return ratio, np.where(np.isfinite(ratio), expected, 0.0)
 
 
-def _steps(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray, shaded: np.ndarray) -> list:
+def _well_after(running: np.ndarray) -> np.ndarray:
+    """Running, and so in the intervals on either side: starts and stops run at part power."""
+    before = np.concatenate([running[:, :1], running[:, :-1]], axis=1)
+    after = np.concatenate([running[:, 1:], running[:, -1:]], axis=1)
+    return running & before & after
+
+
+def _steps(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray, shaded: np.ndarray) -> list[Step]:
     if not np.isfinite(ratio).any():
         return []
     series = against_peers(blocks, ratio, weight)
     strings = [sum(s.inverter_id == name for s in blocks.model.site.strings) for name in blocks.model.inverter_ids]
     out = []
     for k, row in enumerate(series):
-        # Under shade the day pattern wanders; only a whole string's worth stands out there.
-        smallest = 0.6 / max(strings[k], 1) if shaded[k] or len(series) == 1 else 0.005
-        out += find_steps(row, k, smallest)
-    return out
+        # Under shade the level wanders with season and growth, and a step there proves nothing.
+        if not shaded[k]:
+            out += find_steps(row, k, 0.6 / max(strings[k], 1) if len(series) == 1 else 0.005)
+    return without_echoes(out)
+
+
+def _cleaning_days(blocks: Blocks, data: SiteData) -> list[int]:
+    events = data.events[data.events["kind"] == "cleaning"] if len(data.events) else data.events
+    return [blocks.day_of(start) for start in events["start"]] if len(events) else []
 
 
 def _fit(evidence: _Evidence, faults: list[Fault], shaded: np.ndarray, ratio: np.ndarray, weight: np.ndarray, off: Off,
@@ -186,7 +198,7 @@ def _fit(evidence: _Evidence, faults: list[Fault], shaded: np.ndarray, ratio: np
                 rows = [r for r in rows if r.name == "day"]
         else:
             rows = meter_rows(blocks, design, data.meter, running)
-        return rows + round_rows(blocks, columns, evidence.rounds, evidence.findings)
+        return rows + round_rows(blocks, columns, evidence.rounds, evidence.findings) + alike_rows(columns)
 
     depths = RAIN_DEPTHS if np.isfinite(blocks.rain).any() else RAIN_DEPTHS[:1]
     quick = [c for c in fixed if not c.name.startswith("sun cell")]

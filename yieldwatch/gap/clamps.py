@@ -93,9 +93,10 @@ def check_clamps(site: Site, data: SiteData, rounds: pd.DataFrame) -> pd.DataFra
     table["temp_cell"] = cell_from_back(
         table["temp_module"].to_numpy(float), table["poa_global"].to_numpy(float)
     )
+    modelled = _model_points(site, table)
     rows = []
-    for _, reading in table.iterrows():
-        row = reading.to_dict()
+    for at, reading in enumerate(table.to_dict("records")):
+        row: dict = {str(name): value for name, value in reading.items()}
         row["note"] = ""
         _derive(row)
         row["contradictions"] = "; ".join(_contradictions(row))
@@ -103,14 +104,29 @@ def check_clamps(site: Site, data: SiteData, rounds: pd.DataFrame) -> pd.DataFra
         row["limited"] = _limited(site, inverter, row)
         if pd.isna(row["phase"]):
             _compare_efficiency(inverter, row)
-            _compare_strings(site, row, rounds)
+            _compare_strings(site, row, {kind: points.iloc[at] for kind, points in modelled.items()}, rounds)
         rows.append(row)
     out = pd.DataFrame(rows).reindex(columns=list(COLUMNS))
     for name in COLUMNS[19:37]:
         out[name] = out[name].astype(float)
     _add_phase_spread(out)
     _add_peers(out, inverters)
-    out["note"] = [_note(row) for _, row in out.iterrows()]
+    out["note"] = ["; ".join(filter(None, [row["note"], _note(row)])) for _, row in out.iterrows()]
+    return out
+
+
+def _model_points(site: Site, table: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    """Key points of one module of each type at every reading; NaN without enough light or a temperature."""
+    light, cell = table["poa_global"].to_numpy(float), table["temp_cell"].to_numpy(float)
+    fit = (light >= _LEAST_LIGHT) & np.isfinite(cell)
+    kinds = {s.module_type.module_type: s.module_type for s in site.strings}
+    out = {}
+    for name, kind in kinds.items():
+        points = pd.DataFrame(np.nan, index=table.index, columns=["i_mp", "v_mp", "p_mp"])
+        if fit.any():
+            found = fit_module(kind).key_points(light[fit], cell[fit])
+            points.loc[fit] = np.stack([found[c] for c in points.columns], axis=1)
+        out[name] = points
     return out
 
 
@@ -211,17 +227,18 @@ def _compare_efficiency(inverter: Inverter, row: dict) -> None:
         row["efficiency_log_ratio"] = float(np.log(row["efficiency"] / row["efficiency_curve"]))
 
 
-def _compare_strings(site: Site, row: dict, rounds: pd.DataFrame) -> None:
+def _compare_strings(site: Site, row: dict, points: dict[str, pd.Series], rounds: pd.DataFrame) -> None:
     """DC side against the strings as last traced, and against the model with nothing wrong."""
     strings = [s for s in site.strings if s.inverter_id == row["inverter_id"]
                and (pd.isna(row["mppt"]) or str(s.mppt) == str(row["mppt"]))]
-    poa, cell = row["poa_global"], row["temp_cell"]
-    if not strings or not poa >= _LEAST_LIGHT or pd.isna(cell):
-        return
-    points = {s.module_type.module_type: fit_module(s.module_type).key_points(poa, cell) for s in strings}
     modelled = [points[s.module_type.module_type] for s in strings]
+    if not strings or pd.isna(modelled[0]["p_mp"]):
+        return
+    if len({s.array_id for s in strings}) > 1:
+        row["note"] = "strings in more than one plane: one light reading cannot serve them, so no comparison"
+        return
     length = np.array([s.modules_in_series for s in strings], float)
-    wiring = 1.0 - site.dc_wiring_pct / 100.0 * poa / IRRADIANCE_STC
+    wiring = 1.0 - site.dc_wiring_pct / 100.0 * row["poa_global"] / IRRADIANCE_STC
     mismatch = 1.0 - site.mismatch_pct / 100.0
     power = (
         sum(float(m["p_mp"]) * n for m, n in zip(modelled, length, strict=True)) / 1000.0 * wiring * mismatch
@@ -265,14 +282,14 @@ def _state_of_strings(strings: list[String], rounds: pd.DataFrame,
     if past.empty:
         return current, voltage, False
     living = past[~past["no_current"].astype(bool)]
-    usual = living.groupby("round_id")["i_mp_plate"].median().to_dict()
+    usual = living.groupby(living["round_id"].astype(str))["i_mp_plate"].median().to_dict()
     past = past.set_index("string_id")
     for k, string in enumerate(strings):
         if string.string_id not in past.index:
             continue
         trace = past.loc[string.string_id]
         other_light = abs(trace["i_sc_peer"] - 1.0) > 0.1 and abs(trace["i_ratio_peer"] - 1.0) < 0.03
-        current[k] = usual[int(trace["round_id"])] if other_light else trace["i_mp_plate"]
+        current[k] = usual[str(trace["round_id"])] if other_light else trace["i_mp_plate"]
         voltage[k] = np.nan if trace["no_current"] else trace["v_mp_plate"]
     return current, voltage, bool(np.mean([s.string_id in past.index for s in strings]) > 0.5)
 

@@ -4,6 +4,7 @@ String curves: what a traced one shows, and what a circuit with a given defect w
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass
 
 import numpy as np
@@ -131,10 +132,14 @@ def traced_key_points(v: np.ndarray, i: np.ndarray) -> dict[str, float]:
     # Points beyond the axes help the straight lines through the ends: they stay in for these.
     ok = np.flatnonzero(np.isfinite(raw_v) & np.isfinite(raw_i))
     order = ok[np.argsort(raw_v[ok], kind="stable")]
+    if clean_v[0] > 0.2 * clean_v[-1] or clean_i[-1] > 0.35 * np.max(clean_i):
+        return nothing
     try:
-        found = pvlib.ivtools.utils.astm_e1036(raw_v[order], raw_i[order])
-    except (IndexError, TypeError, ValueError, np.linalg.LinAlgError):
-        return nothing  # the ends are missing or the top holds too few points
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", np.exceptions.RankWarning)
+            found = pvlib.ivtools.utils.astm_e1036(raw_v[order], raw_i[order])
+    except (IndexError, TypeError, ValueError, np.linalg.LinAlgError, np.exceptions.RankWarning):
+        return nothing  # the ends or the top hold too few different points
     points = {"i_sc": float(found["isc"]), "v_oc": float(found["voc"]), "i_mp": float(found["imp"]),
               "v_mp": float(found["vmp"]), "p_mp": float(found["pmp"])}
     return points | _end_slopes(clean_v, clean_i, points["v_oc"], points["i_sc"])

@@ -14,23 +14,34 @@ import numpy as np
 import pandas as pd
 
 from yieldwatch.constants import FAULT_FINDINGS
-from yieldwatch.expected.module import Module, fit_module
+from yieldwatch.expected.module import fit_module
 from yieldwatch.field.tables import SiteData
-from yieldwatch.gap.curves import Part, circuit_key_points, trace_features
+from yieldwatch.gap.curves import trace_features
 from yieldwatch.gap.likelihood import log_likelihood, log_likelihood_shaded, spread_of
-from yieldwatch.gap.signatures import FAULT_PRIOR, QUANTITIES, Histories, histories, severities
+from yieldwatch.gap.signatures import FAULT_PRIOR, Histories, histories, severities
+from yieldwatch.gap.trace_arrays import (
+    ALONE_DOUBT,
+    PEER_COLUMNS,
+    PLATE_COLUMNS,
+    add_slopes,
+    arrays,
+    log_path_chance,
+    peers_of_the_nearest_round,
+)
 from yieldwatch.portfolio.model import Site, String
 
 #: Chance that a string is shaded or dirty beyond its peers before any reading, and how many strings that
 #: belief is worth against what the site's own strings say. Common practice, no source.
-_LIGHT_PRIOR = {"shaded": 0.02, "soiled": 0.03}
+_LIGHT_PRIOR = {"shaded": 0.01, "soiled": 0.03}
 _PRIOR_STRINGS, _PRIOR_STRINGS_ROW = 15.0, 4.0
-#: Chance that a fault ends between two readings without, and with, a recorded repair of the string or its
-#: inverter.
-_REPAIR_UNSEEN, _REPAIR_STRING, _REPAIR_INVERTER = 0.05, 0.9, 0.2
+#: Rounds looked at together; the histories of a fault grow with their square.
+_MOST_ROUNDS = 8
 _KINDS = ("ok", "shaded", "soiled", *FAULT_FINDINGS)
-_PEER_COLUMNS = ("v_oc_own_peer", "i_ratio_peer", "v_ratio_peer", "i_sc_peer")
-_PLATE_COLUMNS = ("v_oc_plate", "i_ratio_plate", "v_ratio_plate", "i_sc_plate")
+COLUMNS = ("v_oc_own_peer", "i_ratio_peer", "v_ratio_peer", "i_sc_peer")
+#: Standard uncertainty by `QUANTITIES` of a trace held against the peers of another round: temperature,
+#: instrument and age count in full, light counts on the current only. Common practice, no source.
+ALONE_DOUBT = np.array([0.010, 0.008, 0.012, 0.040, 0.01, 0.05])
+PLATE_COLUMNS = ("v_oc_plate", "i_ratio_plate", "v_ratio_plate", "i_sc_plate")
 COLUMNS = (
     "site_id",
     "string_id",
@@ -133,107 +144,49 @@ def _prepare(strings: list[String], sound: pd.DataFrame, features: pd.DataFrame,
     # The last fit trace of a string in a round counts: a repeat is made because the first was doubted.
     mine = mine.drop_duplicates(["string_id", "round_id"], keep="last")
     with_peers = bool(mine["i_sc_peer"].notna().any())
-    columns = _PEER_COLUMNS if with_peers else _PLATE_COLUMNS
+    columns = PEER_COLUMNS if with_peers else PLATE_COLUMNS
+    mine = mine.assign(alone=mine["i_sc_peer"].isna() & with_peers)
     if with_peers:
-        mine = mine[mine["i_sc_peer"].notna() | mine["no_current"]]
-    numbers = sorted(mine["round_id"].unique())
+        mine = peers_of_the_nearest_round(mine)
+    numbers = sorted(mine["round_id"].unique())[-_MOST_ROUNDS:]
+    recent = set(mine.loc[mine["round_id"] >= numbers[0], "string_id"])
+    older = [s for s in strings if s.string_id not in recent]
+    strings = [s for s in strings if s.string_id in recent]
+    out = _prepare(older, mine, features, events) if older else []
+    mine = mine[mine["round_id"] >= numbers[0]]
     module = fit_module(strings[0].module_type)
     conditions = []
     for number in numbers:
         there = mine[mine["round_id"] == number]
         conditions.append((float(there["poa_global"].median()), float(there["temp_cell"].median())))
-    y, dead, time, rows = _arrays(strings, mine, numbers, columns)
+    y, dead, time, rows = arrays(strings, mine, numbers, columns)
     light = np.array([[own[r]["own_light"] / conditions[r][0] if r in own else np.nan
                        for r in range(len(numbers))] for own in rows])
-    _add_slopes(y, rows, features, strings, conditions, module)
+    doubt = np.array([[ALONE_DOUBT**2 * (r in own and bool(own[r]["alone"])) for r in range(len(numbers))]
+                      for own in rows])
+    add_slopes(y, rows, features, strings, conditions, module)
     spread = spread_of(y, dead, with_peers)
-    out = []
     for length in sorted({s.modules_in_series for s in strings}):
         at = [k for k, s in enumerate(strings) if s.modules_in_series == length and rows[k]]
         if at:
             past = histories(severities(module, length, conditions))
             own = [strings[k] for k in at]
-            paths = np.stack([_log_path_chance(strings[k], past, time[k], events) for k in at])
-            out.append(_Batch(
-                own, y[at], dead[at], time[at], [rows[k] for k in at], past, paths,
-                log_likelihood(y[at], dead[at], light[at], past, spread),
-                log_likelihood_shaded(y[at], dead[at], spread), "peers" if with_peers else "datasheet"))
+            paths = np.stack([log_path_chance(strings[k], past, time[k], events) for k in at])
+            out.append(
+                _Batch(
+                    own,
+                    y[at],
+                    dead[at],
+                    time[at],
+                    [rows[k] for k in at],
+                    past,
+                    paths,
+                    log_likelihood(y[at], dead[at], light[at], doubt[at], past, spread),
+                    log_likelihood_shaded(y[at], dead[at], doubt[at], spread),
+                    "peers" if with_peers else "datasheet",
+                )
+            )
     return out
-
-
-def _arrays(
-    strings: list[String], mine: pd.DataFrame, numbers: list, columns: tuple[str, ...]
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, list[dict[int, pd.Series]]]:
-    shape = (len(strings), len(numbers))
-    y = np.full((*shape, len(QUANTITIES)), np.nan)
-    dead = np.zeros(shape, bool)
-    time = np.full(shape, np.datetime64("NaT"), dtype="datetime64[ns]")
-    rows: list[dict[int, pd.Series]] = [{} for _ in strings]
-    place = {s.string_id: k for k, s in enumerate(strings)}
-    column_of = {number: r for r, number in enumerate(numbers)}
-    for _, row in mine.iterrows():
-        k, r = place[row["string_id"]], column_of[row["round_id"]]
-        rows[k][r] = row
-        dead[k, r] = bool(row["no_current"])
-        time[k, r] = row["time"].tz_convert("UTC").tz_localize(None).to_datetime64()
-        if not dead[k, r]:
-            with np.errstate(divide="ignore", invalid="ignore"):
-                y[k, r, :4] = np.log(row[list(columns)].to_numpy(float))
-    y[~np.isfinite(y)] = np.nan
-    return y, dead, time, rows
-
-
-def _add_slopes(
-    y: np.ndarray,
-    rows: list[dict[int, pd.Series]],
-    features: pd.DataFrame,
-    strings: list[String],
-    conditions: list[tuple[float, float]],
-    module: Module,
-) -> None:
-    """
-    End slopes of traced curves against the sound circuit; the median of all takes the model's own error
-    out.
-    """
-    for r, (poa, temp) in enumerate(conditions):
-        sound = circuit_key_points(module, poa, temp, (
-            Part(float(strings[0].modules_in_series * module.module_type.bypass_diodes)),))
-        for k, own in enumerate(rows):
-            trace = own[r]["trace_id"] if r in own else None
-            if isinstance(trace, str) and trace in features.index and not own[r]["no_current"]:
-                found = features.loc[trace]
-                y[k, r, 4] = found["slope_sc"] - sound["slope_sc"][0]
-                if found["slope_oc"] > 0:
-                    y[k, r, 5] = np.log(found["slope_oc"] / sound["slope_oc"][0])
-    for q in (4, 5):
-        seen = np.isfinite(y[:, :, q])
-        if seen.sum() >= 4:
-            y[:, :, q] -= np.nanmedian(y[:, :, q])
-
-
-def _log_path_chance(string: String, past: Histories, time: np.ndarray, events: pd.DataFrame) -> np.ndarray:
-    """
-    Log chance of each span, (n_paths, 2): fault still there today, and mended after the last reading.
-    """
-    rounds = past.mean.shape[1]
-    ends = np.full(rounds, _REPAIR_UNSEEN)
-    ends[-1] = 0.0
-    mended = events[events["kind"].isin(["repair", "replacement"])]
-    for start, scope in zip(mended["start"], mended["scope"], strict=True):
-        chance = _REPAIR_STRING if string.string_id in scope else (
-            _REPAIR_INVERTER if string.inverter_id in scope else 0.0)
-        before = np.flatnonzero(time < start.tz_convert("UTC").tz_localize(None).to_datetime64())
-        if chance and len(before):
-            ends[before[-1]] = max(ends[before[-1]], chance)
-    log = np.full((len(past.start), 2), -np.inf)
-    for p, (s, e) in enumerate(zip(past.start, past.end, strict=True)):
-        stays = np.sum(np.log1p(-ends[s:e - 1]))
-        if e < rounds:
-            log[p, 0] = -np.log(rounds) + stays + np.log(ends[e - 1])
-        else:
-            log[p, 0] = -np.log(rounds) + stays + np.log1p(-ends[-1])
-            log[p, 1] = -np.log(rounds) + stays + (np.log(ends[-1]) if ends[-1] > 0 else -np.inf)
-    return log
 
 
 def _classify(site: Site, batches: list[_Batch]) -> dict[str, dict[str, object]]:

@@ -21,6 +21,8 @@ from yieldwatch.gap.mechanisms.base import Column
 
 #: Degrees of freedom of the noise. Lange, Little & Taylor, J. Am. Stat. Assoc. 84 (1989) 881: 4 suits most data.
 _T_DEGREES = 4.0
+#: Rows handled at once when adding up products.
+_SLICE = 1000
 
 
 @dataclass(frozen=True, eq=False)
@@ -148,7 +150,7 @@ def _relative(energy: np.ndarray) -> np.ndarray:
     return 2.0 / (1.0 + ordinary / np.maximum(energy, 1e-3 * ordinary))
 
 
-def solve(columns: list[Column], families: list[Rows], n_draws: int, rng: np.random.Generator, rounds: int = 6) -> Posterior:
+def solve(columns: list[Column], families: list[Rows], n_draws: int, rng: np.random.Generator, rounds: int = 5) -> Posterior:
     """
     Posterior of the unknowns.
 
@@ -176,9 +178,7 @@ def solve(columns: list[Column], families: list[Rows], n_draws: int, rng: np.ran
         target = prior_precision * prior_mean
         for family, t in zip(families, robust, strict=True):
             w = family.weight * t / (noise[family.name] ** 2 * family.lasting)
-            weighted = family.design.multiply(w[:, None]).tocsr()
-            precision = precision + (family.design.T @ weighted).toarray()
-            target = target - weighted.T @ family.values
+            _add_products(family.design, w, family.values, precision, target)
         theta = _bounded(precision, target, lower, upper, theta)
         for number, family in enumerate(families):
             residual = (family.values + family.design @ theta) * np.sqrt(family.weight)
@@ -195,6 +195,22 @@ def solve(columns: list[Column], families: list[Rows], n_draws: int, rng: np.ran
     return Posterior(columns, theta, np.clip(draws.T, lower, upper), noise, misfit)
 
 
+def _add_products(design: sparse.csr_matrix, w: np.ndarray, values: np.ndarray, precision: np.ndarray, target: np.ndarray) -> None:
+    """
+    Add X'WX to `precision` and take X'Wy off `target`, in place.
+
+    In slices of dense rows that leave out the columns without entries there: rows lie in order of time, and most columns
+    (a month of shade, a fault's span) act in few slices, so this beats both the sparse and the whole dense product.
+    """
+    for start in range(0, design.shape[0], _SLICE):
+        part = design[start:start + _SLICE]
+        some = np.unique(part.indices)
+        dense = part[:, some].toarray()
+        weighted = dense * w[start:start + _SLICE, None]
+        precision[np.ix_(some, some)] += dense.T @ weighted
+        target[some] -= weighted.T @ values[start:start + _SLICE]
+
+
 def _first_noise(family: Rows) -> float:
     middle = family.values - np.median(family.values)
     return max(1.4826 * float(np.median(np.abs(middle))), 0.005)
@@ -204,12 +220,12 @@ def _bounded(precision: np.ndarray, target: np.ndarray, lower: np.ndarray, upper
     """
     Minimum of the quadratic within the bounds, by pinning what leaves them and freeing what wants back.
 
-    Block principal pivoting (Portugal, Júdice & Vicente, Math. Comp. 63 (1994) 625), at most 30 rounds.
+    Block principal pivoting (Portugal, Júdice & Vicente, Math. Comp. 63 (1994) 625), from the last
+    answer's pins, at most 15 rounds.
     """
-    n = len(target)
-    pinned_low, pinned_high = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
+    pinned_low, pinned_high = start <= lower, start >= upper
     theta = start
-    for _ in range(30):
+    for _ in range(15):
         free = ~(pinned_low | pinned_high)
         theta = np.where(pinned_low, lower, np.where(pinned_high, upper, 0.0))
         right = target[free] - precision[np.ix_(free, ~free)] @ theta[~free]

@@ -73,7 +73,7 @@ def _scatter(x: np.ndarray) -> float:
     return float(1.4826 * np.median(np.abs(x - np.median(x)))) if len(x) >= 4 else np.nan
 
 
-def log_likelihood(y: np.ndarray, dead: np.ndarray, light: np.ndarray, past: Histories,
+def log_likelihood(y: np.ndarray, dead: np.ndarray, light: np.ndarray, doubt: np.ndarray, past: Histories,
                    spread: Spread) -> np.ndarray:
     """
     Log likelihood of each string's readings under each history.
@@ -86,6 +86,8 @@ def log_likelihood(y: np.ndarray, dead: np.ndarray, light: np.ndarray, past: His
         No current.
     light : ndarray, shape (n_strings, n_rounds)
         Light on the string over that at which the round's signatures were drawn up.
+    doubt : ndarray, shape (n_strings, n_rounds, 6)
+        Variance of the reading beside the usual noise.
     past : Histories
     spread : Spread
 
@@ -94,13 +96,18 @@ def log_likelihood(y: np.ndarray, dead: np.ndarray, light: np.ndarray, past: His
     ndarray, shape (n_strings, n_histories)
     """
     out = np.empty((len(y), len(past.kind)))
-    for first in range(0, len(y), 32):
-        part = slice(first, first + 32)
-        out[part] = _log_likelihood(y[part], dead[part], light[part], past, spread)
+    extra = doubt.any(axis=(1, 2))
+    for rows, own in ((np.flatnonzero(~extra), False), (np.flatnonzero(extra), True)):
+        for first in range(0, len(rows), 32):
+            part = rows[first:first + 32]
+            # Strings without doubt of their own share one variance, which halves the work.
+            out[part] = _log_likelihood(
+                y[part], dead[part], light[part], doubt[part if own else part[:1]], past, spread
+            )
     return out
 
 
-def _log_likelihood(y: np.ndarray, dead: np.ndarray, light: np.ndarray, past: Histories,
+def _log_likelihood(y: np.ndarray, dead: np.ndarray, light: np.ndarray, doubt: np.ndarray, past: Histories,
                     spread: Spread) -> np.ndarray:
     out = np.zeros((len(y), len(past.kind)))
     is_open = (past.kind == "open")[:, None] & past.bad
@@ -109,7 +116,7 @@ def _log_likelihood(y: np.ndarray, dead: np.ndarray, light: np.ndarray, past: Hi
     for q in range(_N):
         known = np.isfinite(y[:, :, q])[:, None, :]
         residual = np.where(known, np.nan_to_num(y[:, None, :, q]) - mean[None, :, :, q] * scale, 0.0)
-        variance = spread.noise[q] ** 2 + past.extra[None, :, :, q]
+        variance = spread.noise[q] ** 2 + past.extra[None, :, :, q] + doubt[:, None, :, q]
         if QUANTITIES[q] == "i_sc":
             out += _current(residual, known, variance + spread.maker[q] ** 2)
         else:
@@ -138,7 +145,7 @@ def _current(residual: np.ndarray, known: np.ndarray, variance: np.ndarray) -> n
     return np.where(known, np.log((1.0 - _CLOUD) * normal + _CLOUD * passing), 0.0).sum(axis=2)
 
 
-def log_likelihood_shaded(y: np.ndarray, dead: np.ndarray, spread: Spread) -> np.ndarray:
+def log_likelihood_shaded(y: np.ndarray, dead: np.ndarray, doubt: np.ndarray, spread: Spread) -> np.ndarray:
     """
     Log likelihood of each string's readings if something shades it in some rounds.
 
@@ -156,14 +163,14 @@ def log_likelihood_shaded(y: np.ndarray, dead: np.ndarray, spread: Spread) -> np
     for n, (a, b, c) in enumerate(np.ndindex(3, 3, 3)):
         offset = spread.maker[:3] * points[[a, b, c]]
         log_weight[n] = np.log(weights[[a, b, c]]).sum()
-        total[:, n] = _rounds_in_shade(y, offset, spread).sum(axis=1)
-    passing = _shaded_current(y, spread).sum(axis=1)
+        total[:, n] = _rounds_in_shade(y, doubt, offset, spread).sum(axis=1)
+    passing = _shaded_current(y, doubt, spread).sum(axis=1)
     return np.logaddexp.reduce(total + log_weight, axis=1) + passing - 25.0 * dead.sum(axis=1)
 
 
-def _shaded_current(y: np.ndarray, spread: Spread) -> np.ndarray:
+def _shaded_current(y: np.ndarray, doubt: np.ndarray, spread: Spread) -> np.ndarray:
     """Current and slopes of a string that may be shaded: both may be off, and nothing is said of how."""
-    variance = spread.noise[3] ** 2 + spread.maker[3] ** 2
+    variance = spread.noise[3] ** 2 + spread.maker[3] ** 2 + doubt[:, :, 3]
     current = np.nan_to_num(y[:, :, 3])
     normal = np.exp(-0.5 * current**2 / variance) / np.sqrt(2.0 * np.pi * variance)
     inside = (current > _CLOUD_LOW) & (current < _CLOUD_HIGH)
@@ -178,12 +185,12 @@ def _shaded_current(y: np.ndarray, spread: Spread) -> np.ndarray:
     return out
 
 
-def _rounds_in_shade(y: np.ndarray, offset: np.ndarray, spread: Spread) -> np.ndarray:
+def _rounds_in_shade(y: np.ndarray, doubt: np.ndarray, offset: np.ndarray, spread: Spread) -> np.ndarray:
     known = np.isfinite(y[:, :, :3]).all(axis=2)
     v, i, b = (np.nan_to_num(y[:, :, q]) - offset[q] for q in range(3))
 
     def normal(x: np.ndarray, q: int, shift: float = 0.0, more: float = 0.0) -> np.ndarray:
-        s = np.hypot(spread.noise[q], more)
+        s = np.sqrt(spread.noise[q] ** 2 + more**2 + doubt[:, :, q])
         return np.exp(-0.5 * ((x - shift) / s) ** 2) / (s * np.sqrt(2.0 * np.pi))
 
     def loss(x: np.ndarray, q: int) -> np.ndarray:

@@ -138,9 +138,12 @@ def _resistances(module: Module, modules: int) -> list[_Row]:
 
 def _weak_groups(module: Module, modules: int) -> list[_Row]:
     whole = float(modules * module.module_type.bypass_diodes)
-    rows: list[_Row] = [("current_low", 1.0 / k, 0.10, (whole - k, float(k), light, 1.0, 0.0))
-                        for k in (1, 2, 4, 6, 9, 12, 16) if k < whole / 2
-                        for light in (0.93, 0.87, 0.8, 0.7, 0.5, 0.2)]
+    rows: list[_Row] = [
+        ("current_low", 1.0 / k, 0.10, (whole - k, float(k), light, 1.0, 0.0))
+        for k in (1, 2, 3, 4, 5, 6, 7, 8, 10, 12, 14, 16)
+        if k < whole / 2
+        for light in (0.93, 0.87, 0.8, 0.7, 0.4)
+    ]
     # Every module weak alike: dirt is the usual reason for this, not a fault.
     rows.extend(("current_low", 0.02, 0.10, (0.0, whole, light, 1.0, 0.0)) for light in (0.9, 0.8, 0.65))
     return rows

@@ -105,11 +105,23 @@ def find_steps(series: np.ndarray, inverter: int, smallest: float = _SMALLEST) -
         before, after = values[max(0, at - _WINDOW):at], values[at:at + _WINDOW]
         size = float(np.median(before) - np.median(after))
         strength[max(0, at - _WINDOW // 2 - 2):at + _WINDOW // 2 + 2] = 0.0
+        if any(abs(days[at] - other.day) <= _WINDOW // 2 for other in found):
+            continue
         spread = 1.4826 * float(np.median(np.abs(np.r_[before - np.median(before), after - np.median(after)])))
         sharp = _is_sharp(values, at, size)
         if abs(size) > max(smallest, 4.0 * spread * np.sqrt(2.0 / _WINDOW)) and sharp:
             found.append(Step(inverter, int(days[at]), size, max(uncertainty, spread * np.sqrt(2.0 / _WINDOW))))
     return sorted(found, key=lambda s: s.day)
+
+
+def without_echoes(steps: list[Step]) -> list[Step]:
+    """
+    Drop steps that are another inverter's step seen from the other side.
+
+    With few peers an inverter's fault moves the reference of the others on the same day.
+    """
+    return [s for s in steps if not any(o.inverter != s.inverter and abs(o.day - s.day) <= 1
+                                        and abs(o.size) > 1.5 * abs(s.size) for o in steps)]
 
 
 def _sharpen(values: np.ndarray, at: int) -> int:

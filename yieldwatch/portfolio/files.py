@@ -88,12 +88,18 @@ def find_files(root: Path, place: str) -> tuple[list[Path], list[str]]:
 
 
 def note_strangers(root: Path, place: str, known: Iterable[str], notices: list[str]) -> None:
-    """Say which tables and folders are not read, since a misspelt name would go unseen."""
+    """
+    Say which tables are not read, since a misspelt name would go unseen.
+
+    Folders are named only where they look like a misspelt one: owners keep photos and letters too.
+    """
     known = sorted(known)
     for path in sorted((root / place).iterdir()):
         stem = path.name if path.is_dir() else table_stem(path)
-        if stem is not None and stem not in known and not path.name.startswith("."):
-            hint = near_miss(stem, known)
+        if stem is None or stem in known or path.name.startswith("."):
+            continue
+        hint = near_miss(stem, known)
+        if hint or path.is_file():
             notices.append(f"{_relative(path, root)}: ignored, not part of the format.{hint}")
 
 
@@ -128,6 +134,9 @@ def _load_parquet(path: Path, file: str) -> RawTable:
         column = table.column(name)
         if pa.types.is_dictionary(column.type):
             column = column.cast(column.type.value_type)
+        if pa.types.is_nested(column.type):
+            raise InputError(f"{file}, column {name}: holds {column.type}, not single values. "
+                             "Expected one value in each cell. Export it again.")
         columns[name.strip()] = column
     return RawTable(file, columns, np.arange(1, table.num_rows + 1))
 

@@ -44,7 +44,6 @@ class JobCard:
     facts: tuple[tuple[str, str], ...]
     why: str
     caution: str
-    would_change: str
 
 
 def farms_grid(totals: Sequence[SiteTotal], currency: str) -> Grid:
@@ -93,13 +92,14 @@ def job_card(job: dict, currency: str) -> JobCard:
     facts = (
         ("When", jobs.due(job)),
         ("Wins back", jobs.gain(job)),
-        ("Worth a year", money(job.get("gain_per_year"), currency)),
+        ("Worth", jobs.worth(job, currency)),
         (
             "Costs",
             f"{money(job.get('cost'), currency)} ({money(job.get('cost_alone'), currency)} if done alone)",
         ),
         ("Pays back", words.payback(job)),
         ("Net value", money(job.get("npv"), currency)),
+        ("Chance of paying back", per_cent(job.get("chance_of_payback"), 0)),
         ("Chance that the loss is there", per_cent(job.get("confidence"), 0)),
         ("Comes back", jobs.text(job, "comes_back")),
     )
@@ -112,7 +112,6 @@ def job_card(job: dict, currency: str) -> JobCard:
         ),
         why=jobs.text(job, "why"),
         caution=jobs.text(job, "caution"),
-        would_change="" if jobs.is_on(job) else jobs.would_change(job, currency),
     )
 
 
@@ -155,12 +154,12 @@ def declined_grid(listed: Sequence[dict], currency: str) -> Grid:
             money(job.get("cost"), currency),
             money(job.get("gain_per_year"), currency),
             words.payback(job),
-            jobs.would_change(job, currency),
+            jobs.text(job, "verdict"),
         )
         for job in listed
     )
     return Grid(
-        "Jobs turned down, and the figure that would change it.",
-        ("Job", "#Cost", "#Gain a year", "Payback", "What would change the decision"),
+        "Why, and the figure that would change it.",
+        ("Job", "#Cost", "#Gain a year", "Payback", "Why not, and what would change it"),
         rows,
     )

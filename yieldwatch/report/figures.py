@@ -39,6 +39,8 @@ CAUSE_STYLE: dict[str, tuple[str, str]] = {
 #: Mid tones that hold on paper and on a dark screen alike.
 NEUTRAL = "#8A9099"
 STRONG = "#5B7FB5"
+#: Months up to which each has its label.
+MOST_MONTH_LABELS = 13
 OUTLINE = {"color": "#6B7280", "width": 0.8}
 
 
@@ -63,17 +65,29 @@ def _base(height: int) -> dict[str, Any]:
     }
 
 
-def _month_labels(months: Sequence[str]) -> list[str]:
-    """`Jan<br>2025`, the year only where it begins, so that twelve of them fit a page's width."""
-    labels = []
+def _month_labels(months: Sequence[str]) -> dict[str, str]:
+    """
+    `Jan<br>2025` by month, the year only where it begins; of long spans the first month of each
+    quarter, so that the labels fit a narrow page.
+    """
+    labels = {}
     for place, month in enumerate(months):
         name, year = words.month_name(month).split()
-        labels.append(f"{name}<br>{year}" if place == 0 or name == "Jan" else name)
+        if len(months) <= MOST_MONTH_LABELS or name in ("Jan", "Apr", "Jul", "Oct"):
+            labels[month] = f"{name}<br>{year}" if place == 0 or name == "Jan" else name
     return labels
 
 
 def _month_axis(fig: go.Figure, months: Sequence[str]) -> None:
-    fig.update_xaxes(type="category", tickvals=list(months), ticktext=_month_labels(months), tickangle=0)
+    labels = _month_labels(months)
+    fig.update_xaxes(
+        type="category",
+        categoryorder="array",
+        categoryarray=list(months),
+        tickvals=list(labels),
+        ticktext=list(labels.values()),
+        tickangle=0,
+    )
 
 
 def monthly_figure(yields: pd.DataFrame, losses: pd.DataFrame) -> go.Figure:
@@ -97,7 +111,11 @@ def monthly_figure(yields: pd.DataFrame, losses: pd.DataFrame) -> go.Figure:
         y=yields["expected_kwh"] * unit.per_kwh,
         name="expected",
         mode="markers",
-        marker={"symbol": "line-ew", "size": 26, "line": {"width": 3, "color": STRONG}},
+        marker={
+            "symbol": "line-ew",
+            "size": max(6.0, min(26.0, 330.0 / len(months))),
+            "line": {"width": 3, "color": STRONG},
+        },
         row=1,
         col=1,
     )
@@ -227,6 +245,6 @@ def in_hand_figure(totals: Sequence[SiteTotal], currency: str) -> go.Figure:
     )
     fig.update_layout(**_base(90 + 36 * len(known)), showlegend=False)
     fig.update_layout(hovermode="closest")
-    fig.update_xaxes(title_text=f"lost in our hands [{currency}]", zeroline=True)
+    fig.update_xaxes(title_text=f"lost [{currency}]", zeroline=True)
     fig.update_yaxes(automargin=True)
     return fig

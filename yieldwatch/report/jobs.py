@@ -1,5 +1,5 @@
 """
-The work list as people read it: what to do, what waits for money, what is not worth doing and why.
+The work list as people read it: what to do, what waits for money, what is not worth it, what is open.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ class WorkPlan:
     do: tuple[dict, ...]
     over_budget: tuple[dict, ...]
     not_worth: tuple[dict, ...]
+    not_ranked: tuple[dict, ...]
 
     @property
     def first(self) -> tuple[dict, ...]:
@@ -39,7 +40,8 @@ def work_plan(assessment: Assessment) -> WorkPlan:
     return WorkPlan(
         do,
         tuple(job for job in waiting if _figure(job, "npv") > 0),
-        tuple(job for job in waiting if not _figure(job, "npv") > 0),
+        tuple(job for job in waiting if _figure(job, "npv") <= 0),
+        tuple(job for job in waiting if math.isnan(_figure(job, "npv"))),
     )
 
 
@@ -97,29 +99,12 @@ def gain(job: dict) -> str:
     return f"{unit.text(value)} a year ({unit.bare(low)} to {unit.bare(high)})"
 
 
-def would_change(job: dict, currency: str) -> str:
-    """
-    The figure at which a job that was turned down would be worth doing.
-
-    The work list's own words where it has them. Else from its figures: net present value is the
-    value of the gain less the cost, so the job breaks even at a cost of npv + cost, or at a gain
-    of cost / (npv + cost) times the estimate.
-    """
-    given = text(job, "would_change")
-    if given:
-        return given
-    cost, npv = _figure(job, "cost"), _figure(job, "npv")
-    worth = cost + npv
-    if not math.isfinite(worth):
-        return "No price or cost is known for it: its worth cannot be stated."
-    if npv > 0:
-        return f"Worth doing: {words.money(cost, currency)} more to spend this year would buy it."
-    if worth <= 0:
-        return "It returns nothing over the period looked at, whatever it costs."
-    return (
-        f"A cost under {words.money(worth, currency)} (now {words.money(cost, currency)}), or a gain "
-        f"{words.number(cost / worth, 1)} times the estimate."
-    )
+def worth(job: dict, currency: str) -> str:
+    """Money won back in the coming twelve months with its interval."""
+    value, low, high = (_figure(job, f"gain_{part}per_year") for part in ("", "low_", "high_"))
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return words.money(value, currency)
+    return f"{words.money(value, currency)} a year ({words.number(low)} to {words.number(high)})"
 
 
 def worth_line(job: dict, currency: str) -> str:

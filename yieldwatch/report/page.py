@@ -55,6 +55,7 @@ def render_page(assessment: Assessment) -> str:
             rest=[job_card(job, currency) for job in plan.do[3:]],
             work=jobs_grid(plan.do, currency) if plan.do else None,
             over_budget=jobs_grid(plan.over_budget, currency) if plan.over_budget else None,
+            not_ranked=declined_grid(plan.not_ranked, currency) if plan.not_ranked else None,
             declined=declined_grid(plan.not_worth, currency) if plan.not_worth else None,
             farms=farms,
             notes=[words.plain(notice) for notice in assessment.notices],

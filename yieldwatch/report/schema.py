@@ -100,13 +100,15 @@ TABLES = {
 WORK_LIST_EXTRAS = {
     "why": "Why the job is on the list, with figures",
     "comes_back": "How the loss returns after the job",
-    "would_change": "The figure that would change the decision",
+    "verdict": "What was decided and why; for a job turned down, the figure that would change it",
     "gain_low_per_year": f"Low end of the {INTERVAL} of the money won back",
     "gain_high_per_year": f"High end of the {INTERVAL} of the money won back",
     "safety": "Whether it must be made safe whatever it returns",
-    "visit": "Jobs with the same visit share one journey of one crew",
+    "chance_of_payback": "Chance that the job pays back within the portfolio's horizon, 0 to 1",
+    "npv_expected": "Net present value at the mean of the gain instead of its middle",
     "crew": "Which crew",
     "crew_hours": "Crew hours",
+    "cost_units": "How many of the units of job_costs.csv the job takes",
 }
 
 #: Identifiers keep their exact text, so that tables can be joined on them. The contract's rule for

@@ -10,11 +10,10 @@ from dataclasses import dataclass, field
 import pandas as pd
 
 from yieldwatch.assess import SiteAssessment
-from yieldwatch.check import check_site, set_aside_kinds
+from yieldwatch.check import Source, check_site, set_aside_kinds
 from yieldwatch.constants import FAULT_FINDINGS
 from yieldwatch.report import figures, sentences, words
 from yieldwatch.report.blocks import Figure, Grid
-from yieldwatch.report.terminal import source_cells
 from yieldwatch.report.totals import BEYOND, IN_HAND, Amount, SiteTotal, month_groups
 from yieldwatch.report.words import EnergyUnit, count, money, money_span, per_cent
 
@@ -286,7 +285,9 @@ def _downtime(site: SiteAssessment) -> tuple[str, Grid | None]:
         f"{words.cause_word(cause)}: {count(len(energy), 'spell')}, {unit.text(energy.sum(min_count=1))}"
         for cause, energy in spells.groupby("cause")["energy_kwh"]
     ]
-    longest = spells.sort_values("energy_kwh", ascending=False).head(MOST_SPELLS)
+    # Clipping is in the counts; it is no loss, so none of its spells needs anybody's eyes.
+    lost = spells[spells["cause"] != "clipping"]
+    longest = lost.sort_values("energy_kwh", ascending=False).head(MOST_SPELLS)
     rows = tuple(
         (
             words.plain(r["inverter_id"]) if pd.notna(r["inverter_id"]) else "all",
@@ -297,7 +298,7 @@ def _downtime(site: SiteAssessment) -> tuple[str, Grid | None]:
         )
         for r in longest.to_dict("records")
     )
-    more = len(spells) - len(rows)
+    more = len(lost) - len(rows)
     return "; ".join(parts) + ".", Grid(
         f"The spells that took most, in site time ({words.plain(site.site.timezone)}). Energy in "
         f"{unit.name}.",
@@ -328,8 +329,8 @@ def _evidence(site: SiteAssessment) -> tuple[dict[str, object], ...]:
     )
 
 
-def _sources(site: SiteAssessment, found: Sequence) -> Grid:
-    rows = tuple(source_cells(source, site.site.timezone) for source in found)
+def _sources(site: SiteAssessment, found: Sequence[Source]) -> Grid:
+    rows = tuple(words.source_cells(source, site.site.timezone) for source in found)
     return Grid("What was read.", ("Data", "#Rows", "From", "To", "#Covered", "Holds"), rows)
 
 

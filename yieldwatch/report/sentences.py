@@ -229,6 +229,8 @@ def _hands_together(totals: Sequence[SiteTotal], currency: str) -> list[str]:
     said = []
     if groups["in_hand"].known:
         worth = _worth_span(added([t.in_hand.money for t in totals]), currency)
+        if worth and not all(t.in_hand.money.known for t in totals):
+            worth += " where a price is known"
         said.append(
             f"Of that, {_with_span(groups['in_hand'], unit)} was in our hands{worth}"
             f"{_worst(totals, currency)}."
@@ -283,6 +285,9 @@ def decision_sentences(assessment: Assessment) -> list[str]:
         said.append(
             f"{count(n, 'more job', 'more jobs')} would pay, but not within this year's budget or crew days."
         )
+    if plan.not_ranked:
+        n = len(plan.not_ranked)
+        said.append(f"{count(n, 'job', 'jobs')} could not be ranked for want of a cost or a price.")
     if plan.not_worth:
         n = len(plan.not_worth)
         said.append(

@@ -14,7 +14,7 @@ from rich.table import Table
 from rich.text import Text
 
 from yieldwatch.assess import Assessment
-from yieldwatch.check import PortfolioCheck, SiteCheck, Source, set_aside_kinds
+from yieldwatch.check import PortfolioCheck, SiteCheck, set_aside_kinds
 from yieldwatch.report import jobs, words
 from yieldwatch.report.totals import SiteTotal, site_totals
 from yieldwatch.report.words import EnergyUnit
@@ -144,17 +144,8 @@ def _source_table(checked: SiteCheck) -> Table:
     grid.add_column("covered", justify="right")
     grid.add_column("holds")
     for source in checked.sources:
-        grid.add_row(*source_cells(source, checked.site.timezone))
+        grid.add_row(*words.source_cells(source, checked.site.timezone))
     return grid
-
-
-def source_cells(source: Source, timezone: str) -> tuple[str, ...]:
-    """Return a source as text: kind, rows, from, to, covered, holds. Dates are in site time."""
-    if source.start is None or source.end is None:
-        return source.kind, "none", "", "", "", ""
-    start, end = (words.day(t.tz_convert(timezone)) for t in (source.start, source.end))
-    covered = words.per_cent(source.coverage, 1) if pd.notna(source.coverage) else ""
-    return source.kind, f"{source.rows:,}", start, end, covered, words.plain(source.note)
 
 
 def _print_set_aside(console: Console, rows: pd.DataFrame) -> None:

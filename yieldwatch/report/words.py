@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from yieldwatch.check import Source
 from yieldwatch.report.totals import Amount
 
 NOT_KNOWN = "not known"
@@ -220,3 +221,12 @@ def day(date: object) -> str:
     """A date as `4 Mar 2025`, or an empty string."""
     stamp = pd.to_datetime(date, errors="coerce")  # type: ignore[call-overload]
     return "" if pd.isna(stamp) else f"{stamp.day} {stamp.strftime('%b %Y')}"
+
+
+def source_cells(source: Source, timezone: str) -> tuple[str, ...]:
+    """Return a source as text: kind, rows, from, to, covered, holds. Dates are in site time."""
+    if source.start is None or source.end is None:
+        return source.kind, "none", "", "", "", ""
+    start, end = (day(t.tz_convert(timezone)) for t in (source.start, source.end))
+    covered = per_cent(source.coverage, 1) if pd.notna(source.coverage) else ""
+    return source.kind, f"{source.rows:,}", start, end, covered, plain(source.note)

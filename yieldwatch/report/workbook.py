@@ -35,29 +35,35 @@ class _Field:
     source: str
 
 
+#: Columns that go on paper; at these widths an A4 page across stays readable. The rest stand to
+#: the right of them, for the planner's screen.
+PRINTED_COLUMNS = 18
+
+
 def _fields(currency: str) -> tuple[_Field, ...]:
     return (
-        _Field("Rank", 6, "whole", "rank"),
-        _Field("Site", 14, "text", "site_id"),
-        _Field("What to do", 20, "text", "job_kind"),
-        _Field("Where", 20, "text", "scope"),
-        _Field("Loss it mends", 16, "text", "cause"),
+        _Field("Rank", 5, "whole", "rank"),
+        _Field("Site", 11, "text", "site_id"),
+        _Field("What to do", 13, "text", "job_kind"),
+        _Field("Where", 14, "text", "scope"),
         _Field("Do it", 7, "text", "chosen"),
         _Field("From", 12, "date", "due_from"),
         _Field("By", 12, "date", "due_to"),
-        _Field("Gain, kWh a year", 11, "whole", "gain_kwh_per_year"),
-        _Field("low (90 %)", 11, "whole", "gain_low_kwh_per_year"),
-        _Field("high (90 %)", 11, "whole", "gain_high_kwh_per_year"),
-        _Field(f"Gain, {currency} a year", 13, "money", "gain_per_year"),
-        _Field(f"Cost, {currency}", 13, "money", "cost"),
+        _Field("Gain, kWh a year", 9, "whole", "gain_kwh_per_year"),
+        _Field("low (90 %)", 9, "whole", "gain_low_kwh_per_year"),
+        _Field("high (90 %)", 9, "whole", "gain_high_kwh_per_year"),
+        _Field(f"Gain, {currency} a year", 11, "money", "gain_per_year"),
+        _Field(f"Cost, {currency}", 11, "money", "cost"),
+        _Field("Payback, months", 8.5, "tenth", "payback_months"),
+        _Field("quick end (90 %)", 8, "tenth", "payback_low_months"),
+        _Field("slow end (90 %)", 8, "tenth", "payback_high_months"),
+        _Field("Chance that the loss is there", 9, "percent", "confidence"),
+        _Field("Why", 32, "text", "why"),
+        _Field("Caution", 32, "text", "caution"),
+        _Field("Loss it mends", 16, "text", "cause"),
         _Field(f"Cost if alone, {currency}", 13, "money", "cost_alone"),
-        _Field("Payback, months", 10, "tenth", "payback_months"),
-        _Field("quick end (90 %)", 10, "tenth", "payback_low_months"),
-        _Field("slow end (90 %)", 10, "tenth", "payback_high_months"),
         _Field(f"Net value, {currency}", 13, "money", "npv"),
-        _Field("Chance that the loss is there", 10, "percent", "confidence"),
-        _Field("Why", 44, "text", "why"),
-        _Field("Caution", 44, "text", "caution"),
+        _Field("Chance of paying back", 10, "percent", "chance_of_payback"),
         _Field("Job", 16, "text", "job_id"),
     )
 
@@ -79,10 +85,11 @@ def write_workbook(assessment: Assessment, path: Path) -> None:
         book.set_properties({"title": f"Work list, {words.plain(assessment.portfolio.name)}"})
         styles = _styles(book, currency)
         title = _title(assessment)
-        ranked = sorted([*plan.do, *plan.over_budget, *plan.not_worth], key=lambda job: job["rank"])
+        declined = [*plan.over_budget, *plan.not_worth, *plan.not_ranked]
+        ranked = sorted([*plan.do, *declined], key=lambda job: job["rank"])
         _job_sheet(book.add_worksheet("Work list"), ranked, fields, styles, title)
         _meaning_sheet(book.add_worksheet("What the columns mean"), fields, styles, currency)
-        _declined_sheet(book.add_worksheet("Not now"), [*plan.over_budget, *plan.not_worth], styles, currency)
+        _declined_sheet(book.add_worksheet("Not now"), declined, styles, currency)
 
 
 def _title(assessment: Assessment) -> str:
@@ -90,7 +97,7 @@ def _title(assessment: Assessment) -> str:
 
 
 def _styles(book: xlsxwriter.Workbook, currency: str) -> dict[str, Format]:
-    cell = {"valign": "top", "bottom": 4, "bottom_color": "#999999", "font_size": 10}
+    cell = {"valign": "top", "bottom": 4, "bottom_color": "#999999", "font_size": 11}
     money = f'"{currency}" #,##0;-"{currency}" #,##0'
     return {
         "text": book.add_format({**cell, "text_wrap": True, "num_format": "@"}),
@@ -100,10 +107,9 @@ def _styles(book: xlsxwriter.Workbook, currency: str) -> dict[str, Format]:
         "percent": book.add_format({**cell, "num_format": "0 %"}),
         "date": book.add_format({**cell, "num_format": "d mmm yyyy", "align": "left"}),
         "head": book.add_format(
-            {"bold": True, "text_wrap": True, "valign": "bottom", "bottom": 2, "font_size": 10}
+            {"bold": True, "text_wrap": True, "valign": "bottom", "bottom": 2, "font_size": 11}
         ),
         "title": book.add_format({"bold": True, "font_size": 13}),
-        "note": book.add_format({"text_wrap": True, "valign": "top", "font_size": 10}),
     }
 
 
@@ -111,7 +117,7 @@ def _page(sheet: Worksheet, header_rows: int) -> None:
     """A4 across, one page wide, headings on every page."""
     sheet.set_landscape()
     sheet.set_paper(A4)
-    sheet.set_margins(left=0.4, right=0.4, top=0.5, bottom=0.6)
+    sheet.set_margins(left=0.3, right=0.3, top=0.5, bottom=0.6)
     sheet.fit_to_pages(1, 0)
     sheet.repeat_rows(0, header_rows - 1)
     sheet.set_footer("&L&A&RPage &P of &N")
@@ -142,6 +148,7 @@ def _job_sheet(
         sheet.autofilter(2, 0, 2 + len(ranked), len(fields) - 1)
     else:
         sheet.write_string(3, 0, "No job was found.", styles["text"])
+    sheet.print_area(0, 0, 2 + max(len(ranked), 1), PRINTED_COLUMNS - 1)
     _page(sheet, header_rows=3)
 
 
@@ -194,12 +201,12 @@ def _declined_sheet(
         (f"Gain, {currency} a year", 14),
         (f"Net value, {currency}", 14),
     ]
-    _heads(sheet, 0, [*headings, ("What would change the decision", 70)], styles["head"])
+    _heads(sheet, 0, [*headings, ("Why not, and what would change it", 70)], styles["head"])
     for row, job in enumerate(declined, start=1):
         sheet.write_string(row, 0, jobs.title(job), styles["text"])
         for column, source in enumerate(("cost", "gain_per_year", "npv"), start=1):
             _write(sheet, row, column, job.get(source), styles["money"])
-        sheet.write_string(row, 4, jobs.would_change(job, currency), styles["text"])
+        sheet.write_string(row, 4, jobs.text(job, "verdict"), styles["text"])
     if not declined:
         sheet.write_string(1, 0, "Nothing was turned down.", styles["text"])
     _page(sheet, header_rows=1)

@@ -18,8 +18,6 @@ from yieldwatch.gap.mechanisms.base import Column
 _MATTERS = 0.0025
 #: Share that a cell of beam, and the sky's light, can lose. Wide: the data speak.
 _BEAM_SD, _SKY_SD = 0.3, 0.08
-#: Quietest month whose day pattern is believed, as a share of the mean month's energy.
-_LEAST_ENERGY = 0.05
 
 
 def shaded_inverters(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray) -> np.ndarray:
@@ -40,50 +38,51 @@ def pattern_cost(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray) -> np.nd
     """
     Share of each inverter's energy that its day pattern costs against the best-lit peers.
 
-    In each month the deficit against the peers is compared between azimuths; the best azimuth counts as free. A term in
-    the inverse of the light is taken off first, because shunts lose most in weak light and would pass for shade.
+    Quarter by quarter the deficit against the peers is laid out, additively, over month, strength of the light, and
+    azimuth. What goes with the strength of the light is not shade: shunts lose most in weak light, series resistance in
+    strong light, at any azimuth. Of the azimuths the best counts as free.
     """
     n = len(ratio)
+    cost = np.zeros(n)
     if n < 2:
-        return np.zeros(n)
-    month = (blocks.dates[blocks.day].year * 12 + blocks.dates[blocks.day].month).to_numpy()
+        return cost
+    month = np.asarray(blocks.dates[blocks.day].year * 12 + blocks.dates[blocks.day].month)
     month = month - month.min()
     step = np.floor(blocks.azimuth / AZIMUTH_STEP).astype(int)
-    cost = np.zeros(n)
-    # Best-lit peer: the upper quartile of the others, block by block.
+    hours = np.bincount(blocks.of, minlength=blocks.n)
     for k in range(n):
+        strength = blocks.expected[k] / hours
         others = np.delete(ratio, k, axis=0)
         best = over_known(np.nanmax, others, axis=0) if n <= 3 else over_known(np.nanquantile, others, 0.75, axis=0)
         deficit = best - ratio[k]
         ok = np.isfinite(deficit) & (weight[k] > 0)
         if ok.sum() < 200:
             continue
-        weak = np.zeros(blocks.n)
-        weak[ok] = weight[k, ok].mean() / np.maximum(weight[k, ok], 0.02 * weight[k, ok].mean())
-        deficit = deficit - _weak_light_part(deficit, weak, month, ok, weight[k]) * weak
+        light = np.digitize(strength / np.quantile(strength, 0.95), np.geomspace(0.04, 0.8, 14))
         total = 0.0
-        for m in np.unique(month[ok]):
-            here = ok & (month == m)
-            energy = np.bincount(step[here], weights=weight[k, here], minlength=24)
-            if energy.sum() < _LEAST_ENERGY * weight[k, ok].sum() / len(np.unique(month[ok])):
-                continue
-            lost = np.bincount(step[here], weights=(deficit * weight[k])[here], minlength=24)
-            seen = energy > 0.03 * energy.sum()
-            mean = lost[seen] / energy[seen]
-            total += float(((mean - np.quantile(mean, 0.1)) * energy[seen]).sum())
+        for quarter in np.unique(month[ok] // 3):
+            here = np.flatnonzero(ok & (month // 3 == quarter))
+            total += _azimuth_cost(deficit[here], weight[k, here], month[here], light[here], step[here])
         cost[k] = total / weight[k, ok].sum()
     return cost
 
 
-def _weak_light_part(deficit: np.ndarray, weak: np.ndarray, month: np.ndarray, ok: np.ndarray, weight: np.ndarray) -> float:
-    """Slope of the deficit on inverse light, common to all azimuths, near the middle of the day."""
-    y, x, w = deficit[ok], np.minimum(weak[ok], 8.0), weight[ok]
-    group = month[ok]
-    mean_x = np.bincount(group, weights=w * x) / np.maximum(np.bincount(group, weights=w), 1e-9)
-    mean_y = np.bincount(group, weights=w * y) / np.maximum(np.bincount(group, weights=w), 1e-9)
-    dx, dy = x - mean_x[group], y - mean_y[group]
-    keep = np.abs(dy) < 3.0 * np.median(np.abs(dy)) + 1e-9
-    return max(0.0, float((w * dx * dy)[keep].sum() / max((w * dx * dx)[keep].sum(), 1e-9)))
+def _azimuth_cost(deficit: np.ndarray, weight: np.ndarray, month: np.ndarray, light: np.ndarray, step: np.ndarray) -> float:
+    """Energy that the azimuth part of an additive fit takes beyond its tenth percentile. [kWh]"""
+    levels = [np.unique(x) for x in (month, light, step)]
+    parts = [(x[:, None] == u[None, :]).astype(float) for x, u in zip((month, light, step), levels, strict=True)]
+    # The first level of light and azimuth is the reference of an additive fit.
+    design = np.hstack([parts[0], parts[1][:, 1:], parts[2][:, 1:]])
+    if len(deficit) < 3 * design.shape[1]:
+        return 0.0
+    w, theta = weight.copy(), np.zeros(design.shape[1])
+    for _ in range(4):
+        theta = np.linalg.lstsq((design.T * w) @ design + 1e-6 * np.eye(len(theta)), (design.T * w) @ deficit, rcond=None)[0]
+        w = weight / np.maximum(np.abs(deficit - design @ theta), 2e-3)
+    effect = np.r_[0.0, theta[-(len(levels[2]) - 1):]] if len(levels[2]) > 1 else np.zeros(1)
+    energy = parts[2].T @ weight
+    seen = energy > 0.03 * energy.sum()
+    return float(((effect - np.quantile(effect[seen], 0.1)) * energy)[seen].sum())
 
 
 def shading_columns(blocks: Blocks, inverters: np.ndarray) -> list[Column]:

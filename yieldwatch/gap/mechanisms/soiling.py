@@ -13,9 +13,11 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from scipy import sparse
 
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.blocks import Blocks
+from yieldwatch.gap.infer import Rows
 from yieldwatch.gap.mechanisms.base import Column
 
 #: Depths of a day's rain that wash 63 % off, to choose among. [mm] Thresholds of 1 to 20 mm appear in published models.
@@ -23,6 +25,7 @@ RAIN_DEPTHS = (2.0, 5.0, 10.0, 20.0)
 #: Yearly mean build-up, per day: fleet means run from 0.0005 (Mejia & Kleissl, Solar Energy 95 (2013) 357) to
 #: 0.0015 (Kimber 2006); the prior's standard deviation lets the farm's own dry spells speak.
 _RATE_MEAN, _RATE_SD = 0.0003, 0.0010
+_RATE_CHANGE = 0.0004
 #: Share of the dirt that a cleaning takes off. Common practice, no source.
 _CLEANED = 0.97
 #: Layer that rain does not wash off, growth per year and state at the start. Common practice, no source.
@@ -31,18 +34,18 @@ _LASTING_SD, _START_SD = 0.008, 0.02
 
 def soiling_columns(blocks: Blocks, data: SiteData, rain_depth: float) -> list[Column]:
     """
-    Columns of soiling for one rain depth: twelve seasonal rates, the start, the lasting layer, and each
-    inverter's own share.
+    Columns of soiling for one rain depth: the rate of each month, the start, and the lasting layer.
     """
     n_inverters, n_days = blocks.expected.shape[0], len(blocks.dates)
     washed = _washed(blocks.rain, rain_depth)
     cleaned = _cleaned(blocks, data)
     keep = (1.0 - washed)[None, :] * (1.0 - _CLEANED * cleaned)
     columns = []
-    season = _season_weights(blocks.dates)
+    season = _month_weights(blocks.dates)
     for month, weight in enumerate(season):
         state = _accumulate(np.broadcast_to(weight, (n_inverters, n_days)), keep)
-        columns.append(Column("soiling", f"dry-spell rate in month {month + 1}", state[:, blocks.day], None, _RATE_MEAN, _RATE_SD))
+        columns.append(Column("soiling", f"dry-spell rate in month {month}", state[:, blocks.day], None, _RATE_MEAN, _RATE_SD,
+                              tag=("rate", month)))
     start = np.cumprod(keep, axis=1)
     columns.append(Column("soiling", "dirt at the start", start[:, blocks.day], None, 0.003, _START_SD))
     lasting_keep = 1.0 - _CLEANED * cleaned
@@ -51,6 +54,22 @@ def soiling_columns(blocks: Blocks, data: SiteData, rain_depth: float) -> list[C
     lasting = np.cumprod(lasting_keep, axis=1)
     columns.append(Column("soiling", "lasting layer at the start", lasting[:, blocks.day], None, 0.003, _START_SD))
     return columns
+
+
+def alike_rows(columns: list[Column]) -> list[Rows]:
+    """
+    The rate of one month is like that of the next, and like that of the same month a year on.
+
+    Prior knowledge, given as rows: each difference is zero to within `_RATE_CHANGE`.
+    """
+    rates = [j for j, c in enumerate(columns) if c.tag and c.tag[0] == "rate"]
+    pairs = list(zip(rates, rates[1:], strict=False)) + list(zip(rates, rates[12:], strict=False))
+    if not pairs:
+        return []
+    design = sparse.lil_matrix((len(pairs), len(columns)))
+    for row, (a, b) in enumerate(pairs):
+        design[row, a], design[row, b] = 1.0, -1.0
+    return [Rows("rates alike", design.tocsr(), np.zeros(len(pairs)), np.ones(len(pairs)), _RATE_CHANGE, 1.0)]
 
 
 def own_share_columns(blocks: Blocks, common: np.ndarray) -> list[Column]:
@@ -68,11 +87,11 @@ def own_share_columns(blocks: Blocks, common: np.ndarray) -> list[Column]:
             for k, name in enumerate(blocks.model.inverter_ids)]
 
 
-def _season_weights(dates: pd.DatetimeIndex) -> np.ndarray:
-    """Twelve tent-shaped seasons that add up to one on each day, shape (12, n_days)."""
-    position = (dates.day_of_year.to_numpy() - 15.5) / (365.25 / 12.0)
-    distance = np.abs((position[None, :] - np.arange(12)[:, None] + 6.0) % 12.0 - 6.0)
-    return np.clip(1.0 - distance, 0.0, 1.0)
+def _month_weights(dates: pd.DatetimeIndex) -> np.ndarray:
+    """Tent-shaped months of the history that add up to one on each day, shape (n_months, n_days)."""
+    position = (dates.year - dates.year[0]) * 12 + dates.month - dates.month[0] + (dates.day - 15.5) / 30.4
+    centres = np.arange(int(np.floor(position.min())), int(np.ceil(position.max())) + 1)
+    return np.clip(1.0 - np.abs(np.asarray(position)[None, :] - centres[:, None]), 0.0, 1.0)
 
 
 def _washed(rain: np.ndarray, depth: float) -> np.ndarray:

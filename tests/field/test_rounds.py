@@ -1,0 +1,90 @@
+"""IV rounds, traced curves and clamp readings."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import pandas as pd
+import pytest
+
+from tests.field.site import aside, read_site
+
+IV_HEADER = "time,string_id,poa_global_w_m2,temp_module_c,i_sc_a,v_oc_v,i_mp_a,v_mp_v\n"
+IV = IV_HEADER + "2024-06-01T12:00:00+01:00,S1,900,45,9.4,690,9,570\n"
+
+
+def _utc(text):
+    return pd.Timestamp(text, tz="UTC")
+
+
+def test_iv_power_is_the_product_where_the_sheet_has_none(tmp_path):
+    data = read_site(tmp_path, {"readings/iv/r1.csv": IV})
+    assert data.iv["p_mp"].tolist() == [9 * 570]
+    assert data.iv["time"].tolist() == [_utc("2024-06-01 11:00")]
+    assert data.iv[["file", "line"]].to_numpy().tolist() == [["sites/field/readings/iv/r1.csv", 2]]
+    assert data.iv["instrument"].isna().all()
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "reason"),
+    [
+        # 2 x 10.5 A and 1.5 x 15 x 49 V = 1102.5 V are the borders for S1.
+        (",9.4,", ",94,", "above 2 times the nameplate of the string. Expected A; is it in mA?"),
+        (
+            ",690,",
+            ",1103,",
+            "above 1.5 times the nameplate of the string. Expected V; is modules_in_series right?",
+        ),
+        (",S1,", ",S9,", "not in strings"),
+    ],
+)
+def test_an_iv_row_that_cannot_be_of_its_string_is_set_aside(tmp_path, old, new, reason):
+    data = read_site(
+        tmp_path, {"readings/iv/r1.csv": IV + IV.splitlines()[1].replace(old, new).replace("12:", "13:")}
+    )
+    assert len(data.iv) == 1
+    assert reason in aside(data)[0][2]
+
+
+def test_an_iv_row_without_current_is_a_finding_and_kept(tmp_path):
+    data = read_site(tmp_path, {"readings/iv/r1.csv": IV_HEADER + "2024-06-01,S1,900,45,-0.01,690,,\n"})
+    assert len(data.iv) == 1
+    assert data.iv["p_mp"].isna().all()
+    assert any(
+        "rows with a day but no time of day were read as midnight of Europe/London" in n for n in data.notices
+    )
+
+
+def test_curves_are_kept_where_one_iv_row_names_them(tmp_path):
+    header = IV_HEADER.replace("v_mp_v", "v_mp_v,trace_id")
+    row = IV.splitlines()[1]
+    data = read_site(
+        tmp_path,
+        {
+            "readings/iv/r1.csv": header
+            + f"{row},T1\n{row.replace('S1', 'S2')},T2\n{row.replace('S1', 'S3')},T2\n"
+            f"{row.replace('2024-06-01', '2024-07-01')},T3\n",
+            "readings/iv_curves/r1.csv": "trace_id,v_v,i_a\nT1,0,9.4\nT1,690,0\nT2,0,9\nT3,0,9\nT4,0,9\n",
+        },
+        as_of=dt.date(2024, 7, 1),
+    )
+    assert data.iv_curves.to_numpy().tolist() == [["T1", 0, 9.4], ["T1", 690, 0]]
+    assert aside(data) == [
+        (4, "trace_id", "more than one row of iv has this trace_id"),
+        (6, "trace_id", "no usable row of iv has this trace_id"),
+    ]
+    assert data.files.set_index("table").loc["iv_curves", "after_as_of"] == 1  # T3
+
+
+def test_clamp_cells_may_be_blank_and_a_bad_one_goes_alone(tmp_path):
+    data = read_site(
+        tmp_path,
+        {
+            "readings/clamp/c.csv": "time,inverter_id,dc_current_a,ac_power_kw,phase\n"
+            '2024-06-01T12:00Z,INV1,"9,45",5,\n2024-06-01T12:00Z,INV1,,2,1\n'
+            "2024-06-01T12:00Z,INV1,,2,4\n"
+        },
+    )
+    assert data.clamp["ac_power_kw"].tolist() == [5, 2]
+    assert data.clamp["dc_current_a"].isna().all()
+    assert data.set_aside["part"].tolist() == ["value", "row"]

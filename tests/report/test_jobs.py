@@ -1,0 +1,57 @@
+"""Jobs in words."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.report.invented import assessment, work_list
+from yieldwatch.report import jobs
+
+
+@pytest.fixture
+def clean():
+    return next(job for job in jobs.work_plan(assessment()).do if job["job_id"] == "J2")
+
+
+def test_jobs_are_sorted_by_what_was_decided():
+    listed = work_list()
+    listed.loc[4, "npv"] = np.nan
+    plan = jobs.work_plan(replace(assessment(), work_list=listed.iloc[::-1]))
+    assert [job["job_id"] for job in plan.do] == ["J1", "J2", "J3"]
+    assert [job["job_id"] for job in plan.over_budget] == ["J4"]
+    assert plan.not_worth == ()
+    assert [job["job_id"] for job in plan.not_ranked] == ["J5"]
+
+
+def test_a_safety_job_is_on_even_where_it_was_not_chosen():
+    listed = work_list()
+    listed.loc[0, "chosen"] = False
+    assert jobs.work_plan(replace(assessment(), work_list=listed)).first[0]["job_id"] == "J1"
+
+
+def test_a_title_names_the_first_parts_and_counts_the_rest(clean):
+    clean["scope"] = tuple(f"S{n}" for n in range(1, 10))
+    assert (
+        jobs.title(clean)
+        == "Clean the modules at Alder Hill: S1 S2 S3 S4 S5 S6 and 3 more (dirt on the glass)"
+    )
+
+
+def test_gain_and_worth_carry_their_intervals(clean):
+    assert jobs.gain(clean) == "3,100 kWh a year (1,900 to 4,400)"
+    clean |= {"gain_low_per_year": 156.0, "gain_high_per_year": 361.0}
+    assert jobs.worth(clean, "GBP") == "GBP 254 a year (156 to 361)"
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "text"),
+    [
+        ("2025-07-01", "2025-07-31", "1 Jul 2025 to 31 Jul 2025"),
+        ("2025-07-01", None, "from 1 Jul 2025"),
+        (None, "2025-07-31", "by 31 Jul 2025"),
+        (None, np.nan, "any time"),
+    ],
+)
+def test_the_season_is_said_in_words(clean, start, end, text):
+    assert jobs.due(clean | {"due_from": start, "due_to": end}) == text

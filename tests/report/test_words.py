@@ -1,0 +1,77 @@
+"""Figures as words."""
+
+import math
+
+import pytest
+
+from yieldwatch.report import words
+from yieldwatch.report.words import EnergyUnit
+
+
+@pytest.mark.parametrize(
+    ("value", "decimals", "text"),
+    [
+        (1234567.8, 0, "1,234,568"),
+        (-12.34, 1, "−12.3"),
+        (-0.04, 1, "0.0"),
+        (math.nan, 1, "not known"),
+        (None, 0, "not known"),
+        ("abc", 0, "not known"),
+    ],
+)
+def test_numbers_have_thousands_a_true_minus_and_words_for_missing(value, decimals, text):
+    assert words.number(value, decimals) == text
+
+
+def test_energy_keeps_one_unit_for_a_table():
+    assert EnergyUnit.fitting(9_999.0).text(9_999.0) == "9,999 kWh"
+    large = EnergyUnit.fitting(10_000.0, 12.0)
+    assert large.text(10_000.0) == "10.0 MWh"
+    assert large.text(math.nan) == "not known"
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(2279.6, "GBP 2,280"), (-53.2, "−GBP 53"), (3.5, "GBP 3.50"), (0, "GBP 0"), (math.nan, "not known")],
+)
+def test_money_names_its_currency(value, text):
+    assert words.money(value, "GBP") == text
+
+
+def job(likely, low, high, gain=100.0):
+    return {
+        "payback_months": likely,
+        "payback_low_months": low,
+        "payback_high_months": high,
+        "gain_per_year": gain,
+    }
+
+
+@pytest.mark.parametrize(
+    ("record", "text"),
+    [
+        (job(9.1, 8.0, 10.6), "9 months (8 to 11 months)"),
+        (job(30.0, 26.4, 60.0), "2.5 years (2.2 to 5.0 years)"),
+        (job(29.3, 17.6, math.nan), "2.4 years (18 months to never)"),
+        (job(math.nan, math.nan, math.nan), "does not pay back"),
+        (job(math.nan, math.nan, math.nan, gain=math.nan), "not known"),
+    ],
+)
+def test_a_payback_is_a_range(record, text):
+    assert words.payback(record) == text
+
+
+def test_months_that_have_holes_are_counted():
+    assert words.months_span(["2025-01", "2025-02", "2025-03"]) == "Jan 2025 to Mar 2025"
+    assert words.months_span(["2025-01", "2025-03"]) == "2 months of Jan 2025 to Mar 2025"
+    assert words.months_span(["2025-03"]) == "Mar 2025"
+    assert words.months_span([]) == "no month"
+
+
+def test_control_and_direction_characters_cannot_disguise_text():
+    assert words.plain("a\x1b[31mred\u202egnp\n b") == "a [31mredgnp b"
+
+
+def test_figures_are_tied_to_their_units_on_the_page():
+    tied = words.tied("1 Jul 2025 to 31 Jul 2025: 3.4 MWh (7.1 to 11.7), GBP 784, 8 %")
+    assert tied.replace("\u00a0", "_") == ("1_Jul_2025 to 31_Jul_2025: 3.4_MWh (7.1_to_11.7), GBP_784, 8_%")

@@ -1,0 +1,113 @@
+"""
+Readings of a group of like strings as arrays, and the chance of each string's histories.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from yieldwatch.expected.module import Module
+from yieldwatch.gap.curves import Part, circuit_key_points
+from yieldwatch.gap.signatures import QUANTITIES, Histories
+from yieldwatch.portfolio.model import String
+
+#: Chance that a fault ends between two readings without, and with, a recorded repair of the string or its
+#: inverter.
+_REPAIR_UNSEEN, _REPAIR_STRING, _REPAIR_INVERTER = 0.05, 0.9, 0.2
+_PEER_
+
+
+def peers_of_the_nearest_round(mine: pd.DataFrame) -> pd.DataFrame:
+    """
+    Ratios for traces that had no peers in their own round, such as the test after a repair.
+
+    Their ratio to the plate is held against the median of it in the nearest round that has peers;
+    `ALONE_DOUBT` is the price.
+    """
+    level = (
+        mine[~mine["alone"] & ~mine["no_current"].astype(bool)]
+        .groupby("round_id")[list(PLATE_COLUMNS)]
+        .median()
+    )
+    out = mine.copy()
+    for number, rows in mine[mine["alone"]].groupby("round_id"):
+        nearest = int(np.argmin(np.abs(level.index.to_numpy(int) - int(str(number)))))
+        ratio = rows[list(PLATE_COLUMNS)].to_numpy(float) / level.to_numpy(float)[nearest]
+        out.loc[rows.index, list(PEER_COLUMNS)] = ratio
+    return out
+
+
+def arrays(
+    strings: list[String], mine: pd.DataFrame, numbers: list, columns: tuple[str, ...]
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, list[dict[int, pd.Series]]]:
+    shape = (len(strings), len(numbers))
+    y = np.full((*shape, len(QUANTITIES)), np.nan)
+    dead = np.zeros(shape, bool)
+    time = np.full(shape, np.datetime64("NaT"), dtype="datetime64[ns]")
+    rows: list[dict[int, pd.Series]] = [{} for _ in strings]
+    place = {s.string_id: k for k, s in enumerate(strings)}
+    column_of = {number: r for r, number in enumerate(numbers)}
+    for _, row in mine.iterrows():
+        k, r = place[row["string_id"]], column_of[row["round_id"]]
+        rows[k][r] = row
+        dead[k, r] = bool(row["no_current"])
+        time[k, r] = row["time"].tz_convert("UTC").tz_localize(None).to_datetime64()
+        if not dead[k, r]:
+            with np.errstate(divide="ignore", invalid="ignore"):
+                y[k, r, :4] = np.log(row[list(columns)].to_numpy(float))
+    y[~np.isfinite(y)] = np.nan
+    return y, dead, time, rows
+
+
+def add_slopes(
+    y: np.ndarray,
+    rows: list[dict[int, pd.Series]],
+    features: pd.DataFrame,
+    strings: list[String],
+    conditions: list[tuple[float, float]],
+    module: Module,
+) -> None:
+    """
+    End slopes of traced curves against the sound circuit; the median of all takes the model's own error
+    out.
+    """
+    for r, (poa, temp) in enumerate(conditions):
+        sound = circuit_key_points(module, poa, temp, (
+            Part(float(strings[0].modules_in_series * module.module_type.bypass_diodes)),))
+        for k, own in enumerate(rows):
+            trace = own[r]["trace_id"] if r in own else None
+            if isinstance(trace, str) and trace in features.index and not own[r]["no_current"]:
+                found = features.loc[trace]
+                y[k, r, 4] = found["slope_sc"] - sound["slope_sc"][0]
+                if found["slope_oc"] > 0:
+                    y[k, r, 5] = np.log(found["slope_oc"] / sound["slope_oc"][0])
+    for q in (4, 5):
+        seen = np.isfinite(y[:, :, q])
+        if seen.sum() >= 4:
+            y[:, :, q] -= np.nanmedian(y[:, :, q])
+
+
+def log_path_chance(string: String, past: Histories, time: np.ndarray, events: pd.DataFrame) -> np.ndarray:
+    """
+    Log chance of each span, (n_paths, 2): fault still there today, and mended after the last reading.
+    """
+    rounds = past.mean.shape[1]
+    ends = np.full(rounds, _REPAIR_UNSEEN)
+    ends[-1] = 0.0
+    mended = events[events["kind"].isin(["repair", "replacement"])]
+    for start, scope in zip(mended["start"], mended["scope"], strict=True):
+        chance = _REPAIR_STRING if string.string_id in scope else (
+            _REPAIR_INVERTER if string.inverter_id in scope else 0.0)
+        before = np.flatnonzero(time < start.tz_convert("UTC").tz_localize(None).to_datetime64())
+        if chance and len(before):
+            ends[before[-1]] = max(ends[before[-1]], chance)
+    log = np.full((len(past.start), 2), -np.inf)
+    for p, (s, e) in enumerate(zip(past.start, past.end, strict=True)):
+        stays = np.sum(np.log1p(-ends[s:e - 1]))
+        if e < rounds:
+            log[p, 0] = -np.log(rounds) + stays + np.log(ends[e - 1])
+        else:
+            log[p, 0] = -np.log(rounds) + stays + np.log1p(-ends[-1])
+            log[p, 1] = -np.log(rounds) + stays + (np.log(ends[-1]) if ends[-1] > 0 else -np.inf)
+    return log
