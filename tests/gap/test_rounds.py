@@ -3,7 +3,7 @@ import pandas as pd
 import pytest
 
 from tests.gap.strings import MODULES, data_of, key_points, one_round, scaled, site_of
-from yieldwatch.gap.rounds import COLUMNS, assess_rounds, number_rounds, peer_uncertainty
+from yieldwatch.gap.rounds import COLUMNS, assess_rounds, number_rounds
 
 
 def _with(iv, string_id, **values):
@@ -129,8 +129,3 @@ def test_no_traces_give_an_empty_table_with_its_columns():
     out = assess_rounds(site_of(5), data_of())
     assert out.empty
     assert list(out.columns) == list(COLUMNS)
-
-
-def test_uncertainty_of_a_peer_ratio():
-    # 0.3 % between strings and a median of 16 with 1.2 % spread: sqrt(0.3² + (1.2533 x 1.2 / 4)²) = 0.4813 %.
-    assert peer_uncertainty(0.003, 0.012, 16) == pytest.approx(0.004813, rel=1e-3)

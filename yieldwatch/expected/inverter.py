@@ -19,7 +19,8 @@ class InverterCurve:
     AC power against DC power, both as shares of the rated AC power.
 
     Beyond the rating the last point's loss share goes on: the limit itself is applied by the chain, so
-    that what was cut off stays visible.
+    that what was cut off stays visible. What an inverter draws at night is not modelled: it goes through the
+    meter as import, which no yield counts.
     """
 
     inverter_type: InverterType
@@ -56,7 +57,8 @@ def inverter_curve(kind: InverterType) -> InverterCurve:
     else:
         at_rest = 0.0
     shape = PchipInterpolator(np.r_[0.0, load], np.r_[at_rest, lost])
-    ac = np.r_[0.0, np.geomspace(1e-3, 1.0, 120), np.linspace(1.02, 2.5, 75)]
+    # The datasheet's own loads are among the nodes, so that its efficiencies come back exactly.
+    ac = np.unique(np.r_[0.0, np.geomspace(1e-3, 1.0, 120), np.linspace(1.02, 2.5, 75), load])
     loss = np.where(ac <= load[-1], shape(np.minimum(ac, load[-1])), lost[-1] / load[-1] * ac)
     dc = ac + loss
     return InverterCurve(kind, np.r_[0.0, dc], np.r_[0.0, ac])

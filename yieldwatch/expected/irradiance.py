@@ -1,13 +1,15 @@
 """
 From the weather's light to the light that each plane of modules could use.
 
-Sky and beam: DIRINT where only horizontal global light is known, Hay & Davies' anisotropic sky, the far horizon, the design rows' own shade, and the glass's reflection
-at the angle of incidence. What grows or is built later is not here: that is a loss.
+Sky and beam: DIRINT where only horizontal global light is known, Hay & Davies' anisotropic sky, the far horizon,
+the design rows' own shade, and the glass's reflection at the angle of incidence. What grows or is built later is not here: that is a loss.
 """
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -61,8 +63,8 @@ def sky_light(weather: pd.DataFrame, sun: Sun, site: Site) -> SkyLight:
     """
     Split the weather's light into beam and sky.
 
-    Uses, in this order, ghi + dni + dhi, ghi + dhi, ghi alone, and poa_global alone (the global light whose
-    decomposition gives back the in-plane value).
+    Uses, in this order, ghi + dni + dhi, ghi + dhi, ghi + dni, ghi alone, and poa_global alone (the global light
+    whose decomposition gives back the in-plane value), interval by interval. Unknown light stays unknown.
 
     Global light alone is split by DIRINT (Perez et al., ASHRAE Trans. 98 (1992) 354): it knows the
     air mass, without which a low clear winter sun is taken for an overcast sky. Inside the search for the
@@ -80,12 +82,15 @@ def sky_light(weather: pd.DataFrame, sun: Sun, site: Site) -> SkyLight:
 
     if "ghi" in have:
         ghi = np.maximum(column("ghi"), 0.0)
-        split = _dirint(ghi, sun, weather.index)
-        if not {"dhi"} <= have:
-            return split
-        dhi = np.clip(column("dhi"), 0.0, None)
-        dni = np.clip(column("dni"), 0.0, None) if "dni" in have else _beam_from(ghi - dhi, sun)
+        unknown = np.full_like(ghi, np.nan)
+        dhi = np.maximum(column("dhi"), 0.0) if "dhi" in have else unknown
+        dni = np.maximum(column("dni"), 0.0) if "dni" in have else unknown
+        dni = np.where(np.isnan(dni), _beam_from(ghi - dhi, sun), dni)
+        dhi = np.where(np.isnan(dhi), np.maximum(ghi - dni * np.maximum(sun.cos_zenith, 0.0), 0.0), dhi)
         known = np.isfinite(dhi) & np.isfinite(dni)
+        if known.all():
+            return SkyLight(ghi, dni, dhi)
+        split = _dirint(ghi, sun, weather.index, site.altitude_m)
         return SkyLight(ghi, np.where(known, dni, split.dni), np.where(known, dhi, split.dhi))
     if "poa_global" in have:
         return _light_behind_plane(np.maximum(column("poa_global"), 0.0), sun, reference_array(site))
@@ -173,7 +178,7 @@ def plane_light(array: Array, sky: SkyLight, sun: Sun, site: Site, measured: np.
                  for name, behind in _rows_behind_another(array, sun).items()}
     with np.errstate(invalid="ignore", divide="ignore"):
         lit = direct * (1.0 - shaded) * level
-        beam_share = np.where(effective["inner"] > 0, lit / effective["inner"], 0.0)
+        beam_share = np.where(effective["inner"] == 0, 0.0, lit / effective["inner"])
     return PlaneLight(modelled * level, effective, beam_share, tilt, azimuth, incidence)
 
 
@@ -212,15 +217,16 @@ def row_shade(array: Array, sun: Sun, tilt: np.ndarray, azimuth: np.ndarray) -> 
     if cover is None:
         return np.zeros_like(tilt), np.ones_like(tilt)
     if array.mount == "fixed":
-        axis_azimuth = (float(array.azimuth_deg or 0.0) - 90.0) % 360.0
+        axis_azimuth, axis_tilt = (float(array.azimuth_deg or 0.0) - 90.0) % 360.0, 0.0
         rotation = tilt
     else:
-        axis_azimuth = array.axis_azimuth_deg or 0.0
-        side = np.sign(np.sin(np.radians(azimuth - axis_azimuth)))
-        rotation = tilt * np.where(side == 0, 1.0, side)
+        axis_azimuth, axis_tilt = array.axis_azimuth_deg or 0.0, array.axis_tilt_deg or 0.0
+        # The plane's tilt holds the axis's: cos(tilt) = cos(rotation) cos(axis tilt).
+        turned = np.degrees(np.arccos(np.clip(np.cos(np.radians(tilt)) / np.cos(np.radians(axis_tilt)), -1.0, 1.0)))
+        rotation = turned * np.where(np.sin(np.radians(azimuth - axis_azimuth)) < 0.0, -1.0, 1.0)
     shaded = pvlib.shading.shaded_fraction1d(
         sun.zenith, sun.azimuth, axis_azimuth, rotation, collector_width=array.collector_width_m,
-        pitch=array.pitch_m, surface_to_axis_offset=0.0)
+        pitch=array.pitch_m, axis_tilt=axis_tilt, surface_to_axis_offset=0.0)
     shaded = np.where(sun.zenith < 90.0, np.nan_to_num(shaded, nan=0.0), 0.0)
     mask = pvlib.shading.masking_angle(tilt, cover, 0.5)
     return shaded, np.cos(np.radians(mask) / 2.0) ** 2
@@ -232,12 +238,16 @@ def _ground_cover(array: Array) -> float | None:
     return array.collector_width_m / array.pitch_m
 
 
-def _dirint(ghi: np.ndarray, sun: Sun, times: pd.DatetimeIndex) -> SkyLight:
-    dni = pvlib.irradiance.dirint(pd.Series(ghi, times), pd.Series(sun.zenith, times), times).to_numpy(float)
-    dni = np.clip(np.nan_to_num(dni, nan=0.0), 0.0, sun.dni_extra)
-    dhi = np.maximum(ghi - dni * np.maximum(sun.cos_zenith, 0.0), 0.0)
-    unknown = ~np.isfinite(ghi)
-    return SkyLight(ghi, np.where(unknown, np.nan, dni), np.where(unknown, np.nan, dhi))
+def _dirint(ghi: np.ndarray, sun: Sun, times: pd.DatetimeIndex, altitude_m: float) -> SkyLight:
+    with warnings.catch_warnings():
+        # pvlib asks pandas for the day of the year by its old name; no argument avoids it.
+        warnings.simplefilter("ignore", DeprecationWarning)
+        beam = pvlib.irradiance.dirint(pd.Series(ghi, times), pd.Series(sun.zenith, times), times,
+                                       pressure=pvlib.atmosphere.alt2pres(altitude_m)).to_numpy(float)
+    # It has no answer for an interval alone between unknown ones: the cheaper fit stands in.
+    beam = np.where(np.isnan(beam), _decompose(ghi, sun).dni, beam)
+    dni = np.clip(beam, 0.0, sun.dni_extra)
+    return SkyLight(ghi, dni, np.maximum(ghi - dni * np.maximum(sun.cos_zenith, 0.0), 0.0))
 
 
 def _decompose(ghi: np.ndarray, sun: Sun) -> SkyLight:
@@ -279,12 +289,18 @@ def _above_horizon(site: Site, sun: Sun) -> np.ndarray:
 def _diffuse_reflection(tilt: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Transmission of sky and ground light through the glass: Marion, Solar Energy 147 (2017) 344."""
     if np.ptp(tilt) == 0:
-        factor = pvlib.iam.marion_diffuse("physical", float(tilt[0]))
-        return np.full_like(tilt, factor["sky"]), np.full_like(tilt, factor["ground"])
+        sky, ground = _diffuse_at((float(tilt[0]),))
+        return np.full_like(tilt, sky[0]), np.full_like(tilt, ground[0])
     grid = np.linspace(0.0, 90.0, 31)
-    factor = pvlib.iam.marion_diffuse("physical", grid)
-    ground = np.nan_to_num(factor["ground"], nan=0.0)
-    return np.interp(tilt, grid, factor["sky"]), np.interp(tilt, grid, ground)
+    sky, ground = _diffuse_at(tuple(grid))
+    return np.interp(tilt, grid, sky), np.interp(tilt, grid, ground)
+
+
+@lru_cache(maxsize=64)
+def _diffuse_at(tilts: tuple[float, ...]) -> tuple[np.ndarray, np.ndarray]:
+    factor = pvlib.iam.marion_diffuse("physical", np.array(tilts))
+    # A level plane sees no ground, and what part of nothing comes through is not a number.
+    return factor["sky"], np.nan_to_num(factor["ground"], nan=0.0)
 
 
 def _light_behind_plane(poa: np.ndarray, sun: Sun, array: Array) -> SkyLight:

@@ -112,7 +112,8 @@ class SiteModel:
             ac[row] = curve.ac_power(dc[row])
         ac = np.minimum(ac * ac_factor, np.minimum(self.rating, cap_kw)) * self.to_meter
         total = ac.sum(axis=0)
-        limit = np.minimum(self.site.export_limit_kw or np.inf, site_cap_kw)
+        standing = np.inf if self.site.export_limit_kw is None else self.site.export_limit_kw
+        limit = np.minimum(standing, site_cap_kw)
         over = total > limit
         if np.any(over):
             ac = ac * np.where(over, limit / np.where(over, total, 1.0), 1.0)

@@ -8,20 +8,29 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy import sparse
 
 from yieldwatch.expected.power import SiteModel, site_model
 from yieldwatch.expected.weather import grid_weather
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.blocks import Blocks, make_blocks
 from yieldwatch.gap.evidence import meter_rows, round_columns, round_rows
-from yieldwatch.gap.infer import Posterior, Rows, design_matrix, log_rows, solve
+from yieldwatch.gap.infer import Posterior, Rows, day_rows, day_weights, design_matrix, log_rows, solve
 from yieldwatch.gap.logs import InverterLog, inverter_log
 from yieldwatch.gap.mechanisms.base import Column
 from yieldwatch.gap.mechanisms.degradation import degradation_columns
 from yieldwatch.gap.mechanisms.inverter_efficiency import efficiency_columns
 from yieldwatch.gap.mechanisms.level import level_columns
 from yieldwatch.gap.mechanisms.shading import shaded_inverters, shading_columns
-from yieldwatch.gap.mechanisms.soiling import RAIN_DEPTHS, alike_rows, own_share_columns, soiling_columns
+from yieldwatch.gap.mechanisms.soiling import (
+    WASH_UNKNOWN,
+    Wash,
+    alike_rows,
+    choose_wash,
+    own_share_columns,
+    soiling_columns,
+    soiling_states,
+)
 from yieldwatch.gap.mechanisms.string_fault import Fault, fault_columns, find_faults
 from yieldwatch.gap.spells import Limits, Off, find_curtailment, find_inverter_limits, find_off, inverter_ac
 from yieldwatch.gap.split import Effect
@@ -49,7 +58,7 @@ class SiteState:
     posterior: Posterior
     faults: list[Fault]
     shaded: np.ndarray
-    rain_depth: float
+    wash: Wash
     effects: list[Effect]
 
 
@@ -86,7 +95,7 @@ def infer_state(site: Site, data: SiteData, rounds: pd.DataFrame, findings: pd.D
     shaded = shaded_inverters(blocks, ratio, weight)
     steps = _steps(blocks, ratio, weight, shaded)
     faults = find_faults(blocks, site, findings, rounds, steps, _cleaning_days(blocks, data))
-    posterior, depth = _fit(evidence, faults, shaded, ratio, weight, off, limits, N_DRAWS, None)
+    posterior, wash = _fit(evidence, faults, shaded, ratio, weight, off, limits, None)
     # Second pass: the fitted state says what each inverter could have given, and so who was held down.
     dc_left = np.exp(-sum(posterior.loss(c, *blocks.expected.shape) for c in (*DC_CAUSES, "level", "inverter_efficiency")))
     potential = inverter_ac(model, dc_left[:, blocks.of])
@@ -94,8 +103,8 @@ def infer_state(site: Site, data: SiteData, rounds: pd.DataFrame, findings: pd.D
     limits = Limits(site_cap, *find_inverter_limits(model, log, off, potential, site_cap, temp_air))
     ratio, weight = _ratios(model, blocks, log, off, limits)
     common = posterior.loss("soiling", *blocks.expected.shape)
-    posterior, depth = _fit(evidence, faults, shaded, ratio, weight, off, limits, N_DRAWS, common)
-    return SiteState(model, blocks, log, off, limits, posterior, faults, shaded, depth,
+    posterior, wash = _fit(evidence, faults, shaded, ratio, weight, off, limits, common)
+    return SiteState(model, blocks, log, off, limits, posterior, faults, shaded, wash,
                      _effects(model, blocks, posterior, off, limits))
 
 
@@ -178,37 +187,45 @@ def _cleaning_days(blocks: Blocks, data: SiteData) -> list[int]:
 
 
 def _fit(evidence: _Evidence, faults: list[Fault], shaded: np.ndarray, ratio: np.ndarray, weight: np.ndarray, off: Off,
-         limits: Limits, n_draws: int, common: np.ndarray | None) -> tuple[Posterior, float]:
-    """Choose the rain depth on the slow rows, then solve the whole."""
+         limits: Limits, common: np.ndarray | None) -> tuple[Posterior, Wash]:
+    """Choose how rain washes on the slow rows, then solve the whole."""
     blocks, data = evidence.blocks, evidence.data
-    modelled = data.power is None
-    fixed = [*level_columns(blocks, modelled), *degradation_columns(blocks), *fault_columns(blocks, faults),
+    shape = ratio.shape
+    logged = bool(np.isfinite(ratio).any())
+    fixed = [*level_columns(blocks, data.power is None), *degradation_columns(blocks), *fault_columns(blocks, faults),
              *efficiency_columns(blocks, evidence.log), *round_columns(blocks, evidence.rounds)]
-    if common is not None and np.isfinite(ratio).any():
+    if common is not None and logged:
         fixed += own_share_columns(blocks, common)
-    shade = shading_columns(blocks, shaded)
     running = _running(blocks, off, limits)
 
-    def families(columns: list[Column], slow_only: bool) -> list[Rows]:
-        design = design_matrix(columns, *ratio.shape)
-        rows: list[Rows] = []
-        if np.isfinite(ratio).any():
-            rows = log_rows(blocks, design, ratio, weight)
-            if slow_only:
-                rows = [r for r in rows if r.name == "day"]
-        else:
-            rows = meter_rows(blocks, design, data.meter, running)
-        return rows + round_rows(blocks, columns, evidence.rounds, evidence.findings) + alike_rows(columns)
+    def other_rows(columns: list[Column], design: sparse.csr_matrix) -> list[Rows]:
+        rows = [] if logged else meter_rows(blocks, design, data.meter, running)
+        return [*rows, *round_rows(blocks, columns, evidence.rounds, evidence.findings), *alike_rows(columns)]
 
-    depths = RAIN_DEPTHS if np.isfinite(blocks.rain).any() else RAIN_DEPTHS[:1]
     quick = [c for c in fixed if not c.name.startswith("sun cell")]
-    trial = {}
-    for depth in depths:
-        columns = quick + soiling_columns(blocks, data, depth)
-        trial[depth] = solve(columns, families(columns, True), 1, evidence.rng).misfit
-    best = min(trial, key=lambda d: trial[d])
-    columns = fixed + soiling_columns(blocks, data, best) + shade
-    return solve(columns, families(columns, False), n_draws, evidence.rng), best
+    if logged:
+        operator = day_weights(blocks, weight)
+        quick_days = (operator @ design_matrix(quick, *shape)).toarray()
+        values = operator @ np.nan_to_num(ratio.ravel())
+        energy = np.bincount(blocks.day, weights=weight.sum(axis=0), minlength=len(blocks.dates))
+        share = operator @ sparse.csr_matrix((np.ones(ratio.size), (np.arange(ratio.size), np.repeat(np.arange(shape[0]), shape[1]))))
+        share = share.toarray().T
+
+    def misfit(wash: Wash) -> float:
+        states = soiling_states(blocks, data, wash)
+        columns = quick + soiling_columns(blocks, states)
+        if logged:
+            by_day = np.stack([(share * s.values).sum(axis=0) for s in states], axis=1)
+            rows = [day_rows(np.hstack([quick_days, by_day]), values, energy), *other_rows(columns, sparse.csr_matrix((0, 0)))]
+        else:
+            rows = other_rows(columns, design_matrix(columns, *shape))
+        return solve(columns, rows, 1, evidence.rng).misfit
+
+    wash = choose_wash(blocks, misfit) if logged else WASH_UNKNOWN
+    columns = [*fixed, *soiling_columns(blocks, soiling_states(blocks, data, wash)), *shading_columns(blocks, shaded)]
+    design = design_matrix(columns, *shape)
+    rows = (log_rows(blocks, design, ratio, weight) if logged else []) + other_rows(columns, design)
+    return solve(columns, rows, N_DRAWS, evidence.rng), wash
 
 
 def _running(blocks: Blocks, off: Off, limits: Limits) -> np.ndarray:

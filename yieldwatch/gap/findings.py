@@ -37,11 +37,6 @@ _PRIOR_STRINGS, _PRIOR_STRINGS_ROW = 15.0, 4.0
 #: Rounds looked at together; the histories of a fault grow with their square.
 _MOST_ROUNDS = 8
 _KINDS = ("ok", "shaded", "soiled", *FAULT_FINDINGS)
-COLUMNS = ("v_oc_own_peer", "i_ratio_peer", "v_ratio_peer", "i_sc_peer")
-#: Standard uncertainty by `QUANTITIES` of a trace held against the peers of another round: temperature,
-#: instrument and age count in full, light counts on the current only. Common practice, no source.
-ALONE_DOUBT = np.array([0.010, 0.008, 0.012, 0.040, 0.01, 0.05])
-PLATE_COLUMNS = ("v_oc_plate", "i_ratio_plate", "v_ratio_plate", "i_sc_plate")
 COLUMNS = (
     "site_id",
     "string_id",
@@ -194,16 +189,17 @@ def _classify(site: Site, batches: list[_Batch]) -> dict[str, dict[str, object]]
     strings = [s for b in batches for s in b.strings]
     chance = {name: np.full(len(strings), p) for name, p in _LIGHT_PRIOR.items()}
     rows = np.array([f"{s.array_id}/{s.row}" if s.row is not None else f"{s.array_id}/" for s in strings])
-    for _ in range(4):
-        found = {name: np.zeros(len(strings)) for name in _LIGHT_PRIOR}
-        at = 0
-        for batch in batches:
-            span = slice(at, at + len(batch.strings))
-            weight = _posterior(batch, {name: c[span] for name, c in chance.items()})[0]
-            found["shaded"][span] = weight[:, -1]
-            found["soiled"][span] = weight[:, :-1][:, batch.past.kind == "soiled"].sum(axis=1)
-            at += len(batch.strings)
-        chance = {name: _learned(found[name], rows, _LIGHT_PRIOR[name]) for name in _LIGHT_PRIOR}
+    # One pass only: with more, a string's own shade would come back to it from neighbours that it made
+    # suspect.
+    found = {name: np.zeros(len(strings)) for name in _LIGHT_PRIOR}
+    at = 0
+    for batch in batches:
+        span = slice(at, at + len(batch.strings))
+        weight = _posterior(batch, {name: c[span] for name, c in chance.items()})[0]
+        found["shaded"][span] = weight[:, -1]
+        found["soiled"][span] = weight[:, :-1][:, batch.past.kind == "soiled"].sum(axis=1)
+        at += len(batch.strings)
+    chance = {name: _learned(found[name], rows, _LIGHT_PRIOR[name]) for name in _LIGHT_PRIOR}
     out: dict[str, dict[str, object]] = {}
     at = 0
     for batch in batches:

@@ -105,6 +105,22 @@ def design_matrix(columns: list[Column], n_inverters: int, n_blocks: int) -> spa
                              shape=(n_inverters * n_blocks, len(columns)))
 
 
+def day_weights(blocks: Blocks, weight: np.ndarray) -> sparse.csr_matrix:
+    """Operator that takes energy-weighted day means, shape (n_days, n_inverters * n_blocks)."""
+    n, n_blocks = weight.shape
+    flat = np.flatnonzero(weight.ravel() > 0)
+    day = blocks.day[flat % n_blocks]
+    w = weight.ravel()[flat]
+    total = np.bincount(day, weights=w, minlength=len(blocks.dates))
+    return sparse.csr_matrix((w / total[day], (day, flat)), shape=(len(blocks.dates), n * n_blocks))
+
+
+def day_rows(design: np.ndarray, values: np.ndarray, energy: np.ndarray) -> Rows:
+    """The family of days; a day with little light is left out."""
+    days = np.flatnonzero(energy > 0.05 * np.quantile(energy, 0.9))
+    return Rows("day", sparse.csr_matrix(design[days]), values[days], _relative(energy[days]), None, 3.0)
+
+
 def log_rows(blocks: Blocks, design: sparse.csr_matrix, ratio: np.ndarray, weight: np.ndarray) -> list[Rows]:
     """
     The log's three families of rows.
@@ -139,9 +155,7 @@ def log_rows(blocks: Blocks, design: sparse.csr_matrix, ratio: np.ndarray, weigh
     back = sparse.csr_matrix((np.ones(len(rows)), (np.arange(len(rows)), day[rows])), shape=(len(rows), n_days))
     families.append(Rows("hour against day", (mean_design[rows] - back @ day_design).tocsr(), mean_y[rows] - day_y[day[rows]],
                          _relative(block_weight[rows]), None, 6.0))
-    days = np.flatnonzero(day_weight > 0.05 * np.quantile(day_weight, 0.9))
-    families.append(Rows("day", day_design[days].tocsr(), day_y[days], _relative(day_weight[days]), None, 3.0))
-    return families
+    return [*families, day_rows(day_design.toarray(), day_y, day_weight)]
 
 
 def _relative(energy: np.ndarray) -> np.ndarray:

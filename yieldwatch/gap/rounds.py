@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import theilslopes
 
-from yieldwatch.expected.reference import cell_from_back, model_to_stc, root_sum_square, stc_uncertainty
+from yieldwatch.expected.reference import cell_from_back, model_to_stc, stc_uncertainty
 from yieldwatch.field.tables import SiteData
 from yieldwatch.portfolio.model import ModuleType, Site
 
@@ -294,12 +294,3 @@ def _to_peers(value: np.ndarray, dead: np.ndarray, minutes: np.ndarray) -> tuple
         elif others.sum() >= FEWEST_PEERS and value[k] == 0:
             out[k] = 0.0
     return out, peers
-
-
-def peer_uncertainty(u_between: float, spread: float, peers: int) -> float:
-    """
-    Standard uncertainty of a ratio to the median of peers. [fraction]
-
-    The median of n normal values has a standard error of 1.25 times spread / √n (large n).
-    """
-    return root_sum_square(u_between, 1.2533 * spread / np.sqrt(max(peers, 1)))

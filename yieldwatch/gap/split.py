@@ -138,7 +138,7 @@ def _split_products(effects: list[Effect], gap: np.ndarray, where: np.ndarray, e
 
 def _split_subsets(model: SiteModel, effects: list[Effect], where: np.ndarray, energy: dict[str, np.ndarray]) -> None:
     """Shapley shares by running every subset, on the intervals and for the causes that act there."""
-    if not len(where):
+    if not len(where) or not effects:
         return
     acting = np.stack([_acts(effect, where) for effect in effects])
     code = (acting * (1 << np.arange(len(effects)))[:, None]).sum(axis=0)
@@ -164,7 +164,8 @@ def _acts(effect: Effect, where: np.ndarray) -> np.ndarray:
     on = np.zeros(len(where), dtype=bool)
     for part in (effect.dc_factor, effect.ac_factor):
         if part is not None:
-            on |= (np.abs(part[:, where] - 1.0) > _NONE).any(axis=0)
+            # Turned round, so that an unknown factor counts as acting.
+            on |= ~(np.abs(part[:, where] - 1.0) <= _NONE).all(axis=0)
     if effect.cap is not None:
         on |= np.isfinite(effect.cap[:, where]).any(axis=0)
     if effect.site_cap is not None:

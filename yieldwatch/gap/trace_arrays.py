@@ -15,7 +15,13 @@ from yieldwatch.portfolio.model import String
 #: Chance that a fault ends between two readings without, and with, a recorded repair of the string or its
 #: inverter.
 _REPAIR_UNSEEN, _REPAIR_STRING, _REPAIR_INVERTER = 0.05, 0.9, 0.2
-_PEER_
+#: The first four of `QUANTITIES`, in the table of rounds.
+PEER_COLUMNS = ("v_oc_own_peer", "i_ratio_peer", "v_ratio_peer", "i_sc_peer")
+#: What stands for them without peers.
+PLATE_COLUMNS = ("v_oc_plate", "i_ratio_plate", "v_ratio_plate", "i_sc_plate")
+#: Standard uncertainty by `QUANTITIES` of a trace held against the peers of another round: temperature,
+#: instrument and age count in full, light on the current only. Common practice, no source.
+ALONE_DOUBT = np.array([0.010, 0.008, 0.012, 0.040, 0.01, 0.05])
 
 
 def peers_of_the_nearest_round(mine: pd.DataFrame) -> pd.DataFrame:
@@ -41,6 +47,30 @@ def peers_of_the_nearest_round(mine: pd.DataFrame) -> pd.DataFrame:
 def arrays(
     strings: list[String], mine: pd.DataFrame, numbers: list, columns: tuple[str, ...]
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, list[dict[int, pd.Series]]]:
+    """
+    Lay traces out by string and round.
+
+    Parameters
+    ----------
+    strings : list of String
+    mine : DataFrame
+        Their fit traces, one a string and round at most, from `assess_rounds`.
+    numbers : list
+        The rounds, in order.
+    columns : tuple of str
+        Ratios to compare.
+
+    Returns
+    -------
+    y : ndarray, shape (n_strings, n_rounds, 6)
+        Deviations by `QUANTITIES`, NaN where not read; the slopes are left NaN.
+    dead : ndarray of bool, shape (n_strings, n_rounds)
+        No current.
+    time : ndarray of datetime64[ns], same shape
+        UTC; NaT where not read.
+    rows : list of dict
+        For each string the trace of each round it was read in.
+    """
     shape = (len(strings), len(numbers))
     y = np.full((*shape, len(QUANTITIES)), np.nan)
     dead = np.zeros(shape, bool)

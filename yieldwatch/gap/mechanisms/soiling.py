@@ -2,26 +2,29 @@
 Soiling: dirt that builds up in dry spells, and goes with rain and with cleaning.
 
 The state of each inverter's modules follows, from day to day,
-    s(d+1) = (s(d) + rate(d)) x (1 - washed(d)),   washed = 1 - exp(-rain / depth)   on a rainy day,
-and `1` at a cleaning. With the rain depth given, the loss is linear in the rates and in the state at the start;
-the depth itself is chosen among a few by how well the whole inference then fits. After the shapes of Kimber et al.
-(WCPEC 2006: linear build-up, rain reset) with rain that cleans in part, Coello & Boyle (IEEE J. Photovolt. 9 (2019) 1382).
-A second layer that rain does not wash off (lichen, cemented dust) grows by the year and goes with a cleaning alone.
+    s(d+1) = (s(d) + rate(month) x dusty(d)) x (1 - washed(d))
+    washed = 1 - exp(-(rain / depth)^sharpness),   dusty = 1 - exp(-days since rain / damp)
+and is nearly zero after a cleaning. With the wash given, the loss is linear in the rates and in the state at the start; the wash is
+chosen by how well the inference then fits. Sharpness 1 is rain that cleans in proportion, 3 is close to a threshold; damp ground
+raises no dust for some days. After Kimber et al. (WCPEC 2006: linear build-up, reset by rain above a threshold, grace
+period) and Coello & Boyle (IEEE J. Photovolt. 9 (2019) 1382). Rain falls on a day that is still dirty: its effect is seen from the
+next day. A second layer that rain does not wash off (lichen, cemented dust) grows by the year and goes with a cleaning alone.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
-from scipy import sparse
+from scipy import optimize, sparse
 
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.infer import Rows
 from yieldwatch.gap.mechanisms.base import Column
 
-#: Depths of a day's rain that wash 63 % off, to choose among. [mm] Thresholds of 1 to 20 mm appear in published models.
-RAIN_DEPTHS = (2.0, 5.0, 10.0, 20.0)
 #: Yearly mean build-up, per day: fleet means run from 0.0005 (Mejia & Kleissl, Solar Energy 95 (2013) 357) to
 #: 0.0015 (Kimber 2006); the prior's standard deviation lets the farm's own dry spells speak.
 _RATE_MEAN, _RATE_SD = 0.0003, 0.0010
@@ -29,31 +32,94 @@ _RATE_CHANGE = 0.0004
 #: Share of the dirt that a cleaning takes off. Common practice, no source.
 _CLEANED = 0.97
 #: Layer that rain does not wash off, growth per year and state at the start. Common practice, no source.
-_LASTING_SD, _START_SD = 0.008, 0.02
+_LASTING_SD, _LASTING_START_SD, _START_SD = 0.008, 0.008, 0.02
+#: Most inverters that get a share of dirt of their own; beyond, each is too small to matter.
+_MOST_OWN = 24
 
 
-def soiling_columns(blocks: Blocks, data: SiteData, rain_depth: float) -> list[Column]:
+@dataclass(frozen=True)
+class Wash:
     """
-    Columns of soiling for one rain depth: the rate of each month, the start, and the lasting layer.
+    How rain acts on dirt.
+
+    Attributes
+    ----------
+    depth : float
+        Rain of a day that takes 63 % off. [mm] Thresholds of 1 to 20 mm appear in published models.
+    sharpness : float
+    damp : float
+        Days over which wet ground holds its dust. [d]
     """
-    n_inverters, n_days = blocks.expected.shape[0], len(blocks.dates)
-    washed = _washed(blocks.rain, rain_depth)
+
+    depth: float
+    sharpness: float
+    damp: float
+
+
+#: Starting points of the search.
+_STARTS = tuple(Wash(depth, sharpness, 0.5) for sharpness in (1.0, 2.5) for depth in (1.5, 4.0, 10.0))
+_BOUNDS = ((np.log(0.5), np.log(30.0)), (np.log(0.7), np.log(4.0)), (np.log(0.1), np.log(15.0)))
+WASH_UNKNOWN = Wash(5.0, 1.0, 0.5)
+
+
+@dataclass(frozen=True, eq=False)
+class State:
+    """Shape of one unknown of soiling by day, shape (n_inverters, n_days), with its prior."""
+
+    name: str
+    values: np.ndarray
+    mean: float
+    sd: float
+    tag: tuple = ()
+
+
+def soiling_states(blocks: Blocks, data: SiteData, wash: Wash) -> list[State]:
+    """The rate of each month, the dirt at the start, and the lasting layer, for one wash."""
     cleaned = _cleaned(blocks, data)
-    keep = (1.0 - washed)[None, :] * (1.0 - _CLEANED * cleaned)
-    columns = []
-    season = _month_weights(blocks.dates)
-    for month, weight in enumerate(season):
-        state = _accumulate(np.broadcast_to(weight, (n_inverters, n_days)), keep)
-        columns.append(Column("soiling", f"dry-spell rate in month {month}", state[:, blocks.day], None, _RATE_MEAN, _RATE_SD,
-                              tag=("rate", month)))
-    start = np.cumprod(keep, axis=1)
-    columns.append(Column("soiling", "dirt at the start", start[:, blocks.day], None, 0.003, _START_SD))
-    lasting_keep = 1.0 - _CLEANED * cleaned
-    growth = _accumulate(np.full((n_inverters, n_days), 1.0 / 365.25), lasting_keep)
-    columns.append(Column("soiling", "lasting layer, growth per year", growth[:, blocks.day], None, 0.002, _LASTING_SD))
-    lasting = np.cumprod(lasting_keep, axis=1)
-    columns.append(Column("soiling", "lasting layer at the start", lasting[:, blocks.day], None, 0.003, _START_SD))
-    return columns
+    left = 1.0 - _CLEANED * cleaned
+    rain = np.nan_to_num(blocks.rain, nan=0.0)
+    keep = np.broadcast_to(np.exp(-((rain / wash.depth) ** wash.sharpness)), cleaned.shape)
+    dusty = 1.0 - np.exp(-_days_since(rain > 0.5 * wash.depth) / wash.damp)
+    months = _month_weights(blocks.dates)
+    gains = [*(months * dusty), np.full(len(rain), 1.0 / 365.25)]
+    keeps = [keep] * len(months) + [np.ones_like(left)]
+    built = _accumulate(np.stack(gains)[:, None, :], np.stack(keeps), left)
+    states = [State(f"dry-spell rate in month {m}", built[m], _RATE_MEAN, _RATE_SD, ("rate", m)) for m in range(len(months))]
+    before_rain = np.concatenate([np.ones((len(left), 1)), np.cumprod(keep, axis=1)[:, :-1]], axis=1)
+    lasting = np.cumprod(left, axis=1)
+    return [*states,
+            State("dirt at the start", lasting * before_rain, 0.0, _START_SD),
+            State("lasting layer, growth per year", built[-1], 0.0, _LASTING_SD),
+            State("lasting layer at the start", lasting, 0.0, _LASTING_START_SD)]
+
+
+def soiling_columns(blocks: Blocks, states: list[State]) -> list[Column]:
+    """States by day as columns by block."""
+    return [Column("soiling", s.name, s.values[:, blocks.day], None, s.mean, s.sd, tag=s.tag) for s in states]
+
+
+def choose_wash(blocks: Blocks, misfit: Callable[[Wash], float]) -> Wash:
+    """
+    The wash with the least misfit, by Nelder-Mead from the best of a few starts.
+
+    Parameters
+    ----------
+    misfit : callable
+        From a wash to the misfit of the whole inference with it.
+    """
+    if not np.isfinite(blocks.rain).any() or np.nansum(blocks.rain) <= 0:
+        return WASH_UNKNOWN
+
+    def at(x: np.ndarray) -> float:
+        x = np.clip(x, [b[0] for b in _BOUNDS], [b[1] for b in _BOUNDS])
+        return misfit(Wash(*np.exp(x)))
+
+    first = min(_STARTS, key=misfit)
+    start = np.log([first.depth, first.sharpness, first.damp])
+    simplex = start + np.array([[0, 0, 0], [0.4, 0, 0], [0, 0.4, 0], [0, 0, 1.5]])
+    found = optimize.minimize(at, start, method="Nelder-Mead",
+                              options={"initial_simplex": simplex, "maxfev": 45, "xatol": 0.03, "fatol": 0.5})
+    return Wash(*np.exp(np.clip(found.x, [b[0] for b in _BOUNDS], [b[1] for b in _BOUNDS])))
 
 
 def alike_rows(columns: list[Column]) -> list[Rows]:
@@ -81,9 +147,11 @@ def own_share_columns(blocks: Blocks, common: np.ndarray) -> list[Column]:
     common : ndarray, shape (n_inverters, n_blocks)
         Soiling loss of the first fit.
     """
-    if len(common) < 2 or common.max() < 1e-6:
+    if not 2 <= len(common) <= _MOST_OWN or common.max() < 1e-6:
         return []
-    return [Column("soiling", f"own share of {name}", common[k], k, 0.0, 0.15, -0.6, 3.0)
+    n = len(common)
+    # Centred: what all have more or less of belongs to the common rates.
+    return [Column("soiling", f"own share of {name}", common * ((np.arange(n) == k) - 1.0 / n)[:, None], None, 0.0, 0.15, -0.6, 3.0)
             for k, name in enumerate(blocks.model.inverter_ids)]
 
 
@@ -94,9 +162,11 @@ def _month_weights(dates: pd.DatetimeIndex) -> np.ndarray:
     return np.clip(1.0 - np.abs(np.asarray(position)[None, :] - centres[:, None]), 0.0, 1.0)
 
 
-def _washed(rain: np.ndarray, depth: float) -> np.ndarray:
-    """Share of the dirt that a day's rain takes; unknown rain washes nothing and the doubt stays with the rates."""
-    return 1.0 - np.exp(-np.nan_to_num(rain, nan=0.0) / depth)
+def _days_since(rained: np.ndarray) -> np.ndarray:
+    """Days since the last day that rained, 1 on the day after; large where none is known."""
+    day = np.arange(len(rained))
+    last = np.maximum.accumulate(np.where(rained, day, -1000))
+    return (day - last).astype(float)
 
 
 def _cleaned(blocks: Blocks, data: SiteData) -> np.ndarray:
@@ -117,11 +187,12 @@ def _cleaned(blocks: Blocks, data: SiteData) -> np.ndarray:
     return out
 
 
-def _accumulate(gain: np.ndarray, keep: np.ndarray) -> np.ndarray:
-    """s(d) = (s(d-1) + gain(d)) x keep(d), along the last axis."""
-    state = np.zeros_like(gain)
-    level = np.zeros(gain.shape[0])
-    for day in range(gain.shape[1]):
-        level = (level + gain[:, day]) * keep[:, day]
-        state[:, day] = level
+def _accumulate(gain: np.ndarray, keep: np.ndarray, left: np.ndarray) -> np.ndarray:
+    """State during each day: s(d) = s'(d-1) x left(d) + gain(d), and after its rain s'(d) = s(d) x keep(d), along the last axis."""
+    state = np.zeros(np.broadcast_shapes(gain.shape, keep.shape))
+    level = np.zeros(state.shape[:-1])
+    for day in range(state.shape[-1]):
+        level = level * left[:, day] + gain[..., day]
+        state[..., day] = level
+        level = level * keep[..., day]
     return state

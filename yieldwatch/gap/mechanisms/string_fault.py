@@ -19,6 +19,9 @@ from yieldwatch.gap.mechanisms.base import Column
 from yieldwatch.gap.steps import Step
 from yieldwatch.portfolio.model import Site
 
+#: Kinds that grow with time.
+_CREEPING = ("shunt", "series_resistance", "current_low")
+
 
 @dataclass(frozen=True)
 class Fault:
@@ -115,15 +118,28 @@ def _washed_off(span: _Span, blocks: Blocks, cleanings: list[int]) -> bool:
 
 
 def fault_columns(blocks: Blocks, faults: list[Fault]) -> list[Column]:
-    """One column a fault: its inverter, its span, its size with the prior from the rounds."""
+    """
+    Columns of each fault: its inverter, its span, its size with the prior from the rounds.
+
+    Kinds that creep (shunts, series resistance, cracks) get two: what was there from the start, and what grew since, so
+    that the last round's size is not taken for the whole span.
+    """
     out = []
     for fault in faults:
         on = ((blocks.day >= fault.start) & (blocks.day < fault.end)).astype(float)
         if not on.any():
             continue
         label = " ".join(fault.strings) or "a part that no round has seen"
-        out.append(Column(fault.cause, f"{fault.kind} of {label} on {blocks.model.inverter_ids[fault.inverter]}",
-                          _over_the_light(blocks, fault) * on, fault.inverter, fault.share, fault.share_sd, 0.0, 5.0, ("fault", fault)))
+        name = f"{fault.kind} of {label} on {blocks.model.inverter_ids[fault.inverter]}"
+        shape = _over_the_light(blocks, fault) * on
+        if fault.kind not in _CREEPING:
+            out.append(Column(fault.cause, name, shape, fault.inverter, fault.share, fault.share_sd, 0.0, 5.0, ("fault", fault)))
+            continue
+        first, last = max(fault.start, 0), blocks.day[-1]
+        grown = np.clip((blocks.day - first) / max(last - first, 1), 0.0, 1.0)
+        spread = max(fault.share_sd, 0.5 * fault.share)
+        out += [Column(fault.cause, name + part, shape * over, fault.inverter, 0.5 * fault.share, spread, 0.0, 5.0, ("fault", fault))
+                for part, over in ((", from the start", np.ones(blocks.n)), (", grown since", grown))]
     return out
 
 
@@ -183,15 +199,15 @@ def _spans(steps: list[Step], n_days: int) -> list[_Span]:
 
 
 def _matching(spans: list[_Span], used: set[int], inverter: int, size: float, earliest: int, latest: int) -> int | None:
-    """The span that can be this finding: same inverter, begun between the good and the bad reading, of like size."""
-    best, at = np.inf, None
-    for number, span in enumerate(spans):
-        if number in used or span.inverter != inverter or not earliest - 3 <= span.start <= latest + 3 or span.end <= latest:
-            continue
-        misfit = abs(np.log(span.size / size))
-        if misfit < min(best, np.log(2.5)):
-            best, at = misfit, number
-    return at
+    """
+    The span that can be this finding: same inverter, begun between the good and the bad reading, of like size.
+
+    A round's size is shrunk and can be half of the truth, so of several the largest is taken: it most needs a cause.
+    """
+    alike = [n for n, span in enumerate(spans)
+             if n not in used and span.inverter == inverter and earliest - 3 <= span.start <= latest + 3 and span.end > latest
+             and abs(np.log(span.size / size)) < np.log(2.5)]
+    return max(alike, key=lambda n: spans[n].size) if alike else None
 
 
 def _fault_from_log(span: _Span, blocks: Blocks, site: Site, rounds: pd.DataFrame) -> Fault:
