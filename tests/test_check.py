@@ -80,3 +80,14 @@ def test_rows_set_aside_are_counted_by_kind_of_reason():
         ("a.csv", "repeat of line …", 2),
         ("a.csv", "below 0.5 A", 1),
     ]
+
+
+def test_a_second_source_is_counted_by_its_own_interval():
+    logged = data(logged=True)
+    quarter_hours = logged.weather.resample("15min").ffill()
+    both = replace(
+        logged, weather=quarter_hours, weather_step=pd.Timedelta("15min"), weather_2=logged.weather
+    )
+    found = {s.kind: s for s in sources(site("a", "A"), both)}
+    assert found["weather"].coverage == pytest.approx(1.0)
+    assert found["second weather source"].coverage == pytest.approx(1.0)

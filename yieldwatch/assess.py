@@ -5,13 +5,29 @@ The only place that runs the stages in their order.
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable
 from dataclasses import dataclass
+from os import PathLike
 
 import pandas as pd
 
+from yieldwatch.action.candidates import candidates
+from yieldwatch.action.ranking import rank_jobs
+from yieldwatch.check import PortfolioCheck, check_site
+from yieldwatch.cost.revenue import value_losses
+from yieldwatch.errors import NotEnoughData
+from yieldwatch.field.read import read_site_data
 from yieldwatch.field.tables import SiteData
+from yieldwatch.gap.account import site_gap
+from yieldwatch.gap.attribute import SiteState, infer_state
+from yieldwatch.gap.clamps import check_clamps
+from yieldwatch.gap.findings import string_findings
 from yieldwatch.gap.results import SiteGap
+from yieldwatch.gap.rounds import assess_rounds
 from yieldwatch.portfolio.model import Portfolio, Site
+from yieldwatch.portfolio.read import read_portfolio
+
+Progress = Callable[[str], None]
 
 
 @dataclass(frozen=True)
@@ -47,3 +63,98 @@ class Assessment:
     work_list: pd.DataFrame
     set_aside: pd.DataFrame
     notices: tuple[str, ...]
+
+
+def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tuple[dt.date | None, dt.date | None] | None = None,
+           progress: Progress | None = None) -> Assessment:
+    """
+    Run all stages on a portfolio folder.
+
+    Parameters
+    ----------
+    path : path_like
+    as_of : date, optional
+        History on and after this day is not read; by default all of it is.
+    period : tuple of date, optional
+        First day to report, and the day after the last; either may be None for the history's own.
+    progress : callable, optional
+        Called with a few words at each step.
+
+    Returns
+    -------
+    Assessment
+
+    Raises
+    ------
+    PortfolioError, FieldDataError
+        If the folder cannot be used.
+    NotEnoughData
+        If no site has weather.
+    """
+    say = progress or (lambda words: None)
+    say("reading the portfolio")
+    portfolio = read_portfolio(path)
+    start, end = period or (None, None)
+    done, found, notices = [], [], list(portfolio.notices)
+    for site in portfolio.sites:
+        say(f"{site.id}: reading")
+        data = read_site_data(path, site, as_of)
+        if data.weather is None or data.weather_step is None:
+            notices.append(f"{site.id}: no weather, so nothing can be expected of it; the site is left out.")
+            continue
+        result, state, said = _assess_site(site, data, start, end, as_of, say)
+        say(f"{site.id}: jobs")
+        jobs, more = candidates(portfolio, site, data, state, result.gap.string_findings, _history_end(site, data, as_of))
+        done.append(result)
+        found += jobs
+        notices += [f"{site.id}: {words}" for words in (*data.notices, *said, *more)]
+    if not done:
+        raise NotEnoughData(f"{path}: no site has usable weather. Expected sites/<id>/weather.csv. Add it for at least one site.")
+    say("ranking the jobs")
+    last = as_of or max(_history_end(r.site, r.data, None) for r in done)
+    work_list, said = rank_jobs(portfolio, found, last)
+    reported = pd.concat([r.gap.yields["month"] for r in done])
+    first_day = start or dt.date.fromisoformat(reported.min() + "-01")
+    end_day = end or (pd.Period(reported.max(), "M") + 1).start_time.date()
+    return Assessment(portfolio, last, (first_day, end_day), tuple(done), work_list,
+                      pd.concat([r.data.set_aside for r in done], ignore_index=True), (*notices, *said))
+
+
+def check(path: str | PathLike[str], as_of: dt.date | None = None) -> PortfolioCheck:
+    """
+    Read and validate only.
+
+    Raises
+    ------
+    PortfolioError, FieldDataError
+        If the folder cannot be used.
+    """
+    portfolio = read_portfolio(path)
+    return PortfolioCheck(portfolio, as_of, tuple(check_site(s, read_site_data(path, s, as_of)) for s in portfolio.sites))
+
+
+def _assess_site(site: Site, data: SiteData, start: dt.date | None, end: dt.date | None, as_of: dt.date | None,
+                 say: Progress) -> tuple[SiteAssessment, SiteState, tuple[str, ...]]:
+    say(f"{site.id}: rounds and clamp readings")
+    rounds = assess_rounds(site, data)
+    findings = string_findings(site, rounds, data)
+    clamps = check_clamps(site, data, rounds)
+    assert data.weather is not None
+    tz = site.tz
+    first = data.weather.index[0].tz_convert(tz).normalize()
+    last = pd.Timestamp(_history_end(site, data, as_of), tz=tz)
+    say(f"{site.id}: expected yield and causes")
+    state = infer_state(site, data, rounds, findings, first.tz_convert("UTC"), last.tz_convert("UTC"), clamps=clamps)
+    say(f"{site.id}: account")
+    gap = site_gap(state, data, findings, pd.Timestamp(start, tz=tz).tz_convert("UTC") if start else first.tz_convert("UTC"),
+                   pd.Timestamp(end, tz=tz).tz_convert("UTC") if end else last.tz_convert("UTC"))
+    losses, said = value_losses(site, data, gap)
+    return SiteAssessment(site, data, gap, losses, rounds, clamps), state, said
+
+
+def _history_end(site: Site, data: SiteData, as_of: dt.date | None) -> dt.date:
+    """The as-of date, or the day after the last day with weather."""
+    assert data.weather is not None and data.weather_step is not None
+    end = (data.weather.index[-1] + data.weather_step).tz_convert(site.tz)
+    day = end.date() if end == end.normalize() else (end.normalize() + pd.Timedelta(days=1, hours=2)).date()
+    return min(as_of, day) if as_of else day

@@ -73,7 +73,7 @@ def sources(site: Site, data: SiteData) -> tuple[Source, ...]:
     n_strings, n_inverters = len(site.strings), len(site.inverters)
     return (
         _weather("weather", data.weather, data.weather_step),
-        _weather("second weather source", data.weather_2, data.weather_step),
+        _weather("second weather source", data.weather_2, None),
         _meter(data.meter),
         _log("inverter log", data.power, data.power_step, "inverter_id", n_inverters, "inverters"),
         _log("string current log", data.string_current, None, "string_id", n_strings, "strings"),

@@ -2,7 +2,8 @@
 From the weather's light to the light that each plane of modules could use.
 
 Sky and beam: DIRINT where only horizontal global light is known, Hay & Davies' anisotropic sky, the far horizon,
-the design rows' own shade, and the glass's reflection at the angle of incidence. What grows or is built later is not here: that is a loss.
+the design rows' own shade, and the glass's reflection at the angle of incidence. What grows or is built later is not
+here: that is a loss.
 """
 
 from __future__ import annotations
@@ -187,8 +188,14 @@ def _rows_behind_another(array: Array, sun: Sun) -> dict[str, np.ndarray]:
     always = np.ones(len(sun.zenith), dtype=bool)
     if array.mount == "fixed":
         return {"inner": always, "front": ~always}
-    sun_in_east = np.sin(np.radians(sun.azimuth - (array.axis_azimuth_deg or 0.0))) > 0
+    sun_in_east = np.cos(np.radians(sun.azimuth - across_axis(array))) > 0
     return {"inner": always, "east": ~sun_in_east, "west": sun_in_east}
+
+
+def across_axis(array: Array) -> float:
+    """Azimuth square to a tracker's axis on its eastern side, whichever end the axis is named from. [°]"""
+    right = (array.axis_azimuth_deg or 0.0) + 90.0
+    return (right if np.sin(np.radians(right)) >= -1e-9 else right + 180.0) % 360.0
 
 
 def orientation(array: Array, sun: Sun) -> tuple[np.ndarray, np.ndarray]:

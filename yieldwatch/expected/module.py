@@ -3,7 +3,7 @@ A module's electrical behaviour from its datasheet: a single-diode model, fitted
 
 Maximum power is tabulated over irradiance and temperature and then interpolated,
 because solving the diode equation for each interval is the largest cost of the
-usual route and buys nothing: the table agrees with the equation to 0.01 %.
+usual route and buys nothing: the table agrees with the equation to 0.01 % above 10 W/m².
 """
 
 from __future__ import annotations
@@ -20,8 +20,10 @@ from yieldwatch.errors import PortfolioError
 from yieldwatch.portfolio.model import ModuleType
 
 _KEY_POINTS = ("i_sc", "v_oc", "i_mp", "v_mp", "p_mp")
-_G_STEP, _G_MAX = 10.0, 1800.0
-_T_STEP, _T_MIN, _T_MAX = 2.5, -40.0, 110.0
+#: Nodes of the table are even in the square root of irradiance, dense where the module's efficiency bends. [W/m²]
+_G_NODES, _G_MAX = 180, 1800.0
+_ROOT_STEP = _G_MAX**0.5 / _G_NODES
+_T_STEP, _T_MIN, _T_MAX = 5.0, -40.0, 110.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,7 +71,7 @@ class Module:
 
         Irradiance outside 0 to 1800 W/m² and temperature outside -40 to 110 °C take the table's edge.
         """
-        g = np.clip(poa, 0.0, _G_MAX - 1e-6) / _G_STEP
+        g = np.sqrt(np.clip(poa, 0.0, _G_MAX - 1e-6)) / _ROOT_STEP
         t = (np.clip(temp_cell, _T_MIN, _T_MAX - 1e-6) - _T_MIN) / _T_STEP
         g = np.where(np.isfinite(t), g, np.nan)
         known = np.isfinite(g)
@@ -93,9 +95,9 @@ def fit_module(module_type: ModuleType) -> Module:
         If no physical single-diode module has these datasheet values.
     """
     parameters = _fit(module_type)
-    g = np.arange(0.0, _G_MAX + _G_STEP, _G_STEP)
+    g = (np.arange(_G_NODES + 1) * _ROOT_STEP) ** 2
     t = np.arange(_T_MIN, _T_MAX + _T_STEP, _T_STEP)
-    grid_g, grid_t = np.meshgrid(np.maximum(g, 1.0), t, indexing="ij")
+    grid_g, grid_t = np.meshgrid(np.maximum(g, 1e-3), t, indexing="ij")
     p_mp = _solve(parameters, grid_g, grid_t)["p_mp"] * _gamma_correction(parameters, module_type, grid_t)
     return Module(module_type, parameters, p_mp / grid_g)
 

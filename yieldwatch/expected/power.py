@@ -14,7 +14,14 @@ import numpy as np
 import pandas as pd
 
 from yieldwatch.expected.inverter import InverterCurve, inverter_curve
-from yieldwatch.expected.irradiance import PlaneLight, beam_from_two_planes, plane_light, reference_array, sky_light
+from yieldwatch.expected.irradiance import (
+    PlaneLight,
+    across_axis,
+    beam_from_two_planes,
+    plane_light,
+    reference_array,
+    sky_light,
+)
 from yieldwatch.expected.module import fit_module
 from yieldwatch.expected.sun import Sun, sun_position
 from yieldwatch.expected.temperature import cell_temperature
@@ -204,7 +211,7 @@ def row_places(site: Site) -> dict[str, str]:
         placed = [s for s in site.strings if s.array_id == array.id and s.x_m is not None and s.y_m is not None]
         if not placed or len(placed) < sum(s.array_id == array.id for s in site.strings) or not array.pitch_m:
             continue
-        facing = float(array.azimuth_deg or 0.0) if array.mount == "fixed" else (array.axis_azimuth_deg or 0.0) + 90.0
+        facing = float(array.azimuth_deg or 0.0) if array.mount == "fixed" else across_axis(array)
         along = {s.string_id: s.x_m * np.sin(np.radians(facing)) + s.y_m * np.cos(np.radians(facing))  # type: ignore[operator]
                  for s in placed}
         first, last = max(along.values()), min(along.values())

@@ -19,7 +19,7 @@ from yieldwatch.gap.infer import Posterior, Rows, day_rows, day_weights, design_
 from yieldwatch.gap.logs import InverterLog, inverter_log
 from yieldwatch.gap.mechanisms.base import Column
 from yieldwatch.gap.mechanisms.degradation import degradation_columns
-from yieldwatch.gap.mechanisms.inverter_efficiency import efficiency_columns
+from yieldwatch.gap.mechanisms.inverter_efficiency import clamp_columns, efficiency_columns
 from yieldwatch.gap.mechanisms.level import level_columns
 from yieldwatch.gap.mechanisms.shading import shaded_inverters, shading_columns
 from yieldwatch.gap.mechanisms.soiling import (
@@ -63,7 +63,7 @@ class SiteState:
 
 
 def infer_state(site: Site, data: SiteData, rounds: pd.DataFrame, findings: pd.DataFrame,
-                start: pd.Timestamp, end: pd.Timestamp, seed: int = 0) -> SiteState:
+                start: pd.Timestamp, end: pd.Timestamp, clamps: pd.DataFrame | None = None, seed: int = 0) -> SiteState:
     """
     Run the weather through the site and let the evidence settle the unknowns.
 
@@ -73,6 +73,8 @@ def infer_state(site: Site, data: SiteData, rounds: pd.DataFrame, findings: pd.D
         From `yieldwatch.gap.rounds` and `yieldwatch.gap.findings`.
     start, end : Timestamp
         History used, UTC, end exclusive.
+    clamps : DataFrame, optional
+        From `yieldwatch.gap.clamps`.
     seed : int
         Of the posterior's draws.
 
@@ -87,7 +89,7 @@ def infer_state(site: Site, data: SiteData, rounds: pd.DataFrame, findings: pd.D
     off = find_off(model, log, data)
     temp_air = model.weather.table["temp_air"].to_numpy(float)[model.at]
     rng = np.random.default_rng(seed)
-    evidence = _Evidence(data, rounds, findings, blocks, log, rng)
+    evidence = _Evidence(data, rounds, findings, clamps if log is None else None, blocks, log, rng)
 
     potential = inverter_ac(model) * _monthly_level(model, blocks, log, off)
     limits = Limits(find_curtailment(model, log, data, potential), *_unlimited(model))
@@ -113,6 +115,7 @@ class _Evidence:
     data: SiteData
     rounds: pd.DataFrame
     findings: pd.DataFrame
+    clamps: pd.DataFrame | None
     blocks: Blocks
     log: InverterLog | None
     rng: np.random.Generator
@@ -194,6 +197,8 @@ def _fit(evidence: _Evidence, faults: list[Fault], shaded: np.ndarray, ratio: np
     logged = bool(np.isfinite(ratio).any())
     fixed = [*level_columns(blocks, data.power is None), *degradation_columns(blocks), *fault_columns(blocks, faults),
              *efficiency_columns(blocks, evidence.log), *round_columns(blocks, evidence.rounds)]
+    if evidence.clamps is not None:
+        fixed += clamp_columns(blocks, evidence.clamps)
     if common is not None and logged:
         fixed += own_share_columns(blocks, common)
     running = _running(blocks, off, limits)

@@ -8,6 +8,7 @@ peers at the same load, is the evidence.
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 
 from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.gaps import over_known
@@ -18,6 +19,8 @@ from yieldwatch.gap.mechanisms.base import Column
 _MATTERS = 0.004
 #: A constant ratio this far below the peers' is a loss from before the history; less is the log's gain.
 _FROM_THE_START = 0.02
+#: Standard uncertainties that a fall between clamp rounds must exceed, given that the best of several cuts is taken.
+_CLAMP_SIGNIFICANT = 2.2
 
 
 def efficiency_columns(blocks: Blocks, log: InverterLog | None) -> list[Column]:
@@ -67,3 +70,48 @@ def monthly_excess(blocks: Blocks, log: InverterLog, months: np.ndarray) -> np.n
         seen = energy > 0.05 * energy.max()
         out[k, seen] = total[seen] / energy[seen]
     return out
+
+
+def clamp_columns(blocks: Blocks, clamps: pd.DataFrame) -> list[Column]:
+    """
+    Columns from clamp rounds, for a farm without a log: a fall of one inverter against the others, from round to round.
+
+    Two readings serve: DC current against what the rounds say the strings give (an input that does not track lacks current), and
+    AC over DC against the curve. Each inverter is held against the mean of the others of the round, and its rounds are
+    cut in two where they differ most. What one clamp cannot prove, several rounds may.
+    """
+    if clamps.empty:
+        return []
+    out = []
+    for column, what in (("current_ratio", "DC current below what its strings give"), ("efficiency_log_ratio", "AC over DC below its curve")):
+        table = clamps[clamps["mppt"].isna() & clamps["phase"].isna() & ~clamps["limited"].astype(bool)]
+        value = np.log(table[column].astype(float)) if column == "current_ratio" else table[column].astype(float)
+        wide = pd.DataFrame({"round": table["clamp_round"], "inverter": table["inverter_id"], "value": value}).dropna()
+        wide = wide.pivot_table(index="round", columns="inverter", values="value")
+        if wide.shape[1] < 3 or len(wide) < 3:
+            continue
+        days = table.groupby("clamp_round")["time"].min().reindex(wide.index).map(blocks.day_of).to_numpy()
+        against = wide.sub(wide.median(axis=1), axis=0)
+        noise = max(float(1.4826 * against.sub(against.median()).abs().stack().median()), 0.01)
+        for k, name in enumerate(blocks.model.inverter_ids):
+            if name in against:
+                out += _fall(blocks, against[name].to_numpy(), days, noise, k, f"{what}: {name}")
+    return out
+
+
+def _fall(blocks: Blocks, values: np.ndarray, days: np.ndarray, noise: float, inverter: int, name: str) -> list[Column]:
+    best: tuple[float, float, float, int] | None = None
+    for cut in range(1, len(values)):
+        before, after = values[:cut][np.isfinite(values[:cut])], values[cut:][np.isfinite(values[cut:])]
+        if not len(before) or not len(after):
+            continue
+        drop = float(before.mean() - after.mean())
+        u = noise * float(np.sqrt(1.0 / len(before) + 1.0 / len(after)))
+        if best is None or drop / u > best[0]:
+            best = (drop / u, drop, u, int((days[cut - 1] + days[cut]) // 2))
+    if best is None or best[0] < _CLAMP_SIGNIFICANT:
+        return []
+    _, drop, u, day = best
+    on = (blocks.day >= day).astype(float)
+    # The largest of several cuts is partly luck: shrunk by what luck alone would give.
+    return [Column("inverter_efficiency", name, on, inverter, drop * max(0.0, 1.0 - (u / drop) ** 2), u, 0.0, 1.0, ("clamp", inverter))]

@@ -14,7 +14,7 @@ from yieldwatch.gap.mechanisms.base import Column
 #: Constant bias of the light: an in-plane or horizontal pyranometer in the field, and modelled weather. ISO 9060 class B
 #: with calibration and mounting (WMO guide: daily totals good to 5 % at 95 %); modelled: common practice, no source.
 BIAS_SD_MEASURED, BIAS_SD_MODELLED = 0.02, 0.035
-_DRIFT_SD = 0.004       # per year: ISO 9060 class B non-stability 1.5 % a year at most, most sensors far below
+_DRIFT_SD = 0.0025      # per year: ISO 9060 class A non-stability 0.8 % a year at most, most sensors far below
 _SEASON_SD = 0.005      # model error over the seasons. Common practice, no source.
 _SUN_SD = 0.012         # model error over sun positions. Common practice, no source.
 _INVERTER_SD = 0.008    # makers' spread of the mean of many strings, and the log's gain to 1 %

@@ -1,0 +1,90 @@
+"""
+Which causes the evidence at hand can tell, and how sure "nothing found" is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from yieldwatch.field.tables import SiteData
+from yieldwatch.gap.attribute import SiteState
+
+
+@dataclass(frozen=True)
+class Basis:
+    """
+    How a cause was told.
+
+    Attributes
+    ----------
+    basis : str
+        "measured", "prior" or "not_assessed".
+    missed : float
+        What may have gone unseen, as a share of expected energy: the interval's upper end is at least this far above the
+        estimate. [fraction]
+    blurred : float
+        Relative doubt of the estimate itself beyond the posterior's. [fraction]
+    why_not : str
+        Why the cause could not be assessed, or only by a prior; empty otherwise.
+    """
+
+    basis: str
+    missed: float = 0.0
+    blurred: float = 0.0
+    why_not: str = ""
+
+
+def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
+    """The basis of every cause but the unexplained."""
+    log = state.log is not None
+    several = len(state.model.inverter_ids) > 1
+    rounds = len(data.iv) > 0
+    energy = log or (data.meter is not None and len(data.meter) > 0)
+    clamps = len(data.clamp) > 0
+    with_dc = state.log is not None and bool(np.isfinite(state.log.dc).any())
+    no_log = "No interval log of the inverters."
+    return {
+        "soiling": Basis("measured", 0.001) if energy or rounds else Basis("prior", 0.01, 0.5, "No energy data and no IV round."),
+        "shading": Basis("measured", 0.0015, 0.05) if log and several else Basis(
+            "not_assessed", why_not=no_log if not log else "A single inverter has no peer to show shade against."),
+        "snow": _snow(state),
+        "string_fault": Basis("measured", 0.001 if log else 0.004, 0.05) if log or rounds else Basis(
+            "not_assessed", why_not="No IV round, no string current and no interval log."),
+        "inverter_efficiency": _efficiency(log, with_dc, clamps),
+        "inverter_outage": Basis("measured", 0.0002, 0.05) if log else Basis(
+            "prior", 0.006, 0.3, no_log + " Recorded outages are counted, unrecorded ones are not seen."),
+        "grid_outage": Basis("measured", 0.0001, 0.05) if log else Basis(
+            "prior", 0.004, 0.3, no_log + " Recorded outages are counted, unrecorded ones are not seen."),
+        "curtailment": Basis("measured", 0.0003, 0.05) if log else Basis("not_assessed", why_not=no_log),
+        "reactive_power": _reactive(state, clamps),
+        "degradation": Basis("prior", why_not="Under three full years of data ageing cannot be read from them; its level is a published prior for the age."),
+    }
+
+
+def _snow(state: SiteState) -> Basis:
+    table = state.model.weather.table
+    if "snow_depth" in table and table["snow_depth"].notna().any():
+        return Basis("measured", 0.0005, 0.2)
+    cold = table["temp_air"].to_numpy(float) < 1.0
+    wet = np.nan_to_num(table["precipitation"].to_numpy(float)) > 0 if "precipitation" in table else np.ones(len(cold), dtype=bool)
+    if (cold & wet).mean() < 0.002:
+        return Basis("measured", 0.0002)
+    return Basis("not_assessed", why_not="The weather was cold enough for snow, and no snow depth was recorded.")
+
+
+def _efficiency(log: bool, with_dc: bool, clamps: bool) -> Basis:
+    if with_dc:
+        return Basis("measured", 0.002, 0.08)
+    if clamps:
+        return Basis("measured", 0.006, 0.3)
+    if log:
+        return Basis("not_assessed", why_not="No DC power in the log and no clamp reading: AC alone cannot tell the inverter from the modules.")
+    return Basis("not_assessed", why_not="No DC power and no clamp reading.")
+
+
+def _reactive(state: SiteState, clamps: bool) -> Basis:
+    if state.model.site.power_factor < 1.0:
+        return Basis("prior", 0.0005, 0.3, "Modelled from the standing power factor; no kVAr log.")
+    return Basis("measured", 0.0003) if clamps else Basis("prior", 0.0005, 0.0, "No kVAr reading; no standing duty is recorded.")
