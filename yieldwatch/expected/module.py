@@ -21,7 +21,7 @@ from yieldwatch.portfolio.model import ModuleType
 
 _KEY_POINTS = ("i_sc", "v_oc", "i_mp", "v_mp", "p_mp")
 #: Nodes of the table are even in the square root of irradiance, dense where the module's efficiency bends. [W/m²]
-_G_NODES, _G_MAX = 180, 1800.0
+_G_NODES, _G_MAX = 240, 1800.0
 _ROOT_STEP = _G_MAX**0.5 / _G_NODES
 _T_STEP, _T_MIN, _T_MAX = 5.0, -40.0, 110.0
 

@@ -17,8 +17,8 @@ _LIGHT = ("ghi", "dhi", "dni", "poa_global")
 _DAY = pd.Timedelta(days=1)
 #: A row that stands alone on both sides is held for its own step, up to this. Common practice, no source.
 _LONGEST_ROW = pd.Timedelta(hours=1)
-#: Light outside the atmosphere below which a ratio to it means nothing. [W/m²] Sun 3° high.
-_FAINT = 70.0
+#: Light outside the atmosphere below which a share of it means nothing. [W/m²] Sun 1° high.
+_FAINT = 20.0
 
 
 @dataclass(frozen=True)
@@ -69,7 +69,7 @@ def grid_weather(weather: pd.DataFrame, step: pd.Timedelta, site: Site, start: p
     """
     start, end = start.tz_convert("UTC"), end.tz_convert("UTC")
     first = start + (_phase(weather.index, step) - (start - pd.Timestamp(0, tz="UTC"))) % step
-    grid = pd.date_range(first, end, freq=step, inclusive="left", name="time")
+    grid = pd.date_range(first, end, freq=step, inclusive="left", name="time").as_unit(weather.index.unit)
     table = _on_grid(weather, grid, step)
     light = [c for c in _LIGHT if c in table and table[c].notna().any()]
     main = next((c for c in ("ghi", "poa_global") if c in light), None)
@@ -86,8 +86,10 @@ def grid_weather(weather: pd.DataFrame, step: pd.Timedelta, site: Site, start: p
         outside = np.maximum(sun.dni_extra * sun.cos_zenith, 0.0)
         for name in light:
             values = table[name].to_numpy(float)
-            table[name] = np.where(dark & np.isnan(values), _fill_light(values, outside, per_day), values)
-    table["temp_air"] = _fill(table["temp_air"].to_numpy(float), per_day)
+            usual = outside * _usual(values, np.maximum(outside, _FAINT), per_day)
+            table[name] = np.where(dark & np.isnan(values), usual, values)
+    air = table["temp_air"].to_numpy(float)
+    table["temp_air"] = np.where(np.isnan(air), _usual(air, np.ones_like(air), per_day), air)
     return GridWeather(table, step, modelled)
 
 
@@ -131,37 +133,24 @@ def _on_grid(weather: pd.DataFrame, grid: pd.DatetimeIndex, step: pd.Timedelta) 
     return table.reindex(np.arange(len(grid))).set_axis(grid)
 
 
-def _fill_light(values: np.ndarray, outside: np.ndarray, per_day: int) -> np.ndarray:
-    """
-    Light with its gaps filled by the usual share of the light outside the atmosphere.
-
-    Under the lowest sun the share means nothing and the light is nothing to speak of: there it is held at what the
-    share would be of a faint sun.
-    """
-    share = _fill(values / np.maximum(outside, _FAINT), per_day)
-    return np.where(np.isfinite(values), values, share * np.where(outside > 0.0, np.maximum(outside, _FAINT), _FAINT))
-
-
-def _fill(values: np.ndarray, per_day: int) -> np.ndarray:
-    hole = ~np.isfinite(values)
-    if not hole.any():
-        return values
-    pad = -len(values) % per_day
-    days = np.r_[values, np.full(pad, np.nan)].reshape(-1, per_day)
+def _usual(values: np.ndarray, weight: np.ndarray, per_day: int) -> np.ndarray:
+    """Sum of values over sum of weights at each time of day, over the nearest days where the value is known."""
+    if np.isfinite(values).all():
+        return values / weight
+    pad = (0, -len(values) % per_day)
+    days = np.pad(values, pad, constant_values=np.nan).reshape(-1, per_day)
     known = np.isfinite(days)
-    filled = days
+    parts = np.where(known, days, 0.0), np.where(known, np.pad(weight, pad).reshape(days.shape), 0.0)
+    usual = np.full(days.shape, np.nan)
     for reach in (2, 7, 15, len(days)):
-        # Running sums over +-reach days, each time of day on its own; of what was measured, not of what was filled.
-        total, count = (_window(x, reach) for x in (np.where(known, days, 0.0), known.astype(float)))
+        total, weights = (_window(part, reach) for part in parts)
         with np.errstate(invalid="ignore", divide="ignore"):
-            filled = np.where(np.isfinite(filled), filled, np.where(count > 0, total / count, np.nan))
-        if np.isfinite(filled).all():
-            break
-    out = filled.ravel()[: len(values)]
+            usual = np.where(np.isnan(usual) & (weights > 0), total / weights, usual)
+    out = usual.ravel()[: len(values)]
     # A time of day that was never measured (a logger that starts late each morning) lies between its neighbours.
-    left = ~np.isfinite(out)
-    if left.any():
-        out[left] = np.interp(np.flatnonzero(left), np.flatnonzero(~left), out[~left])
+    never = np.isnan(out)
+    if never.any():
+        out[never] = np.interp(np.flatnonzero(never), np.flatnonzero(~never), out[~never])
     return out
 
 

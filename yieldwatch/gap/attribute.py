@@ -34,12 +34,14 @@ from yieldwatch.gap.mechanisms.soiling import (
 from yieldwatch.gap.mechanisms.string_fault import Fault, fault_columns, find_faults
 from yieldwatch.gap.spells import Limits, Off, find_curtailment, find_inverter_limits, find_off, inverter_ac
 from yieldwatch.gap.split import Effect
-from yieldwatch.gap.steps import Step, against_peers, find_steps, without_echoes
+from yieldwatch.gap.steps import Step, against_peers, find_steps, own_days, without_echoes
 from yieldwatch.portfolio.model import Site
 
 #: Causes that the inference gives as a share of DC power.
 DC_CAUSES = ("soiling", "shading", "snow", "string_fault", "degradation")
 N_DRAWS = 400
+#: Weight of a shaded inverter in the mean of the hour, beside one in the open.
+_SHADED_TRUST = 0.02
 
 
 @dataclass(frozen=True, eq=False)
@@ -174,14 +176,16 @@ def _well_after(running: np.ndarray) -> np.ndarray:
 def _steps(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray, shaded: np.ndarray) -> list[Step]:
     if not np.isfinite(ratio).any():
         return []
-    series = against_peers(blocks, ratio, weight)
-    strings = [sum(s.inverter_id == name for s in blocks.model.site.strings) for name in blocks.model.inverter_ids]
+    # Under shade the level wanders with season and growth: a step there proves nothing, nor does one against shaded peers.
+    open_air = np.flatnonzero(~shaded)
+    daily = own_days(blocks, ratio[open_air], weight[open_air])
     out = []
-    for k, row in enumerate(series):
-        # Under shade the level wanders with season and growth, and a step there proves nothing.
-        if not shaded[k]:
-            out += find_steps(row, k, 0.6 / max(strings[k], 1) if len(series) == 1 else 0.005)
-    return without_echoes(out)
+    for k, row in zip(open_air, against_peers(daily), strict=True):
+        strings = sum(s.inverter_id == blocks.model.inverter_ids[k] for s in blocks.model.site.strings)
+        out += find_steps(row, int(k), 0.6 / max(strings, 1) if len(open_air) == 1 else 0.005)
+    whole = np.full((len(ratio), len(blocks.dates)), np.nan)
+    whole[open_air] = daily
+    return without_echoes(out, whole)
 
 
 def _cleaning_days(blocks: Blocks, data: SiteData) -> list[int]:
@@ -207,12 +211,15 @@ def _fit(evidence: _Evidence, faults: list[Fault], shaded: np.ndarray, ratio: np
         rows = [] if logged else meter_rows(blocks, design, data.meter, running)
         return [*rows, *round_rows(blocks, columns, evidence.rounds, evidence.findings), *alike_rows(columns)]
 
+    # Where some are shaded, the others carry what all share.
+    trust = np.where(shaded & ~shaded.all(), _SHADED_TRUST, 1.0)
     quick = [c for c in fixed if not c.name.startswith("sun cell")]
     if logged:
-        operator = day_weights(blocks, weight)
+        trusted = weight * trust[:, None]
+        operator = day_weights(blocks, trusted)
         quick_days = (operator @ design_matrix(quick, *shape)).toarray()
         values = operator @ np.nan_to_num(ratio.ravel())
-        energy = np.bincount(blocks.day, weights=weight.sum(axis=0), minlength=len(blocks.dates))
+        energy = np.bincount(blocks.day, weights=trusted.sum(axis=0), minlength=len(blocks.dates))
         share = operator @ sparse.csr_matrix((np.ones(ratio.size), (np.arange(ratio.size), np.repeat(np.arange(shape[0]), shape[1]))))
         share = share.toarray().T
 
@@ -229,7 +236,7 @@ def _fit(evidence: _Evidence, faults: list[Fault], shaded: np.ndarray, ratio: np
     wash = choose_wash(blocks, misfit) if logged else WASH_UNKNOWN
     columns = [*fixed, *soiling_columns(blocks, soiling_states(blocks, data, wash)), *shading_columns(blocks, shaded)]
     design = design_matrix(columns, *shape)
-    rows = (log_rows(blocks, design, ratio, weight) if logged else []) + other_rows(columns, design)
+    rows = (log_rows(blocks, design, ratio, weight, trust) if logged else []) + other_rows(columns, design)
     return solve(columns, rows, N_DRAWS, evidence.rng), wash
 
 

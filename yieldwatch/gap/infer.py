@@ -121,7 +121,7 @@ def day_rows(design: np.ndarray, values: np.ndarray, energy: np.ndarray) -> Rows
     return Rows("day", sparse.csr_matrix(design[days]), values[days], _relative(energy[days]), None, 3.0)
 
 
-def log_rows(blocks: Blocks, design: sparse.csr_matrix, ratio: np.ndarray, weight: np.ndarray) -> list[Rows]:
+def log_rows(blocks: Blocks, design: sparse.csr_matrix, ratio: np.ndarray, weight: np.ndarray, trust: np.ndarray) -> list[Rows]:
     """
     The log's three families of rows.
 
@@ -130,6 +130,8 @@ def log_rows(blocks: Blocks, design: sparse.csr_matrix, ratio: np.ndarray, weigh
     design : csr_matrix, shape (n_inverters * n_blocks, n_columns)
     ratio, weight : ndarray, shape (n_inverters, n_blocks)
         ln(measured / expected), NaN where not usable, and the expected energy it stands for. [kWh]
+    trust : ndarray, shape (n_inverters,)
+        How much each inverter counts in the mean of the hour and the day: little where shade blurs it.
     """
     n, n_blocks = ratio.shape
     use = np.isfinite(ratio) & (weight > 0)
@@ -137,8 +139,9 @@ def log_rows(blocks: Blocks, design: sparse.csr_matrix, ratio: np.ndarray, weigh
     w, y = weight.ravel()[flat], ratio.ravel()[flat]
     block = flat % n_blocks
     here = design[flat]
-    block_weight = np.bincount(block, weights=w, minlength=n_blocks)
-    average = sparse.csr_matrix((w / block_weight[block], (block, np.arange(len(flat)))), shape=(n_blocks, len(flat)))
+    trusted = w * trust[flat // n_blocks]
+    block_weight = np.bincount(block, weights=trusted, minlength=n_blocks)
+    average = sparse.csr_matrix((trusted / block_weight[block], (block, np.arange(len(flat)))), shape=(n_blocks, len(flat)))
     mean_design, mean_y = average @ here, average @ y
     seen = block_weight > 0
     families = []

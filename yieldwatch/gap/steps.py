@@ -37,24 +37,33 @@ class Step:
     noise: float
 
 
-def against_peers(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray) -> np.ndarray:
+def own_days(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray) -> np.ndarray:
     """
-    Daily ln ratio of each inverter against its peers, around the middle of the day, shape (n_inverters, n_days).
+    Daily ln of measured over expected around the middle of the day, shape (n_inverters, n_days).
 
-    Few peers: the best of them, each first brought to its own usual level, so that one peer's fault does not show
-    as another's gain. Five or more: their median. A single inverter stands against the model alone. NaN on days
-    without enough light.
+    NaN on days without enough light.
     """
-    n, n_days = len(ratio), len(blocks.dates)
+    n_days = len(blocks.dates)
     noon = 180.0 if blocks.model.site.latitude >= 0 else 0.0
     central = np.abs((blocks.azimuth - noon + 180.0) % 360.0 - 180.0) < 50.0
-    daily = np.full((n, n_days), np.nan)
-    for k in range(n):
+    daily = np.full((len(ratio), n_days), np.nan)
+    for k in range(len(ratio)):
         ok = central & np.isfinite(ratio[k]) & (weight[k] > 0)
         energy = np.bincount(blocks.day[ok], weights=weight[k, ok], minlength=n_days)
         total = np.bincount(blocks.day[ok], weights=(ratio[k] * weight[k])[ok], minlength=n_days)
         bright = energy > 0.15 * np.max(energy, initial=0.0)
         daily[k, bright] = total[bright] / energy[bright]
+    return daily
+
+
+def against_peers(daily: np.ndarray) -> np.ndarray:
+    """
+    Each inverter's days against its peers', shape (n_inverters, n_days), from `own_days`.
+
+    Few peers: the best of them, each first brought to its own usual level, so that one peer's fault does not show
+    as another's gain. Five or more: their median. A single inverter stands against the model alone.
+    """
+    n = len(daily)
     if n == 1:
         return daily
     offset = over_known(np.nanquantile, daily - over_known(np.nanmean, daily, axis=0), 0.8, axis=1)
@@ -114,14 +123,32 @@ def find_steps(series: np.ndarray, inverter: int, smallest: float = _SMALLEST) -
     return sorted(found, key=lambda s: s.day)
 
 
-def without_echoes(steps: list[Step]) -> list[Step]:
+def without_echoes(steps: list[Step], daily: np.ndarray) -> list[Step]:
     """
     Drop steps that are another inverter's step seen from the other side.
 
-    With few peers an inverter's fault moves the reference of the others on the same day.
+    With few peers an inverter's fault moves the reference of the others on the same day. Of the inverters that step on one
+    day in opposite directions, or by unlike amounts, the one whose own output against the model changed keeps it.
+
+    Parameters
+    ----------
+    steps : list of Step
+    daily : ndarray, shape (n_inverters, n_days)
+        From `own_days`.
     """
-    return [s for s in steps if not any(o.inverter != s.inverter and abs(o.day - s.day) <= 1
-                                        and abs(o.size) > 1.5 * abs(s.size) for o in steps)]
+    kept = []
+    for step in steps:
+        same_day = [o for o in steps if o.inverter != step.inverter and abs(o.day - step.day) <= 2]
+        own = {s: _own_change(daily[s.inverter], s.day) for s in (step, *same_day)}
+        if not same_day or abs(own[step] - step.size) <= min(abs(own[o] - o.size) for o in same_day):
+            kept.append(step)
+    return kept
+
+
+def _own_change(values: np.ndarray, day: int) -> float:
+    """Fall of an inverter's own level at a day, two weeks either side. [difference of ln]"""
+    before, after = values[max(0, day - 14):day], values[day:day + 14]
+    return float(over_known(np.nanmedian, before)) - float(over_known(np.nanmedian, after))
 
 
 def _sharpen(values: np.ndarray, at: int) -> int:

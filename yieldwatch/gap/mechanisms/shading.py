@@ -38,7 +38,7 @@ def pattern_cost(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray) -> np.nd
     """
     Share of each inverter's energy that its day pattern costs against the best-lit peers.
 
-    Quarter by quarter the deficit against the peers is laid out, additively, over month, strength of the light, and
+    Quarter by quarter the deficit against the best-lit is laid out, additively, over month, strength of the light, and
     azimuth. What goes with the strength of the light is not shade: shunts lose most in weak light, series resistance in
     strong light, at any azimuth. Of the azimuths the best counts as free.
     """
@@ -48,23 +48,36 @@ def pattern_cost(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray) -> np.nd
         return cost
     month = np.asarray(blocks.dates[blocks.day].year * 12 + blocks.dates[blocks.day].month)
     month = month - month.min()
+    quarter = month // 3
     step = np.floor(blocks.azimuth / AZIMUTH_STEP).astype(int)
     hours = np.bincount(blocks.of, minlength=blocks.n)
+    deficit = _behind_best_lit(ratio, quarter)
     for k in range(n):
         strength = blocks.expected[k] / hours
-        others = np.delete(ratio, k, axis=0)
-        best = over_known(np.nanmax, others, axis=0) if n <= 3 else over_known(np.nanquantile, others, 0.75, axis=0)
-        deficit = best - ratio[k]
-        ok = np.isfinite(deficit) & (weight[k] > 0)
+        ok = np.isfinite(deficit[k]) & (weight[k] > 0)
         if ok.sum() < 200:
             continue
         light = np.digitize(strength / np.quantile(strength, 0.95), np.geomspace(0.04, 0.8, 14))
         total = 0.0
-        for quarter in np.unique(month[ok] // 3):
-            here = np.flatnonzero(ok & (month // 3 == quarter))
-            total += _azimuth_cost(deficit[here], weight[k, here], month[here], light[here], step[here])
+        for q in np.unique(quarter[ok]):
+            here = np.flatnonzero(ok & (quarter == q))
+            total += _azimuth_cost(deficit[k, here], weight[k, here], month[here], light[here], step[here])
         cost[k] = total / weight[k, ok].sum()
     return cost
+
+
+def _behind_best_lit(ratio: np.ndarray, quarter: np.ndarray) -> np.ndarray:
+    """
+    How far each inverter is behind the best of all in each block, each first brought to its own usual level.
+
+    The best of all, itself included: so an inverter in the open does not seem to fall behind whenever its neighbour is not
+    shaded. The usual level is the 65th percentile of a quarter, which shade of up to a third of the day leaves alone, in the
+    inverter's second best quarter against the model: under a hedge a whole winter may have no clean hour.
+    """
+    levels = np.stack([over_known(np.nanquantile, ratio[:, quarter == q], 0.65, axis=1) for q in np.unique(quarter)])
+    best = np.sort(np.where(np.isfinite(levels), levels, -np.inf), axis=0)[-min(2, len(levels))]
+    aligned = ratio - np.where(np.isfinite(best), best, 0.0)[:, None]
+    return over_known(np.nanmax, aligned, axis=0) - aligned
 
 
 def _azimuth_cost(deficit: np.ndarray, weight: np.ndarray, month: np.ndarray, light: np.ndarray, step: np.ndarray) -> float:

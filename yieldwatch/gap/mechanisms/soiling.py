@@ -32,7 +32,7 @@ _RATE_CHANGE = 0.0004
 #: Share of the dirt that a cleaning takes off. Common practice, no source.
 _CLEANED = 0.97
 #: Layer that rain does not wash off, growth per year and state at the start. Common practice, no source.
-_LASTING_SD, _LASTING_START_SD, _START_SD = 0.008, 0.008, 0.02
+_LASTING_SD, _LASTING_START_SD, _START_SD = 0.012, 0.015, 0.02
 #: Most inverters that get a share of dirt of their own; beyond, each is too small to matter.
 _MOST_OWN = 24
 

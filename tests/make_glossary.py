@@ -1,0 +1,114 @@
+"""
+The tables of README.md that follow from the code.
+
+Run ``python -m tests.make_glossary`` after a change of `yieldwatch.columns`, `yieldwatch.portfolio.keys` or
+`yieldwatch.report.schema`: it rewrites what stands between the markers and nothing else.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+from pathlib import Path
+
+from yieldwatch.columns import COLUMN, OPTIONAL, TABLES, VALUE, Column, Table
+from yieldwatch.portfolio import keys
+from yieldwatch.report.schema import TABLES as WRITTEN
+from yieldwatch.report.schema import WORK_LIST_EXTRAS
+
+README = Path(__file__).parents[1] / "README.md"
+
+#: Groups of tables, in the order in which an owner gathers them.
+GROUPS = {
+    "owned": ("module_types", "inverter_types", "job_costs", "inverters", "strings"),
+    "history": ("weather", "weather_2", "events", "prices", "load", "statements", "costs"),
+    "readings": ("iv", "iv_curves", "clamp", "meter", "power", "string_current"),
+}
+#: Headings of the settings, and their keys.
+SETTINGS: Mapping[str, tuple[Column, ...]] = {
+    "`portfolio.toml`": keys.PORTFOLIO,
+    "`sites/<id>/site.toml`": keys.SITE,
+    "`[data]`": keys.DATA,
+    "`[grid]`": keys.GRID,
+    "`[assumed_losses_pct]`": keys.ASSUMED_LOSSES,
+    "`[[arrays]]`": keys.ARRAY,
+    "`[horizon]`": keys.HORIZON,
+    "`[plan]`": keys.PLAN,
+    "`[[tariffs]]`": keys.TARIFF,
+    "`bands` of a tariff": keys.BAND,
+    "`[[guarantees]]`": keys.GUARANTEE,
+    "each name in `[assumptions]`": keys.ASSUMPTION,
+}
+NEEDS = {VALUE: "yes", COLUMN: "may be blank", OPTIONAL: ""}
+
+
+def _row(column: Column) -> str:
+    what = replace(column, unit="").expected
+    name = " or ".join(f"`{n}`" for n in (column.name, *column.aliases))
+    return f"| {name} | {NEEDS[column.need]} | {column.unit} | {what} | {column.meaning} |"
+
+
+def column_table(columns: Iterable[Column], what: str = "column") -> str:
+    """Return columns or keys as a Markdown table."""
+    return "\n".join([f"| {what} | needed | unit | expected | meaning |", "| --- | --- | --- | --- | --- |",
+                      *map(_row, columns)])
+
+
+def _folded(summary: str, body: Iterable[str]) -> str:
+    return "\n\n".join([f"<details><summary>{summary}</summary>", *body, "</details>"])
+
+
+def _input_table(table: Table) -> list[str]:
+    place = table.place.replace("{site}", "<id>")
+    is_folder = "/readings/" in place
+    key = ", ".join(f"`{k}`" for k in table.key)
+    head = f"**`{place}{'/*.csv' if is_folder else '.csv'}`**: {table.meaning}. No two rows share {key}."
+    if table.name == "weather_2":
+        return [f"{head} Its columns are those of `weather.csv`."]
+    return [head, column_table(table.columns)]
+
+
+def _written_table(name: str, columns: Mapping[str, str]) -> list[str]:
+    rows = [f"| `{c}` | {meaning} |" for c, meaning in columns.items()]
+    return [f"**`{name}.csv`**", "\n".join(["| column | meaning |", "| --- | --- |", *rows])]
+
+
+def blocks() -> dict[str, str]:
+    """Return the text of each marked block by its name."""
+    setting_tables = [part for head, columns in SETTINGS.items() for part in (f"**{head}**", column_table(columns, "key"))]
+    written = {**WRITTEN, "work_list": WRITTEN["work_list"] | WORK_LIST_EXTRAS}
+    return {
+        "settings": _folded("All keys of portfolio.toml and site.toml", setting_tables),
+        "owned": _folded("Columns of the tables of what is owned", _tables(GROUPS["owned"])),
+        "history": _folded("Columns of weather, events and money", _tables(GROUPS["history"])),
+        "readings": _folded("Columns of the readings", _tables(GROUPS["readings"])),
+        "written": _folded("Columns of the tables that are written",
+                           [part for n, c in written.items() for part in _written_table(n, c)]),
+    }
+
+
+def _tables(names: Iterable[str]) -> list[str]:
+    return [part for name in names for part in _input_table(TABLES[name])]
+
+
+def filled(text: str) -> str:
+    """
+    Return the README's text with every marked block as the code has it.
+
+    Raises
+    ------
+    ValueError
+        If a block's markers are missing.
+    """
+    for name, block in blocks().items():
+        start, end = f"<!-- {name}: written by tests/make_glossary.py -->", f"<!-- end of {name} -->"
+        pattern = re.compile(re.escape(start) + ".*?" + re.escape(end), re.DOTALL)
+        if len(pattern.findall(text)) != 1:
+            raise ValueError(f'README.md: the block "{name}" is not there once. Expected "{start}" and "{end}".')
+        text = pattern.sub(lambda _, body=f"{start}\n{block}\n{end}": body, text)
+    return text
+
+
+if __name__ == "__main__":
+    README.write_text(filled(README.read_text(encoding="utf-8")), encoding="utf-8")

@@ -1,0 +1,406 @@
+"""
+The coming months' energy: the site as it is now, in the weather of its own past years.
+
+What is wrong on the as-of date stays as it is, or goes on as it went: faults keep their size, dirt builds up and is washed by
+the replayed rain, plants and ageing go on, a limit left on stays on. One-off outages do not come back. A job's gain is this chain
+run again without what the job takes off, through ratings and limits, so that energy that would be clipped counts as nothing.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from yieldwatch.action.dirt_ahead import DirtAhead, dirt_ahead
+from yieldwatch.expected.power import SiteModel
+from yieldwatch.expected.sun import sun_position
+from yieldwatch.gap.attribute import SiteState
+from yieldwatch.gap.mechanisms.string_fault import Fault, fault_columns
+
+#: Past years replayed at most. Common practice, no source.
+MOST_YEARS = 3
+#: Draws of the posterior carried through to the money.
+N_DRAWS = 200
+#: Share of a month's light that the history must hold before the month stands for itself.
+_ENOUGH = 0.3
+#: Growth of the shade from one year to the next, and over all years, that the outlook believes. Common practice, no source.
+_GROWTH, _MOST_GROWTH = (0.8, 1.6), 2.0
+
+
+@dataclass(frozen=True, eq=False)
+class Replay:
+    """
+    One past year taken as the coming year.
+
+    Attributes
+    ----------
+    back : int
+        Years between the two.
+    where : ndarray of int, shape (n_times,)
+        Intervals of the history.
+    blocks : ndarray of int, shape (n_blocks,)
+        Blocks of the history.
+    of : ndarray of int, shape (n_times,)
+        Place of each interval's block in `blocks`.
+    month : ndarray of int, shape (n_times,)
+        Months ahead, 0 to 11.
+    day : ndarray of int, shape (n_blocks,)
+        Days ahead, from 0.
+    """
+
+    back: int
+    where: np.ndarray
+    blocks: np.ndarray
+    of: np.ndarray
+    month: np.ndarray
+    day: np.ndarray
+
+
+@dataclass(frozen=True, eq=False)
+class Relief:
+    """
+    What a job takes off some inverters.
+
+    Attributes
+    ----------
+    inverters : tuple of int
+    dc, ac : callable or None
+        From (replay, year ahead from 0) to -ln of the power given back, shape (len(inverters), n_blocks of the
+        replay), before and behind the conversion.
+    heat, setting : bool
+        Whether heat derating, and a limit left on, go.
+    """
+
+    inverters: tuple[int, ...]
+    dc: Callable[[Replay, int], np.ndarray] | None = None
+    ac: Callable[[Replay, int], np.ndarray] | None = None
+    heat: bool = False
+    setting: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class Gain:
+    """Energy at the meter by month ahead, shape (n_months,) [kWh], and its profile over the replayed intervals."""
+
+    kwh: np.ndarray
+    profile: pd.Series
+
+
+@dataclass(frozen=True, eq=False)
+class Slope:
+    """Loss of an inverter's conversion now, as -ln, and its growth per year."""
+
+    now: float
+    per_year: float
+
+    def at(self, years: np.ndarray | float) -> np.ndarray:
+        """Not beyond half of the power."""
+        return np.minimum(self.now + self.per_year * np.asarray(years), 0.7)
+
+
+class Outlook:
+    """
+    The site as it will be if nothing is done.
+
+    Parameters
+    ----------
+    state : SiteState
+    as_of : date
+        First day ahead.
+    months : int
+        How far to look, 12 or more.
+
+    Attributes
+    ----------
+    replays : list of Replay
+        Past years, the last first; part of one where there is no full year.
+    notices : tuple of str
+    draws : ndarray, shape (n_draws, n_columns)
+        Of the posterior, thinned.
+    dirt : DirtAhead
+    shade_growth : float
+        Ratio of one year's shade to that of the year before.
+    """
+
+    def __init__(self, state: SiteState, as_of: dt.date, months: int) -> None:
+        self.state, self.as_of, self.months = state, as_of, months
+        self.years = -(-months // 12)
+        every = max(1, len(state.posterior.draws) // N_DRAWS)
+        self.draws = state.posterior.draws[::every]
+        self.replays, self.notices = _replays(state, as_of)
+        self.dirt: DirtAhead = dirt_ahead(state, self.draws, self._windows(), self.years)
+        shape = state.blocks.expected.shape
+        self.shade = state.posterior.loss("shading", *shape)
+        self.shade_growth = self._shade_growth()
+        self.faults = [f for f in state.faults if f.end >= len(state.blocks.dates)]
+        self._steady = sum(state.posterior.loss(c, *shape) for c in ("level", "snow"))
+        for fault in self.faults:
+            if fault.cause == "string_fault":
+                self._steady[fault.inverter] += fault_shape(state, fault) * self.fault_size(fault)[0]
+        age = (state.posterior.loss("degradation", *shape) * state.blocks.expected).sum(axis=0) / np.maximum(
+            state.blocks.expected.sum(axis=0), 1e-9)
+        self._age = Slope(float(age[-1]), _last_year_slope(state, age))
+        self.conversion = [conversion_slope(state, k) for k in range(shape[0])]
+        self.heat = _heat_caps(state)
+        self.setting = _settings_on(state)
+        self._outside = self._light_ahead()
+
+    # ---- what each interval ahead will have --------------------------------------------------
+
+    def losses(self, replay: Replay, year: int) -> tuple[np.ndarray, np.ndarray]:
+        """-ln of what is left of DC and AC power by inverter and block, if nothing is done."""
+        ahead = year + replay.day / 365.25
+        day = year * 365 + np.minimum(replay.day, 364)
+        dc = (self._steady[:, replay.blocks] + self._age.at(ahead)[None, :] + self.dirt.left_alone(replay.back, day)
+              + self.shade_ahead(replay, year))
+        ac = np.stack([slope.at(ahead) for slope in self.conversion])
+        for fault in self.faults:
+            if fault.cause == "inverter_efficiency":
+                ac[fault.inverter] += self.fault_size(fault)[0]
+        return dc, ac
+
+    def shade_ahead(self, replay: Replay, year: int) -> np.ndarray:
+        """Shade of the last twelve months, grown on, in the light of the replay."""
+        if not self.shade.any():
+            return np.zeros((len(self.shade), len(replay.blocks)))
+        own, last = self._mean_shade(replay), self._mean_shade(self.replays[0])
+        level = np.clip(last / own, 0.5, 2.0) if own > 1e-6 else 1.0
+        return self.shade[:, replay.blocks] * level * min(self.shade_growth ** (year + 1), _MOST_GROWTH)
+
+    def fault_size(self, fault: Fault) -> tuple[float, np.ndarray]:
+        """Present size of a fault, most probable and by draw, shape (n_draws,): what was at the start and what grew since."""
+        which = [n for n, c in enumerate(self.state.posterior.columns) if c.tag and c.tag[0] == "fault" and c.tag[1] == fault]
+        return float(self.state.posterior.estimate[which].sum()), self.draws[:, which].sum(axis=1)
+
+    # ---- gains --------------------------------------------------------------------------------
+
+    def gain(self, relief: Relief) -> Gain:
+        """Energy that a job returns by month ahead, mean over the replayed years."""
+        by_month = np.zeros((self.years, 12))
+        profiles = []
+        for replay in self.replays:
+            limit = self._site_limit(replay)
+            for year in range(self.years):
+                losses = self.losses(replay, year)
+                total = self._rows(range(len(self.shade)), replay, losses).sum(axis=0)
+                before = self._rows(relief.inverters, replay, losses)
+                after = self._rows(relief.inverters, replay, self._relieved(losses, relief, replay, year), relief)
+                more = np.minimum(total + (after - before).sum(axis=0), limit) - np.minimum(total, limit)
+                by_month[year] += np.bincount(replay.month, weights=more, minlength=12)
+                if year == 0:
+                    profiles.append(pd.Series(more, self.state.model.times[replay.where]))
+        return Gain(self._usual(by_month), pd.concat(profiles).sort_index())
+
+    def generation(self) -> pd.Series:
+        """Energy at the meter of the replayed intervals if nothing is done, index UTC. [kWh]"""
+        parts = []
+        for replay in self.replays:
+            rows = self._rows(range(len(self.shade)), replay, self.losses(replay, 0)).sum(axis=0)
+            parts.append(pd.Series(np.minimum(rows, self._site_limit(replay)), self.state.model.times[replay.where]))
+        return pd.concat(parts).sort_index()
+
+    def gain_of(self, lost: np.ndarray, inverter: int) -> Gain:
+        """
+        Energy of one inverter that comes back where it was off in the last twelve months.
+
+        Parameters
+        ----------
+        lost : ndarray, shape (n_times of the history,)
+            Share of its output that was lost.
+        """
+        replay = self.replays[0]
+        by_month = np.zeros((self.years, 12))
+        profile = None
+        for year in range(self.years):
+            losses = self.losses(replay, year)
+            total = self._rows(range(len(self.shade)), replay, losses).sum(axis=0)
+            without = total - self._rows((inverter,), replay, losses)[0] * lost[replay.where]
+            limit = self._site_limit(replay)
+            more = np.minimum(total, limit) - np.minimum(without, limit)
+            by_month[year] = np.bincount(replay.month, weights=more, minlength=12)
+            profile = pd.Series(more, self.state.model.times[replay.where]) if profile is None else profile
+        assert profile is not None
+        return Gain(by_month.ravel()[: self.months], profile)
+
+    def _relieved(self, losses: tuple[np.ndarray, np.ndarray], relief: Relief, replay: Replay,
+                  year: int) -> tuple[np.ndarray, np.ndarray]:
+        dc, ac = (x.copy() for x in losses)
+        at = list(relief.inverters)
+        if relief.dc is not None:
+            dc[at] -= relief.dc(replay, year)
+        if relief.ac is not None:
+            ac[at] -= relief.ac(replay, year)
+        return dc, ac
+
+    def _rows(self, inverters: range | tuple[int, ...], replay: Replay, losses: tuple[np.ndarray, np.ndarray],
+              relief: Relief | None = None) -> np.ndarray:
+        """Energy of some inverters before the site's limits, shape (len(inverters), n_times). [kWh]"""
+        at = list(inverters)
+        model = _part(self.state.model, at)
+        dc, ac = (np.exp(-x[at][:, replay.of]) for x in losses)
+        cap = np.full(dc.shape, np.inf)
+        if relief is None or not relief.heat:
+            cap = np.minimum(cap, self.heat[at][:, replay.where])
+        if relief is None or not relief.setting:
+            cap = np.minimum(cap, self.setting[at][:, None])
+        if model.site.power_factor < 1.0:
+            kva = np.array([[i.inverter_type.ac_rated_kva] for i in model.site.inverters])
+            cap = np.minimum(cap, kva * model.site.power_factor)
+        return model.output(dc, ac, cap, where=replay.where)
+
+    def _site_limit(self, replay: Replay) -> np.ndarray:
+        """Energy an interval that may leave the site: the standing limit, and instructions as they came that year. [kWh]"""
+        model = self.state.model
+        standing = np.inf if model.site.export_limit_kw is None else model.site.export_limit_kw
+        return np.minimum(self.state.limits.site_cap[replay.where], standing) * model.weather.hours
+
+    def _usual(self, by_month: np.ndarray) -> np.ndarray:
+        """
+        Sums over the replays to one usual year each, cut to the months asked for.
+
+        Months that the history holds only in part, or not at all, get the others' gain in proportion to the light outside
+        the atmosphere.
+        """
+        ahead, held = self._outside
+        own = held > _ENOUGH * ahead
+        out = np.zeros_like(by_month)
+        out[:, own] = by_month[:, own] * (ahead / np.maximum(held, 1e-9))[own]
+        if not own.all():
+            rate = by_month.sum(axis=1) / held.sum()
+            out[:, ~own] = rate[:, None] * ahead[~own]
+        return out.ravel()[: self.months]
+
+    def _light_ahead(self) -> tuple[np.ndarray, np.ndarray]:
+        """Light outside the atmosphere by month ahead, and what of it the replays hold. [Wh/m²]"""
+        model = self.state.model
+        bounds = _bounds(self.as_of)
+        hours = pd.date_range(bounds[0], bounds[-1], freq="h", inclusive="left").tz_localize("UTC")
+        sun = sun_position(hours + pd.Timedelta(minutes=30), model.site.latitude, model.site.longitude, model.site.altitude_m)
+        month = bounds.searchsorted(hours.tz_localize(None), side="right") - 1
+        ahead = np.bincount(month, weights=np.maximum(sun.dni_extra * sun.cos_zenith, 0.0), minlength=12)
+        outside = np.maximum(model.sun.dni_extra * model.sun.cos_zenith, 0.0) * model.weather.hours
+        held = sum(np.bincount(r.month, weights=outside[r.where], minlength=12) for r in self.replays)
+        return ahead, np.asarray(held)
+
+    def _windows(self) -> dict[int, np.ndarray]:
+        """The history's day for each day ahead; days that it lacks take one from the days there are, in turn."""
+        n_days = len(self.state.blocks.dates)
+        out = {}
+        for replay in self.replays:
+            first = (pd.Timestamp(self.as_of) - pd.DateOffset(years=replay.back) - self.state.blocks.dates[0]).days
+            out[replay.back] = (first + np.arange(365)) % n_days
+        return out
+
+    def _mean_shade(self, replay: Replay) -> float:
+        energy = self.state.blocks.expected[:, replay.blocks]
+        return float((self.shade[:, replay.blocks] * energy).sum() / max(energy.sum(), 1e-9))
+
+    def _shade_growth(self) -> float:
+        if len(self.replays) < 2:
+            return 1.0
+        last, before = (self._mean_shade(r) for r in self.replays[:2])
+        return float(np.clip(last / before, *_GROWTH)) if before > 1e-4 else 1.0
+
+
+def fault_shape(state: SiteState, fault: Fault) -> np.ndarray:
+    """Loss of a fault of size one in each block, as if it had been there all the time, shape (n_blocks,)."""
+    return fault_columns(state.blocks, [replace(fault, start=-1, end=len(state.blocks.dates) + 1)])[0].values
+
+
+def conversion_slope(state: SiteState, inverter: int) -> Slope:
+    """How far an inverter's conversion is below its curve now, and how fast that grows."""
+    columns = [(c.values, v) for c, v in zip(state.posterior.columns, state.posterior.estimate, strict=True)
+               if c.tag and c.tag[0] == "efficiency" and c.inverter == inverter]
+    if not columns:
+        return Slope(0.0, 0.0)
+    values = sum(shape * v for shape, v in columns)
+    years = state.blocks.year_fraction
+    last = years > years[-1] - 0.25
+    now = float(values[last].mean())
+    return Slope(now, _last_year_slope(state, values) if now > 0 else 0.0)
+
+
+def _last_year_slope(state: SiteState, values: np.ndarray) -> float:
+    """
+    Rise per year over the last year, nil where it is falling, has no full year, or came as a step within it.
+    """
+    years = state.blocks.year_fraction
+    last = years > years[-1] - 1.0
+    if years[-1] < 0.95 or values[last].max() <= 0 or values[last][:30].mean() < 0.2 * values[last][-30:].mean():
+        return 0.0
+    return max(0.0, float(np.polyfit(years[last], values[last], 1)[0]))
+
+
+def _heat_caps(state: SiteState) -> np.ndarray:
+    """
+    AC power that heat will allow, shape (n_inverters, n_times), inf where it does not bind. [kW]
+
+    A line through the held power over air temperature, so that it holds for every replayed year, whenever the
+    trouble began; only where it was still there in the last twelve months.
+    """
+    heat, model = state.limits.heat, state.model
+    air = model.weather.table["temp_air"].to_numpy(float)[model.at]
+    recent = np.asarray(model.times > model.times[-1] - pd.Timedelta(days=365))
+    out = np.full(heat.shape, np.inf)
+    for k in np.flatnonzero((np.isfinite(heat) & recent).any(axis=1)):
+        hot = np.isfinite(heat[k])
+        slope, start = np.polyfit(air[hot], heat[k, hot], 1) if np.ptp(air[hot]) > 3.0 else (0.0, np.median(heat[k, hot]))
+        if slope > 0:
+            slope, start = 0.0, float(np.median(heat[k, hot]))
+        line = np.maximum(start + slope * air, 0.1 * model.rating[k, 0])
+        out[k] = np.where(air >= np.quantile(air[hot], 0.02), line, np.inf)
+    return out
+
+
+def _settings_on(state: SiteState) -> np.ndarray:
+    """AC limit still on in each inverter at the end of the history, shape (n_inverters,); inf where there is none. [kW]"""
+    out = np.full(len(state.limits.setting), np.inf)
+    for k, setting in enumerate(state.limits.setting):
+        held = np.flatnonzero(np.isfinite(setting))
+        if not len(held) or state.log is None:
+            continue
+        level = setting[held[-1]]
+        # Power above the level after the last held interval means that somebody took the limit off.
+        if not (state.log.ac[k, held[-1] + 1:] > 1.03 * level).any():
+            out[k] = level
+    return out
+
+
+def _part(model: SiteModel, inverters: list[int]) -> SiteModel:
+    """Some inverters of a site, without its export limit."""
+    site = replace(model.site, inverters=tuple(model.site.inverters[k] for k in inverters), export_limit_kw=None)
+    return replace(model, site=site, dc=model.dc[inverters])
+
+
+def _bounds(first: dt.date | pd.Timestamp) -> pd.DatetimeIndex:
+    """Borders of twelve months from a day on."""
+    return pd.DatetimeIndex([pd.Timestamp(first) + pd.DateOffset(months=k) for k in range(13)])
+
+
+def _replays(state: SiteState, as_of: dt.date) -> tuple[list[Replay], tuple[str, ...]]:
+    blocks = state.blocks
+    block_date = blocks.dates[blocks.day]
+    age = (pd.Timestamp(as_of) - blocks.dates[0]).days
+    full = int((age + 3) // 365.25)
+    replays = []
+    for back in range(1, max(1, min(full, MOST_YEARS)) + 1):
+        bounds = _bounds(pd.Timestamp(as_of) - pd.DateOffset(years=back))
+        chosen = np.flatnonzero((block_date >= bounds[0]) & (block_date < bounds[-1]))
+        if not len(chosen):
+            continue
+        place = np.full(blocks.n, -1)
+        place[chosen] = np.arange(len(chosen))
+        where = np.flatnonzero(place[blocks.of] >= 0)
+        of = place[blocks.of[where]]
+        month = bounds.searchsorted(block_date[chosen], side="right") - 1
+        day = np.asarray((block_date[chosen] - bounds[0]).days)
+        replays.append(Replay(back, where, chosen, of, month[of], day))
+    if full >= 1:
+        return replays, ()
+    return replays, (
+        f"{age} days of history, less than a year: gains in months not seen yet are scaled from the months that were by the light "
+        "outside the atmosphere, and their seasons' own troubles are not known.",)
