@@ -314,7 +314,7 @@ def fault_shape(state: SiteState, fault: Fault) -> np.ndarray:
 def conversion_slope(state: SiteState, inverter: int) -> Slope:
     """How far an inverter's conversion is below its curve now, and how fast that grows."""
     columns = [(c.values, v) for c, v in zip(state.posterior.columns, state.posterior.estimate, strict=True)
-               if c.tag and c.tag[0] == "efficiency" and c.inverter == inverter]
+               if c.tag and c.tag[0] in ("efficiency", "clamp") and c.inverter == inverter]
     if not columns:
         return Slope(0.0, 0.0)
     values = sum(shape * v for shape, v in columns)

@@ -1,23 +1,30 @@
 """
-The tables of README.md that follow from the code.
+The parts of README.md that follow from the code: the column tables, and the answer for the sample portfolio.
 
-Run ``python -m tests.make_glossary`` after a change of `yieldwatch.columns`, `yieldwatch.portfolio.keys` or
-`yieldwatch.report.schema`: it rewrites what stands between the markers and nothing else.
+Run ``python -m tests.make_readme`` after a change of `yieldwatch.columns`, `yieldwatch.portfolio.keys` or
+`yieldwatch.report.schema`, and with ``--answer`` after a change of the method, which runs the sample too. Only what
+stands between the markers is rewritten.
 """
 
 from __future__ import annotations
 
+import contextlib
+import io
 import re
+import sys
+import tempfile
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
+from yieldwatch.cli import main
 from yieldwatch.columns import COLUMN, OPTIONAL, TABLES, VALUE, Column, Table
 from yieldwatch.portfolio import keys
 from yieldwatch.report.schema import TABLES as WRITTEN
 from yieldwatch.report.schema import WORK_LIST_EXTRAS
 
-README = Path(__file__).parents[1] / "README.md"
+ROOT = Path(__file__).parents[1]
+README = ROOT / "README.md"
 
 #: Groups of tables, in the order in which an owner gathers them.
 GROUPS = {
@@ -51,8 +58,8 @@ def _row(column: Column) -> str:
 
 def column_table(columns: Iterable[Column], what: str = "column") -> str:
     """Return columns or keys as a Markdown table."""
-    return "\n".join([f"| {what} | needed | unit | expected | meaning |", "| --- | --- | --- | --- | --- |",
-                      *map(_row, columns)])
+    head = [f"| {what} | needed | unit | expected | meaning |", "| --- | --- | --- | --- | --- |"]
+    return "\n".join([*head, *map(_row, columns)])
 
 
 def _folded(summary: str, body: Iterable[str]) -> str:
@@ -75,16 +82,18 @@ def _written_table(name: str, columns: Mapping[str, str]) -> list[str]:
 
 
 def blocks() -> dict[str, str]:
-    """Return the text of each marked block by its name."""
-    setting_tables = [part for head, columns in SETTINGS.items() for part in (f"**{head}**", column_table(columns, "key"))]
+    """Return the text of each block of column tables by its name."""
+    settings = [part for head, columns in SETTINGS.items() for part in (f"**{head}**", column_table(columns, "key"))]
     written = {**WRITTEN, "work_list": WRITTEN["work_list"] | WORK_LIST_EXTRAS}
     return {
-        "settings": _folded("All keys of portfolio.toml and site.toml", setting_tables),
+        "settings": _folded("All keys of portfolio.toml and site.toml", settings),
         "owned": _folded("Columns of the tables of what is owned", _tables(GROUPS["owned"])),
         "history": _folded("Columns of weather, events and money", _tables(GROUPS["history"])),
         "readings": _folded("Columns of the readings", _tables(GROUPS["readings"])),
-        "written": _folded("Columns of the tables that are written",
-                           [part for n, c in written.items() for part in _written_table(n, c)]),
+        "written": _folded(
+            "Columns of the tables that are written",
+            [part for name, columns in written.items() for part in _written_table(name, columns)],
+        ),
     }
 
 
@@ -92,17 +101,32 @@ def _tables(names: Iterable[str]) -> list[str]:
     return [part for name in names for part in _input_table(TABLES[name])]
 
 
-def filled(text: str) -> str:
+def answer() -> str:
+    """Run the README's first command on the sample portfolio and return what it prints, as a block."""
+    said = io.StringIO()
+    with tempfile.TemporaryDirectory() as folder, contextlib.chdir(folder), contextlib.redirect_stdout(said):
+        main(["assess", str(ROOT / "sample_portfolio")])
+    lines = [line.rstrip() for line in said.getvalue().strip().splitlines()]
+    return "\n".join(["```text", *lines, "```"])
+
+
+def filled(text: str, new: Mapping[str, str]) -> str:
     """
-    Return the README's text with every marked block as the code has it.
+    Return the README's text with each marked block replaced.
+
+    Parameters
+    ----------
+    text : str
+    new : mapping of str to str
+        By the block's name.
 
     Raises
     ------
     ValueError
-        If a block's markers are missing.
+        If a block's markers are not there once.
     """
-    for name, block in blocks().items():
-        start, end = f"<!-- {name}: written by tests/make_glossary.py -->", f"<!-- end of {name} -->"
+    for name, block in new.items():
+        start, end = f"<!-- {name}: written by tests/make_readme.py -->", f"<!-- end of {name} -->"
         pattern = re.compile(re.escape(start) + ".*?" + re.escape(end), re.DOTALL)
         if len(pattern.findall(text)) != 1:
             raise ValueError(f'README.md: the block "{name}" is not there once. Expected "{start}" and "{end}".')
@@ -111,4 +135,5 @@ def filled(text: str) -> str:
 
 
 if __name__ == "__main__":
-    README.write_text(filled(README.read_text(encoding="utf-8")), encoding="utf-8")
+    parts = blocks() | ({"answer": answer()} if "--answer" in sys.argv[1:] else {})
+    README.write_text(filled(README.read_text(encoding="utf-8"), parts), encoding="utf-8")
