@@ -56,7 +56,10 @@ class Look:
         """
         doubt = np.exp(self.rng.normal(-0.5 * _USUAL_DOUBT**2, _USUAL_DOUBT, len(ratio)))
         kwh = gain.kwh[None, :] * (ratio * doubt)[:, None]
-        worth = value_of_energy(self.site, self.prices, gain.profile).to_numpy(float)[: len(gain.kwh)]
+        # The profile holds daylight only; at night nothing is gained, which is known and not missing.
+        whole = self.state.model.weather.table.index
+        profile = gain.profile.groupby(level=0).sum().reindex(whole[whole >= gain.profile.index[0]], fill_value=0.0)
+        worth = value_of_energy(self.site, self.prices, profile).to_numpy(float)[: len(gain.kwh)]
         worth = np.where(gain.kwh == 0.0, 0.0, worth)
         return Candidate(self.site.id, kind, cause, scope, _units(self.site, scope) | (units or {}), kwh, kwh * worth[None, :],
                          confidence, why, comes_back, safety)
