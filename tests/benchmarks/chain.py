@@ -1,12 +1,12 @@
 """
 Our chain from weather to AC power against pvlib's own `ModelChain`: time, and energy of a year.
 
-Run ``python -m tests.benchmarks.chain``. Both get the same array, the same single-diode parameters and the same
-year of 5-minute weather, in one process and by turns, so that a busy machine slows both.
+Run ``python -m tests.benchmarks.chain``. Both get the same array, the same single-diode parameters and the
+same year of 5-minute weather, in one process and by turns, so that a busy machine slows both.
 
 The time is against `ModelChain` as it comes. Its usual steps let all diffuse light through the glass, ours
-reflect a part of it (Marion 2017); so the energy is compared both with it as it comes, and with that one step replaced
-by pvlib's own functions for the same reflection. Only the latter is held to a limit.
+reflect a part of it (Marion 2017); so the energy is compared both with it as it comes, and with that one step
+replaced by pvlib's own functions for the same reflection. Only the latter is held to a limit.
 """
 
 from __future__ import annotations
@@ -37,9 +37,21 @@ SERIES, PARALLEL = 26, 8
 AC_RATED_KW, ETA_NOM, ETA_REF = 70.0, 0.97, 0.9637
 
 DATASHEET = ModuleType(
-    "M400", "mono-Si", p_mp_w=400.0, i_sc_a=10.3, v_oc_v=49.1, i_mp_a=9.76, v_mp_v=41.0, alpha_i_sc_pct_per_c=0.05,
-    beta_v_oc_pct_per_c=-0.28, gamma_p_mp_pct_per_c=-0.36, cells_in_series=72, bypass_diodes=3,
-    tolerance_minus_pct=0.0, tolerance_plus_pct=3.0)
+    "M400",
+    "mono-Si",
+    p_mp_w=400.0,
+    i_sc_a=10.3,
+    v_oc_v=49.1,
+    i_mp_a=9.76,
+    v_mp_v=41.0,
+    alpha_i_sc_pct_per_c=0.05,
+    beta_v_oc_pct_per_c=-0.28,
+    gamma_p_mp_pct_per_c=-0.36,
+    cells_in_series=72,
+    bypass_diodes=3,
+    tolerance_minus_pct=0.0,
+    tolerance_plus_pct=3.0,
+)
 
 
 @dataclass(frozen=True)
@@ -56,20 +68,29 @@ class EvenReflection(pvlib.modelchain.ModelChain):
     def effective_irradiance_model(self) -> EvenReflection:
         mount, light, sun = self.system.arrays[0].mount, self.results.weather, self.results.solar_position
         sky = pvlib.irradiance.haydavies(
-            mount.surface_tilt, mount.surface_azimuth, light["dhi"], light["dni"],
-            pvlib.irradiance.get_extra_radiation(light.index), sun["apparent_zenith"], sun["azimuth"],
-            return_components=True)
+            mount.surface_tilt,
+            mount.surface_azimuth,
+            light["dhi"],
+            light["dni"],
+            pvlib.irradiance.get_extra_radiation(light.index),
+            sun["apparent_zenith"],
+            sun["azimuth"],
+            return_components=True,
+        )
         through = pvlib.iam.marion_diffuse("physical", mount.surface_tilt)
         total = self.results.total_irrad
         self.results.effective_irradiance = (
             (total["poa_direct"] + sky["poa_circumsolar"]) * self.results.aoi_modifier
-            + sky["poa_isotropic"] * through["sky"] + total["poa_ground_diffuse"] * through["ground"])
+            + sky["poa_isotropic"] * through["sky"]
+            + total["poa_ground_diffuse"] * through["ground"]
+        )
         return self
 
 
 def invented_year(latitude: float, longitude: float, altitude_m: float, seed: int = 7) -> pd.DataFrame:
     """
-    Clear-sky light (Ineichen & Perez' simplified Solis sky) under seeded cloud, stamped at the intervals' starts.
+    Clear-sky light (Ineichen & Perez' simplified Solis sky) under seeded cloud, stamped at the intervals'
+    starts.
     """
     rng = np.random.default_rng(seed)
     starts = pd.date_range("2023-01-01", "2024-01-01", freq=STEP, inclusive="left", tz="UTC", name="time")
@@ -86,14 +107,23 @@ def invented_year(latitude: float, longitude: float, altitude_m: float, seed: in
     dni, dhi = np.where(up, dni, 0.0), np.where(up, dhi, 0.0)
     ghi = dhi + dni * np.maximum(np.cos(np.radians(sun["apparent_zenith"].to_numpy())), 0.0)
     season = -np.cos(2.0 * np.pi * (hours / 8766.0 - 0.05))
-    return pd.DataFrame({
-        "ghi": ghi, "dni": dni, "dhi": dhi,
-        "temp_air": 11.0 + 8.0 * season + 4.0 * np.cos(2.0 * np.pi * (hours - 15.0) / 24.0),
-        "wind_speed": rng.gamma(2.0, 1.5, len(starts))}, starts)
+    return pd.DataFrame(
+        {
+            "ghi": ghi,
+            "dni": dni,
+            "dhi": dhi,
+            "temp_air": 11.0 + 8.0 * season + 4.0 * np.cos(2.0 * np.pi * (hours - 15.0) / 24.0),
+            "wind_speed": rng.gamma(2.0, 1.5, len(starts)),
+        },
+        starts,
+    )
 
 
 def own_gamma(kind: ModuleType) -> ModuleType:
-    """The datasheet with the power coefficient that the diode model has of itself, so that ours adds no correction."""
+    """
+    The datasheet with the power coefficient that the diode model has of itself, so that ours adds no
+    correction.
+    """
     parameters = fit_module(kind).parameters
     i_l, i_o, r_s, r_sh, a = pvlib.pvsystem.calcparams_desoto(1000.0, np.array([25.0, 50.0]), **parameters)
     cold, warm = pvlib.pvsystem.singlediode(i_l, i_o, r_s, r_sh, a)["p_mp"]
@@ -117,11 +147,27 @@ def pvwatts_points() -> tuple[tuple[float, float], ...]:
 
 def invented_site(kind: ModuleType) -> Site:
     """One fixed array on one inverter, no rows before it, no design losses."""
-    inverter = Inverter("I1", InverterType("K70", AC_RATED_KW, AC_RATED_KW, None, 1, None, None, pvwatts_points()))
+    inverter = Inverter(
+        "I1", InverterType("K70", AC_RATED_KW, AC_RATED_KW, None, 1, None, None, pvwatts_points())
+    )
     strings = tuple(String(f"S{k}", "I1", "A", kind, SERIES) for k in range(PARALLEL))
     array = Array("A", "fixed", tilt_deg=25.0, azimuth_deg=170.0, albedo=0.25)
-    return Site("bench", "Benchmark", 44.0, 5.0, 200.0, "Etc/UTC", dt.date(2023, 1, 1), (array,), (inverter,), strings,
-                dc_wiring_pct=0.0, ac_wiring_pct=0.0, transformer_pct=0.0, mismatch_pct=0.0)
+    return Site(
+        "bench",
+        "Benchmark",
+        44.0,
+        5.0,
+        200.0,
+        "Etc/UTC",
+        dt.date(2023, 1, 1),
+        (array,),
+        (inverter,),
+        strings,
+        dc_wiring_pct=0.0,
+        ac_wiring_pct=0.0,
+        transformer_pct=0.0,
+        mismatch_pct=0.0,
+    )
 
 
 def run_ours(site: Site, weather: pd.DataFrame) -> Yield:
@@ -134,18 +180,41 @@ def run_pvlib(chain: type[pvlib.modelchain.ModelChain], site: Site, weather: pd.
     kind, array = site.strings[0].module_type, site.arrays[0]
     parameters = fit_module(kind).parameters | {"EgRef": 1.121, "dEgdT": -0.0002677}
     system = pvlib.pvsystem.PVSystem(
-        arrays=[pvlib.pvsystem.Array(
-            pvlib.pvsystem.FixedMount(array.tilt_deg, array.azimuth_deg), albedo=array.albedo, module_parameters=parameters,
-            temperature_model_parameters={"u0": 25.0, "u1": 6.84}, modules_per_string=SERIES, strings=PARALLEL)],
-        inverter_parameters={"pdc0": AC_RATED_KW * 1000.0 / ETA_NOM, "eta_inv_nom": ETA_NOM, "eta_inv_ref": ETA_REF})
+        arrays=[
+            pvlib.pvsystem.Array(
+                pvlib.pvsystem.FixedMount(array.tilt_deg, array.azimuth_deg),
+                albedo=array.albedo,
+                module_parameters=parameters,
+                temperature_model_parameters={"u0": 25.0, "u1": 6.84},
+                modules_per_string=SERIES,
+                strings=PARALLEL,
+            )
+        ],
+        inverter_parameters={
+            "pdc0": AC_RATED_KW * 1000.0 / ETA_NOM,
+            "eta_inv_nom": ETA_NOM,
+            "eta_inv_ref": ETA_REF,
+        },
+    )
     place = pvlib.location.Location(site.latitude, site.longitude, altitude=site.altitude_m)
-    model = chain(system, place, dc_model="desoto", ac_model="pvwatts", aoi_model="physical", spectral_model="no_loss",
-                  temperature_model="faiman", transposition_model="haydavies")
+    model = chain(
+        system,
+        place,
+        dc_model="desoto",
+        ac_model="pvwatts",
+        aoi_model="physical",
+        spectral_model="no_loss",
+        temperature_model="faiman",
+        transposition_model="haydavies",
+    )
     model.run_model(weather.set_axis(weather.index + STEP / 2))
     hours = STEP / pd.Timedelta(hours=1)
-    # With a single-diode module the chain puts every DC column through the inverter; only power has a meaning.
-    return Yield(float(np.nansum(model.results.dc["p_mp"]) * hours / 1000.0),
-                 float(np.nansum(model.results.ac["p_mp"]) * hours / 1000.0))
+    # With a single-diode module the chain puts every DC column through the inverter; only power has a
+    # meaning.
+    return Yield(
+        float(np.nansum(model.results.dc["p_mp"]) * hours / 1000.0),
+        float(np.nansum(model.results.ac["p_mp"]) * hours / 1000.0),
+    )
 
 
 def seconds(work: Callable[[], Yield]) -> tuple[float, Yield]:
@@ -174,12 +243,16 @@ def main() -> int:
     dc_pct, ac_pct = 100.0 * (ours.dc / same.dc - 1.0), 100.0 * (ours.ac / same.ac - 1.0)
     usual_median = statistics.median(b for _, b in pairs)
     print(f"{len(weather)} intervals, {ROUNDS} rounds by turns, medians")
-    print(f"time: ours {statistics.median(a for a, _ in pairs):.3f} s, pvlib's chain {usual_median:.3f} s, "
-          f"ratio {ratio:.3f} (limit {TIME_LIMIT})")
+    print(
+        f"time: ours {statistics.median(a for a, _ in pairs):.3f} s, pvlib's chain {usual_median:.3f} s, "
+        f"ratio {ratio:.3f} (limit {TIME_LIMIT})"
+    )
     print(f"first run, with the module's fit and table: {cold:.3f} s, ratio {cold / usual_median:.3f}")
     print(f"year's energy, same physics: DC {dc_pct:+.3f} %, AC {ac_pct:+.3f} % (limit {ENERGY_LIMIT_PCT} %)")
-    print(f"year's energy, pvlib's chain as it comes (no reflection of diffuse light): DC {100.0 * (ours.dc / usual.dc - 1.0):+.3f} %, "
-          f"AC {100.0 * (ours.ac / usual.ac - 1.0):+.3f} %")
+    print(
+        "year's energy, pvlib's chain as it comes (no reflection of diffuse light): "
+        f"DC {100.0 * (ours.dc / usual.dc - 1.0):+.3f} %, AC {100.0 * (ours.ac / usual.ac - 1.0):+.3f} %"
+    )
     kept = ratio <= TIME_LIMIT and max(abs(dc_pct), abs(ac_pct)) <= ENERGY_LIMIT_PCT
     return 0 if kept else 1
 

@@ -27,9 +27,9 @@ def test_the_datasheets_points_come_back_exactly(points):
 
 @pytest.mark.sourced
 def test_weighted_efficiencies_of_the_datasheet():
-    # Weights: EN 50530 (European) and the CEC test protocol as on the Sandia PVPMC page. By hand for these efficiencies:
-    # European 0.03x92 + 0.06x95 + 0.13x96.8 + 0.10x97.3 + 0.48x97.6 + 0.20x97.1 = 97.042 %,
-    # CEC 0.04x95 + 0.05x96.8 + 0.12x97.3 + 0.21x97.6 + 0.53x97.5 + 0.05x97.1 = 97.342 %.
+    # Weights: EN 50530 (European) and the CEC test protocol as on the Sandia PVPMC page. By hand for these
+    # efficiencies: European 0.03x92 + 0.06x95 + 0.13x96.8 + 0.10x97.3 + 0.48x97.6 + 0.20x97.1 = 97.042 %, CEC
+    # 0.04x95 + 0.05x96.8 + 0.12x97.3 + 0.21x97.6 + 0.53x97.5 + 0.05x97.1 = 97.342 %.
     curve = inverter_curve(inverter_type())
     at = {load: efficiency_at(curve, load, stated) for load, stated in CURVE}
     european = {0.05: 0.03, 0.10: 0.06, 0.20: 0.13, 0.30: 0.10, 0.50: 0.48, 1.00: 0.20}
@@ -52,8 +52,9 @@ def test_one_point_alone_is_the_efficiency_everywhere():
 
 
 def test_below_the_loss_at_rest_nothing_comes_out():
-    # The loss runs straight through the two lowest points: 0.05/0.92 - 0.05 = 0.0043478 and 0.10/0.95 - 0.10 = 0.0052632 of
-    # the rating, so 0.0043478 - (0.0052632 - 0.0043478) = 0.0034325 of 100 kW at no load: 0.343 kW.
+    # The loss runs straight through the two lowest points: 0.05/0.92 - 0.05 = 0.0043478 and 0.10/0.95 - 0.10
+    # = 0.0052632 of the rating, so 0.0043478 - (0.0052632 - 0.0043478) = 0.0034325 of 100 kW at no load:
+    # 0.343 kW.
     curve = inverter_curve(inverter_type(100.0))
     assert curve.ac_power(np.array([0.0, 0.342]))[1] == 0.0
     assert curve.ac_power(np.array([0.36]))[0] > 0.0
@@ -72,7 +73,11 @@ def test_beyond_the_rating_the_last_efficiency_goes_on():
     assert curve.ac_power(np.array([75.0 / 0.971]))[0] == pytest.approx(75.0, rel=1e-9)
 
 
-@given(points=st.lists(st.floats(0.85, 0.99), min_size=7, max_size=7), dc=st.floats(0.0, 100.0), more=st.floats(0.0, 20.0))
+@given(
+    points=st.lists(st.floats(0.85, 0.99), min_size=7, max_size=7),
+    dc=st.floats(0.0, 100.0),
+    more=st.floats(0.0, 20.0),
+)
 def test_more_in_is_never_less_out_and_never_more_than_in(points, dc, more):
     curve = inverter_curve(inverter_type(points=tuple(zip(LOADS, points, strict=True))))
     low, high = curve.ac_power(np.array([dc, dc + more]))

@@ -1,37 +1,26 @@
-"""Light on the planes: published geometry, pvlib's own functions, a measured day, and what physics demands."""
+"""
+Light on the planes: published geometry, pvlib's own functions, a measured day, and what physics demands.
+"""
 
 from __future__ import annotations
 
 from dataclasses import replace
 
 import numpy as np
-import pandas as pd
 import pvlib
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.expected.plain import SOUTH, daylight, measured_day, site, sun_at
-from yieldwatch.errors import FieldDataError
-from yieldwatch.expected.irradiance import (
-    SkyLight,
-    beam_from_two_planes,
-    orientation,
-    plane_light,
-    reference_array,
-    row_shade,
-    sky_light,
-)
+from tests.expected.plain import SOUTH, measured_light, site, sun_at
+from yieldwatch.expected.irradiance import SkyLight, orientation, plane_light, row_shade
 from yieldwatch.portfolio.model import Array
 
 ROWS = replace(SOUTH, pitch_m=3.0, collector_width_m=2.0)
-TRACKER = Array("T", "single_axis", axis_azimuth_deg=180.0, axis_tilt_deg=0.0, max_angle_deg=60.0, backtrack=False)
+TRACKER = Array(
+    "T", "single_axis", axis_azimuth_deg=180.0, axis_tilt_deg=0.0, max_angle_deg=60.0, backtrack=False
+)
 ANGLE = st.floats(0.0, 360.0, exclude_max=True)
-
-
-def measured_sky() -> tuple[pd.DataFrame, SkyLight, object]:
-    day, sun = daylight(measured_day(), lowest=5.0)
-    return day, SkyLight(*(day[c].to_numpy(float) for c in ("ghi", "dni", "dhi"))), sun
 
 
 def fixed_shade(array: Array, zenith: object, azimuth: object) -> tuple[np.ndarray, np.ndarray]:
@@ -41,18 +30,21 @@ def fixed_shade(array: Array, zenith: object, azimuth: object) -> tuple[np.ndarr
 
 # Rows that shade each other
 
+
 @pytest.mark.sourced
 def test_shaded_share_of_a_fixed_row_facing_south():
-    # pvlib's documented example of shaded_fraction1d (Anderson & Jensen 2024): zenith 80°, sun at 135°, tilt 30°, width 2,
-    # pitch 3. The example's offset of 0.05 m from the axis drops out, because both rows have one rotation (eq. 12).
+    # pvlib's documented example of shaded_fraction1d (Anderson & Jensen 2024): zenith 80°, sun at 135°, tilt
+    # 30°, width 2, pitch 3. The example's offset of 0.05 m from the axis drops out, because both rows have
+    # one rotation (eq. 12).
     shaded, _ = fixed_shade(ROWS, 80.0, 135.0)
     assert shaded[0] == pytest.approx(0.47755694708090535, abs=1e-9)
 
 
 @pytest.mark.sourced
 def test_shaded_share_at_the_winter_solstice_noon():
-    # Trigonometry: at 40 N the noon sun stands 26.55° high. A 2 m slope at 30° rises 1 m, its shadow is 1/tan(26.55°) =
-    # 2.001314 m, so rows 2 cos 30° + 2.001314 = 3.733365 m apart just clear. Lower suns: Anderson & Jensen 2024, eq. 12.
+    # Trigonometry: at 40 N the noon sun stands 26.55° high. A 2 m slope at 30° rises 1 m, its shadow is
+    # 1/tan(26.55°) = 2.001314 m, so rows 2 cos 30° + 2.001314 = 3.733365 m apart just clear. Lower suns:
+    # Anderson & Jensen 2024, eq. 12.
     pitch = 2.0 * np.cos(np.radians(30.0)) + 1.0 / np.tan(np.radians(26.55))
     assert pitch == pytest.approx(3.733365, abs=1e-6)
     shaded, _ = fixed_shade(replace(ROWS, pitch_m=pitch), [63.45, 63.5, 70.0, 80.0], 180.0)
@@ -60,9 +52,12 @@ def test_shaded_share_at_the_winter_solstice_noon():
 
 
 @pytest.mark.sourced
-@pytest.mark.parametrize(("zenith", "share", "tolerance"), [(60.0, 0.0, 1e-9), (79.0, 0.492440, 1e-6), (89.999, 1.0, 1e-3)])
+@pytest.mark.parametrize(
+    ("zenith", "share", "tolerance"), [(60.0, 0.0, 1e-9), (79.0, 0.492440, 1e-6), (89.999, 1.0, 1e-3)]
+)
 def test_shaded_share_of_rows_turned_from_the_sun(zenith, share, tolerance):
-    # pvlib's test of shaded_fraction1d: axis 180°, rotation +30° (to the west), sun in the east, width 5.7735, pitch 5.
+    # pvlib's test of shaded_fraction1d: axis 180°, rotation +30° (to the west), sun in the east, width
+    # 5.7735, pitch 5.
     array = replace(TRACKER, pitch_m=5.0, collector_width_m=5.7735)
     shaded, _ = row_shade(array, sun_at(zenith, 90.0), np.array([30.0]), np.array([270.0]))
     assert shaded[0] == pytest.approx(share, abs=tolerance)
@@ -70,8 +65,9 @@ def test_shaded_share_of_rows_turned_from_the_sun(zenith, share, tolerance):
 
 @given(zenith=st.floats(30.0, 89.0), azimuth=ANGLE, facing=ANGLE, tilt=st.floats(1.0, 60.0))
 def test_shade_of_fixed_rows_follows_from_plain_geometry(zenith, azimuth, facing, tilt):
-    # Both rows turned alike: eq. 12 of Anderson & Jensen becomes 1 - (p/w) cos(s) / |cos(tilt - s)|, with s the sun's
-    # zenith in the plane across the rows, counted towards where they face: tan(s) = tan(zenith) cos(azimuth - facing).
+    # Both rows turned alike: eq. 12 of Anderson & Jensen becomes 1 - (p/w) cos(s) / |cos(tilt - s)|, with s
+    # the sun's zenith in the plane across the rows, counted towards where they face: tan(s) = tan(zenith)
+    # cos(azimuth - facing).
     array = replace(ROWS, azimuth_deg=facing, tilt_deg=tilt)
     across = np.arctan(np.tan(np.radians(zenith)) * np.cos(np.radians(azimuth - facing)))
     beside = abs(np.cos(np.radians(tilt) - across))
@@ -84,15 +80,16 @@ def test_rows_facing_north_under_a_northern_sun_mirror_rows_facing_south():
     north = replace(ROWS, azimuth_deg=0.0)
     zenith = np.array([60.0, 70.0, 80.0, 80.0])
     assert fixed_shade(north, zenith, np.array([0.0, 30.0, 315.0, 45.0]))[0] == pytest.approx(
-        fixed_shade(ROWS, zenith, np.array([180.0, 150.0, 225.0, 135.0]))[0], abs=1e-12)
+        fixed_shade(ROWS, zenith, np.array([180.0, 150.0, 225.0, 135.0]))[0], abs=1e-12
+    )
     assert fixed_shade(north, 80.0, 45.0)[0][0] == pytest.approx(0.47755694708090535, abs=1e-9)
 
 
 @pytest.mark.sourced
 def test_sky_left_between_the_rows():
-    # Passias & Källbäck 1984, eq. 8, as in pvlib's tests: cover 0.5 seen from a quarter up the slope at 20° masks
-    # 11.20223712°. Half way up the same mask takes a cover of 0.75, because only cover x (1 - x) counts: 0.5 x 0.75 = 0.75 x 0.5.
-    # What is left of the sky is cos²(11.20223712°/2).
+    # Passias & Källbäck 1984, eq. 8, as in pvlib's tests: cover 0.5 seen from a quarter up the slope at 20°
+    # masks 11.20223712°. Half way up the same mask takes a cover of 0.75, because only cover x (1 - x)
+    # counts: 0.5 x 0.75 = 0.75 x 0.5. What is left of the sky is cos²(11.20223712°/2).
     _, sky = fixed_shade(replace(ROWS, tilt_deg=20.0, pitch_m=4.0, collector_width_m=3.0), 40.0, 180.0)
     assert sky[0] == pytest.approx(np.cos(np.radians(11.20223712 / 2.0)) ** 2, abs=1e-9)
 
@@ -105,6 +102,7 @@ def test_no_shade_is_made_up_without_the_rows_sizes(lacks):
 
 
 # Planes that turn
+
 
 @pytest.mark.parametrize("axis", [0.0, 180.0])
 def test_a_north_south_tracker_faces_the_sun_whichever_end_its_axis_is_named_from(axis):
@@ -137,7 +135,9 @@ def test_backtracking_leaves_no_row_in_shade_and_its_lack_does(axis):
 
 
 def test_backtracking_also_clears_rows_on_a_slope_along_the_axis():
-    array = replace(TRACKER, pitch_m=5.0, collector_width_m=2.0, backtrack=True, max_angle_deg=90.0, axis_tilt_deg=8.0)
+    array = replace(
+        TRACKER, pitch_m=5.0, collector_width_m=2.0, backtrack=True, max_angle_deg=90.0, axis_tilt_deg=8.0
+    )
     sun = sun_at([78.0, 84.0, 78.0, 84.0], [90.0, 100.0, 260.0, 270.0])
     shaded, _ = row_shade(array, sun, *orientation(array, sun))
     assert shaded == pytest.approx(np.zeros(4), abs=1e-6)
@@ -157,28 +157,40 @@ def test_the_first_row_of_a_tracker_is_lit_on_its_own_side_only(axis):
 
 # Light in the plane
 
+
 @pytest.mark.sourced
-@pytest.mark.parametrize("array", [SOUTH, replace(SOUTH, tilt_deg=60.0, azimuth_deg=120.0), replace(SOUTH, tilt_deg=0.0)])
+@pytest.mark.parametrize(
+    "array", [SOUTH, replace(SOUTH, tilt_deg=60.0, azimuth_deg=120.0), replace(SOUTH, tilt_deg=0.0)]
+)
 def test_measured_light_turned_into_the_plane_as_pvlib_does(array):
-    # pvlib 0.16, irradiance.get_total_irradiance(model="haydavies"), on the measured day with the sun above 5°. Theirs
-    # bounds the beam's ratio at another low sun than ours, which 5° is clear of: rounding only.
-    _, sky, sun = measured_sky()
+    # pvlib 0.16, irradiance.get_total_irradiance(model="haydavies"), on the measured day with the sun above
+    # 5°. Theirs bounds the beam's ratio at another low sun than ours, which 5° is clear of: rounding only.
+    _, sky, sun = measured_light()
     theirs = pvlib.irradiance.get_total_irradiance(
-        array.tilt_deg, array.azimuth_deg, sun.zenith, sun.azimuth, sky.dni, sky.ghi, sky.dhi, dni_extra=sun.dni_extra,
-        albedo=array.albedo, model="haydavies")["poa_global"]
+        array.tilt_deg,
+        array.azimuth_deg,
+        sun.zenith,
+        sun.azimuth,
+        sky.dni,
+        sky.ghi,
+        sky.dhi,
+        dni_extra=sun.dni_extra,
+        albedo=array.albedo,
+        model="haydavies",
+    )["poa_global"]
     ours = plane_light(array, sky, sun, site((array,))).poa_global
     np.testing.assert_allclose(ours, theirs, rtol=1e-6)
 
 
 def test_a_level_plane_sees_the_horizontal_light_that_adds_up():
-    _, sky, sun = measured_sky()
+    _, sky, sun = measured_light()
     consistent = SkyLight(sky.dni * sun.cos_zenith + sky.dhi, sky.dni, sky.dhi)
     light = plane_light(replace(SOUTH, tilt_deg=0.0), consistent, sun, site())
     np.testing.assert_allclose(light.poa_global, consistent.ghi, rtol=1e-9)
 
 
 def test_a_northern_plane_in_the_south_sees_what_a_southern_one_in_the_north_sees():
-    _, sky, sun = measured_sky()
+    _, sky, sun = measured_light()
     mirrored = replace(sun, azimuth=(180.0 - sun.azimuth) % 360.0)
     ours = plane_light(ROWS, sky, sun, site())
     theirs = plane_light(replace(ROWS, azimuth_deg=0.0), sky, mirrored, site())
@@ -187,13 +199,20 @@ def test_a_northern_plane_in_the_south_sees_what_a_southern_one_in_the_north_see
 
 @pytest.mark.sourced
 def test_the_glass_lets_through_what_its_model_says():
-    # pvlib 0.16: iam.physical (De Soto 2006) for the beam and marion_diffuse (Marion 2017) for a level plane's sky. No ground.
+    # pvlib 0.16: iam.physical (De Soto 2006) for the beam and marion_diffuse (Marion 2017) for a level
+    # plane's sky. No ground.
     sun = sun_at([60.0], [180.0])
-    light = plane_light(replace(SOUTH, tilt_deg=0.0), SkyLight(*np.array([[500.0], [1000.0], [0.0]])), sun, site())
+    light = plane_light(
+        replace(SOUTH, tilt_deg=0.0), SkyLight(*np.array([[500.0], [1000.0], [0.0]])), sun, site()
+    )
     assert light.effective["inner"][0] == pytest.approx(500.0 * pvlib.iam.physical(60.0), rel=1e-9)
     assert light.incidence[0] == pytest.approx(60.0)
-    sky = plane_light(replace(SOUTH, tilt_deg=0.0), SkyLight(*np.array([[100.0], [0.0], [100.0]])), sun, site())
-    assert sky.effective["inner"][0] == pytest.approx(100.0 * pvlib.iam.marion_diffuse("physical", 0.0)["sky"], rel=1e-6)
+    sky = plane_light(
+        replace(SOUTH, tilt_deg=0.0), SkyLight(*np.array([[100.0], [0.0], [100.0]])), sun, site()
+    )
+    assert sky.effective["inner"][0] == pytest.approx(
+        100.0 * pvlib.iam.marion_diffuse("physical", 0.0)["sky"], rel=1e-6
+    )
 
 
 def test_a_far_horizon_takes_the_beam_and_leaves_the_sky():
@@ -216,7 +235,7 @@ def test_the_far_horizon_goes_round_through_north():
 
 
 def test_the_planes_own_sensor_sets_the_level_and_its_gap_falls_back():
-    _, sky, sun = measured_sky()
+    _, sky, sun = measured_light()
     modelled = plane_light(SOUTH, sky, sun, site())
     reading = 0.95 * modelled.poa_global
     reading[3] = np.nan
@@ -228,15 +247,23 @@ def test_the_planes_own_sensor_sets_the_level_and_its_gap_falls_back():
 
 
 def test_unknown_light_stays_unknown_in_the_plane():
-    _, sky, sun = measured_sky()
-    sky = SkyLight(*(np.where(np.arange(len(part)) == 7, np.nan, part) for part in (sky.ghi, sky.dni, sky.dhi)))
+    _, sky, sun = measured_light()
+    sky = SkyLight(
+        *(np.where(np.arange(len(part)) == 7, np.nan, part) for part in (sky.ghi, sky.dni, sky.dhi))
+    )
     light = plane_light(ROWS, sky, sun, site())
     for part in (light.poa_global, light.effective["inner"], light.effective["front"], light.beam_share):
         assert np.flatnonzero(np.isnan(part)).tolist() == [7]
 
 
-@given(ghi=st.floats(0.0, 1200.0), more=st.floats(1.0, 2.0), zenith=st.floats(0.0, 89.0), azimuth=ANGLE,
-       share=st.floats(0.0, 1.0), tilt=st.floats(0.0, 90.0))
+@given(
+    ghi=st.floats(0.0, 1200.0),
+    more=st.floats(1.0, 2.0),
+    zenith=st.floats(0.0, 89.0),
+    azimuth=ANGLE,
+    share=st.floats(0.0, 1.0),
+    tilt=st.floats(0.0, 90.0),
+)
 def test_more_light_is_never_less_light_in_the_plane(ghi, more, zenith, azimuth, share, tilt):
     sun = sun_at(zenith, azimuth)
     array = replace(ROWS, tilt_deg=tilt)
@@ -244,111 +271,19 @@ def test_more_light_is_never_less_light_in_the_plane(ghi, more, zenith, azimuth,
     def effective(level: float) -> float:
         dhi, beam = level * (1.0 - share), level * share
         dni = np.minimum(beam / np.maximum(sun.cos_zenith, 0.1), 1361.0)
-        return float(plane_light(array, SkyLight(np.array([level]), dni, np.array([dhi])), sun, site()).effective["inner"][0])
+        return float(
+            plane_light(array, SkyLight(np.array([level]), dni, np.array([dhi])), sun, site()).effective[
+                "inner"
+            ][0]
+        )
 
-    # Hay & Davies' circumsolar share rises with the beam, so a plane turned from the sun could lose even light; the
-    # beam's own rise outweighs it only in planes that see the sun. Held here for those.
-    if np.cos(np.radians(float(plane_light(array, SkyLight(*np.ones((3, 1))), sun, site()).incidence[0]))) > 0.2 or share == 0.0:
+    # Hay & Davies' circumsolar share rises with the beam, so a plane turned from the sun could lose even
+    # light; the beam's own rise outweighs it only in planes that see the sun. Held here for those.
+    if (
+        np.cos(np.radians(float(plane_light(array, SkyLight(*np.ones((3, 1))), sun, site()).incidence[0])))
+        > 0.2
+        or share == 0.0
+    ):
         shaded, _ = row_shade(array, sun, *orientation(array, sun))
         if shaded[0] < 0.5:
             assert effective(ghi * more) >= effective(ghi) - 1e-9
-
-
-# Splitting global light
-
-@pytest.mark.sourced
-def test_beam_of_a_clear_mountain_day_from_global_light_alone():
-    # Against the measured beam. Perez et al. 1992 give DIRINT hourly errors of about 10 to 15 % of the mean (from memory); a whole
-    # clear day should do better: 10 %. At 2300 m, sea-level pressure would make the air mass a third too large.
-    day, sun = daylight(measured_day(), lowest=-1.0)
-    split = sky_light(day[["ghi"]], sun, site())
-    assert split.dni.sum() == pytest.approx(day["dni"].sum(), rel=0.10)
-    at_sea = sky_light(day[["ghi"]], sun, site(altitude_m=0.0))
-    assert abs(split.dni.sum() - day["dni"].sum()) < abs(at_sea.dni.sum() - day["dni"].sum())
-
-
-def test_the_measured_parts_are_used_where_they_are_known_and_modelled_where_not():
-    day, sun = daylight(measured_day(), lowest=5.0)
-    day.iloc[20, day.columns.get_loc("dhi")] = np.nan
-    day.iloc[20, day.columns.get_loc("dni")] = np.nan
-    split = sky_light(day, sun, site())
-    known = np.arange(len(day)) != 20
-    np.testing.assert_array_equal(split.dni[known], day["dni"].to_numpy()[known])
-    np.testing.assert_array_equal(split.dhi[known], day["dhi"].to_numpy()[known])
-    assert 0.0 < split.dni[20] < 1361.0
-
-
-@pytest.mark.parametrize("given_part", ["dhi", "dni"])
-def test_one_part_beside_global_light_gives_the_other(given_part):
-    day, sun = daylight(measured_day(), lowest=10.0)
-    split = sky_light(day[["ghi", given_part]], sun, site())
-    # ghi = dni cos(zenith) + dhi, by definition.
-    np.testing.assert_allclose(split.dni * sun.cos_zenith + split.dhi, split.ghi, rtol=1e-9)
-    np.testing.assert_array_equal(getattr(split, given_part), day[given_part].to_numpy())
-
-
-def test_unknown_global_light_is_not_darkness_and_harms_no_neighbour():
-    day, sun = daylight(measured_day(), lowest=10.0)
-    light = day[["ghi"]].copy()
-    light.iloc[[10, 12, 40]] = np.nan
-    split = sky_light(light, sun, site())
-    unknown = np.isnan(light["ghi"].to_numpy())
-    for part in (split.ghi, split.dni, split.dhi):
-        np.testing.assert_array_equal(np.isnan(part), unknown)
-    # Interval 11 is clear, alone between two unknown ones.
-    assert split.dni[11] > 0.6 * day["dni"].iloc[11]
-
-
-def test_global_light_on_uneven_stamps_is_split():
-    day, sun = daylight(measured_day(), lowest=10.0)
-    keep = np.flatnonzero(np.random.default_rng(3).random(len(day)) > 0.4)
-    some = replace(sun, zenith=sun.zenith[keep], azimuth=sun.azimuth[keep], dni_extra=sun.dni_extra[keep])
-    split = sky_light(day[["ghi"]].iloc[keep], some, site())
-    assert split.dni.sum() == pytest.approx(day["dni"].iloc[keep].sum(), rel=0.15)
-
-
-def test_an_in_plane_reading_alone_is_given_back_in_its_plane():
-    _, sky, sun = measured_sky()
-    farm = site()
-    reading = plane_light(SOUTH, sky, sun, farm).poa_global
-    reading[5] = np.nan
-    found = sky_light(pd.DataFrame({"poa_global": reading}, pd.RangeIndex(len(reading))), sun, farm)
-    back = plane_light(SOUTH, found, sun, farm).poa_global
-    # Bisection stops at 1.3 x 1400 W/m² / 2^24 = 0.0001 W/m².
-    np.testing.assert_allclose(back, reading, atol=0.01)
-    assert np.isnan(found.ghi[5])
-    # The decomposition is not the measured one, but the level of the global light must come out: 5 %.
-    assert np.nansum(found.ghi) == pytest.approx(np.delete(sky.ghi, 5).sum(), rel=0.05)
-
-
-def test_a_tilted_reading_beside_the_level_one_sharpens_the_beam():
-    _, sky, sun = measured_sky()
-    farm = site()
-    # The instruments close to 1 to 6 %; what is under test is the split, so global light is made their sum.
-    sky = SkyLight(sky.dni * sun.cos_zenith + sky.dhi, sky.dni, sky.dhi)
-    day = pd.DataFrame({"ghi": sky.ghi}, measured_sky()[0].index)
-    tilted = plane_light(SOUTH, sky, sun, farm).poa_global
-    rough = sky_light(day, sun, farm)
-    sharp = beam_from_two_planes(rough, tilted, SOUTH, sun, farm)
-    error = [np.abs(guess.dni - sky.dni).sum() for guess in (rough, sharp)]
-    assert error[1] < 0.5 * error[0]
-    np.testing.assert_array_equal(sharp.ghi, rough.ghi)
-
-
-def test_a_gap_in_the_tilted_reading_leaves_the_split_as_it_was():
-    day, sky, sun = measured_sky()
-    rough = sky_light(day[["ghi"]], sun, site())
-    sharp = beam_from_two_planes(rough, np.full(len(day), np.nan), SOUTH, sun, site())
-    np.testing.assert_allclose(sharp.dni, rough.dni)
-
-
-def test_no_light_at_all_is_said():
-    day, sun = daylight(measured_day())
-    with pytest.raises(FieldDataError, match=r"sites/s/weather.csv: no light. Expected ghi_w_m2"):
-        sky_light(day[["dni"]], sun, site())
-
-
-def test_the_sensors_plane_is_the_named_array_or_the_first():
-    east = replace(SOUTH, id="E", azimuth_deg=90.0)
-    assert reference_array(site((SOUTH, east))).id == "A"
-    assert reference_array(site((SOUTH, east), poa_array="E")).id == "E"

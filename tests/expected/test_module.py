@@ -14,36 +14,95 @@ from yieldwatch.errors import PortfolioError
 from yieldwatch.expected.module import fit_module
 from yieldwatch.portfolio.model import ModuleType
 
-#: The module of De Soto et al. 2006 as pvlib's tests carry it (conftest, `cec_module`-style parameters): 96 cells in series.
-PUBLISHED = {"alpha_sc": 0.004539, "a_ref": 2.6373, "I_L_ref": 5.114, "I_o_ref": 8.196e-10, "R_sh_ref": 381.68, "R_s": 1.065}
+#: The module of De Soto et al. 2006 as pvlib's tests carry it (conftest, `cec_module`-style parameters): 96
+#: cells in series.
+PUBLISHED = {
+    "alpha_sc": 0.004539,
+    "a_ref": 2.6373,
+    "I_L_ref": 5.114,
+    "I_o_ref": 8.196e-10,
+    "R_sh_ref": 381.68,
+    "R_s": 1.065,
+}
 
 
 def published_module() -> ModuleType:
-    """Its datasheet: Isc 5.1, Voc 59.4, Imp 4.69, Vmp 46.9; coefficients 0.004539 A/K, -0.2420 V/K, -0.476 %/K."""
+    """
+    Its datasheet: Isc 5.1, Voc 59.4, Imp 4.69, Vmp 46.9; coefficients 0.004539 A/K, -0.2420 V/K, -0.476 %/K.
+    """
     return ModuleType(
-        "P220", "mono-Si", p_mp_w=219.96, i_sc_a=5.1, v_oc_v=59.4, i_mp_a=4.69, v_mp_v=46.9,
-        alpha_i_sc_pct_per_c=100 * 0.004539 / 5.1, beta_v_oc_pct_per_c=100 * -0.2420172 / 59.4, gamma_p_mp_pct_per_c=-0.476,
-        cells_in_series=96, bypass_diodes=3, tolerance_minus_pct=0.0, tolerance_plus_pct=0.0)
+        "P220",
+        "mono-Si",
+        p_mp_w=219.96,
+        i_sc_a=5.1,
+        v_oc_v=59.4,
+        i_mp_a=4.69,
+        v_mp_v=46.9,
+        alpha_i_sc_pct_per_c=100 * 0.004539 / 5.1,
+        beta_v_oc_pct_per_c=100 * -0.2420172 / 59.4,
+        gamma_p_mp_pct_per_c=-0.476,
+        cells_in_series=96,
+        bypass_diodes=3,
+        tolerance_minus_pct=0.0,
+        tolerance_plus_pct=0.0,
+    )
 
 
 KINDS = [
     MODULE,
     published_module(),
-    # Half-cut 144-cell, older 60-cell multicrystalline, and thin film with a soft knee: invented, in the usual ranges.
-    replace(MODULE, module_type="M540", p_mp_w=540.0, i_sc_a=13.85, v_oc_v=49.5, i_mp_a=12.97, v_mp_v=41.65,
-            gamma_p_mp_pct_per_c=-0.35, beta_v_oc_pct_per_c=-0.27),
-    replace(MODULE, module_type="M250", p_mp_w=250.0, i_sc_a=8.87, v_oc_v=37.6, i_mp_a=8.27, v_mp_v=30.24, cells_in_series=60,
-            gamma_p_mp_pct_per_c=-0.43, beta_v_oc_pct_per_c=-0.33),
-    replace(MODULE, module_type="F100", technology="CdTe", p_mp_w=100.0, i_sc_a=1.57, v_oc_v=87.6, i_mp_a=1.44, v_mp_v=69.4,
-            cells_in_series=154, gamma_p_mp_pct_per_c=-0.28, beta_v_oc_pct_per_c=-0.28, alpha_i_sc_pct_per_c=0.04),
+    # Half-cut 144-cell, older 60-cell multicrystalline, and thin film with a soft knee: invented, in the
+    # usual ranges.
+    replace(
+        MODULE,
+        module_type="M540",
+        p_mp_w=540.0,
+        i_sc_a=13.85,
+        v_oc_v=49.5,
+        i_mp_a=12.97,
+        v_mp_v=41.65,
+        gamma_p_mp_pct_per_c=-0.35,
+        beta_v_oc_pct_per_c=-0.27,
+    ),
+    replace(
+        MODULE,
+        module_type="M250",
+        p_mp_w=250.0,
+        i_sc_a=8.87,
+        v_oc_v=37.6,
+        i_mp_a=8.27,
+        v_mp_v=30.24,
+        cells_in_series=60,
+        gamma_p_mp_pct_per_c=-0.43,
+        beta_v_oc_pct_per_c=-0.33,
+    ),
+    replace(
+        MODULE,
+        module_type="F100",
+        technology="CdTe",
+        p_mp_w=100.0,
+        i_sc_a=1.57,
+        v_oc_v=87.6,
+        i_mp_a=1.44,
+        v_mp_v=69.4,
+        cells_in_series=154,
+        gamma_p_mp_pct_per_c=-0.28,
+        beta_v_oc_pct_per_c=-0.28,
+        alpha_i_sc_pct_per_c=0.04,
+    ),
 ]
 
 
 @pytest.mark.parametrize("kind", KINDS, ids=lambda k: k.module_type)
 def test_the_datasheet_comes_back_at_standard_conditions(kind):
     at_stc = fit_module(kind).key_points(1000.0, 25.0)
-    for name, stated in (("i_sc", kind.i_sc_a), ("v_oc", kind.v_oc_v), ("i_mp", kind.i_mp_a), ("v_mp", kind.v_mp_v),
-                         ("p_mp", kind.i_mp_a * kind.v_mp_v)):
+    for name, stated in (
+        ("i_sc", kind.i_sc_a),
+        ("v_oc", kind.v_oc_v),
+        ("i_mp", kind.i_mp_a),
+        ("v_mp", kind.v_mp_v),
+        ("p_mp", kind.i_mp_a * kind.v_mp_v),
+    ):
         assert float(at_stc[name]) == pytest.approx(stated, rel=1e-3), name
 
 
@@ -53,19 +112,23 @@ def test_the_datasheets_temperature_coefficients_come_back(kind):
     cold, warm = module.key_points(1000.0, np.array([25.0, 35.0]))["v_oc"]
     assert 100 * (warm / cold - 1) / 10 == pytest.approx(kind.beta_v_oc_pct_per_c, rel=0.01)
     cold, warm = module.key_points(1000.0, np.array([25.0, 35.0]))["i_sc"]
-    # De Soto scales the photocurrent; the short circuit is 0.1 % below it, which changes the slope by as much.
+    # De Soto scales the photocurrent; the short circuit is 0.1 % below it, which changes the slope by as
+    # much.
     assert 100 * (warm / cold - 1) / 10 == pytest.approx(kind.alpha_i_sc_pct_per_c, rel=0.02)
     for temp in (-10.0, 50.0, 75.0):
-        power = module.p_mp(np.array([1000.0]), np.array([temp]))[0] / module.p_mp(np.array([1000.0]), np.array([25.0]))[0]
+        power = (
+            module.p_mp(np.array([1000.0]), np.array([temp]))[0]
+            / module.p_mp(np.array([1000.0]), np.array([25.0]))[0]
+        )
         # Linear by the datasheet; the table's 10 °C nodes of the correction bend it by up to 0.05 %.
         assert power == pytest.approx(1.0 + kind.gamma_p_mp_pct_per_c / 100 * (temp - 25.0), abs=1e-3)
 
 
 @pytest.mark.sourced
 def test_a_published_modules_low_light_follows_from_its_datasheet():
-    # De Soto parameters in pvlib's tests (conftest.py), solved with pvlib 0.16: 500 W/m²: 111.6742714 W, 57.5751569 V open
-    # circuit; 200 W/m²: 43.8690163 W, 55.1619808 V. Our fit sees the datasheet alone; its five points leave the shunt
-    # a little free, worth 0.5 % of power at 200 W/m².
+    # De Soto parameters in pvlib's tests (conftest.py), solved with pvlib 0.16: 500 W/m²: 111.6742714 W,
+    # 57.5751569 V open circuit; 200 W/m²: 43.8690163 W, 55.1619808 V. Our fit sees the datasheet alone; its
+    # five points leave the shunt a little free, worth 0.5 % of power at 200 W/m².
     module = fit_module(published_module())
     half = module.key_points(500.0, 25.0)
     assert float(half["p_mp"]) == pytest.approx(111.6742714, rel=0.003)
@@ -77,7 +140,8 @@ def test_a_published_modules_low_light_follows_from_its_datasheet():
 
 @pytest.mark.sourced
 def test_a_published_modules_parameters_are_found():
-    # The same source. The product I_o exp(V_oc / a) fixes the three together; alone each is good to a few per cent.
+    # The same source. The product I_o exp(V_oc / a) fixes the three together; alone each is good to a few per
+    # cent.
     found = fit_module(published_module()).parameters
     assert found["a_ref"] == pytest.approx(PUBLISHED["a_ref"], rel=0.03)
     assert found["R_s"] == pytest.approx(PUBLISHED["R_s"], rel=0.05)
@@ -96,7 +160,8 @@ def test_the_published_module_in_the_field_agrees_with_its_parameters():
 
 @pytest.mark.parametrize("kind", KINDS[:4], ids=lambda k: k.module_type)
 def test_low_light_efficiency_of_crystalline_modules_is_sane(kind):
-    # Common practice, no source: datasheets state 94 to 98 % of the efficiency at 200 W/m² for crystalline silicon.
+    # Common practice, no source: datasheets state 94 to 98 % of the efficiency at 200 W/m² for crystalline
+    # silicon.
     module = fit_module(kind)
     low, full = module.p_mp(np.array([200.0, 1000.0]), np.array([25.0, 25.0]))
     assert 0.93 < 5.0 * low / full < 1.01
@@ -128,7 +193,9 @@ def test_no_light_gives_no_power_and_unknown_light_unknown_power():
 
 
 def test_beyond_the_table_the_edge_holds():
-    p = fit_module(MODULE).p_mp(np.array([1800.0, 2500.0, 800.0, 800.0]), np.array([40.0, 40.0, 110.0, 150.0]))
+    p = fit_module(MODULE).p_mp(
+        np.array([1800.0, 2500.0, 800.0, 800.0]), np.array([40.0, 40.0, 110.0, 150.0])
+    )
     assert p[1] == pytest.approx(p[0])
     assert p[3] == pytest.approx(p[2])
 
@@ -146,11 +213,16 @@ def test_a_model_fitted_twice_is_the_same_object():
     assert fit_module(MODULE) is fit_module(replace(MODULE))
 
 
-@pytest.mark.parametrize("wrong", [
-    {"cells_in_series": 20},                        # 2.5 V a cell
-    {"i_mp_a": 10.29, "v_mp_v": 48.9},              # a fill factor of 0.995
-    {"v_oc_v": 4.91, "v_mp_v": 4.1},                # a tenth: a typing error in both voltages
-])
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"cells_in_series": 20},  # 2.5 V a cell
+        {"i_mp_a": 10.29, "v_mp_v": 48.9},  # a fill factor of 0.995
+        {"v_oc_v": 4.91, "v_mp_v": 4.1},  # a tenth: a typing error in both voltages
+    ],
+)
 def test_values_of_no_module_are_refused_with_what_to_check(wrong):
-    with pytest.raises(PortfolioError, match=r"module_types.csv, module type M400: .* count of cells in series"):
+    with pytest.raises(
+        PortfolioError, match=r"module_types.csv, module type M400: .* count of cells in series"
+    ):
         fit_module(replace(MODULE, **wrong))

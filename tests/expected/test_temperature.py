@@ -14,12 +14,19 @@ def weather(**columns: object) -> pd.DataFrame:
 
 
 @pytest.mark.sourced
-@pytest.mark.parametrize(("poa", "air", "wind", "cell", "tolerance"), [
-    # pvlib's tests, test_faiman_default and test_faiman_list; 20 + 900 / (25 + 6.84 x 5) = 35.2027.
-    (900.0, 20.0, 5.0, 35.203, 0.001), (0.0, 0.0, 10.0, 0.0, 1e-9), (500.0, 10.0, 5.0, 18.446, 0.001), (0.0, 5.0, 0.0, 5.0, 1e-9),
-    # By hand: 20 + 1000 / 31.84 and 20 + 800 / 31.84.
-    (1000.0, 20.0, 1.0, 51.4070352, 1e-6), (800.0, 20.0, 1.0, 45.1256281, 1e-6),
-])
+@pytest.mark.parametrize(
+    ("poa", "air", "wind", "cell", "tolerance"),
+    [
+        # pvlib's tests, test_faiman_default and test_faiman_list; 20 + 900 / (25 + 6.84 x 5) = 35.2027.
+        (900.0, 20.0, 5.0, 35.203, 0.001),
+        (0.0, 0.0, 10.0, 0.0, 1e-9),
+        (500.0, 10.0, 5.0, 18.446, 0.001),
+        (0.0, 5.0, 0.0, 5.0, 1e-9),
+        # By hand: 20 + 1000 / 31.84 and 20 + 800 / 31.84.
+        (1000.0, 20.0, 1.0, 51.4070352, 1e-6),
+        (800.0, 20.0, 1.0, 45.1256281, 1e-6),
+    ],
+)
 def test_published_temperatures(poa, air, wind, cell, tolerance):
     found = cell_temperature(np.array([poa]), weather(temp_air=air, wind_speed=wind))
     assert found.temp_cell[0] == pytest.approx(cell, abs=tolerance)
@@ -34,15 +41,19 @@ def test_without_wind_a_usual_one_is_taken_and_said():
 
 
 def test_a_gap_in_the_wind_takes_the_usual_one_and_a_gap_in_air_or_light_stays_a_gap():
-    found = cell_temperature(np.array([1000.0, 1000.0, np.nan, 1000.0]),
-                             weather(temp_air=[20.0, np.nan, 20.0, 20.0], wind_speed=[np.nan, 1.0, 1.0, 1.0]))
+    found = cell_temperature(
+        np.array([1000.0, 1000.0, np.nan, 1000.0]),
+        weather(temp_air=[20.0, np.nan, 20.0, 20.0], wind_speed=[np.nan, 1.0, 1.0, 1.0]),
+    )
     assert found.temp_cell[0] == pytest.approx(48.3607, abs=1e-4)
     assert np.isnan(found.temp_cell[1:3]).all()
     assert found.temp_cell[3] == pytest.approx(51.4070352, abs=1e-6)
 
 
 def test_a_stuck_anemometer_does_not_freeze_or_boil_the_cell():
-    found = cell_temperature(np.array([1000.0, 1000.0]), weather(temp_air=[20.0, 20.0], wind_speed=[900.0, -4.0]))
+    found = cell_temperature(
+        np.array([1000.0, 1000.0]), weather(temp_air=[20.0, 20.0], wind_speed=[900.0, -4.0])
+    )
     # Held to 0 to 30 m/s: 20 + 1000 / (25 + 6.84 x 30) and 20 + 1000 / 25.
     assert found.temp_cell == pytest.approx([20.0 + 1000.0 / 230.2, 60.0])
 

@@ -1,4 +1,6 @@
-"""Weather of any phase, jitter and step comes onto one even grid; what was not measured is modelled and counted."""
+"""
+Weather of any phase, jitter and step comes onto one even grid; what was not measured is modelled and counted.
+"""
 
 from __future__ import annotations
 
@@ -30,14 +32,25 @@ def clear(times: pd.DatetimeIndex, step: pd.Timedelta = HOUR) -> pd.DataFrame:
     return pd.DataFrame({"ghi": 0.7 * outside(times, step), "temp_air": 12.0}, times)
 
 
-def grid(weather: pd.DataFrame, start: str, end: str, tz: str = "UTC", step: pd.Timedelta = HOUR) -> GridWeather:
+def grid(
+    weather: pd.DataFrame, start: str, end: str, tz: str = "UTC", step: pd.Timedelta = HOUR
+) -> GridWeather:
     return grid_weather(weather, step, site(), pd.Timestamp(start, tz=tz), pd.Timestamp(end, tz=tz))
 
 
 # Phase
 
-@pytest.mark.parametrize(("tz", "offset"), [
-    ("Asia/Kolkata", "0min"), ("Asia/Kolkata", "30min"), ("Asia/Kathmandu", "0min"), ("UTC", "15min"), ("UTC", "0min")])
+
+@pytest.mark.parametrize(
+    ("tz", "offset"),
+    [
+        ("Asia/Kolkata", "0min"),
+        ("Asia/Kolkata", "30min"),
+        ("Asia/Kathmandu", "0min"),
+        ("UTC", "15min"),
+        ("UTC", "0min"),
+    ],
+)
 def test_hourly_weather_keeps_its_stamps_wherever_local_midnight_falls(tz, offset):
     weather = clear(stamps("2023-06-01", "2023-06-20", "h") + pd.Timedelta(offset))
     found = grid(weather, "2023-06-05", "2023-06-10", tz)
@@ -61,17 +74,26 @@ def test_hourly_weather_on_the_utc_hour_drives_a_model_at_half_past_five():
 
 
 def test_the_interval_of_a_time_follows_the_grids_phase():
-    found = grid(clear(stamps("2023-06-01", "2023-06-03", "h") + pd.Timedelta("30min")), "2023-06-01", "2023-06-02")
+    found = grid(
+        clear(stamps("2023-06-01", "2023-06-03", "h") + pd.Timedelta("30min")), "2023-06-01", "2023-06-02"
+    )
     times = pd.DatetimeIndex(["2023-06-01 05:29", "2023-06-01 05:30", "2023-05-30 00:10"], tz="UTC")
-    assert found.floor(times).strftime("%m-%d %H:%M").tolist() == ["06-01 04:30", "06-01 05:30", "05-29 23:30"]
+    assert found.floor(times).strftime("%m-%d %H:%M").tolist() == [
+        "06-01 04:30",
+        "06-01 05:30",
+        "05-29 23:30",
+    ]
 
 
 # Rows that are off the grid
 
+
 def test_a_clock_that_jitters_moves_no_row():
     times = stamps("2023-06-01", "2023-06-02", "5min")
     rng = np.random.default_rng(5)
-    shaken = times + pd.to_timedelta(np.where(rng.random(len(times)) < 0.6, 0, rng.integers(-20, 20, len(times))), unit="s")
+    shaken = times + pd.to_timedelta(
+        np.where(rng.random(len(times)) < 0.6, 0, rng.integers(-20, 20, len(times))), unit="s"
+    )
     weather = pd.DataFrame({"ghi": np.arange(288.0), "temp_air": 10.0}, shaken)
     found = grid(weather, "2023-06-01", "2023-06-02", step=pd.Timedelta("5min"))
     np.testing.assert_array_equal(found.table["ghi"], np.arange(288.0))
@@ -80,9 +102,19 @@ def test_a_clock_that_jitters_moves_no_row():
 
 def test_finer_rows_are_averaged_and_their_rain_summed():
     coarse, fine = stamps("2023-06-01", "2023-06-02", "h"), stamps("2023-06-02", "2023-06-02 06:00", "10min")
-    weather = pd.concat([
-        pd.DataFrame({"ghi": 100.0, "temp_air": 10.0, "precipitation": 1.2}, coarse),
-        pd.DataFrame({"ghi": np.tile([100.0, 200.0, 300.0, 400.0, 500.0, 600.0], 6), "temp_air": 10.0, "precipitation": 0.1}, fine)])
+    weather = pd.concat(
+        [
+            pd.DataFrame({"ghi": 100.0, "temp_air": 10.0, "precipitation": 1.2}, coarse),
+            pd.DataFrame(
+                {
+                    "ghi": np.tile([100.0, 200.0, 300.0, 400.0, 500.0, 600.0], 6),
+                    "temp_air": 10.0,
+                    "precipitation": 0.1,
+                },
+                fine,
+            ),
+        ]
+    )
     found = grid(weather, "2023-06-01", "2023-06-02 06:00")
     # (100 + ... + 600) / 6 = 350, 6 x 0.1 = 0.6.
     np.testing.assert_allclose(found.table["ghi"], np.r_[np.full(24, 100.0), np.full(6, 350.0)])
@@ -90,9 +122,16 @@ def test_finer_rows_are_averaged_and_their_rain_summed():
 
 
 def test_rows_of_a_longer_step_are_held_for_it_and_their_rain_shared_out():
-    coarse, fine = stamps("2023-06-01", "2023-06-01 12:00", "30min"), stamps("2023-06-01 12:00", "2023-06-03", "10min")
-    weather = pd.concat([pd.DataFrame({"ghi": 300.0, "temp_air": 10.0, "precipitation": 0.6}, coarse),
-                         pd.DataFrame({"ghi": 500.0, "temp_air": 10.0, "precipitation": 0.1}, fine)])
+    coarse, fine = (
+        stamps("2023-06-01", "2023-06-01 12:00", "30min"),
+        stamps("2023-06-01 12:00", "2023-06-03", "10min"),
+    )
+    weather = pd.concat(
+        [
+            pd.DataFrame({"ghi": 300.0, "temp_air": 10.0, "precipitation": 0.6}, coarse),
+            pd.DataFrame({"ghi": 500.0, "temp_air": 10.0, "precipitation": 0.1}, fine),
+        ]
+    )
     found = grid(weather, "2023-06-01", "2023-06-03", step=pd.Timedelta("10min"))
     table = found.table
     # The record's first row has no neighbour before it to tell its step by: it counts for 10 minutes.
@@ -112,6 +151,7 @@ def test_a_missing_row_is_not_bridged_by_its_neighbour():
 
 # Gaps
 
+
 def test_a_gap_is_filled_from_the_days_around_it_and_counted():
     weather = clear(stamps("2023-06-01", "2023-06-21", "h"))
     holed = weather.copy()
@@ -119,14 +159,16 @@ def test_a_gap_is_filled_from_the_days_around_it_and_counted():
     holed.loc["2023-06-15 18:00", "temp_air"] = np.nan
     found = grid(holed, "2023-06-01", "2023-06-21")
     assert found.modelled.sum() == 2 * 24 + 1
-    # The share of the light outside is the same every day: so the fill is what was there, up to the lowest sun.
+    # The share of the light outside is the same every day: so the fill is what was there, up to the lowest
+    # sun.
     light = weather["ghi"].to_numpy()
     np.testing.assert_allclose(found.table["ghi"], light, atol=1.0)
     assert found.table["temp_air"].eq(12.0).all()
 
 
 def test_weather_that_ends_before_the_period_is_carried_on_by_season():
-    # Half a year known, January to June. The light of the other half follows the sun's: not half a year's mean.
+    # Half a year known, January to June. The light of the other half follows the sun's: not half a year's
+    # mean.
     whole = clear(stamps("2023-01-01", "2024-01-01", "h"))
     found = grid(whole.loc[:"2023-06-30"], "2023-01-01", "2024-01-01")
     assert found.modelled.sum() == 184 * 24
@@ -152,14 +194,16 @@ def test_an_hour_never_measured_lies_between_its_neighbours():
 def test_measured_parts_are_not_put_together_with_invented_ones():
     weather = clear(stamps("2023-06-01", "2023-06-08", "h"))
     weather["dhi"], weather["poa_global"] = 0.3 * weather["ghi"], 1.1 * weather["ghi"]
-    weather.loc["2023-06-03", ["dhi", "poa_global"]] = np.nan      # ghi goes on
-    weather.loc["2023-06-05", ["ghi", "dhi"]] = np.nan             # the tilted sensor goes on
+    weather.loc["2023-06-03", ["dhi", "poa_global"]] = np.nan  # ghi goes on
+    weather.loc["2023-06-05", ["ghi", "dhi"]] = np.nan  # the tilted sensor goes on
     found = grid(weather, "2023-06-01", "2023-06-08")
     table = found.table
     assert table.loc["2023-06-03", ["dhi", "poa_global"]].isna().all(axis=None)
     assert not found.modelled[48:72].any()
     assert found.modelled[96:120].all()
-    np.testing.assert_array_equal(table.loc["2023-06-05", "poa_global"], weather.loc["2023-06-05", "poa_global"])
+    np.testing.assert_array_equal(
+        table.loc["2023-06-05", "poa_global"], weather.loc["2023-06-05", "poa_global"]
+    )
     np.testing.assert_allclose(table.loc["2023-06-05", "dhi"], 0.3 * table.loc["2023-06-05", "ghi"])
 
 
@@ -174,7 +218,11 @@ def test_other_columns_keep_their_gaps():
 
 
 def test_an_empty_light_column_does_not_stand_before_a_full_one():
-    weather = clear(stamps("2023-06-01", "2023-06-03", "h")).rename(columns={"ghi": "poa_global"}).assign(ghi=np.nan)
+    weather = (
+        clear(stamps("2023-06-01", "2023-06-03", "h"))
+        .rename(columns={"ghi": "poa_global"})
+        .assign(ghi=np.nan)
+    )
     found = grid(weather, "2023-06-01", "2023-06-03")
     assert "ghi" not in found.table
     assert not found.modelled.any()
@@ -186,7 +234,10 @@ def test_an_empty_light_column_does_not_stand_before_a_full_one():
 def test_no_light_or_no_air_temperature_is_said(lacks, how):
     weather = clear(stamps("2023-06-01", "2023-06-03", "h"))
     weather = weather.drop(columns=lacks) if how == "column" else weather.assign(**{lacks: np.nan})
-    with pytest.raises(FieldDataError, match=r"sites/s/weather.csv: no usable light or air temperature between 2023-06-01 and"):
+    with pytest.raises(
+        FieldDataError,
+        match=r"sites/s/weather.csv: no usable light or air temperature between 2023-06-01 and",
+    ):
         grid(weather, "2023-06-01", "2023-06-03")
 
 

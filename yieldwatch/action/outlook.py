@@ -308,7 +308,7 @@ class Outlook:
 
 def fault_shape(state: SiteState, fault: Fault) -> np.ndarray:
     """Loss of a fault of size one in each block, as if it had been there all the time, shape (n_blocks,)."""
-    return fault_columns(state.blocks, [replace(fault, start=-1, end=len(state.blocks.dates) + 1)])[0].values
+    return fault_columns(state.blocks, [replace(fault, start=-1, end=len(state.blocks.dates) + 1, window=None)])[0].values
 
 
 def conversion_slope(state: SiteState, inverter: int) -> Slope:

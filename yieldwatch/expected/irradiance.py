@@ -1,9 +1,9 @@
 """
 From the weather's light to the light that each plane of modules could use.
 
-Sky and beam: DIRINT where only horizontal global light is known, Hay & Davies' anisotropic sky, the far horizon,
-the design rows' own shade, and the glass's reflection at the angle of incidence. What grows or is built later is not
-here: that is a loss.
+Sky and beam: DIRINT where only horizontal global light is known, Hay & Davies' anisotropic sky, the far
+horizon, the design rows' own shade, and the glass's reflection at the angle of incidence. What grows or is
+built later is not here: that is a loss.
 """
 
 from __future__ import annotations
@@ -64,8 +64,9 @@ def sky_light(weather: pd.DataFrame, sun: Sun, site: Site) -> SkyLight:
     """
     Split the weather's light into beam and sky.
 
-    Uses, in this order, ghi + dni + dhi, ghi + dhi, ghi + dni, ghi alone, and poa_global alone (the global light
-    whose decomposition gives back the in-plane value), interval by interval. Unknown light stays unknown.
+    Uses, in this order, ghi + dni + dhi, ghi + dhi, ghi + dni, ghi alone, and poa_global alone (the global
+    light whose decomposition gives back the in-plane value), interval by interval. Unknown light stays
+    unknown.
 
     Global light alone is split by DIRINT (Perez et al., ASHRAE Trans. 98 (1992) 354): it knows the
     air mass, without which a low clear winter sun is taken for an overcast sky. Inside the search for the
@@ -91,7 +92,7 @@ def sky_light(weather: pd.DataFrame, sun: Sun, site: Site) -> SkyLight:
         known = np.isfinite(dhi) & np.isfinite(dni)
         if known.all():
             return SkyLight(ghi, dni, dhi)
-        split = _dirint(ghi, sun, weather.index, site.altitude_m)
+        split = _dirint(ghi, sun, pd.DatetimeIndex(weather.index), site.altitude_m)
         return SkyLight(ghi, np.where(known, dni, split.dni), np.where(known, dhi, split.dhi))
     if "poa_global" in have:
         return _light_behind_plane(np.maximum(column("poa_global"), 0.0), sun, reference_array(site))
@@ -110,10 +111,10 @@ def beam_from_two_planes(sky: SkyLight, poa: np.ndarray, array: Array, sun: Sun,
     """
     Sharpen the split of global light with an in-plane reading beside it.
 
-    Two readings, one level and one tilted, hold the beam between them: under a low sun the tilted one sees far
-    more of it. The split is the compromise between what the readings say (each good to 3 %, ISO 9060 class B
-    over the day) and the decomposition (its beam good to 25 % and 30 W/m², common practice, no source), by two
-    Gauss-Newton steps.
+    Two readings, one level and one tilted, hold the beam between them: under a low sun the tilted one sees
+    far more of it. The split is the compromise between what the readings say (each good to 3 %, ISO 9060
+    class B over the day) and the decomposition (its beam good to 25 % and 30 W/m², common practice, no
+    source), by two Gauss-Newton steps.
     """
     tilt, azimuth = orientation(array, sun)
     cos_incidence = _cos_incidence(tilt, azimuth, sun)
@@ -136,7 +137,8 @@ def beam_from_two_planes(sky: SkyLight, poa: np.ndarray, array: Array, sun: Sun,
     return SkyLight(sky.ghi, dni, np.maximum(sky.ghi - dni * np.maximum(sun.cos_zenith, 0.0), 0.0))
 
 
-def plane_light(array: Array, sky: SkyLight, sun: Sun, site: Site, measured: np.ndarray | None = None) -> PlaneLight:
+def plane_light(array: Array, sky: SkyLight, sun: Sun, site: Site,
+                measured: np.ndarray | None = None) -> PlaneLight:
     """
     Light on an array's plane.
 
@@ -165,7 +167,8 @@ def plane_light(array: Array, sky: SkyLight, sun: Sun, site: Site, measured: np.
     modelled = beam + circumsolar + diffuse + ground
     if measured is not None:
         with np.errstate(invalid="ignore", divide="ignore"):
-            level = np.where(np.isfinite(measured) & (modelled > 1.0), np.maximum(measured, 0.0) / modelled, 1.0)
+            known = np.isfinite(measured) & (modelled > 1.0)
+            level = np.where(known, np.maximum(measured, 0.0) / modelled, 1.0)
         # A sensor that sees beam while the horizontal one does not would blow up the split: bounded.
         level = np.clip(level, 0.2, 5.0)
     else:
@@ -175,7 +178,8 @@ def plane_light(array: Array, sky: SkyLight, sun: Sun, site: Site, measured: np.
     direct = (beam + circumsolar) * pvlib.iam.physical(np.minimum(incidence, 89.9))
     sky_iam, ground_iam = _diffuse_reflection(tilt)
     even = ground * ground_iam
-    effective = {name: (direct * (1.0 - shaded * behind) + diffuse * sky_iam * np.where(behind, masked, 1.0) + even) * level
+    effective = {name: level * (direct * (1.0 - shaded * behind)
+                                + diffuse * sky_iam * np.where(behind, masked, 1.0) + even)
                  for name, behind in _rows_behind_another(array, sun).items()}
     with np.errstate(invalid="ignore", divide="ignore"):
         lit = direct * (1.0 - shaded) * level
@@ -204,8 +208,9 @@ def orientation(array: Array, sun: Sun) -> tuple[np.ndarray, np.ndarray]:
     if array.mount == "fixed":
         return np.full(n, float(array.tilt_deg or 0.0)), np.full(n, float(array.azimuth_deg or 0.0))
     turned = pvlib.tracking.singleaxis(
-        sun.zenith, sun.azimuth, axis_tilt=array.axis_tilt_deg or 0.0, axis_azimuth=array.axis_azimuth_deg or 0.0,
-        max_angle=array.max_angle_deg or 90.0, backtrack=bool(array.backtrack), gcr=_ground_cover(array) or 2.0 / 7.0)
+        sun.zenith, sun.azimuth, axis_tilt=array.axis_tilt_deg or 0.0,
+        axis_azimuth=array.axis_azimuth_deg or 0.0, max_angle=array.max_angle_deg or 90.0,
+        backtrack=bool(array.backtrack), gcr=_ground_cover(array) or 2.0 / 7.0)
     flat_azimuth = (array.axis_azimuth_deg or 0.0) + 90.0
     tilt = np.nan_to_num(np.asarray(turned["surface_tilt"]), nan=0.0)
     azimuth = np.nan_to_num(np.asarray(turned["surface_azimuth"]), nan=flat_azimuth)
@@ -229,7 +234,8 @@ def row_shade(array: Array, sun: Sun, tilt: np.ndarray, azimuth: np.ndarray) -> 
     else:
         axis_azimuth, axis_tilt = array.axis_azimuth_deg or 0.0, array.axis_tilt_deg or 0.0
         # The plane's tilt holds the axis's: cos(tilt) = cos(rotation) cos(axis tilt).
-        turned = np.degrees(np.arccos(np.clip(np.cos(np.radians(tilt)) / np.cos(np.radians(axis_tilt)), -1.0, 1.0)))
+        cos_turn = np.cos(np.radians(tilt)) / np.cos(np.radians(axis_tilt))
+        turned = np.degrees(np.arccos(np.clip(cos_turn, -1.0, 1.0)))
         rotation = turned * np.where(np.sin(np.radians(azimuth - axis_azimuth)) < 0.0, -1.0, 1.0)
     shaded = pvlib.shading.shaded_fraction1d(
         sun.zenith, sun.azimuth, axis_azimuth, rotation, collector_width=array.collector_width_m,
@@ -265,7 +271,8 @@ def _decompose(ghi: np.ndarray, sun: Sun) -> SkyLight:
 def _beam_from(beam_horizontal: np.ndarray, sun: Sun) -> np.ndarray:
     """Normal beam from its horizontal part, never above the light outside the atmosphere."""
     low = np.sin(np.radians(_LOWEST_SUN))
-    return np.clip(beam_horizontal / np.maximum(sun.cos_zenith, low), 0.0, sun.dni_extra) * (sun.zenith < 90.0)
+    beam = np.clip(beam_horizontal / np.maximum(sun.cos_zenith, low), 0.0, sun.dni_extra)
+    return beam * (sun.zenith < 90.0)
 
 
 def _cos_incidence(tilt: np.ndarray, azimuth: np.ndarray, sun: Sun) -> np.ndarray:
@@ -273,7 +280,8 @@ def _cos_incidence(tilt: np.ndarray, azimuth: np.ndarray, sun: Sun) -> np.ndarra
     return np.cos(zenith) * np.cos(slope) + np.sin(zenith) * np.sin(slope) * np.cos(turn)
 
 
-def _hay_davies(sky: SkyLight, sun: Sun, tilt: np.ndarray, cos_incidence: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _hay_davies(sky: SkyLight, sun: Sun, tilt: np.ndarray,
+                cos_incidence: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Even part and circumsolar part of the sky's light in the plane: Hay & Davies (1980)."""
     low = np.cos(np.radians(90.0 - _LOWEST_SUN))
     anisotropy = np.clip(sky.dni / sun.dni_extra, 0.0, 1.0)
@@ -283,7 +291,9 @@ def _hay_davies(sky: SkyLight, sun: Sun, tilt: np.ndarray, cos_incidence: np.nda
 
 
 def _above_horizon(site: Site, sun: Sun) -> np.ndarray:
-    """1 where the sun stands above the far horizon, else 0; one degree of soft edge for the interval's length."""
+    """
+    1 where the sun stands above the far horizon, else 0; a degree of soft edge for the interval's length.
+    """
     if not site.horizon_azimuth_deg:
         return (sun.elevation > 0).astype(float)
     order = np.argsort(site.horizon_azimuth_deg)

@@ -20,7 +20,7 @@ from yieldwatch.errors import PortfolioError
 from yieldwatch.portfolio.model import ModuleType
 
 _KEY_POINTS = ("i_sc", "v_oc", "i_mp", "v_mp", "p_mp")
-#: Nodes of the table are even in the square root of irradiance, dense where the module's efficiency bends. [W/m²]
+#: Nodes of the table are even in the square root of irradiance, dense where efficiency bends. [W/m²]
 _G_NODES, _G_MAX = 240, 1800.0
 _ROOT_STEP = _G_MAX**0.5 / _G_NODES
 _T_STEP, _T_MIN, _T_MAX = 5.0, -40.0, 110.0
@@ -136,7 +136,8 @@ def _fit(kind: ModuleType) -> dict[str, float]:
     def unpack(x: np.ndarray) -> dict[str, float]:
         a_ref, r_s, r_sh = v_thermal * np.exp(x[0]), np.exp(x[1]), np.exp(x[2])
         i_o = kind.i_sc_a * np.exp(-kind.v_oc_v / a_ref) * np.exp(x[3])
-        return {"alpha_sc": alpha_sc, "a_ref": a_ref, "I_L_ref": kind.i_sc_a * (1.0 + r_s / r_sh) * np.exp(x[4]),
+        i_l = kind.i_sc_a * (1.0 + r_s / r_sh) * np.exp(x[4])
+        return {"alpha_sc": alpha_sc, "a_ref": a_ref, "I_L_ref": i_l,
                 "I_o_ref": i_o, "R_sh_ref": r_sh, "R_s": r_s}
 
     def misfit(x: np.ndarray) -> np.ndarray:
@@ -157,9 +158,10 @@ def _fit(kind: ModuleType) -> dict[str, float]:
         ]) / kind.i_sc_a
 
     lossless = max(kind.v_oc_v - kind.v_mp_v, 0.1) / kind.i_mp_a
-    start = np.array([np.log(1.1), np.log(0.2 * lossless), np.log(100.0 * kind.v_mp_v / kind.i_mp_a), 0.0, 0.0])
-    bounds = ([np.log(0.5), np.log(1e-3 * lossless), np.log(3.0 * kind.v_mp_v / kind.i_mp_a), -5.0, -0.1],
-              [np.log(3.0), np.log(0.95 * lossless), np.log(1e5 * kind.v_mp_v / kind.i_mp_a), 5.0, 0.1])
+    shunt = kind.v_mp_v / kind.i_mp_a
+    start = np.array([np.log(1.1), np.log(0.2 * lossless), np.log(100.0 * shunt), 0.0, 0.0])
+    bounds = ([np.log(0.5), np.log(1e-3 * lossless), np.log(3.0 * shunt), -5.0, -0.1],
+              [np.log(3.0), np.log(0.95 * lossless), np.log(1e5 * shunt), 5.0, 0.1])
     found = least_squares(misfit, start, bounds=bounds, x_scale="jac", xtol=1e-12, ftol=1e-12, gtol=1e-12,
                           max_nfev=500)
     parameters = unpack(found.x)
@@ -168,7 +170,8 @@ def _fit(kind: ModuleType) -> dict[str, float]:
     if not error < 0.01:
         raise PortfolioError(
             f"module_types.csv, module type {kind.module_type}: i_sc {kind.i_sc_a} A, v_oc {kind.v_oc_v} V, "
-            f"i_mp {kind.i_mp_a} A, v_mp {kind.v_mp_v} V, beta_v_oc {kind.beta_v_oc_pct_per_c} %/°C belong to no "
-            f"single-diode module with {kind.cells_in_series} cells in series (nearest is {100 * error:.1f} % off in "
-            "power). Expected values of one datasheet. Check units, and the count of cells in series.")
+            f"i_mp {kind.i_mp_a} A, v_mp {kind.v_mp_v} V, beta_v_oc {kind.beta_v_oc_pct_per_c} %/°C belong to "
+            f"no single-diode module with {kind.cells_in_series} cells in series (nearest is "
+            f"{100 * error:.1f} % off in power). Expected values of one datasheet. Check units, and the count "
+            "of cells in series.")
     return parameters

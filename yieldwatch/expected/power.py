@@ -159,8 +159,8 @@ def site_model(site: Site, weather: GridWeather) -> SiteModel:
         If the weather holds no usable light.
     """
     table = weather.table
-    middle = table.index + weather.step / 2
-    sun = sun_position(middle, site.latitude, site.longitude, site.altitude_m)
+    times = pd.DatetimeIndex(table.index)
+    sun = sun_position(times + weather.step / 2, site.latitude, site.longitude, site.altitude_m)
     at = np.flatnonzero(sun.elevation > _NIGHT_BELOW)
     table, offsets = _without_night_offset(table, sun.elevation)
     sun = Sun(sun.zenith[at], sun.azimuth[at], sun.dni_extra[at])
@@ -178,17 +178,19 @@ def site_model(site: Site, weather: GridWeather) -> SiteModel:
         temp_cell[array.id], source = cell.temp_cell, cell.source
         for kind in {s.module_type for s in site.strings if s.array_id == array.id}:
             for place, effective in light.effective.items():
-                module_power[array.id, place, kind.module_type] = fit_module(kind).p_mp(effective, cell.temp_cell)
+                power = fit_module(kind).p_mp(effective, cell.temp_cell)
+                module_power[array.id, place, kind.module_type] = power
     dc, share = _inverter_power(site, module_power, len(at))
-    return SiteModel(site, weather, at, table.index[at], sun, planes, temp_cell, dc, share, source, offsets)
+    return SiteModel(site, weather, at, times[at], sun, planes, temp_cell, dc, share, source, offsets)
 
 
-def _without_night_offset(table: pd.DataFrame, elevation: np.ndarray) -> tuple[pd.DataFrame, dict[str, float]]:
+def _without_night_offset(table: pd.DataFrame,
+                          elevation: np.ndarray) -> tuple[pd.DataFrame, dict[str, float]]:
     """
     Add back what a thermal pyranometer reads below zero in the dark.
 
-    The offset comes from the dome radiating to the sky (ISO 9060 zero offset a) and is there by day as well. Only
-    a steady small negative reading is taken for it; anything else stays as measured.
+    The offset comes from the dome radiating to the sky (ISO 9060 zero offset a) and is there by day as well.
+    Only a steady small negative reading is taken for it; anything else stays as measured.
     """
     night = elevation < -8.0
     offsets: dict[str, float] = {}
@@ -208,12 +210,13 @@ def row_places(site: Site) -> dict[str, str]:
     """
     places = {s.string_id: "inner" for s in site.strings}
     for array in site.arrays:
-        placed = [s for s in site.strings if s.array_id == array.id and s.x_m is not None and s.y_m is not None]
-        if not placed or len(placed) < sum(s.array_id == array.id for s in site.strings) or not array.pitch_m:
+        own = [s for s in site.strings if s.array_id == array.id]
+        at_m = {s.string_id: (s.x_m, s.y_m) for s in own if s.x_m is not None and s.y_m is not None}
+        if not at_m or len(at_m) < len(own) or not array.pitch_m:
             continue
         facing = float(array.azimuth_deg or 0.0) if array.mount == "fixed" else across_axis(array)
-        along = {s.string_id: s.x_m * np.sin(np.radians(facing)) + s.y_m * np.cos(np.radians(facing))  # type: ignore[operator]
-                 for s in placed}
+        east, north = np.sin(np.radians(facing)), np.cos(np.radians(facing))
+        along = {name: x * east + y * north for name, (x, y) in at_m.items()}
         first, last = max(along.values()), min(along.values())
         for name, at in along.items():
             if array.mount == "fixed":

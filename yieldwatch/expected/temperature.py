@@ -28,9 +28,9 @@ def cell_temperature(poa_global: np.ndarray, weather: pd.DataFrame) -> CellTempe
     """
     Cell temperature of an array.
 
-    Faiman, Prog. Photovolt. 16 (2008) 307: seven silicon modules in the Negev on an open rack,
-    u0 25.0 W/m²K, u1 6.84 W·s/m³K (pvlib's defaults). The farm's own module sensor, where present, replaces it if it
-    rises with the light as a sensor on a module's back must; its gaps are filled by the model.
+    Faiman, Prog. Photovolt. 16 (2008) 307: seven silicon modules in the Negev on an open rack, u0 25.0 W/m²K,
+    u1 6.84 W·s/m³K (pvlib's defaults). The farm's own module sensor, where present, replaces it if it rises
+    with the light as a sensor on a module's back must; its gaps are filled by the model.
 
     Parameters
     ----------
@@ -52,13 +52,17 @@ def cell_temperature(poa_global: np.ndarray, weather: pd.DataFrame) -> CellTempe
         return CellTemperature(modelled, source)
     back = weather["temp_module"].to_numpy(float)
     if not _sane(back, air, poa_global):
-        return CellTemperature(modelled, source + "; the module temperature sensor does not follow the light and is not used")
-    return CellTemperature(np.where(np.isfinite(back), back + _CELL_ABOVE_BACK * np.maximum(poa_global, 0.0) / 1000.0, modelled),
+        return CellTemperature(
+            modelled, source + "; the module temperature sensor does not follow the light and is not used")
+    cell = back + _CELL_ABOVE_BACK * np.maximum(poa_global, 0.0) / 1000.0
+    return CellTemperature(np.where(np.isfinite(cell), cell, modelled),
                            "module temperature sensor; gaps by " + source)
 
 
 def _sane(back: np.ndarray, air: np.ndarray, poa: np.ndarray) -> bool:
-    """A sensor on a module's back stands 10 to 45 °C above the air at full sun (common practice, no source)."""
+    """
+    A sensor on a module's back stands 10 to 45 °C above the air at full sun (common practice, no source).
+    """
     bright = np.isfinite(back) & np.isfinite(air) & (poa > 500.0)
     if bright.sum() < 50:
         return False

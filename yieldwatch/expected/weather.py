@@ -29,9 +29,9 @@ class GridWeather:
     Attributes
     ----------
     table : DataFrame
-        Index `time` (UTC, interval start, even step). Columns as in `SiteData.weather`. Air temperature and the main
-        light (`ghi`, or `poa_global` where there is none) have no gaps. The other columns keep theirs, but
-        for light in the intervals where the main light was modelled: it is modelled with it.
+        Index `time` (UTC, interval start, even step). Columns as in `SiteData.weather`. Air temperature and
+        the main light (`ghi`, or `poa_global` where there is none) have no gaps. The other columns keep
+        theirs, but for light in the intervals where the main light was modelled: it is modelled with it.
     step : Timedelta
     modelled : ndarray of bool
         Intervals whose main light or air temperature was not measured.
@@ -51,16 +51,18 @@ class GridWeather:
         return first + (times - first) // self.step * self.step
 
 
-def grid_weather(weather: pd.DataFrame, step: pd.Timedelta, site: Site, start: pd.Timestamp, end: pd.Timestamp) -> GridWeather:
+def grid_weather(weather: pd.DataFrame, step: pd.Timedelta, site: Site, start: pd.Timestamp,
+                 end: pd.Timestamp) -> GridWeather:
     """
     Put the weather on an even grid from `start` to `end` (exclusive) and model its gaps.
 
-    The grid's stamps are in step with the weather's own: hourly weather on the UTC hour keeps its hours where the site's
-    midnight falls on a half hour. Rows that are off the grid go to the interval in which their middle lies.
+    The grid's stamps are in step with the weather's own: hourly weather on the UTC hour keeps its hours where
+    the site's midnight falls on a half hour. Rows that are off the grid go to the interval in which their
+    middle lies.
 
-    A gap in light is filled by the usual share of the light outside the atmosphere (one in temperature by the usual
-    temperature) at the same time of day over the nearest days that have it, up to 15 days either side, beyond that over the
-    whole record. The share, and not the light, because days grow and shrink.
+    A gap in light is filled by the usual share of the light outside the atmosphere (one in temperature by the
+    usual temperature) at the same time of day over the nearest days that have it, up to 15 days either side,
+    beyond that over the whole record. The share, and not the light, because days grow and shrink.
 
     Raises
     ------
@@ -68,15 +70,17 @@ def grid_weather(weather: pd.DataFrame, step: pd.Timedelta, site: Site, start: p
         If there is no light or no air temperature at all.
     """
     start, end = start.tz_convert("UTC"), end.tz_convert("UTC")
-    first = start + (_phase(weather.index, step) - (start - pd.Timestamp(0, tz="UTC"))) % step
-    grid = pd.date_range(first, end, freq=step, inclusive="left", name="time").as_unit(weather.index.unit)
+    stamps = pd.DatetimeIndex(weather.index)
+    first = start + (_phase(stamps, step) - (start - pd.Timestamp(0, tz="UTC"))) % step
+    grid = pd.date_range(first, end, freq=step, inclusive="left", name="time").as_unit(stamps.unit)
     table = _on_grid(weather, grid, step)
     light = [c for c in _LIGHT if c in table and table[c].notna().any()]
     main = next((c for c in ("ghi", "poa_global") if c in light), None)
     if main is None or "temp_air" not in table or not table["temp_air"].notna().any():
         raise FieldDataError(
-            f"sites/{site.id}/weather.csv: no usable light or air temperature between {start.date()} and {end.date()}. "
-            "Expected ghi_w_m2 or poa_global_w_m2, and temp_air_c. Add weather that covers the period.")
+            f"sites/{site.id}/weather.csv: no usable light or air temperature between {start.date()} and "
+            f"{end.date()}. Expected ghi_w_m2 or poa_global_w_m2, and temp_air_c. Add weather that covers "
+            "the period.")
     table = table.drop(columns=[c for c in _LIGHT if c in table and c not in light])
     dark = table[main].isna().to_numpy()
     modelled = dark | table["temp_air"].isna().to_numpy()
@@ -106,10 +110,10 @@ def _on_grid(weather: pd.DataFrame, grid: pd.DatetimeIndex, step: pd.Timedelta) 
     """
     Means (sums of rain) of the rows in each interval; NaN where there is none.
 
-    A row lasts until the nearer of its neighbours: so jitter of the clock does no harm, rows finer than the grid
-    are averaged, and rows of a time when the logger was set to a longer step are held for theirs.
+    A row lasts until the nearer of its neighbours: so jitter of the clock does no harm, rows finer than the
+    grid are averaged, and rows of a time when the logger was set to a longer step are held for theirs.
     """
-    stamps = weather.index.as_unit("ns").asi8
+    stamps = pd.DatetimeIndex(weather.index).as_unit("ns").asi8
     wide = step.value
     gap = np.diff(stamps)
     lasts = np.minimum(np.r_[gap, wide], np.r_[wide, gap]) if len(stamps) > 1 else np.full(len(stamps), wide)
@@ -134,7 +138,9 @@ def _on_grid(weather: pd.DataFrame, grid: pd.DatetimeIndex, step: pd.Timedelta) 
 
 
 def _usual(values: np.ndarray, weight: np.ndarray, per_day: int) -> np.ndarray:
-    """Sum of values over sum of weights at each time of day, over the nearest days where the value is known."""
+    """
+    Sum of values over sum of weights at each time of day, over the nearest days where the value is known.
+    """
     if np.isfinite(values).all():
         return values / weight
     pad = (0, -len(values) % per_day)
@@ -147,7 +153,8 @@ def _usual(values: np.ndarray, weight: np.ndarray, per_day: int) -> np.ndarray:
         with np.errstate(invalid="ignore", divide="ignore"):
             usual = np.where(np.isnan(usual) & (weights > 0), total / weights, usual)
     out = usual.ravel()[: len(values)]
-    # A time of day that was never measured (a logger that starts late each morning) lies between its neighbours.
+    # A time of day that was never measured (a logger that starts late each morning) lies between its
+    # neighbours.
     never = np.isnan(out)
     if never.any():
         out[never] = np.interp(np.flatnonzero(never), np.flatnonzero(~never), out[~never])

@@ -4,7 +4,7 @@ One site's evidence, mechanism by mechanism, to one posterior and the state it d
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -15,6 +15,7 @@ from yieldwatch.expected.weather import grid_weather
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.blocks import Blocks, make_blocks
 from yieldwatch.gap.evidence import meter_rows, round_columns, round_rows
+from yieldwatch.gap.gaps import over_known
 from yieldwatch.gap.infer import Posterior, Rows, day_rows, day_weights, design_matrix, log_rows, solve
 from yieldwatch.gap.logs import InverterLog, inverter_log
 from yieldwatch.gap.mechanisms.base import Column
@@ -94,7 +95,8 @@ def infer_state(site: Site, data: SiteData, rounds: pd.DataFrame, findings: pd.D
     evidence = _Evidence(data, rounds, findings, clamps if log is None else None, blocks, log, rng)
 
     potential = inverter_ac(model) * _monthly_level(model, blocks, log, off)
-    limits = Limits(find_curtailment(model, log, data, potential), *_unlimited(model))
+    site_cap = find_curtailment(model, log, data, potential)
+    limits = Limits(site_cap, *find_inverter_limits(model, log, off, potential, site_cap, temp_air))
     ratio, weight = _ratios(model, blocks, log, off, limits)
     shaded = shaded_inverters(blocks, ratio, weight)
     steps = _steps(blocks, ratio, weight, shaded)
@@ -121,10 +123,6 @@ class _Evidence:
     blocks: Blocks
     log: InverterLog | None
     rng: np.random.Generator
-
-
-def _unlimited(model: SiteModel) -> tuple[np.ndarray, np.ndarray]:
-    return np.full(model.dc.shape, np.inf), np.full(model.dc.shape, np.inf)
 
 
 def _monthly_level(model: SiteModel, blocks: Blocks, log: InverterLog | None, off: Off) -> np.ndarray:
@@ -177,15 +175,19 @@ def _steps(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray, shaded: np.nda
     if not np.isfinite(ratio).any():
         return []
     # Under shade the level wanders with season and growth: a step there proves nothing, nor does one against shaded peers.
+    out: list[Step] = []
     open_air = np.flatnonzero(~shaded)
-    daily = own_days(blocks, ratio[open_air], weight[open_air])
-    out = []
-    for k, row in zip(open_air, against_peers(daily), strict=True):
-        strings = sum(s.inverter_id == blocks.model.inverter_ids[k] for s in blocks.model.site.strings)
-        out += find_steps(row, int(k), 0.6 / max(strings, 1) if len(open_air) == 1 else 0.005)
-    whole = np.full((len(ratio), len(blocks.dates)), np.nan)
-    whole[open_air] = daily
-    return without_echoes(out, whole)
+    days = own_days(blocks, ratio, weight)
+    n_strings = [sum(s.inverter_id == name for s in blocks.model.site.strings) for name in blocks.model.inverter_ids]
+    for k in np.flatnonzero(shaded):
+        against = days[k] - over_known(np.nanmedian, days[open_air if len(open_air) else slice(None)], axis=0)
+        out += [replace(s, sure=False) for s in find_steps(against, int(k), 0.4 / max(n_strings[k], 1))]
+    if not len(open_air):
+        return out
+    for k, row in zip(open_air, against_peers(days[open_air]), strict=True):
+        # Alone against the model, weather makes steps as well: only a whole string's worth counts.
+        out += find_steps(row, int(k), 0.8 / max(n_strings[k], 1) if len(open_air) == 1 else 0.005)
+    return without_echoes(out, days)
 
 
 def _cleaning_days(blocks: Blocks, data: SiteData) -> list[int]:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from yieldwatch.expected.irradiance import PlaneLight
 from yieldwatch.expected.power import SiteModel
 
 #: Width of a block in sun azimuth. [°] Fifteen degrees are about an hour.
@@ -37,6 +38,8 @@ class Blocks:
     azimuth, elevation : ndarray
         Mean sun position, weighted by expected energy. [°]
     beam_share : ndarray, shape (n_inverters, n_blocks)
+    row_shade : ndarray
+        Share of the light that the design rows take from each other, in the plane where it is largest.
     expected : ndarray, shape (n_inverters, n_blocks)
         Energy at the meter with nothing wrong. [kWh]
     temp_air : ndarray
@@ -55,6 +58,7 @@ class Blocks:
     azimuth: np.ndarray
     elevation: np.ndarray
     beam_share: np.ndarray
+    row_shade: np.ndarray
     expected: np.ndarray
     temp_air: np.ndarray
     dates: pd.DatetimeIndex
@@ -63,6 +67,16 @@ class Blocks:
     @property
     def n(self) -> int:
         return len(self.day)
+
+    @property
+    def groups(self) -> np.ndarray:
+        """
+        Which inverters look at the sky alike, shape (n_inverters,): labels of equal mixes of planes, to a tenth.
+
+        Only these are peers by sun position: between planes an error of the sky model looks like shade.
+        """
+        mix = np.stack([self.model.plane_share[a] for a in sorted(self.model.plane_share)], axis=1)
+        return np.unique(np.round(mix, 1), axis=0, return_inverse=True)[1].ravel()
 
     def total(self, values: np.ndarray) -> np.ndarray:
         """Sum daylight intervals, shape (..., n_times), into blocks, shape (..., n_blocks)."""
@@ -98,9 +112,15 @@ def make_blocks(model: SiteModel) -> Blocks:
     block_day = day[start]
     return Blocks(
         model, of, block_day, block_day / 365.25, dates[block_day].day_of_year.to_numpy(), azimuth,
-        mean(model.sun.elevation), np.asarray(beam),
+        mean(model.sun.elevation), np.asarray(beam), np.max([mean(_row_shade(light)) for light in model.planes.values()], axis=0),
         np.stack([np.bincount(of, weights=row, minlength=n) for row in expected_t]),
         mean(np.nan_to_num(model.weather.table["temp_air"].to_numpy(float)[model.at], nan=15.0)), dates, _daily_rain(model, dates))
+
+
+def _row_shade(light: PlaneLight) -> np.ndarray:
+    """Share of an inner row's light that the rows around it take, per interval."""
+    best = np.max(list(light.effective.values()), axis=0)
+    return np.where(best > 1.0, 1.0 - light.effective["inner"] / np.maximum(best, 1.0), 0.0)
 
 
 def _daily_rain(model: SiteModel, dates: pd.DatetimeIndex) -> np.ndarray:

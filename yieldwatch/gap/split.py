@@ -1,11 +1,11 @@
 """
 The exact split: each cause's mean effect over all orders of switching causes on, through the whole chain.
 
-Where no limit is near, causes multiply, and the mean over all orders has a closed form: with v(S) the product of the
-factors of S, the share of cause c is (1 - f_c) times the integral over u from 0 to 1 of the product over the others of
-1 - u (1 - f_j) (Owen's multilinear extension, Management Science 18 (1972) P64), a polynomial that a few
-Gauss-Legendre nodes integrate exactly. Where a rating, a cap or the export limit may bind, the subsets are run
-through the chain.
+Where no limit is near, causes multiply, and the mean over all orders has a closed form: with v(S) the product
+of the factors of S, the share of cause c is (1 - f_c) times the integral over u from 0 to 1 of the product
+over the others of 1 - u (1 - f_j) (Owen's multilinear extension, Management Science 18 (1972) P64), a
+polynomial that a few Gauss-Legendre nodes integrate exactly. Where a rating, a cap or the export limit may
+bind, the subsets are run through the chain.
 """
 
 from __future__ import annotations
@@ -64,7 +64,8 @@ class Split:
     clipped: np.ndarray
 
 
-def output_with(model: SiteModel, effects: list[Effect], where: np.ndarray | slice = slice(None)) -> np.ndarray:
+def output_with(model: SiteModel, effects: list[Effect],
+                where: np.ndarray | slice = slice(None)) -> np.ndarray:
     """Run the chain with these causes on. [kWh], shape (n_inverters, n_times)"""
     shape = model.dc[:, where].shape
     dc, ac = np.ones(shape), np.ones(shape)
@@ -113,7 +114,8 @@ def split_by_cause(model: SiteModel, effects: list[Effect]) -> Split:
     return Split(energy, expected, state, clipped)
 
 
-def _split_products(effects: list[Effect], gap: np.ndarray, where: np.ndarray, energy: dict[str, np.ndarray]) -> None:
+def _split_products(effects: list[Effect], gap: np.ndarray, where: np.ndarray,
+                    energy: dict[str, np.ndarray]) -> None:
     factors = []
     for effect in effects:
         factor = np.ones(gap.shape)
@@ -129,14 +131,16 @@ def _split_products(effects: list[Effect], gap: np.ndarray, where: np.ndarray, e
         for share, factor, one in zip(shares, factors, kept, strict=True):
             share += weight * (1.0 - factor) * whole / one
     total = np.sum(shares, axis=0) if shares else np.zeros(gap.shape)
-    # The inverter's curve bends a little, so the product is exact in DC and not quite in AC: scaled to the chain's own gap.
+    # The inverter's curve bends a little, so the product is exact in DC and not quite in AC: scaled to the
+    # chain's own gap.
     with np.errstate(invalid="ignore", divide="ignore"):
         scale = np.where(np.abs(total) > 1e-12, gap / total, 0.0)
     for effect, share in zip(effects, shares, strict=True):
         energy[effect.cause][:, where] = share * scale
 
 
-def _split_subsets(model: SiteModel, effects: list[Effect], where: np.ndarray, energy: dict[str, np.ndarray]) -> None:
+def _split_subsets(model: SiteModel, effects: list[Effect], where: np.ndarray,
+                   energy: dict[str, np.ndarray]) -> None:
     """Shapley shares by running every subset, on the intervals and for the causes that act there."""
     if not len(where) or not effects:
         return
@@ -149,7 +153,8 @@ def _split_subsets(model: SiteModel, effects: list[Effect], where: np.ndarray, e
             _shapley(model, active, here[start:start + 20_000], energy)
 
 
-def _shapley(model: SiteModel, active: list[Effect], where: np.ndarray, energy: dict[str, np.ndarray]) -> None:
+def _shapley(model: SiteModel, active: list[Effect], where: np.ndarray,
+             energy: dict[str, np.ndarray]) -> None:
     n = len(active)
     order = [factorial(k) * factorial(n - k - 1) / factorial(n) for k in range(n)]
     for subset in range(1 << n):

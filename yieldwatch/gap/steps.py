@@ -29,12 +29,15 @@ class Step:
         Share of the inverter's output lost (positive) or regained (negative), as a difference of ln.
     noise : float
         Standard uncertainty of `size`.
+    sure : bool
+        False where shade may have made it: it may date what a round found, and proves nothing alone.
     """
 
     inverter: int
     day: int
     size: float
     noise: float
+    sure: bool = True
 
 
 def own_days(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray) -> np.ndarray:

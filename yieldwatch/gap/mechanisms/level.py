@@ -34,8 +34,11 @@ def level_columns(blocks: Blocks, modelled_weather: bool) -> list[Column]:
     columns += [Column("level", f"season {name}", shape, None, sd=_SEASON_SD, **unbounded)
                 for name, shape in (("cos", np.cos(angle)), ("sin", np.sin(angle)))]
     cell = np.floor(blocks.azimuth / 30.0).astype(int) * 100 + np.clip(np.floor(blocks.elevation / 8.0), 0, 11).astype(int)
-    columns += [Column("level", f"sun cell {c}", (cell == c).astype(float), None, sd=_SUN_SD, **unbounded)
-                for c in np.unique(cell)]
+    groups = blocks.groups
+    for g in np.unique(groups):
+        alike = (groups == g).astype(float)[:, None]
+        columns += [Column("level", f"sun cell {c} of group {g}", alike * (cell == c)[None, :], None, sd=_SUN_SD, **unbounded)
+                    for c in np.unique(cell)]
     if len(blocks.expected) > 1:
         columns += [Column("level", f"own level of {name}", ones, k, sd=_INVERTER_SD, **unbounded)
                     for k, name in enumerate(blocks.model.inverter_ids)]

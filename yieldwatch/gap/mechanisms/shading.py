@@ -16,6 +16,8 @@ from yieldwatch.gap.mechanisms.base import Column
 
 #: Share of an inverter's yearly energy that its day pattern must cost before shade is considered.
 _MATTERS = 0.0025
+#: Row shade, as a share of the light, beyond which a block proves nothing about other shade.
+_ROW_SHADE = 0.03
 #: Share that a cell of beam, and the sky's light, can lose. Wide: the data speak.
 _BEAM_SD, _SKY_SD = 0.3, 0.08
 
@@ -36,9 +38,9 @@ def shaded_inverters(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray) -> n
 
 def pattern_cost(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray) -> np.ndarray:
     """
-    Share of each inverter's energy that its day pattern costs against the best-lit peers.
+    Share of each inverter's energy that its day pattern costs against the best-lit peers in the same planes.
 
-    Quarter by quarter the deficit against the best-lit is laid out, additively, over month, strength of the light, and
+    An inverter alone in its plane has no such peer and no pattern: zero. Quarter by quarter the deficit against the best-lit is laid out, additively, over month, strength of the light, and
     azimuth. What goes with the strength of the light is not shade: shunts lose most in weak light, series resistance in
     strong light, at any azimuth. Of the azimuths the best counts as free.
     """
@@ -51,7 +53,14 @@ def pattern_cost(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray) -> np.nd
     quarter = month // 3
     step = np.floor(blocks.azimuth / AZIMUTH_STEP).astype(int)
     hours = np.bincount(blocks.of, minlength=blocks.n)
-    deficit = _behind_best_lit(ratio, quarter)
+    deficit = np.full_like(ratio, np.nan)
+    for group in np.unique(blocks.groups):
+        alike = np.flatnonzero(blocks.groups == group)
+        if len(alike) > 1:
+            # Where the design rows shade each other, rows at the edge and within differ by the model's error: half of that
+            # shade is doubt, and such hours do not set an inverter's usual level.
+            behind = _behind_best_lit(ratio[alike], quarter, blocks.row_shade < _ROW_SHADE)
+            deficit[alike] = np.maximum(behind - 0.5 * blocks.row_shade, 0.0)
     for k in range(n):
         strength = blocks.expected[k] / hours
         ok = np.isfinite(deficit[k]) & (weight[k] > 0)
@@ -66,15 +75,16 @@ def pattern_cost(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray) -> np.nd
     return cost
 
 
-def _behind_best_lit(ratio: np.ndarray, quarter: np.ndarray) -> np.ndarray:
+def _behind_best_lit(ratio: np.ndarray, quarter: np.ndarray, plain: np.ndarray) -> np.ndarray:
     """
     How far each inverter is behind the best of all in each block, each first brought to its own usual level.
 
     The best of all, itself included: so an inverter in the open does not seem to fall behind whenever its neighbour is not
     shaded. The usual level is the 65th percentile of a quarter, which shade of up to a third of the day leaves alone, in the
-    inverter's second best quarter against the model: under a hedge a whole winter may have no clean hour.
+    inverter's second best quarter against the model, over the blocks that are `plain`: under a hedge a whole winter may have no clean hour.
     """
-    levels = np.stack([over_known(np.nanquantile, ratio[:, quarter == q], 0.65, axis=1) for q in np.unique(quarter)])
+    levels = np.stack([over_known(np.nanquantile, ratio[:, (quarter == q) & plain], 0.65, axis=1)
+                       for q in np.unique(quarter) if ((quarter == q) & plain).sum() > 20])
     best = np.sort(np.where(np.isfinite(levels), levels, -np.inf), axis=0)[-min(2, len(levels))]
     aligned = ratio - np.where(np.isfinite(best), best, 0.0)[:, None]
     return over_known(np.nanmax, aligned, axis=0) - aligned

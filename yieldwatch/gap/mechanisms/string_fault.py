@@ -43,6 +43,9 @@ class Fault:
         ln of what is left of the inverter's output, negated, with its standard uncertainty.
     dated : bool
         Whether the log dates the start.
+    window : tuple of int or None
+        Where no log dates it: the days of the last good and the first bad reading. It is then taken to have begun at any
+        day between with the same chance.
     """
 
     cause: str
@@ -54,6 +57,7 @@ class Fault:
     share: float
     share_sd: float
     dated: bool
+    window: tuple[int, int] | None = None
 
 
 def find_faults(blocks: Blocks, site: Site, findings: pd.DataFrame, rounds: pd.DataFrame, steps: list[Step],
@@ -93,9 +97,10 @@ def find_faults(blocks: Blocks, site: Site, findings: pd.DataFrame, rounds: pd.D
             doubt = max(doubt, 0.5 * abs(spans[match].size - size), 0.3 * size)
         else:
             start, dated = (max(earliest, 0) + latest) // 2 if earliest >= 0 else -1, False
-        faults.append(Fault("string_fault", k, (found.string_id,), found.finding, start, n_days, size, doubt, dated))
+        window = (earliest, latest) if not dated and earliest >= 0 else None
+        faults.append(Fault("string_fault", k, (found.string_id,), found.finding, start, n_days, size, doubt, dated, window))
     for number, span in enumerate(spans):
-        if number not in used and span.size > _least_unseen(site, blocks, span.inverter) and not _washed_off(span, blocks, cleanings):
+        if number not in used and span.sure and span.size > _least_unseen(site, blocks, span.inverter) and not _washed_off(span, blocks, cleanings):
             faults.append(_fault_from_log(span, blocks, site, rounds))
     return faults
 
@@ -127,6 +132,8 @@ def fault_columns(blocks: Blocks, faults: list[Fault]) -> list[Column]:
     out = []
     for fault in faults:
         on = ((blocks.day >= fault.start) & (blocks.day < fault.end)).astype(float)
+        if fault.window is not None:
+            on = np.clip((blocks.day - fault.window[0]) / max(fault.window[1] - fault.window[0], 1), 0.0, 1.0)
         if not on.any():
             continue
         label = " ".join(fault.strings) or "a part that no round has seen"
@@ -174,6 +181,7 @@ class _Span:
     end: int
     size: float
     noise: float
+    sure: bool
 
 
 def _spans(steps: list[Step], n_days: int) -> list[_Span]:
@@ -189,12 +197,12 @@ def _spans(steps: list[Step], n_days: int) -> list[_Span]:
         if alike:
             drop = min(alike, key=lambda d: abs(d.size + step.size))
             drops.remove(drop)
-            spans.append(_Span(step.inverter, drop.day, step.day, (drop.size - step.size) / 2.0, max(drop.noise, step.noise)))
+            spans.append(_Span(step.inverter, drop.day, step.day, (drop.size - step.size) / 2.0, max(drop.noise, step.noise), drop.sure and step.sure))
         elif -step.size > 0.03 and not drops:
             # A part that was already lost when the history began.
-            spans.append(_Span(step.inverter, -1, step.day, -step.size, step.noise))
+            spans.append(_Span(step.inverter, -1, step.day, -step.size, step.noise, step.sure))
     for drops in open_drops.values():
-        spans += [_Span(d.inverter, d.day, n_days, d.size, d.noise) for d in drops]
+        spans += [_Span(d.inverter, d.day, n_days, d.size, d.noise, d.sure) for d in drops]
     return sorted(spans, key=lambda s: (s.inverter, s.start))
 
 
