@@ -175,8 +175,9 @@ def _unseen_parts(look: Look) -> list[Candidate]:
             continue
         inverter = look.state.model.inverter_ids[fault.inverter]
         gain = look.outlook.gain(Relief((fault.inverter,), dc=_of_fault(look, fault, size)))
-        why = (f"{inverter} lost {100 * (1 - np.exp(-size)):.1f} % of its output at one stroke on {look.state.blocks.dates[max(fault.start, 0)].date()} and no "
-               "round has traced its strings since. Test its strings; the gain stated needs the repair that follows.")
+        came = (f"at one stroke on {look.state.blocks.dates[fault.start].date()}" if fault.start >= 0 else f"all through the history ({fault.kind})")
+        why = (f"{inverter} lacks {100 * (1 - np.exp(-size)):.1f} % of its output {came}, and no round explains it. "
+               "Test its strings; the gain stated needs the repair that follows.")
         jobs.append(look.candidate("inspect", "string_fault", (inverter,), gain, draws / size, 0.8, why, "Stays mended once the part is repaired."))
     return jobs
 

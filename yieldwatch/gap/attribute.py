@@ -36,6 +36,7 @@ from yieldwatch.gap.mechanisms.string_fault import Fault, fault_columns, find_fa
 from yieldwatch.gap.spells import Limits, Off, find_curtailment, find_inverter_limits, find_off, inverter_ac
 from yieldwatch.gap.split import Effect
 from yieldwatch.gap.steps import Step, against_peers, find_steps, own_days, without_echoes
+from yieldwatch.gap.weak_parts import weak_parts
 from yieldwatch.portfolio.model import Site
 
 #: Causes that the inference gives as a share of DC power.
@@ -100,7 +101,8 @@ def infer_state(site: Site, data: SiteData, rounds: pd.DataFrame, findings: pd.D
     ratio, weight = _ratios(model, blocks, log, off, limits)
     shaded = shaded_inverters(blocks, ratio, weight)
     steps = _steps(blocks, ratio, weight, shaded)
-    faults = find_faults(blocks, site, findings, rounds, steps, _cleaning_days(blocks, data))
+    faults = find_faults(blocks, site, findings, rounds, steps, _cleaning_days(blocks, data),
+                         weak_parts(model, data, own_days(blocks, ratio, weight), shaded) if log is not None else [])
     posterior, wash = _fit(evidence, faults, shaded, ratio, weight, off, limits, None)
     # Second pass: the fitted state says what each inverter could have given, and so who was held down.
     dc_left = np.exp(-sum(posterior.loss(c, *blocks.expected.shape) for c in (*DC_CAUSES, "level", "inverter_efficiency")))

@@ -60,8 +60,9 @@ def _string_fault(state: SiteState, data: SiteData, findings: pd.DataFrame, shar
     statement = f"String faults took {_percent(share)}. "
     statement += f"{len(bad)} strings are faulty by the rounds: {named}." if len(bad) else "No string is faulty by the rounds."
     if unseen:
-        where = ", ".join(sorted({state.model.inverter_ids[f.inverter] for f in unseen}))
-        statement += f" The log shows {len(unseen)} further steps on {where} that no round has seen."
+        where = "; ".join(f"{state.model.inverter_ids[f.inverter]} ({f.kind if f.start < 0 else 'a step down'}, {100 * f.share:.1f} %)"
+                          for f in sorted(unseen, key=lambda f: -f.share)[:8])
+        statement += f" The log shows {len(unseen)} losses that no round has seen: {where}."
     untested = int((findings["finding"] == "not_tested").sum()) if len(findings) else len(state.model.site.strings)
     return Evidence("string_fault", statement, ("IV rounds against peers", "steps in the log of one inverter against the others"),
                     f"{untested} of {len(state.model.site.strings)} strings have no valid trace." if untested else "",

@@ -17,6 +17,7 @@ BIAS_SD_MEASURED, BIAS_SD_MODELLED = 0.02, 0.035
 _DRIFT_SD = 0.0025      # per year: ISO 9060 class A non-stability 0.8 % a year at most, most sensors far below
 _SEASON_SD = 0.005      # model error over the seasons. Common practice, no source.
 _SUN_SD = 0.012         # model error over sun positions. Common practice, no source.
+_INVERTER_MOST = 0.025  # beyond, it is a weak part and no makers' spread
 _INVERTER_SD = 0.008    # makers' spread of the mean of many strings, and the log's gain to 1 %
 
 
@@ -40,6 +41,6 @@ def level_columns(blocks: Blocks, modelled_weather: bool) -> list[Column]:
         columns += [Column("level", f"sun cell {c} of group {g}", alike * (cell == c)[None, :], None, sd=_SUN_SD, **unbounded)
                     for c in np.unique(cell)]
     if len(blocks.expected) > 1:
-        columns += [Column("level", f"own level of {name}", ones, k, sd=_INVERTER_SD, **unbounded)
+        columns += [Column("level", f"own level of {name}", ones, k, 0.0, _INVERTER_SD, -_INVERTER_MOST, _INVERTER_MOST)
                     for k, name in enumerate(blocks.model.inverter_ids)]
     return columns

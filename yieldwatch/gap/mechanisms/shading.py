@@ -87,7 +87,9 @@ def _behind_best_lit(ratio: np.ndarray, quarter: np.ndarray, plain: np.ndarray) 
                        for q in np.unique(quarter) if ((quarter == q) & plain).sum() > 20])
     best = np.sort(np.where(np.isfinite(levels), levels, -np.inf), axis=0)[-min(2, len(levels))]
     aligned = ratio - np.where(np.isfinite(best), best, 0.0)[:, None]
-    return over_known(np.nanmax, aligned, axis=0) - aligned
+    # Of many the very best of an hour is the luckiest.
+    best_lit = over_known(np.nanmax, aligned, axis=0) if len(ratio) <= 6 else over_known(np.nanquantile, aligned, 0.75, axis=0)
+    return best_lit - aligned
 
 
 def _azimuth_cost(deficit: np.ndarray, weight: np.ndarray, month: np.ndarray, light: np.ndarray, step: np.ndarray) -> float:

@@ -17,6 +17,7 @@ from yieldwatch.constants import FAULT_FINDINGS
 from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.mechanisms.base import Column
 from yieldwatch.gap.steps import Step
+from yieldwatch.gap.weak_parts import WeakPart
 from yieldwatch.portfolio.model import Site
 
 #: Kinds that grow with time.
@@ -61,7 +62,7 @@ class Fault:
 
 
 def find_faults(blocks: Blocks, site: Site, findings: pd.DataFrame, rounds: pd.DataFrame, steps: list[Step],
-                cleanings: list[int]) -> list[Fault]:
+                cleanings: list[int], weak: list[WeakPart]) -> list[Fault]:
     """
     Join findings and steps into faults.
 
@@ -75,6 +76,8 @@ def find_faults(blocks: Blocks, site: Site, findings: pd.DataFrame, rounds: pd.D
         Of all inverters.
     cleanings : list of int
         Local days on which modules were cleaned.
+    weak : list of WeakPart
+        Parts behind their like all the time; the finding of a round goes before.
     """
     n_days = len(blocks.dates)
     spans = _spans(steps, n_days)
@@ -102,6 +105,10 @@ def find_faults(blocks: Blocks, site: Site, findings: pd.DataFrame, rounds: pd.D
     for number, span in enumerate(spans):
         if number not in used and span.sure and span.size > _least_unseen(site, blocks, span.inverter) and not _washed_off(span, blocks, cleanings):
             faults.append(_fault_from_log(span, blocks, site, rounds))
+    explained = {f.inverter for f in faults if f.start <= 0}
+    faults += [Fault("string_fault", p.inverter, (), f"weak input {p.mppt}" if p.mppt else "weak from the first day", -1, n_days,
+                     p.deficit * p.share, max(p.uncertainty * p.share, 0.3 * p.deficit * p.share), True)
+               for p in weak if p.inverter not in explained]
     return faults
 
 

@@ -1,0 +1,124 @@
+"""
+Parts that gave less than their like from the first day to the last: no step shows them, only the peers.
+
+Tracker inputs, where the log has them, are compared within one array, per kilowatt of modules; else whole inverters.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from yieldwatch.expected.power import SiteModel
+from yieldwatch.field.tables import SiteData
+from yieldwatch.gap.gaps import over_known
+
+#: Deficit that makes a part weak: makers' spread of many modules and a log's gain are below it. Common practice, no source.
+_WEAK = 0.03
+#: And this many times the spread of the others.
+_STANDS_OUT = 4.0
+_LEAST_LIGHT = 300.0
+_LEAST_DAYS = 5
+
+
+@dataclass(frozen=True)
+class WeakPart:
+    """
+    A part that is constantly behind its like.
+
+    Attributes
+    ----------
+    inverter : int
+    mppt : str or None
+        The input; None for the whole inverter.
+    strings : tuple of str
+        All strings of the part.
+    deficit, uncertainty : float
+        ln against the median of its like, and its standard uncertainty.
+    share : float
+        Share of the inverter's nameplate that the part is.
+    """
+
+    inverter: int
+    mppt: str | None
+    strings: tuple[str, ...]
+    deficit: float
+    uncertainty: float
+    share: float
+
+
+def weak_parts(model: SiteModel, data: SiteData, days: np.ndarray, shaded: np.ndarray) -> list[WeakPart]:
+    """
+    Find weak inputs, and weak inverters where the log has no inputs.
+
+    Parameters
+    ----------
+    days : ndarray, shape (n_inverters, n_days)
+        ln of measured over expected by day.
+    shaded : ndarray, shape (n_inverters,)
+        Inverters left out: shade is not weakness.
+    """
+    inputs = _inputs(model, data)
+    if inputs is not None:
+        return [p for p in inputs if not shaded[p.inverter]]
+    open_air = np.flatnonzero(~shaded)
+    if len(open_air) < 4:
+        return []
+    behind = over_known(np.nanmedian, days[open_air], axis=0)[None, :] - days[open_air]
+    out = []
+    for row, deficit, u in _standing_out(behind):
+        k = int(open_air[row])
+        strings = tuple(s.string_id for s in model.site.strings if s.inverter_id == model.inverter_ids[k])
+        out.append(WeakPart(k, None, strings, deficit, u, 1.0))
+    return out
+
+
+def _inputs(model: SiteModel, data: SiteData) -> list[WeakPart] | None:
+    log = data.power
+    if log is None or "mppt" not in log or "dc_power_kw" not in log:
+        return None
+    log = log[log["mppt"].notna() & log["dc_power_kw"].notna()]
+    if log.empty:
+        return None
+    local = pd.DatetimeIndex(log["time"]).tz_convert(model.site.tz).tz_localize(None).normalize()
+    power = log.assign(day=local, input=log["inverter_id"].astype(str) + "\n" + log["mppt"].astype(str))
+    place = {name: k for k, name in enumerate(model.inverter_ids)}
+    parts: dict[str, list] = {}
+    for s in model.site.strings:
+        parts.setdefault(f"{s.inverter_id}\n{s.mppt}", []).append(s)
+    out: list[WeakPart] = []
+    for array in model.site.arrays:
+        alike = [name for name, strings in parts.items() if {s.array_id for s in strings} == {array.id}]
+        here = power[power["input"].isin(alike)]
+        bright = model.times[model.planes[array.id].poa_global > _LEAST_LIGHT]
+        here = here[pd.DatetimeIndex(here["time"]).floor(model.weather.step).isin(bright)]
+        if here["input"].nunique() < 3:
+            continue
+        wide = here.pivot_table(index="time", columns="input", values="dc_power_kw").dropna()
+        per_kw = np.log(wide.where(wide > 0) / [sum(s.p_mp_w for s in parts[c]) / 1000.0 for c in wide.columns])
+        day = pd.DatetimeIndex(wide.index).tz_convert(model.site.tz).tz_localize(None).normalize()
+        behind = per_kw.rsub(per_kw.median(axis=1), axis=0).groupby(day).median().to_numpy().T
+        for row, deficit, u in _standing_out(behind):
+            strings = parts[wide.columns[row]]
+            k = place[strings[0].inverter_id]
+            whole = sum(s.p_mp_w for s in model.site.strings if s.inverter_id == strings[0].inverter_id)
+            out.append(WeakPart(k, str(strings[0].mppt), tuple(s.string_id for s in strings), deficit, u, sum(s.p_mp_w for s in strings) / whole))
+    return out
+
+
+def _standing_out(behind: np.ndarray) -> list[tuple[int, float, float]]:
+    """Rows whose daily deficit is constant and far beyond the spread of the others: (row, deficit, uncertainty)."""
+    known = np.isfinite(behind).sum(axis=1)
+    deficit = over_known(np.nanmedian, behind, axis=1)
+    spread = 1.4826 * over_known(np.nanmedian, np.abs(deficit - over_known(np.nanmedian, deficit)))
+    out = []
+    for row in np.flatnonzero(known >= _LEAST_DAYS):
+        values = behind[row][np.isfinite(behind[row])]
+        u = 1.4826 * float(np.median(np.abs(values - deficit[row]))) * 1.25 / np.sqrt(len(values))
+        # There from the first day to the last: the weakest tenth of days still shows half of it.
+        constant = np.quantile(values, 0.1) > 0.5 * deficit[row]
+        if constant and deficit[row] > max(_WEAK, 4.0 * u, min(_STANDS_OUT * float(spread), 0.06)):
+            out.append((int(row), float(deficit[row]), max(u, 0.005)))
+    return out
