@@ -169,9 +169,9 @@ def _fit(kind: ModuleType) -> dict[str, float]:
     error = abs(at_stc["p_mp"][0] / (kind.i_mp_a * kind.v_mp_v) - 1.0)
     if not error < 0.01:
         raise PortfolioError(
-            f"module_types.csv, module type {kind.module_type}: i_sc {kind.i_sc_a} A, v_oc {kind.v_oc_v} V, "
-            f"i_mp {kind.i_mp_a} A, v_mp {kind.v_mp_v} V, beta_v_oc {kind.beta_v_oc_pct_per_c} %/°C belong to "
-            f"no single-diode module with {kind.cells_in_series} cells in series (nearest is "
-            f"{100 * error:.1f} % off in power). Expected values of one datasheet. Check units, and the count "
-            "of cells in series.")
+            f"module_types.csv, module type {kind.module_type}: i_sc {kind.i_sc_a} A, "
+            f"v_oc {kind.v_oc_v} V, i_mp {kind.i_mp_a} A, v_mp {kind.v_mp_v} V, "
+            f"beta_v_oc {kind.beta_v_oc_pct_per_c} %/°C belong to no single-diode module with "
+            f"{kind.cells_in_series} cells in series (nearest is {100 * error:.1f} % off in power). "
+            "Expected values of one datasheet. Check units, and the count of cells in series.")
     return parameters

@@ -105,9 +105,12 @@ def _azimuth_cost(deficit: np.ndarray, weight: np.ndarray, month: np.ndarray, li
         theta = np.linalg.lstsq((design.T * w) @ design + 1e-6 * np.eye(len(theta)), (design.T * w) @ deficit, rcond=None)[0]
         w = weight / np.maximum(np.abs(deficit - design @ theta), 2e-3)
     effect = np.r_[0.0, theta[-(len(levels[2]) - 1):]] if len(levels[2]) > 1 else np.zeros(1)
-    energy = parts[2].T @ weight
+    energy, count = parts[2].T @ weight, parts[2].sum(axis=0)
     seen = energy > 0.03 * energy.sum()
-    return float(((effect - np.quantile(effect[seen], 0.1)) * energy)[seen].sum())
+    # Only what stands out of the scatter of the hours behind it counts: a few weeks of passing clouds make patterns too.
+    doubt = 2.0 * 1.4826 * float(np.median(np.abs(deficit - design @ theta))) / np.sqrt(np.maximum(count, 1.0))
+    beyond = np.maximum(effect - np.quantile(effect[seen], 0.1) - doubt, 0.0)
+    return float((beyond * energy)[seen].sum())
 
 
 def shading_columns(blocks: Blocks, inverters: np.ndarray) -> list[Column]:

@@ -100,6 +100,9 @@ def find_faults(blocks: Blocks, site: Site, findings: pd.DataFrame, rounds: pd.D
             doubt = max(doubt, 0.5 * abs(spans[match].size - size), 0.3 * size)
         else:
             start, dated = (max(earliest, 0) + latest) // 2 if earliest >= 0 else -1, False
+        if found.finding == "open":
+            # A dead string takes its own share, neither more nor less.
+            doubt = 0.03 * size
         window = (earliest, latest) if not dated and earliest >= 0 else None
         faults.append(Fault("string_fault", k, (found.string_id,), found.finding, start, n_days, size, doubt, dated, window))
     for number, span in enumerate(spans):
