@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from yieldwatch.action.dirt_ahead import DirtAhead, dirt_ahead
+from yieldwatch.errors import NotEnoughData
 from yieldwatch.expected.power import SiteModel
 from yieldwatch.expected.sun import sun_position
 from yieldwatch.gap.attribute import SiteState
@@ -113,6 +114,14 @@ class Outlook:
         First day ahead.
     months : int
         How far to look, 12 or more.
+    regrowing : bool
+        Whether plants were cut in the last two years: less shade than the year before is then the cut, and no sign that it
+        goes on shrinking.
+
+    Raises
+    ------
+    NotEnoughData
+        If the history holds none of the three years before `as_of`.
 
     Attributes
     ----------
@@ -126,8 +135,8 @@ class Outlook:
         Ratio of one year's shade to that of the year before.
     """
 
-    def __init__(self, state: SiteState, as_of: dt.date, months: int) -> None:
-        self.state, self.as_of, self.months = state, as_of, months
+    def __init__(self, state: SiteState, as_of: dt.date, months: int, regrowing: bool = False) -> None:
+        self.state, self.as_of, self.months, self.regrowing = state, as_of, months, regrowing
         self.years = -(-months // 12)
         every = max(1, len(state.posterior.draws) // N_DRAWS)
         self.draws = state.posterior.draws[::every]
@@ -143,7 +152,9 @@ class Outlook:
                 self._steady[fault.inverter] += fault_shape(state, fault) * self.fault_size(fault)[0]
         age = (state.posterior.loss("degradation", *shape) * state.blocks.expected).sum(axis=0) / np.maximum(
             state.blocks.expected.sum(axis=0), 1e-9)
-        self._age = Slope(float(age[-1]), _last_year_slope(state, age))
+        rate = sum(v for c, v in zip(state.posterior.columns, state.posterior.estimate, strict=True)
+                   if c.cause == "degradation" and c.name == "rate per year")
+        self._age = Slope(float(age[-1]), float(rate))
         self.conversion = [conversion_slope(state, k) for k in range(shape[0])]
         self.heat = _heat_caps(state)
         self.setting = _settings_on(state)
@@ -303,7 +314,8 @@ class Outlook:
         if len(self.replays) < 2:
             return 1.0
         last, before = (self._mean_shade(r) for r in self.replays[:2])
-        return float(np.clip(last / before, *_GROWTH)) if before > 1e-4 else 1.0
+        growth = float(np.clip(last / before, *_GROWTH)) if before > 1e-4 else 1.0
+        return max(growth, 1.0) if self.regrowing else growth
 
 
 def fault_shape(state: SiteState, fault: Fault) -> np.ndarray:
@@ -399,6 +411,9 @@ def _replays(state: SiteState, as_of: dt.date) -> tuple[list[Replay], tuple[str,
         month = bounds.searchsorted(block_date[chosen], side="right") - 1
         day = np.asarray((block_date[chosen] - bounds[0]).days)
         replays.append(Replay(back, where, chosen, of, month[of], day))
+    if not replays:
+        raise NotEnoughData(f"{state.model.site.id}: no weather in the {MOST_YEARS} years before {as_of}. Expected at least some "
+                            "weeks of it. Choose an earlier --as-of date or add weather.")
     if full >= 1:
         return replays, ()
     return replays, (

@@ -151,7 +151,7 @@ def _ratios(model: SiteModel, blocks: Blocks, log: InverterLog | None, off: Off,
     if log is None:
         return np.full((n, n_blocks), np.nan), np.zeros((n, n_blocks))
     could = inverter_ac(model)
-    export = model.site.export_limit_kw or np.inf
+    export = np.inf if model.site.export_limit_kw is None else model.site.export_limit_kw
     under = (could < 0.97 * model.rating) & (could.sum(axis=0) * model.to_meter < 0.97 * export)
     usable = (np.isfinite(log.ac) & _well_after(off.running) & under & (could > 0.02 * model.rating) & (model.sun.elevation > 5.0)
               & ~np.isfinite(limits.site_cap) & ~np.isfinite(limits.setting) & ~np.isfinite(limits.heat)

@@ -10,6 +10,7 @@ import numpy as np
 
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.attribute import SiteState
+from yieldwatch.gap.mechanisms.shading import SHORTEST_HISTORY
 
 
 @dataclass(frozen=True)
@@ -25,7 +26,8 @@ class Basis:
         What may have gone unseen, as a share of expected energy: the interval's upper end is at least this far above the
         estimate. [fraction]
     blurred : float
-        Relative doubt of the estimate itself beyond the posterior's. [fraction]
+        Relative standard uncertainty of the estimate itself beyond the posterior's: that the mechanism's form is only about
+        right. [fraction] Common practice, no source.
     why_not : str
         Why the cause could not be assessed, or only by a prior; empty otherwise.
     """
@@ -39,18 +41,17 @@ class Basis:
 def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
     """The basis of every cause but the unexplained."""
     log = state.log is not None
-    several = len(state.model.inverter_ids) > 1
     rounds = len(data.iv) > 0
     energy = log or (data.meter is not None and len(data.meter) > 0)
     clamps = len(data.clamp) > 0
     with_dc = state.log is not None and bool(np.isfinite(state.log.dc).any())
     no_log = "No interval log of the inverters."
     return {
-        "soiling": Basis("measured", 0.001) if energy or rounds else Basis("prior", 0.01, 0.5, "No energy data and no IV round."),
-        "shading": Basis("measured", 0.0015, 0.05) if log and several else Basis(
-            "not_assessed", why_not=no_log if not log else "A single inverter has no peer to show shade against."),
+        "soiling": Basis("measured", 0.001, 0.15 if log else 0.35) if energy or rounds else Basis(
+            "prior", 0.01, 0.5, "No energy data and no IV round."),
+        "shading": _shading(state, no_log),
         "snow": _snow(state),
-        "string_fault": Basis("measured", 0.001 if log else 0.004, 0.05) if log or rounds else Basis(
+        "string_fault": Basis("measured", 0.001 if log else 0.006, 0.05 if log else 0.15) if log or rounds else Basis(
             "not_assessed", why_not="No IV round, no string current and no interval log."),
         "inverter_efficiency": _efficiency(log, with_dc, clamps),
         "inverter_outage": Basis("measured", 0.0002, 0.05) if log else Basis(
@@ -59,8 +60,18 @@ def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
             "prior", 0.004, 0.3, no_log + " Recorded outages are counted, unrecorded ones are not seen."),
         "curtailment": Basis("measured", 0.0003, 0.05) if log else Basis("not_assessed", why_not=no_log),
         "reactive_power": _reactive(state, clamps),
-        "degradation": Basis("prior", why_not="Under three full years of data ageing cannot be read from them; its level is a published prior for the age."),
+        "degradation": Basis("prior", 0.0, 0.2, "Under three full years of data ageing cannot be read from them; its level is a published prior for the age."),
     }
+
+
+def _shading(state: SiteState, no_log: str) -> Basis:
+    if state.log is None:
+        return Basis("not_assessed", why_not=no_log)
+    if len(state.model.inverter_ids) < 2:
+        return Basis("not_assessed", why_not="A single inverter has no peer to show shade against.")
+    if len(state.blocks.dates) < SHORTEST_HISTORY:
+        return Basis("not_assessed", why_not=f"Fewer than {SHORTEST_HISTORY} days of history: a pattern of the day cannot be told from a spell of weather.")
+    return Basis("measured", 0.0015, 0.05)
 
 
 def _snow(state: SiteState) -> Basis:

@@ -194,7 +194,7 @@ def _limited(site: Site, inverter: Inverter, row: dict) -> str:
         return "at its kW rating"
     if s >= _AT_LIMIT * kind.ac_rated_kva:
         return "at its kVA rating"
-    if site.export_limit_kw and site.pac0_kw > site.export_limit_kw:
+    if site.export_limit_kw is not None and site.pac0_kw > site.export_limit_kw:
         # Each inverter's share of the limit, before the AC losses to the meter.
         to_meter = (1.0 - site.ac_wiring_pct / 100.0) * (1.0 - site.transformer_pct / 100.0)
         share = site.export_limit_kw / to_meter * kind.ac_rated_kw / site.pac0_kw

@@ -58,7 +58,7 @@ def inverter_log(model: SiteModel, data: SiteData) -> InverterLog | None:
     if "status" in log and log["status"].notna().any():
         said = log.loc[log["status"].astype("string").str.lower() == "fault", ["time", "inverter_id"]]
         row = {name: k for k, name in enumerate(model.inverter_ids)}
-        place = model.times.get_indexer(pd.DatetimeIndex(said["time"]).floor(model.weather.step))
+        place = model.times.get_indexer(model.weather.floor(pd.DatetimeIndex(said["time"])))
         keep = place >= 0
         fault[said["inverter_id"].map(row).to_numpy(int)[keep], place[keep]] = True
     stuck = _stuck(ac, model)
@@ -84,7 +84,7 @@ def _average(wide: pd.DataFrame, model: SiteModel, step: pd.Timedelta) -> np.nda
         return np.full((len(model.inverter_ids), len(model.times)), np.nan)
     if step == model.weather.step and wide.index.isin(model.weather.table.index).mean() > 0.99:
         return wide.reindex(model.times).to_numpy(float).T
-    slot = wide.index.floor(model.weather.step)
+    slot = model.weather.floor(pd.DatetimeIndex(wide.index))
     grouped = wide.groupby(slot)
     enough = grouped.count() >= _FULL * (model.weather.step / step)
     return grouped.mean().where(enough).reindex(model.times).to_numpy(float).T

@@ -153,7 +153,7 @@ def find_curtailment(model: SiteModel, log: InverterLog | None, data: SiteData, 
     could = np.minimum(potential, model.rating)
     known = np.isfinite(log.ac).all(axis=0)
     total = log.ac.sum(axis=0) * model.to_meter
-    limit = model.site.export_limit_kw or np.inf
+    limit = np.inf if model.site.export_limit_kw is None else model.site.export_limit_kw
     able = np.minimum(could.sum(axis=0) * model.to_meter, limit)
     low = known & (total < 0.97 * able) & (able > 0.1 * model.rating.sum())
     recorded = np.zeros(len(cap), dtype=bool)

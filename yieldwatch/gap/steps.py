@@ -47,8 +47,10 @@ def own_days(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray) -> np.ndarra
     NaN on days without enough light.
     """
     n_days = len(blocks.dates)
-    noon = 180.0 if blocks.model.site.latitude >= 0 else 0.0
-    central = np.abs((blocks.azimuth - noon + 180.0) % 360.0 - 180.0) < 50.0
+    # By height and not by azimuth: between the tropics the noon sun stands north on some days and south on others.
+    highest = np.zeros(n_days)
+    np.maximum.at(highest, blocks.day, blocks.elevation)
+    central = blocks.elevation > 0.75 * highest[blocks.day]
     daily = np.full((len(ratio), n_days), np.nan)
     for k in range(len(ratio)):
         ok = central & np.isfinite(ratio[k]) & (weight[k] > 0)

@@ -19,6 +19,8 @@ from yieldwatch.gap.gaps import over_known
 _WEAK = 0.03
 #: And this many times the spread of the others.
 _STANDS_OUT = 4.0
+#: Or this deficit, whatever the spread.
+_SURELY = 0.05
 _LEAST_LIGHT = 300.0
 _LEAST_DAYS = 5
 
@@ -93,7 +95,7 @@ def _inputs(model: SiteModel, data: SiteData) -> list[WeakPart] | None:
         alike = [name for name, strings in parts.items() if {s.array_id for s in strings} == {array.id}]
         here = power[power["input"].isin(alike)]
         bright = model.times[model.planes[array.id].poa_global > _LEAST_LIGHT]
-        here = here[pd.DatetimeIndex(here["time"]).floor(model.weather.step).isin(bright)]
+        here = here[model.weather.floor(pd.DatetimeIndex(here["time"])).isin(bright)]
         if here["input"].nunique() < 3:
             continue
         wide = here.pivot_table(index="time", columns="input", values="dc_power_kw").dropna()
@@ -119,6 +121,6 @@ def _standing_out(behind: np.ndarray) -> list[tuple[int, float, float]]:
         u = 1.4826 * float(np.median(np.abs(values - deficit[row]))) * 1.25 / np.sqrt(len(values))
         # There from the first day to the last: the weakest tenth of days still shows half of it.
         constant = np.quantile(values, 0.1) > 0.5 * deficit[row]
-        if constant and deficit[row] > max(_WEAK, 4.0 * u, min(_STANDS_OUT * float(spread), 0.06)):
+        if constant and deficit[row] > max(_WEAK, 4.0 * u, min(_STANDS_OUT * float(spread), _SURELY)):
             out.append((int(row), float(deficit[row]), max(u, 0.005)))
     return out

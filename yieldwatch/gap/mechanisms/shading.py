@@ -14,6 +14,8 @@ from yieldwatch.gap.blocks import AZIMUTH_STEP, Blocks
 from yieldwatch.gap.gaps import over_known
 from yieldwatch.gap.mechanisms.base import Column
 
+#: Days of history below which a day pattern cannot be told from a spell of weather. Common practice, no source.
+SHORTEST_HISTORY = 90
 #: Share of an inverter's yearly energy that its day pattern must cost before shade is considered.
 _MATTERS = 0.0025
 #: Row shade, as a share of the light, beyond which a block proves nothing about other shade.
@@ -33,6 +35,8 @@ def shaded_inverters(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray) -> n
     weight : ndarray, same shape
         Expected energy of the usable intervals. [kWh]
     """
+    if len(blocks.dates) < SHORTEST_HISTORY:
+        return np.zeros(len(ratio), dtype=bool)
     return pattern_cost(blocks, ratio, weight) > _MATTERS
 
 
