@@ -154,7 +154,8 @@ def _assess_site(site: Site, data: SiteData, start: dt.date | None, end: dt.date
 
 def _history_end(site: Site, data: SiteData, as_of: dt.date | None) -> dt.date:
     """The as-of date, or the day after the last day with weather."""
-    assert data.weather is not None and data.weather_step is not None
+    assert data.weather is not None
+    assert data.weather_step is not None
     end = (data.weather.index[-1] + data.weather_step).tz_convert(site.tz)
     day = end.date() if end == end.normalize() else (end.normalize() + pd.Timedelta(days=1, hours=2)).date()
     return min(as_of, day) if as_of else day

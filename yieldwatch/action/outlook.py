@@ -146,7 +146,7 @@ class Outlook:
         self.shade = state.posterior.loss("shading", *shape)
         self.shade_growth = self._shade_growth()
         self.faults = [f for f in state.faults if f.end >= len(state.blocks.dates)]
-        self._steady = sum(state.posterior.loss(c, *shape) for c in ("level", "snow"))
+        self._steady = state.posterior.loss("level", *shape) + state.posterior.loss("snow", *shape)
         for fault in self.faults:
             if fault.cause == "string_fault":
                 self._steady[fault.inverter] += fault_shape(state, fault) * self.fault_size(fault)[0]
@@ -417,5 +417,5 @@ def _replays(state: SiteState, as_of: dt.date) -> tuple[list[Replay], tuple[str,
     if full >= 1:
         return replays, ()
     return replays, (
-        f"{age} days of history, less than a year: gains in months not seen yet are scaled from the months that were by the light "
-        "outside the atmosphere, and their seasons' own troubles are not known.",)
+        f"{age} days of history, less than a year: gains in months not seen yet are scaled from the months that were by the "
+        "light outside the atmosphere, and their seasons' own troubles are not known.",)

@@ -44,8 +44,9 @@ def site_gap(state: SiteState, data: SiteData, findings: pd.DataFrame, start: pd
     months, month = _months(state, start, end)
     kept = month >= 0
     basis = causes_basis(state, data)
-    measured = measured_months(state.model, split.state, data.meter, state.log, np.where(kept, month, len(months)),
-                               (*months, "outside"))
+    measured = measured_months(
+        state.model, split.state, data.meter, state.log, np.where(kept, month, len(months)), (*months, "outside")
+    )
     expected = np.bincount(month[kept], weights=split.expected.sum(axis=0)[kept], minlength=len(months))
     energy = {c: np.bincount(month[kept], weights=e.sum(axis=0)[kept], minlength=len(months)) for c, e in split.energy.items()}
     told = {c: energy.get(c, np.zeros(len(months))) for c in CAUSES if c != "unexplained" and basis[c].basis != "not_assessed"}
@@ -61,9 +62,14 @@ def site_gap(state: SiteState, data: SiteData, findings: pd.DataFrame, start: pd
     return SiteGap(
         intervals=_intervals(state, split, measured, month, rest, expected, told),
         yields=_yields(state, split, measured, months, month, expected, energy),
-        losses=losses, draws=draws, months=months,
+        losses=losses,
+        draws=draws,
+        months=months,
         string_findings=findings.assign(site_id=state.model.site.id),
-        downtime=downtime_table(state, split, kept), evidence=evidence, not_told=not_told)
+        downtime=downtime_table(state, split, kept),
+        evidence=evidence,
+        not_told=not_told,
+    )
 
 
 def _months(state: SiteState, start: pd.Timestamp, end: pd.Timestamp) -> tuple[tuple[str, ...], np.ndarray]:
@@ -72,18 +78,30 @@ def _months(state: SiteState, start: pd.Timestamp, end: pd.Timestamp) -> tuple[t
     index = state.model.weather.table.index
     first = max(start, index[0]).tz_convert(tz)
     last = min(end, index[-1] + state.model.weather.step).tz_convert(tz)
-    names = [str(p) for p in pd.period_range(first.tz_localize(None), last.tz_localize(None), freq="M")
-             if p.start_time.tz_localize(tz) >= first - pd.Timedelta(hours=1)
-             and (p + 1).start_time.tz_localize(tz) <= last + pd.Timedelta(hours=1)]
+    names = [
+        str(p)
+        for p in pd.period_range(first.tz_localize(None), last.tz_localize(None), freq="M")
+        if p.start_time.tz_localize(tz) >= first - pd.Timedelta(hours=1)
+        and (p + 1).start_time.tz_localize(tz) <= last + pd.Timedelta(hours=1)
+    ]
     if not names:
         # Less than a whole month: report what there is.
-        names = sorted({str(p) for p in pd.period_range(first.tz_localize(None), (last - pd.Timedelta("1ns")).tz_localize(None), freq="M")})
+        names = sorted(
+            {str(p) for p in pd.period_range(first.tz_localize(None), (last - pd.Timedelta("1ns")).tz_localize(None), freq="M")}
+        )
     local = state.model.times.tz_convert(tz).strftime("%Y-%m")
     return tuple(names), pd.Index(names).get_indexer(local)
 
 
-def _draws(state: SiteState, split: Split, month: np.ndarray, n: int, told: dict[str, np.ndarray], basis: dict[str, Basis],
-           expected: np.ndarray) -> dict[str, np.ndarray]:
+def _draws(
+    state: SiteState,
+    split: Split,
+    month: np.ndarray,
+    n: int,
+    told: dict[str, np.ndarray],
+    basis: dict[str, Basis],
+    expected: np.ndarray,
+) -> dict[str, np.ndarray]:
     """
     Draws of each told cause's monthly energy.
 
@@ -117,11 +135,15 @@ def _draws(state: SiteState, split: Split, month: np.ndarray, n: int, told: dict
 
 def _open_output(state: SiteState, split: Split) -> np.ndarray:
     """Output of the state by inverter and block, without the intervals in which a limit would have taken any more. [kWh]"""
-    limited = (state.model.unlimited() > split.expected * (1.0 + 1e-9)).any(axis=0) & (split.state >= 0.98 * split.expected).all(axis=0)
+    limited = (state.model.unlimited() > split.expected * (1.0 + 1e-9)).any(axis=0) & (split.state >= 0.98 * split.expected).all(
+        axis=0
+    )
     return state.blocks.total(np.where(limited, 0.0, split.state))
 
 
-def _monthly_rates(state: SiteState, cause: str, rate: np.ndarray, block_month: np.ndarray, n: int) -> tuple[np.ndarray, np.ndarray]:
+def _monthly_rates(
+    state: SiteState, cause: str, rate: np.ndarray, block_month: np.ndarray, n: int
+) -> tuple[np.ndarray, np.ndarray]:
     rows, which = [], []
     inside = block_month >= 0
     for number, column in enumerate(state.posterior.columns):
@@ -138,8 +160,16 @@ def _monthly_rates(state: SiteState, cause: str, rate: np.ndarray, block_month: 
     return np.stack(rows), np.array(which)
 
 
-def _losses(state: SiteState, months: tuple[str, ...], told: dict[str, np.ndarray], rest: np.ndarray, draws: dict[str, np.ndarray],
-            basis: dict[str, Basis], expected: np.ndarray, measured: Measured) -> pd.DataFrame:
+def _losses(
+    state: SiteState,
+    months: tuple[str, ...],
+    told: dict[str, np.ndarray],
+    rest: np.ndarray,
+    draws: dict[str, np.ndarray],
+    basis: dict[str, Basis],
+    expected: np.ndarray,
+    measured: Measured,
+) -> pd.DataFrame:
     rows = []
     for m, name in enumerate(months):
         for cause in CAUSES:
@@ -149,17 +179,28 @@ def _losses(state: SiteState, months: tuple[str, ...], told: dict[str, np.ndarra
                     continue
                 value, kind = rest[m], "measured"
             elif cause not in told:
-                rows.append(row | {"energy_kwh": np.nan, "energy_low_kwh": np.nan, "energy_high_kwh": np.nan, "basis": "not_assessed"})
+                rows.append(
+                    row | {"energy_kwh": np.nan, "energy_low_kwh": np.nan, "energy_high_kwh": np.nan, "basis": "not_assessed"}
+                )
                 continue
             else:
                 value, kind = told[cause][m], basis[cause].basis
             low, high = np.quantile(draws[cause][:, m], (0.05, 0.95))
-            rows.append(row | {"energy_kwh": value, "energy_low_kwh": min(low, value), "energy_high_kwh": max(high, value), "basis": kind})
+            rows.append(
+                row | {"energy_kwh": value, "energy_low_kwh": min(low, value), "energy_high_kwh": max(high, value), "basis": kind}
+            )
     return pd.DataFrame(rows, columns=["site_id", "month", "cause", "energy_kwh", "energy_low_kwh", "energy_high_kwh", "basis"])
 
 
-def _intervals(state: SiteState, split: Split, measured: Measured, month: np.ndarray, rest: np.ndarray, expected: np.ndarray,
-               told: dict[str, np.ndarray]) -> pd.DataFrame:
+def _intervals(
+    state: SiteState,
+    split: Split,
+    measured: Measured,
+    month: np.ndarray,
+    rest: np.ndarray,
+    expected: np.ndarray,
+    told: dict[str, np.ndarray],
+) -> pd.DataFrame:
     """Every interval of the reported months; in a measured month the causes add up to expected less measured."""
     model = state.model
     out = pd.DataFrame({"expected_kwh": split.expected.sum(axis=0)}, index=model.times)
@@ -191,8 +232,15 @@ def _intervals(state: SiteState, split: Split, measured: Measured, month: np.nda
     return full
 
 
-def _yields(state: SiteState, split: Split, measured: Measured, months: tuple[str, ...], month: np.ndarray, expected: np.ndarray,
-            energy: dict[str, np.ndarray]) -> pd.DataFrame:
+def _yields(
+    state: SiteState,
+    split: Split,
+    measured: Measured,
+    months: tuple[str, ...],
+    month: np.ndarray,
+    expected: np.ndarray,
+    energy: dict[str, np.ndarray],
+) -> pd.DataFrame:
     model, n = state.model, len(months)
     kept = month >= 0
     insolation = model.insolation()
@@ -205,11 +253,26 @@ def _yields(state: SiteState, split: Split, measured: Measured, months: tuple[st
     pdc0 = model.site.pdc0_kw
     out = measured.energy[:-1]
     lost = energy.get("inverter_outage", np.zeros(n)) + energy.get("grid_outage", np.zeros(n))
-    corrected = [performance_ratio_temp_corrected(float(out[m]), insolation[month == m], np.asarray(temp_cell)[month == m], pdc0, gamma)
-                 if np.isfinite(out[m]) else np.nan for m in range(n)]
-    return pd.DataFrame({
-        "site_id": model.site.id, "month": months, "insolation_kwh_m2": light, "expected_kwh": expected, "measured_kwh": out,
-        "measured_from": measured.source[:-1], "estimated_kwh": measured.estimated[:-1], "inverter_kwh": measured.inverter[:-1],
-        "clipped_kwh": np.bincount(month[kept], weights=split.clipped[kept], minlength=n),
-        "performance_ratio": performance_ratio(out, light, pdc0), "performance_ratio_temp_corrected": corrected,
-        "availability": energy_availability(lost, expected), "coverage": measured.coverage[:-1]})
+    corrected = [
+        performance_ratio_temp_corrected(float(out[m]), insolation[month == m], np.asarray(temp_cell)[month == m], pdc0, gamma)
+        if np.isfinite(out[m])
+        else np.nan
+        for m in range(n)
+    ]
+    return pd.DataFrame(
+        {
+            "site_id": model.site.id,
+            "month": months,
+            "insolation_kwh_m2": light,
+            "expected_kwh": expected,
+            "measured_kwh": out,
+            "measured_from": measured.source[:-1],
+            "estimated_kwh": measured.estimated[:-1],
+            "inverter_kwh": measured.inverter[:-1],
+            "clipped_kwh": np.bincount(month[kept], weights=split.clipped[kept], minlength=n),
+            "performance_ratio": performance_ratio(out, light, pdc0),
+            "performance_ratio_temp_corrected": corrected,
+            "availability": energy_availability(lost, expected),
+            "coverage": measured.coverage[:-1],
+        }
+    )

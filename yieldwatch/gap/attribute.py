@@ -66,8 +66,16 @@ class SiteState:
     effects: list[Effect]
 
 
-def infer_state(site: Site, data: SiteData, rounds: pd.DataFrame, findings: pd.DataFrame,
-                start: pd.Timestamp, end: pd.Timestamp, clamps: pd.DataFrame | None = None, seed: int = 0) -> SiteState:
+def infer_state(
+    site: Site,
+    data: SiteData,
+    rounds: pd.DataFrame,
+    findings: pd.DataFrame,
+    start: pd.Timestamp,
+    end: pd.Timestamp,
+    clamps: pd.DataFrame | None = None,
+    seed: int = 0,
+) -> SiteState:
     """
     Run the weather through the site and let the evidence settle the unknowns.
 
@@ -101,8 +109,15 @@ def infer_state(site: Site, data: SiteData, rounds: pd.DataFrame, findings: pd.D
     ratio, weight = _ratios(model, blocks, log, off, limits)
     shaded = shaded_inverters(blocks, ratio, weight)
     steps = _steps(blocks, ratio, weight, shaded)
-    faults = find_faults(blocks, site, findings, rounds, steps, _cleaning_days(blocks, data),
-                         weak_parts(model, data, own_days(blocks, ratio, weight), shaded) if log is not None else [])
+    faults = find_faults(
+        blocks,
+        site,
+        findings,
+        rounds,
+        steps,
+        _cleaning_days(blocks, data),
+        weak_parts(model, data, own_days(blocks, ratio, weight), shaded) if log is not None else [],
+    )
     posterior, wash = _fit(evidence, faults, shaded, ratio, weight, off, limits, None)
     # Second pass: the fitted state says what each inverter could have given, and so who was held down.
     dc_left = np.exp(-sum(posterior.loss(c, *blocks.expected.shape) for c in (*DC_CAUSES, "level", "inverter_efficiency")))
@@ -112,8 +127,9 @@ def infer_state(site: Site, data: SiteData, rounds: pd.DataFrame, findings: pd.D
     ratio, weight = _ratios(model, blocks, log, off, limits)
     common = posterior.loss("soiling", *blocks.expected.shape)
     posterior, wash = _fit(evidence, faults, shaded, ratio, weight, off, limits, common)
-    return SiteState(model, blocks, log, off, limits, posterior, faults, shaded, wash,
-                     _effects(model, blocks, posterior, off, limits))
+    return SiteState(
+        model, blocks, log, off, limits, posterior, faults, shaded, wash, _effects(model, blocks, posterior, off, limits)
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -153,9 +169,18 @@ def _ratios(model: SiteModel, blocks: Blocks, log: InverterLog | None, off: Off,
     could = inverter_ac(model)
     export = np.inf if model.site.export_limit_kw is None else model.site.export_limit_kw
     under = (could < 0.97 * model.rating) & (could.sum(axis=0) * model.to_meter < 0.97 * export)
-    usable = (np.isfinite(log.ac) & _well_after(off.running) & under & (could > 0.02 * model.rating) & (model.sun.elevation > 5.0)
-              & ~np.isfinite(limits.site_cap) & ~np.isfinite(limits.setting) & ~np.isfinite(limits.heat)
-              & (log.ac > 0.003 * model.rating) & ~model.weather.modelled[model.at])
+    usable = (
+        np.isfinite(log.ac)
+        & _well_after(off.running)
+        & under
+        & (could > 0.02 * model.rating)
+        & (model.sun.elevation > 5.0)
+        & ~np.isfinite(limits.site_cap)
+        & ~np.isfinite(limits.setting)
+        & ~np.isfinite(limits.heat)
+        & (log.ac > 0.003 * model.rating)
+        & ~model.weather.modelled[model.at]
+    )
     hours = model.weather.hours
     measured = blocks.total(np.where(usable, log.ac, 0.0) * hours)
     expected = blocks.total(np.where(usable, could, 0.0) * hours)
@@ -197,14 +222,27 @@ def _cleaning_days(blocks: Blocks, data: SiteData) -> list[int]:
     return [blocks.day_of(start) for start in events["start"]] if len(events) else []
 
 
-def _fit(evidence: _Evidence, faults: list[Fault], shaded: np.ndarray, ratio: np.ndarray, weight: np.ndarray, off: Off,
-         limits: Limits, common: np.ndarray | None) -> tuple[Posterior, Wash]:
+def _fit(
+    evidence: _Evidence,
+    faults: list[Fault],
+    shaded: np.ndarray,
+    ratio: np.ndarray,
+    weight: np.ndarray,
+    off: Off,
+    limits: Limits,
+    common: np.ndarray | None,
+) -> tuple[Posterior, Wash]:
     """Choose how rain washes on the slow rows, then solve the whole."""
     blocks, data = evidence.blocks, evidence.data
     shape = ratio.shape
     logged = bool(np.isfinite(ratio).any())
-    fixed = [*level_columns(blocks, data.power is None), *degradation_columns(blocks), *fault_columns(blocks, faults),
-             *efficiency_columns(blocks, evidence.log), *round_columns(blocks, evidence.rounds)]
+    fixed = [
+        *level_columns(blocks, data.power is None),
+        *degradation_columns(blocks),
+        *fault_columns(blocks, faults),
+        *efficiency_columns(blocks, evidence.log),
+        *round_columns(blocks, evidence.rounds),
+    ]
     if evidence.clamps is not None:
         fixed += clamp_columns(blocks, evidence.clamps)
     if common is not None and logged:
@@ -224,7 +262,9 @@ def _fit(evidence: _Evidence, faults: list[Fault], shaded: np.ndarray, ratio: np
         quick_days = (operator @ design_matrix(quick, *shape)).toarray()
         values = operator @ np.nan_to_num(ratio.ravel())
         energy = np.bincount(blocks.day, weights=trusted.sum(axis=0), minlength=len(blocks.dates))
-        share = operator @ sparse.csr_matrix((np.ones(ratio.size), (np.arange(ratio.size), np.repeat(np.arange(shape[0]), shape[1]))))
+        share = operator @ sparse.csr_matrix(
+            (np.ones(ratio.size), (np.arange(ratio.size), np.repeat(np.arange(shape[0]), shape[1])))
+        )
         share = share.toarray().T
 
     def misfit(wash: Wash) -> float:

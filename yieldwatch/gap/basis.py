@@ -47,20 +47,29 @@ def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
     with_dc = state.log is not None and bool(np.isfinite(state.log.dc).any())
     no_log = "No interval log of the inverters."
     return {
-        "soiling": Basis("measured", 0.001, 0.15 if log else 0.35) if energy or rounds else Basis(
-            "prior", 0.01, 0.5, "No energy data and no IV round."),
+        "soiling": Basis("measured", 0.001, 0.15 if log else 0.35)
+        if energy or rounds
+        else Basis("prior", 0.01, 0.5, "No energy data and no IV round."),
         "shading": _shading(state, no_log),
         "snow": _snow(state),
-        "string_fault": Basis("measured", 0.001 if log else 0.006, 0.05 if log else 0.15) if log or rounds else Basis(
-            "not_assessed", why_not="No IV round, no string current and no interval log."),
+        "string_fault": Basis("measured", 0.001 if log else 0.006, 0.05 if log else 0.15)
+        if log or rounds
+        else Basis("not_assessed", why_not="No IV round, no string current and no interval log."),
         "inverter_efficiency": _efficiency(log, with_dc, clamps),
-        "inverter_outage": Basis("measured", 0.0002, 0.05) if log else Basis(
-            "prior", 0.006, 0.3, no_log + " Recorded outages are counted, unrecorded ones are not seen."),
-        "grid_outage": Basis("measured", 0.0001, 0.05) if log else Basis(
-            "prior", 0.004, 0.3, no_log + " Recorded outages are counted, unrecorded ones are not seen."),
+        "inverter_outage": Basis("measured", 0.0002, 0.05)
+        if log
+        else Basis("prior", 0.006, 0.3, no_log + " Recorded outages are counted, unrecorded ones are not seen."),
+        "grid_outage": Basis("measured", 0.0001, 0.05)
+        if log
+        else Basis("prior", 0.004, 0.3, no_log + " Recorded outages are counted, unrecorded ones are not seen."),
         "curtailment": Basis("measured", 0.0003, 0.05) if log else Basis("not_assessed", why_not=no_log),
         "reactive_power": _reactive(state, clamps),
-        "degradation": Basis("prior", 0.0, 0.2, "Under three full years of data ageing cannot be read from them; its level is a published prior for the age."),
+        "degradation": Basis(
+            "prior",
+            0.0,
+            0.2,
+            "Under three full years of data ageing cannot be read from them; its level is a published prior for the age.",
+        ),
     }
 
 
@@ -70,7 +79,10 @@ def _shading(state: SiteState, no_log: str) -> Basis:
     if len(state.model.inverter_ids) < 2:
         return Basis("not_assessed", why_not="A single inverter has no peer to show shade against.")
     if len(state.blocks.dates) < SHORTEST_HISTORY:
-        return Basis("not_assessed", why_not=f"Fewer than {SHORTEST_HISTORY} days of history: a pattern of the day cannot be told from a spell of weather.")
+        return Basis(
+            "not_assessed",
+            why_not=f"Fewer than {SHORTEST_HISTORY} days of history: a day pattern cannot be told from a spell of weather.",
+        )
     return Basis("measured", 0.0015, 0.05)
 
 
@@ -79,7 +91,9 @@ def _snow(state: SiteState) -> Basis:
     if "snow_depth" in table and table["snow_depth"].notna().any():
         return Basis("measured", 0.0005, 0.2)
     cold = table["temp_air"].to_numpy(float) < 1.0
-    wet = np.nan_to_num(table["precipitation"].to_numpy(float)) > 0 if "precipitation" in table else np.ones(len(cold), dtype=bool)
+    wet = (
+        np.nan_to_num(table["precipitation"].to_numpy(float)) > 0 if "precipitation" in table else np.ones(len(cold), dtype=bool)
+    )
     if (cold & wet).mean() < 0.002:
         return Basis("measured", 0.0002)
     return Basis("not_assessed", why_not="The weather was cold enough for snow, and no snow depth was recorded.")
@@ -91,7 +105,10 @@ def _efficiency(log: bool, with_dc: bool, clamps: bool) -> Basis:
     if clamps:
         return Basis("measured", 0.006, 0.3)
     if log:
-        return Basis("not_assessed", why_not="No DC power in the log and no clamp reading: AC alone cannot tell the inverter from the modules.")
+        return Basis(
+            "not_assessed",
+            why_not="No DC power in the log and no clamp reading: AC alone cannot tell the inverter from the modules.",
+        )
     return Basis("not_assessed", why_not="No DC power and no clamp reading.")
 
 

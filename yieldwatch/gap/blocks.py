@@ -111,10 +111,20 @@ def make_blocks(model: SiteModel) -> Blocks:
     azimuth = mean(turn) if model.site.latitude >= 0 else (mean(turn) + 180.0) % 360.0
     block_day = day[start]
     return Blocks(
-        model, of, block_day, block_day / 365.25, dates[block_day].day_of_year.to_numpy(), azimuth,
-        mean(model.sun.elevation), np.asarray(beam), np.max([mean(_row_shade(light)) for light in model.planes.values()], axis=0),
+        model,
+        of,
+        block_day,
+        block_day / 365.25,
+        dates[block_day].day_of_year.to_numpy(),
+        azimuth,
+        mean(model.sun.elevation),
+        np.asarray(beam),
+        np.max([mean(_row_shade(light)) for light in model.planes.values()], axis=0),
         np.stack([np.bincount(of, weights=row, minlength=n) for row in expected_t]),
-        mean(np.nan_to_num(model.weather.table["temp_air"].to_numpy(float)[model.at], nan=15.0)), dates, _daily_rain(model, dates))
+        mean(np.nan_to_num(model.weather.table["temp_air"].to_numpy(float)[model.at], nan=15.0)),
+        dates,
+        _daily_rain(model, dates),
+    )
 
 
 def _row_shade(light: PlaneLight) -> np.ndarray:

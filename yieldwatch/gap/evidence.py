@@ -42,8 +42,11 @@ def meter_rows(blocks: Blocks, design: sparse.csr_matrix, meter: pd.DataFrame | 
         if total <= 0 or measured <= 0:
             continue
         flat = (np.arange(n_inverters)[:, None] * n_blocks + here[None, :]).ravel()
-        rows.append(sparse.csr_matrix((energy[:, here].ravel() / total, (np.zeros(len(flat), int), flat)),
-                                      shape=(1, n_inverters * n_blocks)))
+        rows.append(
+            sparse.csr_matrix(
+                (energy[:, here].ravel() / total, (np.zeros(len(flat), int), flat)), shape=(1, n_inverters * n_blocks)
+            )
+        )
         values.append(np.log(measured / total))
         weights.append(total)
     if not rows:
@@ -59,25 +62,31 @@ def meter_by_day(blocks: Blocks, meter: pd.DataFrame | None) -> list[tuple[int, 
         return None
     tz = blocks.model.site.tz
     start, end = (pd.DatetimeIndex(meter[c]).tz_convert(tz).tz_localize(None) for c in ("start", "end"))
-    table = pd.DataFrame({"first": (start.normalize() - blocks.dates[0]).days, "hours": (pd.DatetimeIndex(meter["end"])
-                          - pd.DatetimeIndex(meter["start"])).total_seconds() / 3600.0,
-                          "last": ((end - pd.Timedelta("1ns")).normalize() - blocks.dates[0]).days + 1,
-                          "kwh": meter["energy_kwh"].to_numpy(float)})
+    table = pd.DataFrame(
+        {
+            "first": (start.normalize() - blocks.dates[0]).days,
+            "hours": (pd.DatetimeIndex(meter["end"]) - pd.DatetimeIndex(meter["start"])).total_seconds() / 3600.0,
+            "last": ((end - pd.Timedelta("1ns")).normalize() - blocks.dates[0]).days + 1,
+            "kwh": meter["energy_kwh"].to_numpy(float),
+        }
+    )
     short = table[table["hours"] < 20.0]
     whole = table[table["hours"] >= 20.0]
     out = [(int(r.first), int(r.last), float(r.kwh)) for r in whole.itertuples()]
     if len(short):
         day = short.groupby("first").agg(kwh=("kwh", "sum"), hours=("hours", "sum"))
         out += [(int(d), int(d) + 1, float(r.kwh)) for d, r in zip(day.index, day.itertuples(), strict=True) if r.hours >= 22.5]
-    return sorted((f, l, e) for f, l, e in out if f >= 0 and l <= len(blocks.dates))
+    return sorted((first, last, kwh) for first, last, kwh in out if first >= 0 and last <= len(blocks.dates))
 
 
 def round_columns(blocks: Blocks, rounds: pd.DataFrame) -> list[Column]:
     """One unknown for the light sensor's bias of each round; it acts on the round's rows alone."""
     if rounds.empty:
         return []
-    return [Column("round", str(name), np.zeros(blocks.n), None, 0.0, _ROUND_BIAS, -np.inf, np.inf, ("round", name))
-            for name in sorted(rounds["round_id"].unique())]
+    return [
+        Column("round", str(name), np.zeros(blocks.n), None, 0.0, _ROUND_BIAS, -np.inf, np.inf, ("round", name))
+        for name in sorted(rounds["round_id"].unique())
+    ]
 
 
 def round_rows(blocks: Blocks, columns: list[Column], rounds: pd.DataFrame, findings: pd.DataFrame) -> list[Rows]:
@@ -94,7 +103,8 @@ def round_rows(blocks: Blocks, columns: list[Column], rounds: pd.DataFrame, find
     number = {c.name: j for j, c in enumerate(columns) if c.cause == "round"}
     slow = [j for j, c in enumerate(columns) if c.cause in ("soiling", "degradation")]
     triplets: list[tuple[int, int, float]] = []
-    values, weights = [], []
+    values: list[float] = []
+    weights: list[float] = []
     for (name, inverter), group in good.groupby(["round_id", "inverter_id"]):
         k, day = place[str(inverter)], blocks.day_of(group["time"].iloc[0])
         near = np.flatnonzero(blocks.day == min(max(day, 0), len(blocks.dates) - 1))

@@ -101,8 +101,9 @@ def design_matrix(columns: list[Column], n_inverters: int, n_blocks: int) -> spa
             rows.append(k * n_blocks + some)
             cols.append(np.full(len(some), number))
             values.append(shape[some])
-    return sparse.csr_matrix((np.concatenate(values), (np.concatenate(rows), np.concatenate(cols))),
-                             shape=(n_inverters * n_blocks, len(columns)))
+    return sparse.csr_matrix(
+        (np.concatenate(values), (np.concatenate(rows), np.concatenate(cols))), shape=(n_inverters * n_blocks, len(columns))
+    )
 
 
 def day_weights(blocks: Blocks, weight: np.ndarray) -> sparse.csr_matrix:
@@ -147,8 +148,9 @@ def log_rows(blocks: Blocks, design: sparse.csr_matrix, ratio: np.ndarray, weigh
     families = []
     if n > 1:
         spread = sparse.csr_matrix((np.ones(len(flat)), (np.arange(len(flat)), block)), shape=(len(flat), n_blocks))
-        families.append(Rows("inverter against inverter", (here - spread @ mean_design).tocsr(), y - mean_y[block],
-                             _relative(w), None, 8.0))
+        families.append(
+            Rows("inverter against inverter", (here - spread @ mean_design).tocsr(), y - mean_y[block], _relative(w), None, 8.0)
+        )
     day = blocks.day
     n_days = len(blocks.dates)
     day_weight = np.bincount(day, weights=block_weight, minlength=n_days)
@@ -156,8 +158,16 @@ def log_rows(blocks: Blocks, design: sparse.csr_matrix, ratio: np.ndarray, weigh
     to_day = sparse.csr_matrix((block_weight[rows] / day_weight[day[rows]], (day[rows], rows)), shape=(n_days, n_blocks))
     day_design, day_y = to_day @ mean_design, to_day @ mean_y
     back = sparse.csr_matrix((np.ones(len(rows)), (np.arange(len(rows)), day[rows])), shape=(len(rows), n_days))
-    families.append(Rows("hour against day", (mean_design[rows] - back @ day_design).tocsr(), mean_y[rows] - day_y[day[rows]],
-                         _relative(block_weight[rows]), None, 6.0))
+    families.append(
+        Rows(
+            "hour against day",
+            (mean_design[rows] - back @ day_design).tocsr(),
+            mean_y[rows] - day_y[day[rows]],
+            _relative(block_weight[rows]),
+            None,
+            6.0,
+        )
+    )
     return [*families, day_rows(day_design.toarray(), day_y, day_weight)]
 
 
@@ -205,14 +215,19 @@ def solve(columns: list[Column], families: list[Rows], n_draws: int, rng: np.ran
     misfit = float(prior_precision @ (theta - prior_mean) ** 2)
     for family in families:
         residual = (family.values + family.design @ theta) * np.sqrt(family.weight) / noise[family.name]
-        misfit += float(((_T_DEGREES + 1.0) * np.log1p(residual**2 / _T_DEGREES) + 2.0 * np.log(noise[family.name])).sum()) / family.lasting
+        misfit += (
+            float(((_T_DEGREES + 1.0) * np.log1p(residual**2 / _T_DEGREES) + 2.0 * np.log(noise[family.name])).sum())
+            / family.lasting
+        )
     factor = linalg.cholesky(precision, lower=False)
     normal = rng.standard_normal((len(columns), n_draws))
     draws = theta[:, None] + linalg.solve_triangular(factor, normal)
     return Posterior(columns, theta, np.clip(draws.T, lower, upper), noise, misfit)
 
 
-def _add_products(design: sparse.csr_matrix, w: np.ndarray, values: np.ndarray, precision: np.ndarray, target: np.ndarray) -> None:
+def _add_products(
+    design: sparse.csr_matrix, w: np.ndarray, values: np.ndarray, precision: np.ndarray, target: np.ndarray
+) -> None:
     """
     Add X'WX to `precision` and take X'Wy off `target`, in place.
 
@@ -220,12 +235,12 @@ def _add_products(design: sparse.csr_matrix, w: np.ndarray, values: np.ndarray, 
     (a month of shade, a fault's span) act in few slices, so this beats both the sparse and the whole dense product.
     """
     for start in range(0, design.shape[0], _SLICE):
-        part = design[start:start + _SLICE]
+        part = design[start : start + _SLICE]
         some = np.unique(part.indices)
         dense = part[:, some].toarray()
-        weighted = dense * w[start:start + _SLICE, None]
+        weighted = dense * w[start : start + _SLICE, None]
         precision[np.ix_(some, some)] += dense.T @ weighted
-        target[some] -= weighted.T @ values[start:start + _SLICE]
+        target[some] -= weighted.T @ values[start : start + _SLICE]
 
 
 def _first_noise(family: Rows) -> float:

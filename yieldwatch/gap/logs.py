@@ -74,7 +74,7 @@ def _wide(log: pd.DataFrame, column: str, model: SiteModel) -> pd.DataFrame:
     if by_input.any():
         parts = log.loc[by_input].pivot(index="time", columns=["inverter_id", "mppt"], values=column)
         inputs = parts.T.groupby(level=0).sum(min_count=1).T
-        inputs = inputs.where(parts.T.groupby(level=0).count().T == parts.columns.get_level_values(0).value_counts())
+        inputs = inputs.where(parts.columns.get_level_values(0).value_counts() == parts.T.groupby(level=0).count().T)
         whole = inputs if whole.empty else whole.combine_first(inputs)
     return whole.reindex(columns=model.inverter_ids)
 
@@ -114,6 +114,9 @@ def _stuck(ac: np.ndarray, model: SiteModel) -> np.ndarray:
         group = frame.groupby("run")
         size, high, low = group["ac"].transform("size"), group["expected"].transform("max"), group["expected"].transform("min")
         limited = low * 0.97 > row
-        stuck[k] = (size >= _STUCK_RUN).to_numpy() & (high > 1.1 * low + 0.01 * model.rating[k, 0]).to_numpy() & ~(
-            limited & (row > 0.3 * model.rating[k, 0])).to_numpy()
+        stuck[k] = (
+            (size >= _STUCK_RUN).to_numpy()
+            & (high > 1.1 * low + 0.01 * model.rating[k, 0]).to_numpy()
+            & ~(limited & (row > 0.3 * model.rating[k, 0])).to_numpy()
+        )
     return stuck

@@ -45,8 +45,14 @@ class Measured:
     shape: np.ndarray
 
 
-def measured_months(model: SiteModel, state: np.ndarray, meter: pd.DataFrame | None, log: InverterLog | None,
-                    month: np.ndarray, months: tuple[str, ...]) -> Measured:
+def measured_months(
+    model: SiteModel,
+    state: np.ndarray,
+    meter: pd.DataFrame | None,
+    log: InverterLog | None,
+    month: np.ndarray,
+    months: tuple[str, ...],
+) -> Measured:
     """
     Measured energy of each month.
 
@@ -61,7 +67,9 @@ def measured_months(model: SiteModel, state: np.ndarray, meter: pd.DataFrame | N
     total = state.sum(axis=0)
     modelled = np.bincount(month, weights=total, minlength=n)
     by_meter, metered = _meter_by_month(model, total, meter, month, n)
-    logged, seen, inverter = np.zeros(n), np.zeros(n), np.full(n, np.nan)
+    logged: np.ndarray = np.zeros(n)
+    seen: np.ndarray = np.zeros(n)
+    inverter: np.ndarray = np.full(n, np.nan)
     shape = total
     if log is not None:
         known = np.isfinite(log.ac)
@@ -86,10 +94,12 @@ def measured_months(model: SiteModel, state: np.ndarray, meter: pd.DataFrame | N
     return out
 
 
-def _meter_by_month(model: SiteModel, total: np.ndarray, meter: pd.DataFrame | None, month: np.ndarray,
-                    n: int) -> tuple[np.ndarray, np.ndarray]:
+def _meter_by_month(
+    model: SiteModel, total: np.ndarray, meter: pd.DataFrame | None, month: np.ndarray, n: int
+) -> tuple[np.ndarray, np.ndarray]:
     """Metered energy of each month, and the modelled energy of the time it covers; crossing periods shared by the model."""
-    energy, covered = np.zeros(n), np.zeros(n)
+    energy: np.ndarray = np.zeros(n)
+    covered: np.ndarray = np.zeros(n)
     if meter is None or meter.empty:
         return energy, covered
     start = pd.DatetimeIndex(meter["start"]).as_unit("ns").asi8
@@ -102,7 +112,9 @@ def _meter_by_month(model: SiteModel, total: np.ndarray, meter: pd.DataFrame | N
     weight = np.bincount(period[inside], weights=total[inside], minlength=len(start))
     count = np.bincount(period[inside], minlength=len(start))
     # A period whose modelled output is nil still carries its energy: shared evenly.
-    share = np.where(weight[period] > 0, total / np.where(weight[period] > 0, weight[period], 1.0), 1.0 / np.maximum(count[period], 1))
+    share = np.where(
+        weight[period] > 0, total / np.where(weight[period] > 0, weight[period], 1.0), 1.0 / np.maximum(count[period], 1)
+    )
     kwh = meter["energy_kwh"].to_numpy(float)
     energy = np.bincount(month[inside], weights=(kwh[period] * share)[inside], minlength=n)
     # Night has no interval here; a period wholly at night adds what little it holds to no month but is no gap either.
@@ -110,8 +122,9 @@ def _meter_by_month(model: SiteModel, total: np.ndarray, meter: pd.DataFrame | N
     return energy, covered
 
 
-def _fine_meter(start: np.ndarray, end: np.ndarray, kwh: np.ndarray, model: SiteModel, total: np.ndarray, month: np.ndarray,
-                n: int) -> tuple[np.ndarray, np.ndarray]:
+def _fine_meter(
+    start: np.ndarray, end: np.ndarray, kwh: np.ndarray, model: SiteModel, total: np.ndarray, month: np.ndarray, n: int
+) -> tuple[np.ndarray, np.ndarray]:
     """A meter finer than the weather: added up to the weather's intervals; one counts when nearly all of it is there."""
     grid = model.times.as_unit("ns").asi8
     step = model.weather.step.value
@@ -120,5 +133,7 @@ def _fine_meter(start: np.ndarray, end: np.ndarray, kwh: np.ndarray, model: Site
     energy_t = np.bincount(at[inside], weights=kwh[inside], minlength=len(grid))
     time_t = np.bincount(at[inside], weights=(end - start)[inside], minlength=len(grid))
     full = time_t > 0.95 * step
-    return (np.bincount(month, weights=np.where(full, energy_t, 0.0), minlength=n),
-            np.bincount(month, weights=np.where(full, total, 0.0), minlength=n))
+    return (
+        np.bincount(month, weights=np.where(full, energy_t, 0.0), minlength=n),
+        np.bincount(month, weights=np.where(full, total, 0.0), minlength=n),
+    )

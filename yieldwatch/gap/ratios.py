@@ -8,6 +8,7 @@ they treat a record that lacks a value.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -16,7 +17,7 @@ from numpy.typing import ArrayLike
 from yieldwatch.constants import IRRADIANCE_STC, TEMP_STC
 from yieldwatch.errors import InputError
 
-Values = float | np.ndarray | pd.Series
+Values: TypeAlias = float | np.ndarray | pd.Series
 
 
 def _same_index(**values: Values) -> None:

@@ -53,6 +53,14 @@ def _spells(state: SiteState, on: np.ndarray, energy: np.ndarray, cause: str, in
         return []
     cut = np.flatnonzero(np.diff(at) > 1) + 1
     step = state.model.weather.step
-    return [{"site_id": state.model.site.id, "inverter_id": inverter, "start": state.model.times[run[0]],
-             "end": state.model.times[run[-1]] + step, "cause": cause, "energy_kwh": float(energy[run].sum())}
-            for run in np.split(at, cut)]
+    return [
+        {
+            "site_id": state.model.site.id,
+            "inverter_id": inverter,
+            "start": state.model.times[run[0]],
+            "end": state.model.times[run[-1]] + step,
+            "cause": cause,
+            "energy_kwh": float(energy[run].sum()),
+        }
+        for run in np.split(at, cut)
+    ]

@@ -89,8 +89,7 @@ def find_off(model: SiteModel, log: InverterLog | None, data: SiteData) -> Off:
     bright = (could > _BRIGHT * model.rating) & (model.sun.elevation > 3.0)
     zero = bright & (log.ac < _ZERO * model.rating)
     known = np.isfinite(log.ac) & bright
-    all_off = (known.sum(axis=0) > 0) & (zero.sum(axis=0) == known.sum(axis=0)) & (
-        (known.sum(axis=0) > 1) | recorded_grid)
+    all_off = (known.sum(axis=0) > 0) & (zero.sum(axis=0) == known.sum(axis=0)) & ((known.sum(axis=0) > 1) | recorded_grid)
     own = recorded.all(axis=0) & ~recorded_grid
     all_off &= ~own
     # The edge of a spell falls inside an interval: what that interval lost belongs to the spell.
@@ -189,8 +188,9 @@ def _flat_runs(total: np.ndarray, times: pd.DatetimeIndex, step: pd.Timedelta, m
     return out
 
 
-def find_inverter_limits(model: SiteModel, log: InverterLog | None, off: Off, potential: np.ndarray,
-                         site_cap: np.ndarray, temp_air: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def find_inverter_limits(
+    model: SiteModel, log: InverterLog | None, off: Off, potential: np.ndarray, site_cap: np.ndarray, temp_air: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """
     AC power to which single inverters were held: by a setting (a constant level), and by heat.
 
@@ -227,7 +227,7 @@ def find_inverter_limits(model: SiteModel, log: InverterLog | None, off: Off, po
         if fixed is not None:
             level, kept = fixed
             first, last = np.flatnonzero(kept)[[0, -1]]
-            setting[k, first:last + 1] = level
+            setting[k, first : last + 1] = level
             below &= ~kept
         hot = below & (could[k] > 0.6 * model.rating[k, 0])
         if hot.sum() >= 16 and _heat_shows(alone[k], could[k], temp_air, hot, usable[k] & ~below, model.rating[k, 0]):
@@ -242,15 +242,17 @@ def _constant_level(alone: np.ndarray, below: np.ndarray) -> tuple[float, np.nda
     width = max(8, int(0.4 * len(order)))
     if len(order) < width:
         return None
-    spread = order[width - 1:] - order[: len(order) - width + 1]
+    spread = order[width - 1 :] - order[: len(order) - width + 1]
     at = int(np.argmin(spread))
-    level = float(np.median(order[at:at + width]))
+    level = float(np.median(order[at : at + width]))
     if spread[at] > 0.03 * level:
         return None
     return level, below & (np.abs(alone / level - 1.0) < 0.03)
 
 
-def _heat_shows(alone: np.ndarray, could: np.ndarray, temp_air: np.ndarray, hot: np.ndarray, fine: np.ndarray, rating: float) -> bool:
+def _heat_shows(
+    alone: np.ndarray, could: np.ndarray, temp_air: np.ndarray, hot: np.ndarray, fine: np.ndarray, rating: float
+) -> bool:
     """Do held intervals come with hotter air than unheld ones at the same high power?"""
     peers = fine & (could > 0.6 * rating)
     if peers.sum() < 16:

@@ -64,8 +64,7 @@ class Split:
     clipped: np.ndarray
 
 
-def output_with(model: SiteModel, effects: list[Effect],
-                where: np.ndarray | slice = slice(None)) -> np.ndarray:
+def output_with(model: SiteModel, effects: list[Effect], where: np.ndarray | slice = slice(None)) -> np.ndarray:
     """Run the chain with these causes on. [kWh], shape (n_inverters, n_times)"""
     shape = model.dc[:, where].shape
     dc, ac = np.ones(shape), np.ones(shape)
@@ -114,8 +113,7 @@ def split_by_cause(model: SiteModel, effects: list[Effect]) -> Split:
     return Split(energy, expected, state, clipped)
 
 
-def _split_products(effects: list[Effect], gap: np.ndarray, where: np.ndarray,
-                    energy: dict[str, np.ndarray]) -> None:
+def _split_products(effects: list[Effect], gap: np.ndarray, where: np.ndarray, energy: dict[str, np.ndarray]) -> None:
     factors = []
     for effect in effects:
         factor = np.ones(gap.shape)
@@ -139,8 +137,7 @@ def _split_products(effects: list[Effect], gap: np.ndarray, where: np.ndarray,
         energy[effect.cause][:, where] = share * scale
 
 
-def _split_subsets(model: SiteModel, effects: list[Effect], where: np.ndarray,
-                   energy: dict[str, np.ndarray]) -> None:
+def _split_subsets(model: SiteModel, effects: list[Effect], where: np.ndarray, energy: dict[str, np.ndarray]) -> None:
     """Shapley shares by running every subset, on the intervals and for the causes that act there."""
     if not len(where) or not effects:
         return
@@ -150,11 +147,10 @@ def _split_subsets(model: SiteModel, effects: list[Effect], where: np.ndarray,
         here = where[code == pattern]
         active = [e for number, e in enumerate(effects) if pattern >> number & 1]
         for start in range(0, len(here), 20_000):
-            _shapley(model, active, here[start:start + 20_000], energy)
+            _shapley(model, active, here[start : start + 20_000], energy)
 
 
-def _shapley(model: SiteModel, active: list[Effect], where: np.ndarray,
-             energy: dict[str, np.ndarray]) -> None:
+def _shapley(model: SiteModel, active: list[Effect], where: np.ndarray, energy: dict[str, np.ndarray]) -> None:
     n = len(active)
     order = [factorial(k) * factorial(n - k - 1) / factorial(n) for k in range(n)]
     for subset in range(1 << n):

@@ -11,8 +11,8 @@ import numpy as np
 from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.gaps import over_known
 
-_WINDOW = 20            # usable days either side
-_SMALLEST = 0.005       # share of an inverter; below it, drifts of the log look the same
+_WINDOW = 20  # usable days either side
+_SMALLEST = 0.005  # share of an inverter; below it, drifts of the log look the same
 
 
 @dataclass(frozen=True)
@@ -106,8 +106,8 @@ def find_steps(series: np.ndarray, inverter: int, smallest: float = _SMALLEST) -
     contrast = np.zeros(len(values))
     half = 10
     for at in range(half, len(values) - half):
-        before = values[max(0, at - _WINDOW):at]
-        after = values[at:at + _WINDOW]
+        before = values[max(0, at - _WINDOW) : at]
+        after = values[at : at + _WINDOW]
         contrast[at] = np.median(before) - np.median(after)
     found: list[Step] = []
     strength = np.abs(contrast)
@@ -116,9 +116,9 @@ def find_steps(series: np.ndarray, inverter: int, smallest: float = _SMALLEST) -
         if strength[at] < max(smallest, 8.0 * uncertainty):
             break
         at = _sharpen(values, at)
-        before, after = values[max(0, at - _WINDOW):at], values[at:at + _WINDOW]
+        before, after = values[max(0, at - _WINDOW) : at], values[at : at + _WINDOW]
         size = float(np.median(before) - np.median(after))
-        strength[max(0, at - _WINDOW // 2 - 2):at + _WINDOW // 2 + 2] = 0.0
+        strength[max(0, at - _WINDOW // 2 - 2) : at + _WINDOW // 2 + 2] = 0.0
         if any(abs(days[at] - other.day) <= _WINDOW // 2 for other in found):
             continue
         spread = 1.4826 * float(np.median(np.abs(np.r_[before - np.median(before), after - np.median(after)])))
@@ -152,7 +152,7 @@ def without_echoes(steps: list[Step], daily: np.ndarray) -> list[Step]:
 
 def _own_change(values: np.ndarray, day: int) -> float:
     """Fall of an inverter's own level at a day, two weeks either side. [difference of ln]"""
-    before, after = values[max(0, day - 14):day], values[day:day + 14]
+    before, after = values[max(0, day - 14) : day], values[day : day + 14]
     return float(over_known(np.nanmedian, before)) - float(over_known(np.nanmedian, after))
 
 
@@ -171,7 +171,7 @@ def _sharpen(values: np.ndarray, at: int) -> int:
 
 def _is_sharp(values: np.ndarray, at: int, size: float) -> bool:
     """Most of the change happens within three usable days of the step; a ramp does not."""
-    before, after = values[max(0, at - 5):at - 1], values[at + 1:at + 5]
+    before, after = values[max(0, at - 5) : at - 1], values[at + 1 : at + 5]
     if len(before) < 2 or len(after) < 2:
         return False
     return (np.median(before) - np.median(after)) / size > 0.6

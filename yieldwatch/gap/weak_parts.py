@@ -106,7 +106,16 @@ def _inputs(model: SiteModel, data: SiteData) -> list[WeakPart] | None:
             strings = parts[wide.columns[row]]
             k = place[strings[0].inverter_id]
             whole = sum(s.p_mp_w for s in model.site.strings if s.inverter_id == strings[0].inverter_id)
-            out.append(WeakPart(k, str(strings[0].mppt), tuple(s.string_id for s in strings), deficit, u, sum(s.p_mp_w for s in strings) / whole))
+            out.append(
+                WeakPart(
+                    k,
+                    str(strings[0].mppt),
+                    tuple(s.string_id for s in strings),
+                    deficit,
+                    u,
+                    sum(s.p_mp_w for s in strings) / whole,
+                )
+            )
     return out
 
 

@@ -23,8 +23,10 @@ def degradation_columns(blocks: Blocks) -> list[Column]:
     """Two unknowns: what was lost in the first year, and the rate per year since."""
     age = age_years(blocks)
     first = np.clip(age, 0.0, 1.0)
-    return [Column("degradation", "first year", first, None, FIRST_YEAR, FIRST_YEAR_SD),
-            Column("degradation", "rate per year", age, None, RATE, RATE_SD)]
+    return [
+        Column("degradation", "first year", first, None, FIRST_YEAR, FIRST_YEAR_SD),
+        Column("degradation", "rate per year", age, None, RATE, RATE_SD),
+    ]
 
 
 def age_years(blocks: Blocks) -> np.ndarray:

@@ -48,8 +48,19 @@ def efficiency_columns(blocks: Blocks, log: InverterLog | None) -> list[Column]:
             continue
         middle = months + 0.0
         shape = np.interp(middle, np.arange(len(lost)), lost)
-        columns.append(Column("inverter_efficiency", f"AC over DC of {blocks.model.inverter_ids[k]} below its curve", shape, k, 1.0, 0.15,
-                              0.0, 2.0, ("efficiency", k)))
+        columns.append(
+            Column(
+                "inverter_efficiency",
+                f"AC over DC of {blocks.model.inverter_ids[k]} below its curve",
+                shape,
+                k,
+                1.0,
+                0.15,
+                0.0,
+                2.0,
+                ("efficiency", k),
+            )
+        )
     return columns
 
 
@@ -83,7 +94,10 @@ def clamp_columns(blocks: Blocks, clamps: pd.DataFrame) -> list[Column]:
     if clamps.empty:
         return []
     out = []
-    for column, what in (("current_ratio", "DC current below what its strings give"), ("efficiency_log_ratio", "AC over DC below its curve")):
+    for column, what in (
+        ("current_ratio", "DC current below what its strings give"),
+        ("efficiency_log_ratio", "AC over DC below its curve"),
+    ):
         table = clamps[clamps["mppt"].isna() & clamps["phase"].isna() & ~clamps["limited"].astype(bool)]
         value = np.log(table[column].astype(float)) if column == "current_ratio" else table[column].astype(float)
         wide = pd.DataFrame({"round": table["clamp_round"], "inverter": table["inverter_id"], "value": value}).dropna()
@@ -114,4 +128,8 @@ def _fall(blocks: Blocks, values: np.ndarray, days: np.ndarray, noise: float, in
     _, drop, u, day = best
     on = (blocks.day >= day).astype(float)
     # The largest of several cuts is partly luck: shrunk by what luck alone would give.
-    return [Column("inverter_efficiency", name, on, inverter, drop * max(0.0, 1.0 - (u / drop) ** 2), u, 0.0, 1.0, ("clamp", inverter))]
+    return [
+        Column(
+            "inverter_efficiency", name, on, inverter, drop * max(0.0, 1.0 - (u / drop) ** 2), u, 0.0, 1.0, ("clamp", inverter)
+        )
+    ]

@@ -14,33 +14,41 @@ from yieldwatch.gap.mechanisms.base import Column
 #: Constant bias of the light: an in-plane or horizontal pyranometer in the field, and modelled weather. ISO 9060 class B
 #: with calibration and mounting (WMO guide: daily totals good to 5 % at 95 %); modelled: common practice, no source.
 BIAS_SD_MEASURED, BIAS_SD_MODELLED = 0.02, 0.035
-_DRIFT_SD = 0.0025      # per year: ISO 9060 class A non-stability 0.8 % a year at most, most sensors far below
-_SEASON_SD = 0.005      # model error over the seasons. Common practice, no source.
-_SUN_SD = 0.012         # model error over sun positions. Common practice, no source.
+_DRIFT_SD = 0.0025  # per year: ISO 9060 class A non-stability 0.8 % a year at most, most sensors far below
+_SEASON_SD = 0.005  # model error over the seasons. Common practice, no source.
+_SUN_SD = 0.012  # model error over sun positions. Common practice, no source.
 _INVERTER_MOST = 0.025  # beyond, it is a weak part and no makers' spread
-_INVERTER_SD = 0.008    # makers' spread of the mean of many strings, and the log's gain to 1 %
+_INVERTER_SD = 0.008  # makers' spread of the mean of many strings, and the log's gain to 1 %
 
 
 def level_columns(blocks: Blocks, modelled_weather: bool) -> list[Column]:
     """Columns of cause "level": bias, drift, season, sun position, and each inverter's own level."""
-    unbounded = {"mean": 0.0, "lower": -np.inf, "upper": np.inf}
+    def free(name: str, shape: np.ndarray, sd: float) -> Column:
+        return Column("level", name, shape, None, 0.0, sd, -np.inf, np.inf)
+
     ones = np.ones(blocks.n)
     years = blocks.year_fraction - blocks.year_fraction.mean()
     bias_sd = BIAS_SD_MODELLED if modelled_weather else BIAS_SD_MEASURED
     columns = [
-        Column("level", "light bias", ones, None, sd=bias_sd, **unbounded),
-        Column("level", "light drift per year", years, None, sd=_DRIFT_SD, **unbounded),
+        free("light bias", ones, bias_sd),
+        free("light drift per year", years, _DRIFT_SD),
     ]
     angle = 2.0 * np.pi * blocks.day_of_year / 365.25
-    columns += [Column("level", f"season {name}", shape, None, sd=_SEASON_SD, **unbounded)
-                for name, shape in (("cos", np.cos(angle)), ("sin", np.sin(angle)))]
+    columns += [
+        free(f"season {name}", shape, _SEASON_SD)
+        for name, shape in (("cos", np.cos(angle)), ("sin", np.sin(angle)))
+    ]
     cell = np.floor(blocks.azimuth / 30.0).astype(int) * 100 + np.clip(np.floor(blocks.elevation / 8.0), 0, 11).astype(int)
     groups = blocks.groups
     for g in np.unique(groups):
         alike = (groups == g).astype(float)[:, None]
-        columns += [Column("level", f"sun cell {c} of group {g}", alike * (cell == c)[None, :], None, sd=_SUN_SD, **unbounded)
-                    for c in np.unique(cell)]
+        columns += [
+            free(f"sun cell {c} of group {g}", alike * (cell == c)[None, :], _SUN_SD)
+            for c in np.unique(cell)
+        ]
     if len(blocks.expected) > 1:
-        columns += [Column("level", f"own level of {name}", ones, k, 0.0, _INVERTER_SD, -_INVERTER_MOST, _INVERTER_MOST)
-                    for k, name in enumerate(blocks.model.inverter_ids)]
+        columns += [
+            Column("level", f"own level of {name}", ones, k, 0.0, _INVERTER_SD, -_INVERTER_MOST, _INVERTER_MOST)
+            for k, name in enumerate(blocks.model.inverter_ids)
+        ]
     return columns

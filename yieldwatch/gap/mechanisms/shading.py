@@ -44,9 +44,9 @@ def pattern_cost(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray) -> np.nd
     """
     Share of each inverter's energy that its day pattern costs against the best-lit peers in the same planes.
 
-    An inverter alone in its plane has no such peer and no pattern: zero. Quarter by quarter the deficit against the best-lit is laid out, additively, over month, strength of the light, and
-    azimuth. What goes with the strength of the light is not shade: shunts lose most in weak light, series resistance in
-    strong light, at any azimuth. Of the azimuths the best counts as free.
+    An inverter alone in its plane has no such peer and no pattern: zero. Quarter by quarter the deficit against the best-lit is
+    laid out, additively, over month, strength of the light, and azimuth. What goes with the strength of the light is not shade:
+    shunts lose most in weak light, series resistance in strong light, at any azimuth. Of the azimuths the best counts as free.
     """
     n = len(ratio)
     cost = np.zeros(n)
@@ -85,10 +85,16 @@ def _behind_best_lit(ratio: np.ndarray, quarter: np.ndarray, plain: np.ndarray) 
 
     The best of all, itself included: so an inverter in the open does not seem to fall behind whenever its neighbour is not
     shaded. The usual level is the 65th percentile of a quarter, which shade of up to a third of the day leaves alone, in the
-    inverter's second best quarter against the model, over the blocks that are `plain`: under a hedge a whole winter may have no clean hour.
+    inverter's second best quarter against the model, over the blocks that are `plain`: under a hedge a whole winter may have no
+    clean hour.
     """
-    levels = np.stack([over_known(np.nanquantile, ratio[:, (quarter == q) & plain], 0.65, axis=1)
-                       for q in np.unique(quarter) if ((quarter == q) & plain).sum() > 20])
+    levels = np.stack(
+        [
+            over_known(np.nanquantile, ratio[:, (quarter == q) & plain], 0.65, axis=1)
+            for q in np.unique(quarter)
+            if ((quarter == q) & plain).sum() > 20
+        ]
+    )
     best = np.sort(np.where(np.isfinite(levels), levels, -np.inf), axis=0)[-min(2, len(levels))]
     aligned = ratio - np.where(np.isfinite(best), best, 0.0)[:, None]
     # Of many the very best of an hour is the luckiest.
@@ -108,7 +114,7 @@ def _azimuth_cost(deficit: np.ndarray, weight: np.ndarray, month: np.ndarray, li
     for _ in range(4):
         theta = np.linalg.lstsq((design.T * w) @ design + 1e-6 * np.eye(len(theta)), (design.T * w) @ deficit, rcond=None)[0]
         w = weight / np.maximum(np.abs(deficit - design @ theta), 2e-3)
-    effect = np.r_[0.0, theta[-(len(levels[2]) - 1):]] if len(levels[2]) > 1 else np.zeros(1)
+    effect = np.r_[0.0, theta[-(len(levels[2]) - 1) :]] if len(levels[2]) > 1 else np.zeros(1)
     energy, count = parts[2].T @ weight, parts[2].sum(axis=0)
     seen = energy > 0.03 * energy.sum()
     # Only what stands out of the scatter of the hours behind it counts: a few weeks of passing clouds make patterns too.
@@ -132,10 +138,22 @@ def shading_columns(blocks: Blocks, inverters: np.ndarray) -> list[Column]:
         for m in np.unique(month):
             for s in np.unique(step[month == m]):
                 here = (month == m) & (step == s)
-                columns.append(Column("shading", f"{name} month {m} azimuth {s * AZIMUTH_STEP:.0f}", np.where(here, beam, 0.0),
-                                      int(k), 0.02, _BEAM_SD, 0.0, 3.0, ("beam", int(m), int(s))))
+                columns.append(
+                    Column(
+                        "shading",
+                        f"{name} month {m} azimuth {s * AZIMUTH_STEP:.0f}",
+                        np.where(here, beam, 0.0),
+                        int(k),
+                        0.02,
+                        _BEAM_SD,
+                        0.0,
+                        3.0,
+                        ("beam", int(m), int(s)),
+                    )
+                )
         for q in range(int(np.ceil(quarter.max())) + 1):
             tent = np.clip(1.0 - np.abs(quarter - q), 0.0, 1.0)
-            columns.append(Column("shading", f"{name} sky, quarter {q}", tent * (1.0 - beam), int(k), 0.01, _SKY_SD, 0.0, 2.0,
-                                  ("sky", q)))
+            columns.append(
+                Column("shading", f"{name} sky, quarter {q}", tent * (1.0 - beam), int(k), 0.01, _SKY_SD, 0.0, 2.0, ("sky", q))
+            )
     return columns

@@ -4,17 +4,19 @@ Soiling: dirt that builds up in dry spells, and goes with rain and with cleaning
 The state of each inverter's modules follows, from day to day,
     s(d+1) = (s(d) + rate(month) x dusty(d)) x (1 - washed(d))
     washed = 1 - exp(-(rain / depth)^sharpness),   dusty = 1 - exp(-days since rain / damp)
-and is nearly zero after a cleaning. With the wash given, the loss is linear in the rates and in the state at the start; the wash is
-chosen by how well the inference then fits. Sharpness 1 is rain that cleans in proportion, 3 is close to a threshold; damp ground
-raises no dust for some days. After Kimber et al. (WCPEC 2006: linear build-up, reset by rain above a threshold, grace
-period) and Coello & Boyle (IEEE J. Photovolt. 9 (2019) 1382). Rain falls on a day that is still dirty: its effect is seen from the
-next day. A second layer that rain does not wash off (lichen, cemented dust) grows by the year and goes with a cleaning alone.
+and is nearly zero after a cleaning. With the wash given, the loss is linear in the rates and in the state at the start; the
+wash is chosen by how well the inference then fits. Sharpness 1 is rain that cleans in proportion, 3 is close to a threshold;
+damp ground raises no dust for some days. After Kimber et al. (WCPEC 2006: linear build-up, reset by rain above a threshold,
+grace period) and Coello & Boyle (IEEE J. Photovolt. 9 (2019) 1382). Rain falls on a day that is still dirty: its effect is
+seen from the next day. A second layer that rain does not wash off (lichen, cemented dust) grows by the year and goes with a
+cleaning alone.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -87,10 +89,12 @@ def soiling_states(blocks: Blocks, data: SiteData, wash: Wash) -> list[State]:
     states = [State(f"dry-spell rate in month {m}", built[m], _RATE_MEAN, _RATE_SD, ("rate", m)) for m in range(len(months))]
     before_rain = np.concatenate([np.ones((len(left), 1)), np.cumprod(keep, axis=1)[:, :-1]], axis=1)
     lasting = np.cumprod(left, axis=1)
-    return [*states,
-            State("dirt at the start", lasting * before_rain, 0.0, _START_SD),
-            State("lasting layer, growth per year", built[-1], 0.0, _LASTING_SD),
-            State("lasting layer at the start", lasting, 0.0, _LASTING_START_SD)]
+    return [
+        *states,
+        State("dirt at the start", lasting * before_rain, 0.0, _START_SD),
+        State("lasting layer, growth per year", built[-1], 0.0, _LASTING_SD),
+        State("lasting layer at the start", lasting, 0.0, _LASTING_START_SD),
+    ]
 
 
 def soiling_columns(blocks: Blocks, states: list[State]) -> list[Column]:
@@ -117,8 +121,9 @@ def choose_wash(blocks: Blocks, misfit: Callable[[Wash], float]) -> Wash:
     first = min(_STARTS, key=misfit)
     start = np.log([first.depth, first.sharpness, first.damp])
     simplex = start + np.array([[0, 0, 0], [0.4, 0, 0], [0, 0.4, 0], [0, 0, 1.5]])
-    found = optimize.minimize(at, start, method="Nelder-Mead",
-                              options={"initial_simplex": simplex, "maxfev": 45, "xatol": 0.03, "fatol": 0.5})
+    found = optimize.minimize(
+        at, start, method="Nelder-Mead", options={"initial_simplex": simplex, "maxfev": 45, "xatol": 0.03, "fatol": 0.5}
+    )
     return Wash(*np.exp(np.clip(found.x, [b[0] for b in _BOUNDS], [b[1] for b in _BOUNDS])))
 
 
@@ -129,7 +134,7 @@ def alike_rows(columns: list[Column]) -> list[Rows]:
     Prior knowledge, given as rows: each difference is zero to within `_RATE_CHANGE`.
     """
     rates = [j for j, c in enumerate(columns) if c.tag and c.tag[0] == "rate"]
-    pairs = list(zip(rates, rates[1:], strict=False)) + list(zip(rates, rates[12:], strict=False))
+    pairs = list(pairwise(rates)) + list(zip(rates, rates[12:], strict=False))
     if not pairs:
         return []
     design = sparse.lil_matrix((len(pairs), len(columns)))
@@ -151,8 +156,10 @@ def own_share_columns(blocks: Blocks, common: np.ndarray) -> list[Column]:
         return []
     n = len(common)
     # Centred: what all have more or less of belongs to the common rates.
-    return [Column("soiling", f"own share of {name}", common * ((np.arange(n) == k) - 1.0 / n)[:, None], None, 0.0, 0.15, -0.6, 3.0)
-            for k, name in enumerate(blocks.model.inverter_ids)]
+    return [
+        Column("soiling", f"own share of {name}", common * ((np.arange(n) == k) - 1.0 / n)[:, None], None, 0.0, 0.15, -0.6, 3.0)
+        for k, name in enumerate(blocks.model.inverter_ids)
+    ]
 
 
 def _month_weights(dates: pd.DatetimeIndex) -> np.ndarray:
@@ -188,9 +195,9 @@ def _cleaned(blocks: Blocks, data: SiteData) -> np.ndarray:
 
 
 def _accumulate(gain: np.ndarray, keep: np.ndarray, left: np.ndarray) -> np.ndarray:
-    """State during each day: s(d) = s'(d-1) x left(d) + gain(d), and after its rain s'(d) = s(d) x keep(d), along the last axis."""
-    state = np.zeros(np.broadcast_shapes(gain.shape, keep.shape))
-    level = np.zeros(state.shape[:-1])
+    """State during each day, along the last axis: s(d) = s'(d-1) x left(d) + gain(d); after its rain s'(d) = s(d) x keep(d)."""
+    state: np.ndarray = np.zeros(np.broadcast_shapes(gain.shape, keep.shape))
+    level: np.ndarray = np.zeros_like(state[..., 0])
     for day in range(state.shape[-1]):
         level = level * left[:, day] + gain[..., day]
         state[..., day] = level

@@ -61,8 +61,15 @@ class Fault:
     window: tuple[int, int] | None = None
 
 
-def find_faults(blocks: Blocks, site: Site, findings: pd.DataFrame, rounds: pd.DataFrame, steps: list[Step],
-                cleanings: list[int], weak: list[WeakPart]) -> list[Fault]:
+def find_faults(
+    blocks: Blocks,
+    site: Site,
+    findings: pd.DataFrame,
+    rounds: pd.DataFrame,
+    steps: list[Step],
+    cleanings: list[int],
+    weak: list[WeakPart],
+) -> list[Fault]:
     """
     Join findings and steps into faults.
 
@@ -106,12 +113,29 @@ def find_faults(blocks: Blocks, site: Site, findings: pd.DataFrame, rounds: pd.D
         window = (earliest, latest) if not dated and earliest >= 0 else None
         faults.append(Fault("string_fault", k, (found.string_id,), found.finding, start, n_days, size, doubt, dated, window))
     for number, span in enumerate(spans):
-        if number not in used and span.sure and span.size > _least_unseen(site, blocks, span.inverter) and not _washed_off(span, blocks, cleanings):
+        if (
+            number not in used
+            and span.sure
+            and span.size > _least_unseen(site, blocks, span.inverter)
+            and not _washed_off(span, blocks, cleanings)
+        ):
             faults.append(_fault_from_log(span, blocks, site, rounds))
     explained = {f.inverter for f in faults if f.start <= 0}
-    faults += [Fault("string_fault", p.inverter, (), f"weak input {p.mppt}" if p.mppt else "weak from the first day", -1, n_days,
-                     p.deficit * p.share, max(p.uncertainty * p.share, 0.3 * p.deficit * p.share), True)
-               for p in weak if p.inverter not in explained]
+    faults += [
+        Fault(
+            "string_fault",
+            p.inverter,
+            (),
+            f"weak input {p.mppt}" if p.mppt else "weak from the first day",
+            -1,
+            n_days,
+            p.deficit * p.share,
+            max(p.uncertainty * p.share, 0.3 * p.deficit * p.share),
+            True,
+        )
+        for p in weak
+        if p.inverter not in explained
+    ]
     return faults
 
 
@@ -155,8 +179,10 @@ def fault_columns(blocks: Blocks, faults: list[Fault]) -> list[Column]:
         first, last = max(fault.start, 0), blocks.day[-1]
         grown = np.clip((blocks.day - first) / max(last - first, 1), 0.0, 1.0)
         spread = max(fault.share_sd, 0.5 * fault.share)
-        out += [Column(fault.cause, name + part, shape * over, fault.inverter, 0.5 * fault.share, spread, 0.0, 5.0, ("fault", fault))
-                for part, over in ((", from the start", np.ones(blocks.n)), (", grown since", grown))]
+        out += [
+            Column(fault.cause, name + part, shape * over, fault.inverter, 0.5 * fault.share, spread, 0.0, 5.0, ("fault", fault))
+            for part, over in ((", from the start", np.ones(blocks.n)), (", grown since", grown))
+        ]
     return out
 
 
@@ -207,7 +233,16 @@ def _spans(steps: list[Step], n_days: int) -> list[_Span]:
         if alike:
             drop = min(alike, key=lambda d: abs(d.size + step.size))
             drops.remove(drop)
-            spans.append(_Span(step.inverter, drop.day, step.day, (drop.size - step.size) / 2.0, max(drop.noise, step.noise), drop.sure and step.sure))
+            spans.append(
+                _Span(
+                    step.inverter,
+                    drop.day,
+                    step.day,
+                    (drop.size - step.size) / 2.0,
+                    max(drop.noise, step.noise),
+                    drop.sure and step.sure,
+                )
+            )
         elif -step.size > 0.03 and not drops:
             # A part that was already lost when the history began.
             spans.append(_Span(step.inverter, -1, step.day, -step.size, step.noise, step.sure))
@@ -222,9 +257,15 @@ def _matching(spans: list[_Span], used: set[int], inverter: int, size: float, ea
 
     A round's size is shrunk and can be half of the truth, so of several the largest is taken: it most needs a cause.
     """
-    alike = [n for n, span in enumerate(spans)
-             if n not in used and span.inverter == inverter and earliest - 3 <= span.start <= latest + 3 and span.end > latest
-             and abs(np.log(span.size / size)) < np.log(2.5)]
+    alike = [
+        n
+        for n, span in enumerate(spans)
+        if n not in used
+        and span.inverter == inverter
+        and earliest - 3 <= span.start <= latest + 3
+        and span.end > latest
+        and abs(np.log(span.size / size)) < np.log(2.5)
+    ]
     return max(alike, key=lambda n: spans[n].size) if alike else None
 
 
@@ -247,7 +288,10 @@ def _string_shares(site: Site, blocks: Blocks) -> tuple[dict[str, float], dict[s
     for s in site.strings:
         total[s.inverter_id] = total.get(s.inverter_id, 0.0) + s.p_mp_w
     place = {name: k for k, name in enumerate(blocks.model.inverter_ids)}
-    return ({s.string_id: s.p_mp_w / total[s.inverter_id] for s in site.strings}, {s.string_id: place[s.inverter_id] for s in site.strings})
+    return (
+        {s.string_id: s.p_mp_w / total[s.inverter_id] for s in site.strings},
+        {s.string_id: place[s.inverter_id] for s in site.strings},
+    )
 
 
 def _as_log(share: float) -> float:
