@@ -20,6 +20,8 @@ LASTING_YEARS = 4.0
 #: Days in which loose dirt comes back by 63 % where no rain is recorded: 3 to 12 months in wet places, weeks in dry
 #: ones. Common practice, no source.
 UNKNOWN_RAIN_DAYS = 90.0
+#: Days by which past rains are shifted for what the season may bring. Common practice, no source.
+SHIFTS = range(-28, 29, 7)
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,6 +38,9 @@ class DirtAhead:
         By the replay's years back: share of today's loose dirt still there on each day to come.
     built : dict of int to ndarray, shape (n_days,)
         Loose dirt fallen since and still there, site's mean.
+    rains : ndarray, shape (n_rains, n_days)
+        As `kept`, under more rains that the season may bring: those of the past years, each shifted by up to
+        four weeks either way. Two or three years alone say little of when the next rain comes.
     lasting_per_year : float
     share : ndarray, shape (n_inverters,)
         How much faster than the site's mean each inverter's modules get dirty.
@@ -48,6 +53,7 @@ class DirtAhead:
     lasting_draws: np.ndarray
     kept: dict[int, np.ndarray]
     built: dict[int, np.ndarray]
+    rains: np.ndarray
     lasting_per_year: float
     share: np.ndarray
     rain_known: bool
@@ -57,16 +63,15 @@ class DirtAhead:
         loose = self.loose[:, None] * self.kept[back][day] + self.share[:, None] * self.built[back][day]
         return loose + self.lasting[:, None] + self.share[:, None] * self.lasting_per_year * day / 365.25
 
-    def cleaned_less(self, site: Site, back: int, day: np.ndarray, loose: np.ndarray,
-                     lasting: np.ndarray) -> np.ndarray:
+    def cleaned_less(self, site: Site, day: np.ndarray, loose: np.ndarray, lasting: np.ndarray) -> np.ndarray:
         """
         Dirt that a cleaning on day 0 saves on each day ahead, shape (n_inverters, n_days).
 
         What falls later falls on clean and dirty modules alike, and rain washes both: so the difference is today's dirt,
-        less what each later rain would have taken of it anyway.
+        less what each later rain would have taken of it anyway, in the mean of `rains`.
         """
         years = site.assumed("lasting_dirt_returns_years", LASTING_YEARS)
-        gone = loose[:, None] * self.kept[back][day] + lasting[:, None] * np.exp(-day / 365.25 / years)
+        gone = loose[:, None] * self.rains.mean(axis=0)[day] + lasting[:, None] * np.exp(-day / 365.25 / years)
         return site.assumed("cleaning_takes_off_share", CLEANED) * gone
 
 
@@ -88,16 +93,22 @@ def dirt_ahead(state: SiteState, draws: np.ndarray, windows: dict[int, np.ndarra
     falls = _daily_rate(state) * (1.0 - np.exp(-_days_since(rain > 0.5 * wash.depth) / wash.damp))
     loose, lasting = _now(state, state.posterior.estimate[None, :])
     loose_draws, lasting_draws = _now(state, draws)
-    kept, built = {}, {}
+
+    def still_there(days: np.ndarray) -> np.ndarray:
+        ahead = np.tile(days % len(rain), years)
+        if known:
+            return np.concatenate([[1.0], np.cumprod(keep[ahead])[:-1]])
+        return np.exp(-np.arange(len(ahead)) / UNKNOWN_RAIN_DAYS)
+
+    kept = {back: still_there(days) for back, days in windows.items()}
+    built = {}
     for back, days in windows.items():
         ahead = np.tile(days, years)
-        if known:
-            kept[back] = np.concatenate([[1.0], np.cumprod(keep[ahead])[:-1]])
-        else:
-            kept[back] = np.exp(-np.arange(len(ahead)) / UNKNOWN_RAIN_DAYS)
         built[back] = _build_up(falls[ahead], keep[ahead])
+    rains = np.stack([still_there(days + shift) for days in windows.values() for shift in SHIFTS])
     growth = sum(v for c, v in _soiling(state, state.posterior.estimate) if c.name.startswith("lasting layer, growth"))
-    return DirtAhead(loose[0], lasting[0], loose_draws, lasting_draws, kept, built, float(growth), _share(state), known)
+    return DirtAhead(loose[0], lasting[0], loose_draws, lasting_draws, kept, built, rains, float(growth),
+                     _share(state), known)
 
 
 def _soiling(state: SiteState, theta: np.ndarray) -> list[tuple]:

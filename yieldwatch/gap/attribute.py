@@ -8,31 +8,18 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy import sparse
 
 from yieldwatch.expected.power import SiteModel, site_model
 from yieldwatch.expected.weather import grid_weather
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.blocks import Blocks, make_blocks
-from yieldwatch.gap.evidence import meter_rows, round_columns, round_rows
+from yieldwatch.gap.fit import EvidenceAtHand, fit
 from yieldwatch.gap.gaps import over_known
-from yieldwatch.gap.infer import Posterior, Rows, day_rows, day_weights, design_matrix, log_rows, solve
+from yieldwatch.gap.infer import Posterior
 from yieldwatch.gap.logs import InverterLog, inverter_log
-from yieldwatch.gap.mechanisms.base import Column
-from yieldwatch.gap.mechanisms.degradation import degradation_columns
-from yieldwatch.gap.mechanisms.inverter_efficiency import clamp_columns, efficiency_columns
-from yieldwatch.gap.mechanisms.level import level_columns
-from yieldwatch.gap.mechanisms.shading import shaded_inverters, shading_columns
-from yieldwatch.gap.mechanisms.soiling import (
-    WASH_UNKNOWN,
-    Wash,
-    alike_rows,
-    choose_wash,
-    own_share_columns,
-    soiling_columns,
-    soiling_states,
-)
-from yieldwatch.gap.mechanisms.string_fault import Fault, fault_columns, find_faults
+from yieldwatch.gap.mechanisms.shading import shaded_inverters
+from yieldwatch.gap.mechanisms.soiling import Wash
+from yieldwatch.gap.mechanisms.string_fault import Fault, find_faults
 from yieldwatch.gap.spells import Limits, Off, find_curtailment, find_inverter_limits, find_off, inverter_ac
 from yieldwatch.gap.split import Effect
 from yieldwatch.gap.steps import Step, against_peers, find_steps, own_days, without_echoes
@@ -41,9 +28,6 @@ from yieldwatch.portfolio.model import Site
 
 #: Causes that the inference gives as a share of DC power.
 DC_CAUSES = ("soiling", "shading", "snow", "string_fault", "degradation")
-N_DRAWS = 400
-#: Weight of a shaded inverter in the mean of the hour, beside one in the open.
-_SHADED_TRUST = 0.02
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,7 +85,7 @@ def infer_state(
     off = find_off(model, log, data)
     temp_air = model.weather.table["temp_air"].to_numpy(float)[model.at]
     rng = np.random.default_rng(seed)
-    evidence = _Evidence(data, rounds, findings, clamps if log is None else None, blocks, log, rng)
+    evidence = EvidenceAtHand(data, rounds, findings, clamps if log is None else None, blocks, log, rng)
 
     potential = inverter_ac(model) * _monthly_level(model, blocks, log, off)
     site_cap = find_curtailment(model, log, data, potential)
@@ -118,7 +102,7 @@ def infer_state(
         _cleaning_days(blocks, data),
         weak_parts(model, data, own_days(blocks, ratio, weight), shaded) if log is not None else [],
     )
-    posterior, wash = _fit(evidence, faults, shaded, ratio, weight, off, limits, None)
+    posterior, wash = fit(evidence, faults, shaded, ratio, weight, _running(blocks, off), None)
     # Second pass: the fitted state says what each inverter could have given, and so who was held down.
     dc_left = np.exp(-sum(posterior.loss(c, *blocks.expected.shape) for c in (*DC_CAUSES, "level", "inverter_efficiency")))
     potential = inverter_ac(model, dc_left[:, blocks.of])
@@ -126,21 +110,10 @@ def infer_state(
     limits = Limits(site_cap, *find_inverter_limits(model, log, off, potential, site_cap, temp_air))
     ratio, weight = _ratios(model, blocks, log, off, limits)
     common = posterior.loss("soiling", *blocks.expected.shape)
-    posterior, wash = _fit(evidence, faults, shaded, ratio, weight, off, limits, common)
+    posterior, _ = fit(evidence, faults, shaded, ratio, weight, _running(blocks, off), common, wash)
     return SiteState(
         model, blocks, log, off, limits, posterior, faults, shaded, wash, _effects(model, blocks, posterior, off, limits)
     )
-
-
-@dataclass(frozen=True, eq=False)
-class _Evidence:
-    data: SiteData
-    rounds: pd.DataFrame
-    findings: pd.DataFrame
-    clamps: pd.DataFrame | None
-    blocks: Blocks
-    log: InverterLog | None
-    rng: np.random.Generator
 
 
 def _monthly_level(model: SiteModel, blocks: Blocks, log: InverterLog | None, off: Off) -> np.ndarray:
@@ -222,69 +195,7 @@ def _cleaning_days(blocks: Blocks, data: SiteData) -> list[int]:
     return [blocks.day_of(start) for start in events["start"]] if len(events) else []
 
 
-def _fit(
-    evidence: _Evidence,
-    faults: list[Fault],
-    shaded: np.ndarray,
-    ratio: np.ndarray,
-    weight: np.ndarray,
-    off: Off,
-    limits: Limits,
-    common: np.ndarray | None,
-) -> tuple[Posterior, Wash]:
-    """Choose how rain washes on the slow rows, then solve the whole."""
-    blocks, data = evidence.blocks, evidence.data
-    shape = ratio.shape
-    logged = bool(np.isfinite(ratio).any())
-    fixed = [
-        *level_columns(blocks, data.power is None),
-        *degradation_columns(blocks),
-        *fault_columns(blocks, faults),
-        *efficiency_columns(blocks, evidence.log),
-        *round_columns(blocks, evidence.rounds),
-    ]
-    if evidence.clamps is not None:
-        fixed += clamp_columns(blocks, evidence.clamps)
-    if common is not None and logged:
-        fixed += own_share_columns(blocks, common)
-    running = _running(blocks, off, limits)
-
-    def other_rows(columns: list[Column], design: sparse.csr_matrix) -> list[Rows]:
-        rows = [] if logged else meter_rows(blocks, design, data.meter, running)
-        return [*rows, *round_rows(blocks, columns, evidence.rounds, evidence.findings), *alike_rows(columns)]
-
-    # Where some are shaded, the others carry what all share.
-    trust = np.where(shaded & ~shaded.all(), _SHADED_TRUST, 1.0)
-    quick = [c for c in fixed if not c.name.startswith("sun cell")]
-    if logged:
-        trusted = weight * trust[:, None]
-        operator = day_weights(blocks, trusted)
-        quick_days = (operator @ design_matrix(quick, *shape)).toarray()
-        values = operator @ np.nan_to_num(ratio.ravel())
-        energy = np.bincount(blocks.day, weights=trusted.sum(axis=0), minlength=len(blocks.dates))
-        share = operator @ sparse.csr_matrix(
-            (np.ones(ratio.size), (np.arange(ratio.size), np.repeat(np.arange(shape[0]), shape[1])))
-        )
-        share = share.toarray().T
-
-    def misfit(wash: Wash) -> float:
-        states = soiling_states(blocks, data, wash)
-        columns = quick + soiling_columns(blocks, states)
-        if logged:
-            by_day = np.stack([(share * s.values).sum(axis=0) for s in states], axis=1)
-            rows = [day_rows(np.hstack([quick_days, by_day]), values, energy), *other_rows(columns, sparse.csr_matrix((0, 0)))]
-        else:
-            rows = other_rows(columns, design_matrix(columns, *shape))
-        return solve(columns, rows, 1, evidence.rng).misfit
-
-    wash = choose_wash(blocks, misfit) if logged else WASH_UNKNOWN
-    columns = [*fixed, *soiling_columns(blocks, soiling_states(blocks, data, wash)), *shading_columns(blocks, shaded)]
-    design = design_matrix(columns, *shape)
-    rows = (log_rows(blocks, design, ratio, weight, trust) if logged else []) + other_rows(columns, design)
-    return solve(columns, rows, N_DRAWS, evidence.rng), wash
-
-
-def _running(blocks: Blocks, off: Off, limits: Limits) -> np.ndarray:
+def _running(blocks: Blocks, off: Off) -> np.ndarray:
     """Share of each block's expected energy that known outages left, shape (n_inverters, n_blocks)."""
     output = blocks.model.output()
     left = blocks.total(output * off.inverter * off.grid)

@@ -79,6 +79,13 @@ def _farm(total: SiteTotal, currency: str) -> Table:
     return grid
 
 
+#: The cautions of each job stand in the work list and the report; this must be read even by those who open neither.
+CAUTION = (
+    "Caution: modules and their cables are live whenever there is light, whatever is switched off. Each job's cautions stand in "
+    "the work list; local codes and licensed practice come first."
+)
+
+
 def _print_jobs(console: Console, assessment: Assessment) -> None:
     plan = jobs.work_plan(assessment)
     _heading(console, "Do first")
@@ -89,8 +96,8 @@ def _print_jobs(console: Console, assessment: Assessment) -> None:
         safety = "SAFETY: " if jobs.is_safety(job) else ""
         _item(console, f"{place}. {safety}{jobs.title(job)}")
         _item(console, jobs.worth_line(job, currency), indent=5)
-        if caution := jobs.text(job, "caution"):
-            _item(console, f"Caution: {caution}", indent=5)
+    if plan.first:
+        _item(console, CAUTION)
 
 
 def _print_not_told(console: Console, assessment: Assessment, totals: tuple[SiteTotal, ...]) -> None:

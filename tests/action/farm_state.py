@@ -1,0 +1,49 @@
+"""A written farm read back and inferred: what candidates are made from."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import replace
+from pathlib import Path
+from typing import NamedTuple
+
+import pandas as pd
+
+from tests.farm.plain import plain
+from tests.farm.settings import PortfolioSpec
+from tests.farm.spec import Block, Instruments, Mechanism
+from tests.farm.write import write_portfolio
+from yieldwatch.field.read import read_site_data
+from yieldwatch.field.tables import SiteData
+from yieldwatch.gap.attribute import SiteState, infer_state
+from yieldwatch.gap.findings import string_findings
+from yieldwatch.gap.rounds import assess_rounds
+from yieldwatch.portfolio.model import Portfolio, Site
+from yieldwatch.portfolio.read import read_portfolio
+
+
+class Inferred(NamedTuple):
+    portfolio: Portfolio
+    site: Site
+    data: SiteData
+    state: SiteState
+    findings: pd.DataFrame
+    as_of: dt.date
+
+
+def inferred(folder: Path, *mechanisms: Mechanism, start: dt.date, end: dt.date, rounds: tuple[dt.date, ...] = (),
+             **changes) -> Inferred:
+    """Four inverters of four strings, an hourly log without error, these mechanisms alone."""
+    fit = Instruments(log_minutes=60, light_bias=0.0, light_drift_year=0.0, logger_gain=0.0, gaps_per_year=0.0,
+                      stuck_per_year=0.0, repeats_per_year=0.0, rain_gauge=0.0, iv_rounds=rounds, iv_light_bias=0.0,
+                      iv_bad_light=0.0)
+    blocks = tuple(Block(f"INV{k}", "I", "A", "M", 2, 2, 20) for k in (1, 2, 3, 4))
+    spec = replace(plain(*mechanisms), start=start, end=end, blocks=blocks, instruments=fit, **changes)
+    write_portfolio(folder, folder / "truth", PortfolioSpec("P", (spec,)))
+    portfolio = read_portfolio(folder)
+    site = portfolio.sites[0]
+    data = read_site_data(folder, site, end)
+    traces = assess_rounds(site, data)
+    findings = string_findings(site, traces, data)
+    first, last = (pd.Timestamp(day, tz=site.timezone).tz_convert("UTC") for day in (start, end))
+    return Inferred(portfolio, site, data, infer_state(site, data, traces, findings, first, last), findings, end)

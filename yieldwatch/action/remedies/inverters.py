@@ -1,0 +1,140 @@
+"""
+Troubles of inverters: conversion below the curve, heat, inputs that do not track, limits left on, wet mornings.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from yieldwatch.action.candidate import Candidate
+from yieldwatch.action.outlook import Gain, Relief, Replay, Slope
+from yieldwatch.action.remedies.look import Look, percent, relative
+from yieldwatch.action.remedies.strings import of_fault
+from yieldwatch.gap.attribute import SiteState
+
+#: Loss of an inverter's conversion below which two channels of a log drift as far. Common practice, no source.
+_TOLD = 0.003
+#: Confidence where a cause shows in one way only. Common practice, no source.
+_SHOWS, _TRACKING, _LIMIT, _WET = 0.85, 0.7, 0.95, 0.85
+#: Doubt of what heat, and damp, take in a usual year. Relative. Common practice, no source.
+_HABIT_DOUBT = 0.2
+#: Wet-morning trips in twelve months that make a habit, and rain that wets an array. [mm] Common practice, no
+#: source.
+_HABIT, _WETS = 6, 0.2
+
+
+def repair_conversion(look: Look) -> list[Candidate]:
+    """One job an inverter for all that its conversion lost: below its curve, held by heat, an input off its point."""
+    jobs = []
+    for k, name in enumerate(look.names):
+        parts, words, chance = [], [], 0.0
+        for gain, sizes, confidence, why in (*_below_curve(look, k), *_heat(look, k), *_not_tracking(look, k)):
+            parts.append((gain, sizes))
+            words.append(why)
+            chance = max(chance, confidence)
+        if parts:
+            jobs.append(look.job("repair_inverter", "inverter_efficiency", (name,), parts, chance, " ".join(words),
+                                 "Stays mended while filters and fans are kept clean."))
+    return jobs
+
+
+def fix_settings(look: Look) -> list[Candidate]:
+    """Take off limits that were left on."""
+    jobs = []
+    for k in np.flatnonzero(np.isfinite(look.outlook.setting)):
+        name = look.names[k]
+        gain = look.outlook.gain(Relief((int(k),), setting=True))
+        why = (
+            f"{name} has not passed {look.outlook.setting[k]:.0f} kW of late, though its peers did and its strings "
+            "could: a limit was left on.")
+        jobs.append(look.job("fix_settings", "curtailment", (name,), [(gain, np.ones(look.n_draws))], _LIMIT, why,
+                             "Stays mended unless the limit is set again."))
+    return jobs
+
+
+def stop_wet_trips(look: Look) -> list[Candidate]:
+    """Find the damp part of an inverter that stays off on wet mornings; what is live when wet comes first."""
+    jobs = []
+    for k, name in enumerate(look.names):
+        lost, days = wet_mornings(look.state, k)
+        if len(days) < _HABIT:
+            continue
+        why = (
+            f"{name} stayed off after first light on {len(days)} mornings of the last twelve months that had rain that "
+            "day or the day before: insulation that is low when wet.")
+        sizes = look.doubt(_HABIT_DOUBT)
+        jobs.append(look.job("repair_inverter", "inverter_outage", (name,), [(look.outlook.gain_of(lost, k), sizes)],
+                             _WET, why, "Stays mended once the damp part is found."))
+        jobs.append(look.safety("inverter_outage", (name,), _WET,
+                                f"{why} Low insulation can make frames live: measure it before anyone touches the array."))
+    return jobs
+
+
+def wet_mornings(state: SiteState, inverter: int) -> tuple[np.ndarray, np.ndarray]:
+    """
+    Share of an inverter's output lost on wet mornings of the last twelve months, and those local days.
+
+    A wet morning: off at first light, running again the same day, with rain that day or the day before.
+
+    Returns
+    -------
+    lost : ndarray, shape (n_times,)
+    days : ndarray of int
+    """
+    blocks, off = state.blocks, state.off.inverter[inverter]
+    day = blocks.day[blocks.of]
+    rain = np.nan_to_num(blocks.rain, nan=0.0)
+    wet = (rain > _WETS) | (np.r_[0.0, rain[:-1]] > _WETS)
+    lost, days = np.zeros(len(off)), []
+    for d in np.unique(day[(off < 1.0) & (day > day[-1] - 365)]):
+        here = np.flatnonzero(day == d)
+        gone = np.flatnonzero(off[here] < 1.0)
+        morning = gone[0] < 0.3 * len(here) and off[here[-len(here) // 4:]].min() >= 1.0
+        if wet[d] and morning:
+            lost[here] = 1.0 - off[here]
+            days.append(int(d))
+    return lost, np.array(days, dtype=int)
+
+
+_Part = tuple[Gain, np.ndarray, float, str]
+
+
+def _below_curve(look: Look, k: int) -> list[_Part]:
+    slope: Slope = look.outlook.conversion[k]
+    if slope.now <= _TOLD:
+        return []
+
+    def lost(replay: Replay, year: int) -> np.ndarray:
+        return slope.at(year + replay.day / 365.25)[None, :]
+
+    columns = enumerate(look.state.posterior.columns)
+    which = [n for n, c in columns if c.tag and c.tag[0] in ("efficiency", "clamp") and c.tag[1] == k]
+    grows = f", growing by {100 * slope.per_year:.1f} points a year" if slope.per_year > 1e-3 else ""
+    why = f"{look.names[k]} gives {percent(slope.now)} less than its curve at the same load{grows}."
+    sizes = relative(look.outlook.draws[:, which].sum(axis=1))
+    return [(look.outlook.gain(Relief((k,), ac=lost)), sizes, _SHOWS, why)]
+
+
+def _heat(look: Look, k: int) -> list[_Part]:
+    if not np.isfinite(look.outlook.heat[k]).any():
+        return []
+    why = (
+        f"{look.names[k]} holds its power down in hot hours while its peers do not; look at fans, filters and airflow "
+        "first.")
+    sizes = look.doubt(_HABIT_DOUBT)
+    return [(look.outlook.gain(Relief((k,), heat=True)), sizes, _SHOWS, why)]
+
+
+def _not_tracking(look: Look, k: int) -> list[_Part]:
+    parts: list[_Part] = []
+    for fault in look.outlook.faults:
+        draws = look.outlook.fault_size(fault)[1]
+        if fault.cause != "inverter_efficiency" or fault.inverter != k or draws.mean() < _TOLD:
+            continue
+        since = f" since {look.state.blocks.dates[fault.start].date()}" if fault.start >= 0 else ""
+        why = (
+            f"{look.names[k]} has given {percent(draws.mean())} less than its peers{since}, though a round found its "
+            "strings sound: an input does not track.")
+        gain = look.outlook.gain(Relief((k,), ac=of_fault(look, fault, draws.mean())))
+        parts.append((gain, relative(draws) * look.is_there(_TRACKING), _TRACKING, why))
+    return parts

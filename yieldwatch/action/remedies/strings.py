@@ -1,0 +1,120 @@
+"""
+Faults of strings: those that the rounds found, one job each, and those that only the log has seen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from math import ceil
+from typing import Any
+
+import numpy as np
+
+from yieldwatch.action.candidate import Candidate
+from yieldwatch.action.outlook import Relief, Replay, fault_shape
+from yieldwatch.action.remedies.look import Look, percent, relative
+from yieldwatch.constants import FAULT_FINDINGS
+from yieldwatch.gap.mechanisms.string_fault import Fault
+from yieldwatch.portfolio.model import String
+
+#: The job that mends each finding, and what the finding says in words.
+MENDS = {
+    "open": ("repair_string", "gave no current"),
+    "bypass_short": ("repair_string", "lacks voltage in parts of a module, as with shorted bypass diodes"),
+    "wrong_count": ("repair_string", "lacks the voltage of whole modules"),
+    "series_resistance": ("repair_string", "loses voltage under current, as with a bad connector"),
+    "shunt": ("replace_modules", "leaks current inside its modules"),
+    "current_low": ("replace_modules", "gives too little current, as with cracked or weak modules"),
+}
+#: Weak modules are counted from the string's loss with this margin. Common practice, no source.
+_SPARE = 1.2
+#: Loss of an inverter below which the log cannot vouch for a fault. Common practice, no source.
+_LOG_TELLS = 0.002
+#: Chance that a loss which only the log saw is a string's. Common practice, no source.
+_STRINGS_OWN = 0.8
+
+
+def repair_strings(look: Look) -> list[Candidate]:
+    """One job for each string that a round found faulty."""
+    strings = {s.string_id: s for s in look.site.strings}
+    bad = look.findings[look.findings["finding"].isin(FAULT_FINDINGS)] if len(look.findings) else look.findings
+    return [_repair(look, strings[row["string_id"]], row) for row in bad.to_dict("records")]
+
+
+def inspect_unseen(look: Look) -> list[Candidate]:
+    """Test the strings of an inverter whose log lacks a part that no round explains."""
+    jobs = []
+    for fault in look.outlook.faults:
+        if fault.strings or fault.cause != "string_fault":
+            continue
+        draws = look.outlook.fault_size(fault)[1]
+        if draws.mean() < _LOG_TELLS:
+            continue
+        name = look.names[fault.inverter]
+        came = f"since {_date(look, fault)}" if fault.start >= 0 else f"all through the history ({fault.kind})"
+        there = _STRINGS_OWN * float((draws > _LOG_TELLS).mean())
+        why = (
+            f"{name} has lacked {percent(draws.mean())} of its output {came}, and no round explains it. Test its "
+            "strings; the gain stated needs the repair that follows, which is a job of its own.")
+        gain = look.outlook.gain(Relief((fault.inverter,), dc=of_fault(look, fault, draws.mean())))
+        sizes = relative(draws) * look.is_there(there)
+        jobs.append(look.job("inspect", "string_fault", (name,), [(gain, sizes)], there, why,
+                             "Stays mended once the part is found and repaired."))
+    return jobs
+
+
+def of_fault(look: Look, fault: Fault, size: float) -> Callable[[Replay, int], np.ndarray]:
+    """Loss of a fault of this size in each block of a replay, as if it had always been there."""
+    shape = fault_shape(look.state, fault) * size
+    return lambda replay, year: shape[None, replay.blocks]
+
+
+def _repair(look: Look, string: String, found: dict[Any, Any]) -> Candidate:
+    confidence = float(found["confidence"])
+    fault, draws = _size(look, string, found)
+    gain = look.outlook.gain(Relief((fault.inverter,), dc=of_fault(look, fault, draws.mean())))
+    sizes = relative(draws) * look.is_there(confidence)
+    if not fault.dated:
+        # A size from the rounds alone is a mean that already holds the chance of there being no fault.
+        sizes = sizes / max(confidence, 0.05)
+    kind, _ = MENDS[found["finding"]]
+    units = {"module": float(_modules(string, found))} if kind == "replace_modules" else None
+    why = _why(look, string, found, fault, draws.mean())
+    if units:
+        why += f" Counted: {units['module']:.0f} of {string.modules_in_series} modules to replace."
+    return look.job(kind, "string_fault", (string.string_id,), [(gain, sizes)], confidence, why, "Stays mended.", units)
+
+
+def _size(look: Look, string: String, found: dict[Any, Any]) -> tuple[Fault, np.ndarray]:
+    """The fault and its size by draw; from the round's own figures where the inference holds nothing of it."""
+    for fault in look.outlook.faults:
+        if string.string_id in fault.strings and fault.cause == "string_fault":
+            draws = look.outlook.fault_size(fault)[1]
+            if draws.mean() > 0:
+                return fault, draws
+    of_inverter = sum(s.p_mp_w for s in look.site.strings if s.inverter_id == string.inverter_id)
+    part, lost = string.p_mp_w / of_inverter, float(found["share_lost"])
+    doubt = max(float(found["share_lost_sd"]), 0.1 * lost)
+    draws = -np.log1p(-part * np.clip(look.rng.normal(lost, doubt, look.n_draws), 0.0, 0.98))
+    n_days = len(look.state.blocks.dates)
+    return Fault("string_fault", look.names.index(string.inverter_id), (string.string_id,), found["finding"], -1,
+                 n_days, part * lost, part * doubt, False), draws
+
+
+def _modules(string: String, found: dict[Any, Any]) -> int:
+    """A shunt is a matter of the whole string; weak modules are as many as their loss."""
+    if found["finding"] == "shunt":
+        return string.modules_in_series
+    weak = ceil(_SPARE * float(found["share_lost"]) * string.modules_in_series)
+    return min(max(weak, 1), string.modules_in_series)
+
+
+def _why(look: Look, string: String, found: dict[Any, Any], fault: Fault, size: float) -> str:
+    seen = f"{string.string_id} {MENDS[found['finding']][1]} (last traced {found['last_round']})"
+    if fault.dated and 0 <= fault.start < len(look.state.blocks.dates):
+        return f"{seen}; the log shows {percent(size)} of {string.inverter_id} gone since {_date(look, fault)}."
+    return f"{seen}; that is {percent(size)} of {string.inverter_id}'s output. No log dates it."
+
+
+def _date(look: Look, fault: Fault) -> str:
+    return str(look.state.blocks.dates[fault.start].date())

@@ -1,0 +1,130 @@
+"""
+Shade from plants: cut them.
+
+What is lost in the growing season beyond what the same azimuth loses in the dormant months, when the sun there
+stands lower, is grass: it is back in weeks. The rest is taken for hedges and trees, back over years.
+An inverter whose shade keeps to one narrow band of azimuth stands behind a pole, which nobody cuts.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import numpy as np
+
+from yieldwatch.action.candidate import Candidate
+from yieldwatch.action.outlook import Relief, Replay
+from yieldwatch.action.remedies.look import Look, percent, relative
+from yieldwatch.gap.blocks import AZIMUTH_STEP
+
+#: Share of the shade that a cut takes away: poles, buildings and others' trees stay. Common practice, no source.
+CUT_CURES = 0.75
+#: Years in which a cut hedge grows back by 63 %. Common practice, no source (a trim 6 to 12 months, a crown 3 to 5
+#: years).
+HEDGE_YEARS = 3.0
+#: Days in which cut grass is back in its season: 4 to 8 weeks. Common practice, no source.
+GRASS_DAYS = 42.0
+#: Months in which grass grows north of the equator, and when to mow: before it reaches the glass. Common
+#: practice, no source.
+_GROWS, _MOW_NORTH, _MOW_SOUTH = range(4, 11), ("05-01", "06-15"), ("11-01", "12-15")
+#: Share of an inverter's year below which its shade is not worth a visit.
+_MATTERS = 0.002
+#: A pole: this share of the shade within two steps of azimuth.
+_POLE = 0.85
+#: Grass's share of the shade above which the job is to mow.
+_MOSTLY = 0.6
+#: How far a cut's success varies from one to the next. Relative. Common practice, no source.
+_CUT_DOUBT = 0.2
+
+
+def cut_vegetation(look: Look) -> list[Candidate]:
+    """Cut hedges, trees or grass; no job where no plant takes light."""
+    at, taken = _last_year(look)
+    energy = look.state.blocks.expected[:, at].sum(axis=1)
+    rows = [k for k, row in enumerate(taken) if row.sum() > _MATTERS * energy[k] and not _pole(look, at, row)]
+    if not rows:
+        return []
+    grass = np.stack([_grass(look, k) for k in rows])
+    grass_share = float((taken[rows] * grass[:, at]).sum() / taken[rows].sum())
+    season = (_MOW_NORTH if look.site.latitude >= 0 else _MOW_SOUTH) if grass_share > _MOSTLY else None
+    by_draw = _by_draw(look, rows, at)
+    cures = look.site.assumed("cut_cures_share", CUT_CURES)
+    hedge_years = look.site.assumed("vegetation_returns_years", HEDGE_YEARS)
+    grass_days = look.site.assumed("grass_returns_days", GRASS_DAYS)
+    delay = _days_until(look.outlook.as_of, season[0]) if season else 0
+
+    def opened(replay: Replay, year: int) -> np.ndarray:
+        since = year * 365 + replay.day - delay
+        hedge = np.exp(-np.maximum(since, 0) / 365.25 / hedge_years)
+        low = np.clip(1.0 - since / grass_days, 0.0, 1.0)
+        part = grass[:, replay.blocks]
+        stays = (part * low + (1.0 - part) * hedge) * (since >= 0)
+        return look.outlook.shade_ahead(replay, year)[rows] * cures * stays
+
+    gain = look.outlook.gain(Relief(tuple(rows), dc=opened))
+    names = ", ".join(look.names[k] for k in rows)
+    plant = "grass" if season else "hedges or trees" + (", and grass" if grass_share > 0.2 else "")
+    why = (
+        f"{names} lost {percent(by_draw.mean())} to shade in the twelve months before {look.outlook.as_of}, against "
+        f"the inverters in the open; by sun position and season it is {plant}. From one year to the next it "
+        f"changed by {100 * (look.outlook.shade_growth - 1):+.0f} %.")
+    back = (
+        f"A cut is taken to cure {100 * cures:.0f} % of the shade; hedges grow back over about {hedge_years:.0f} "
+        f"years, grass within {grass_days / 7:.0f} weeks of its season.")
+    sizes = relative(by_draw) * look.doubt(_CUT_DOUBT)
+    there = 0.95 * float((by_draw > _MATTERS).mean())
+    return [look.job("cut_vegetation", "shading", ("site",), [(gain, sizes)], there, why, back, season=season)]
+
+
+def _last_year(look: Look) -> tuple[np.ndarray, np.ndarray]:
+    """Blocks of the last twelve months, and the energy shade takes there, (n_inverters, n_blocks). [kWh]"""
+    at = look.outlook.replays[0].blocks
+    return at, -np.expm1(-look.outlook.shade[:, at]) * look.state.blocks.expected[:, at]
+
+
+def _step(look: Look) -> np.ndarray:
+    return np.floor(look.state.blocks.azimuth / AZIMUTH_STEP).astype(int) % int(360 / AZIMUTH_STEP)
+
+
+def _pole(look: Look, at: np.ndarray, taken: np.ndarray) -> bool:
+    by_step = np.bincount(_step(look)[at], weights=taken, minlength=int(360 / AZIMUTH_STEP))
+    return bool((by_step + np.roll(by_step, -1)).max() > _POLE * by_step.sum())
+
+
+def _grass(look: Look, inverter: int) -> np.ndarray:
+    """
+    Grass's share of an inverter's shade in each block of the history.
+
+    Where the dormant months' sun never stands it cannot be told, and counts as hedge.
+    """
+    blocks = look.state.blocks
+    shade, energy = look.outlook.shade[inverter], blocks.expected[inverter]
+    month = np.asarray(blocks.dates[blocks.day].month)
+    growing = np.isin(month if look.site.latitude >= 0 else (month + 5) % 12 + 1, list(_GROWS))
+    step = _step(look)
+    weight = np.bincount(step, weights=energy * ~growing, minlength=int(360 / AZIMUTH_STEP))
+    lost = np.bincount(step, weights=energy * shade * ~growing, minlength=len(weight))
+    still = np.divide(lost, weight, out=np.full(len(weight), np.inf), where=weight > 0)
+    beyond = np.maximum(shade - still[step], 0.0) * growing
+    return np.divide(beyond, shade, out=np.zeros_like(shade), where=shade > 1e-6)
+
+
+def _by_draw(look: Look, rows: list[int], at: np.ndarray) -> np.ndarray:
+    """Share of the inverters' energy that shade took in the last twelve months, by draw."""
+    expected = look.state.blocks.expected
+    out = np.zeros(look.n_draws)
+    for number, column in enumerate(look.state.posterior.columns):
+        if column.cause == "shading":
+            shapes = ((k, column.at(k)) for k in rows)
+            per_unit = sum(float(s[at] @ expected[k, at]) for k, s in shapes if s is not None)
+            out += look.outlook.draws[:, number] * per_unit
+    return out / expected[rows][:, at].sum()
+
+
+def _days_until(as_of: dt.date, month_day: str) -> int:
+    """Days to the start of the season, nil while it lasts."""
+    month, day = (int(part) for part in month_day.split("-"))
+    start = dt.date(as_of.year, month, day)
+    if start < as_of - dt.timedelta(days=45):
+        start = dt.date(as_of.year + 1, month, day)
+    return max((start - as_of).days, 0)
