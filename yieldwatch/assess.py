@@ -52,8 +52,9 @@ class Assessment:
     """
     The answer for a portfolio: one record a site, and the work list over all sites.
 
-    `work_list` and `set_aside` are the contract's tables; `period` is the reported span, start
-    inclusive and end exclusive, and `as_of` the date at which the history ends.
+    `notices` says what was assumed in money and jobs, and which sites are left out; what the readers noticed of a site's files is
+    in its `data.notices`. `work_list` and `set_aside` are the contract's tables; `period` is the reported span, start inclusive
+    and end exclusive, and `as_of` the date at which the history ends.
     """
 
     portfolio: Portfolio
@@ -107,7 +108,7 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
         jobs, more = candidates(portfolio, site, data, state, result.gap.string_findings, _history_end(site, data, as_of))
         done.append(result)
         found += jobs
-        notices += [f"{site.id}: {words}" for words in (*data.notices, *said, *more)]
+        notices += [words if words.startswith(f"{site.id}:") else f"{site.id}: {words}" for words in (*said, *more)]
     if not done:
         raise NotEnoughData(f"{path}: no site has usable weather. Expected sites/<id>/weather.csv. Add it for at least one site.")
     say("ranking the jobs")
