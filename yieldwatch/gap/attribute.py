@@ -18,6 +18,7 @@ from yieldwatch.gap.gaps import over_known
 from yieldwatch.gap.infer import Posterior
 from yieldwatch.gap.logs import InverterLog, inverter_log
 from yieldwatch.gap.mechanisms.shading import shaded_inverters
+from yieldwatch.gap.mechanisms.snow import snow_days, snow_left
 from yieldwatch.gap.mechanisms.soiling import Wash
 from yieldwatch.gap.mechanisms.string_fault import Fault, find_faults
 from yieldwatch.gap.spells import Limits, Off, find_curtailment, find_inverter_limits, find_off, inverter_ac
@@ -27,7 +28,7 @@ from yieldwatch.gap.weak_parts import weak_parts
 from yieldwatch.portfolio.model import Site
 
 #: Causes that the inference gives as a share of DC power.
-DC_CAUSES = ("soiling", "shading", "snow", "string_fault", "degradation")
+DC_CAUSES = ("soiling", "shading", "string_fault", "degradation")
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,15 +83,16 @@ def infer_state(
     model = site_model(site, grid_weather(data.weather, data.weather_step, site, start, end))
     blocks = make_blocks(model)
     log = inverter_log(model, data)
-    off = find_off(model, log, data)
+    off = find_off(model, log, data, snow_days(model))
     temp_air = model.weather.table["temp_air"].to_numpy(float)[model.at]
     rng = np.random.default_rng(seed)
     evidence = EvidenceAtHand(data, rounds, findings, clamps if log is None else None, blocks, log, rng)
 
     potential = inverter_ac(model) * _monthly_level(model, blocks, log, off)
+    snow = snow_left(model, log, potential)
     site_cap = find_curtailment(model, log, data, potential)
     limits = Limits(site_cap, *find_inverter_limits(model, log, off, potential, site_cap, temp_air))
-    ratio, weight = _ratios(model, blocks, log, off, limits)
+    ratio, weight = _ratios(model, blocks, log, off, limits, snow)
     shaded = shaded_inverters(blocks, ratio, weight)
     steps = _steps(blocks, ratio, weight, shaded)
     faults = find_faults(
@@ -108,11 +110,12 @@ def infer_state(
     potential = inverter_ac(model, dc_left[:, blocks.of])
     site_cap = find_curtailment(model, log, data, potential)
     limits = Limits(site_cap, *find_inverter_limits(model, log, off, potential, site_cap, temp_air))
-    ratio, weight = _ratios(model, blocks, log, off, limits)
+    snow = snow_left(model, log, potential)
+    ratio, weight = _ratios(model, blocks, log, off, limits, snow)
     common = posterior.loss("soiling", *blocks.expected.shape)
     posterior, _ = fit(evidence, faults, shaded, ratio, weight, _running(blocks, off), common, wash)
     return SiteState(
-        model, blocks, log, off, limits, posterior, faults, shaded, wash, _effects(model, blocks, posterior, off, limits)
+        model, blocks, log, off, limits, posterior, faults, shaded, wash, _effects(model, blocks, posterior, off, limits, snow)
     )
 
 
@@ -121,7 +124,7 @@ def _monthly_level(model: SiteModel, blocks: Blocks, log: InverterLog | None, of
     if log is None:
         return np.ones_like(model.dc)
     could = np.minimum(inverter_ac(model), model.rating)
-    clear = np.isfinite(log.ac) & off.running & (could > 0.15 * model.rating) & (could < 0.95 * model.rating)
+    clear = np.isfinite(log.ac) & off.running & ~snow_days(model) & (could > 0.15 * model.rating) & (could < 0.95 * model.rating)
     month = np.asarray(model.times.year * 12 + model.times.month)
     out = np.ones_like(model.dc)
     for k in range(len(out)):
@@ -130,11 +133,13 @@ def _monthly_level(model: SiteModel, blocks: Blocks, log: InverterLog | None, of
     return out
 
 
-def _ratios(model: SiteModel, blocks: Blocks, log: InverterLog | None, off: Off, limits: Limits) -> tuple[np.ndarray, np.ndarray]:
+def _ratios(
+    model: SiteModel, blocks: Blocks, log: InverterLog | None, off: Off, limits: Limits, snow: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """
     ln(measured / expected) of each inverter and block over usable intervals, and the expected energy behind it.
 
-    Usable: logged, running, sun high enough, not held down, and with nothing wrong still under its limits.
+    Usable: logged, running, free of snow, sun high enough, not held down, and with nothing wrong still under its limits.
     """
     n, n_blocks = blocks.expected.shape
     if log is None:
@@ -145,6 +150,7 @@ def _ratios(model: SiteModel, blocks: Blocks, log: InverterLog | None, off: Off,
     usable = (
         np.isfinite(log.ac)
         & _well_after(off.running)
+        & (snow >= 1.0)
         & under
         & (could > 0.02 * model.rating)
         & (model.sun.elevation > 5.0)
@@ -202,7 +208,7 @@ def _running(blocks: Blocks, off: Off) -> np.ndarray:
     return np.where(blocks.expected > 0, left / np.maximum(blocks.expected, 1e-12), 1.0)
 
 
-def _effects(model: SiteModel, blocks: Blocks, posterior: Posterior, off: Off, limits: Limits) -> list[Effect]:
+def _effects(model: SiteModel, blocks: Blocks, posterior: Posterior, off: Off, limits: Limits, snow: np.ndarray) -> list[Effect]:
     shape = blocks.expected.shape
     effects = []
     for cause in DC_CAUSES:
@@ -213,6 +219,8 @@ def _effects(model: SiteModel, blocks: Blocks, posterior: Posterior, off: Off, l
     heat = limits.heat if np.isfinite(limits.heat).any() else None
     if np.any(fall != 0.0) or heat is not None:
         effects.append(Effect("inverter_efficiency", ac_factor=np.exp(-fall)[:, blocks.of], cap=heat))
+    if (snow < 1.0).any():
+        effects.append(Effect("snow", ac_factor=snow))
     if (off.inverter < 1.0).any():
         effects.append(Effect("inverter_outage", ac_factor=off.inverter))
     if (off.grid < 1.0).any():

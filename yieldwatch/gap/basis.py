@@ -11,6 +11,7 @@ import numpy as np
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.attribute import SiteState
 from yieldwatch.gap.mechanisms.shading import SHORTEST_HISTORY
+from yieldwatch.gap.mechanisms.snow import snow_days
 
 
 @dataclass(frozen=True)
@@ -87,16 +88,12 @@ def _shading(state: SiteState, no_log: str) -> Basis:
 
 
 def _snow(state: SiteState) -> Basis:
-    table = state.model.weather.table
-    if "snow_depth" in table and table["snow_depth"].notna().any():
-        return Basis("measured", 0.0005, 0.2)
-    cold = table["temp_air"].to_numpy(float) < 1.0
-    wet = (
-        np.nan_to_num(table["precipitation"].to_numpy(float)) > 0 if "precipitation" in table else np.ones(len(cold), dtype=bool)
-    )
-    if (cold & wet).mean() < 0.002:
+    some = snow_days(state.model).mean()
+    if some < 0.002:
         return Basis("measured", 0.0002)
-    return Basis("not_assessed", why_not="The weather was cold enough for snow, and no snow depth was recorded.")
+    if state.log is not None:
+        return Basis("measured", 0.001, 0.1)
+    return Basis("not_assessed", why_not="Snow lay or fell, and no interval log shows what it took.")
 
 
 def _efficiency(log: bool, with_dc: bool, clamps: bool) -> Basis:

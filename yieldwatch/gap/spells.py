@@ -71,12 +71,17 @@ def inverter_ac(model: SiteModel, dc_factor: np.ndarray | float = 1.0) -> np.nda
     return np.stack([curve.ac_power(row) for curve, row in zip(model.curves, dc, strict=True)])
 
 
-def find_off(model: SiteModel, log: InverterLog | None, data: SiteData) -> Off:
+def find_off(model: SiteModel, log: InverterLog | None, data: SiteData, snow: np.ndarray) -> Off:
     """
     Tell who was off when.
 
     With a log: no power in light that a working inverter would have used. All together is the grid's doing unless an
     event names it the plant's own; one of several is the inverter's. Without a log: the recorded events.
+
+    Parameters
+    ----------
+    snow : ndarray of bool, shape (n_times,)
+        Intervals in which snow may cover all modules: no power there is not the grid's doing.
     """
     shape = model.dc.shape
     inverter, grid = np.ones(shape), np.ones(shape)
@@ -88,6 +93,8 @@ def find_off(model: SiteModel, log: InverterLog | None, data: SiteData) -> Off:
     could = np.minimum(inverter_ac(model), model.rating)
     bright = (could > _BRIGHT * model.rating) & (model.sun.elevation > 3.0)
     zero = bright & (log.ac < _ZERO * model.rating)
+    # Under snow all give nothing; one alone that gives nothing is off all the same.
+    zero &= ~(snow & ((log.ac < _ZERO * model.rating) | ~np.isfinite(log.ac)).all(axis=0))
     known = np.isfinite(log.ac) & bright
     all_off = (known.sum(axis=0) > 0) & (zero.sum(axis=0) == known.sum(axis=0)) & ((known.sum(axis=0) > 1) | recorded_grid)
     own = recorded.all(axis=0) & ~recorded_grid

@@ -62,7 +62,7 @@ def _comes_back(look: Look) -> str:
     dirt = look.outlook.dirt
     if not dirt.rain_known:
         look.notices.append(
-            f"{look.site.id}: the weather has no rain, so today's loose dirt is taken to be gone or back by 63 % in "
+            f"The weather has no rain, so today's loose dirt is taken to be gone or back by 63 % in "
             f"{UNKNOWN_RAIN_DAYS:.0f} days, cleaned or not.")
         return f"Without a rain record, loose dirt is taken to return by 63 % in {UNKNOWN_RAIN_DAYS:.0f} days."
     halved = np.mean([int(np.argmax(k < 0.5)) if (k < 0.5).any() else len(k) for k in dirt.rains])

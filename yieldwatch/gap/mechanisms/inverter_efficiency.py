@@ -21,6 +21,8 @@ _MATTERS = 0.004
 _FROM_THE_START = 0.02
 #: Standard uncertainties that a fall between clamp rounds must exceed, given that the best of several cuts is taken.
 _CLAMP_SIGNIFICANT = 2.2
+#: Standard uncertainties that the best of several cuts of several inverters reaches by luck. Order statistics of about ten.
+_LUCK = 1.7
 
 
 def efficiency_columns(blocks: Blocks, log: InverterLog | None) -> list[Column]:
@@ -127,9 +129,6 @@ def _fall(blocks: Blocks, values: np.ndarray, days: np.ndarray, noise: float, in
         return []
     _, drop, u, day = best
     on = (blocks.day >= day).astype(float)
-    # The largest of several cuts is partly luck: shrunk by what luck alone would give.
-    return [
-        Column(
-            "inverter_efficiency", name, on, inverter, drop * max(0.0, 1.0 - (u / drop) ** 2), u, 0.0, 1.0, ("clamp", inverter)
-        )
-    ]
+    # The best of several cuts of several inverters is partly luck, and luck alone gives about two standard uncertainties.
+    believed = drop * max(0.0, 1.0 - (_LUCK * u / drop) ** 2)
+    return [Column("inverter_efficiency", name, on, inverter, believed, u, 0.0, 1.0, ("clamp", inverter))]
