@@ -10,7 +10,7 @@ from tests.action.build import AS_OF, MODULE, make_portfolio, make_site
 from yieldwatch.action.candidates import candidates
 from yieldwatch.action.ranking import rank_jobs
 from yieldwatch.action.remedies.danger import hot_connectors, over_voltage
-from yieldwatch.action.remedies.inverters import wet_mornings
+from yieldwatch.action.remedies.inverters import _began, wet_mornings
 from yieldwatch.action.remedies.look import Look, scope_units
 from yieldwatch.action.remedies.strings import _modules
 from yieldwatch.portfolio.model import Assumption, String
@@ -168,3 +168,12 @@ def test_a_wet_morning_is_a_late_start_after_rain():
     lost, days = wet_mornings(state, 0)
     assert days.tolist() == [1]
     assert np.flatnonzero(lost).tolist() == [8, 9, 10]
+
+
+def test_trips_that_began_in_the_year_are_taken_to_go_on_all_year():
+    # Rain every day of a year; trips from day 200 on. 199 wet days passed without one.
+    blocks = SimpleNamespace(dates=pd.date_range("2024-01-01", periods=365), rain=np.full(365, 3.0))
+    state = SimpleNamespace(blocks=blocks, model=SimpleNamespace(site=SimpleNamespace(tz="UTC")))
+    assert _began(state, np.arange(200, 365, 4)) == pd.Timestamp("2024-07-19", tz="UTC")  # 1 January + 200 days
+    # A first trip on the fourth day says nothing of a beginning.
+    assert _began(state, np.arange(3, 365, 4)) == pd.Timestamp("2024-01-01", tz="UTC")

@@ -10,7 +10,7 @@ import pytest
 
 from tests.action.farm_state import inferred
 from yieldwatch.action.dirt_ahead import dirt_ahead
-from yieldwatch.action.outlook import Outlook, Relief
+from yieldwatch.action.outlook import Outlook, Relief, _filled
 from yieldwatch.errors import NotEnoughData
 from yieldwatch.gap.mechanisms.base import Column
 from yieldwatch.gap.mechanisms.soiling import Wash
@@ -88,3 +88,11 @@ def test_less_than_a_year_is_scaled_by_the_light_and_said(tmp_path):
 def test_an_as_of_date_far_from_the_weather_is_refused(broken):
     with pytest.raises(NotEnoughData, match=r"no weather in the 3 years before 2034-01-01"):
         Outlook(broken.state, dt.date(2034, 1, 1), 12)
+
+
+def test_months_not_known_get_the_others_energy_in_proportion():
+    ahead = np.full(12, 100.0)
+    held = np.r_[np.full(6, 200.0), 50.0, np.full(5, 0.0)]
+    by_month = np.r_[np.full(6, 40.0), 10.0, np.zeros(5)][None, :]
+    # Six months known twice: 40 / 2. One known by half: 10 x 2. The others: 250 kWh over 1250 of light, 0.2 x 100.
+    assert _filled(by_month, ahead, held) == pytest.approx(np.full(12, 20.0))

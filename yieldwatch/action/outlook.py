@@ -204,7 +204,7 @@ class Outlook:
                 by_month[year] += np.bincount(replay.month, weights=more, minlength=12)
                 if year == 0:
                     profiles.append(pd.Series(more, self.state.model.times[replay.where]))
-        return Gain(self._usual(by_month), pd.concat(profiles).sort_index())
+        return Gain(_filled(by_month, *self._outside)[: self.months], pd.concat(profiles).sort_index())
 
     def generation(self) -> pd.Series:
         """Energy at the meter of the replayed intervals if nothing is done, index UTC. [kWh]"""
@@ -214,7 +214,7 @@ class Outlook:
             parts.append(pd.Series(np.minimum(rows, self._site_limit(replay)), self.state.model.times[replay.where]))
         return pd.concat(parts).sort_index()
 
-    def gain_of(self, lost: np.ndarray, inverter: int) -> Gain:
+    def gain_of(self, lost: np.ndarray, inverter: int, chance: np.ndarray, since: pd.Timestamp) -> Gain:
         """
         Energy of one inverter that comes back where it was off in the last twelve months.
 
@@ -222,20 +222,27 @@ class Outlook:
         ----------
         lost : ndarray, shape (n_times of the history,)
             Share of its output that was lost.
+        chance : ndarray, same shape
+            What the loss goes with (the light of wet days, say). Months before the trouble began get the other months' loss
+            in proportion to it.
+        since : Timestamp
+            When the trouble began, UTC.
         """
         replay = self.replays[0]
+        times = self.state.model.times[replay.where]
+        seen = np.asarray(times >= since)
         by_month = np.zeros((self.years, 12))
-        profile = None
+        profile = pd.Series(0.0, times)
         for year in range(self.years):
             losses = self.losses(replay, year)
             total = self._rows(range(len(self.shade)), replay, losses).sum(axis=0)
-            without = total - self._rows((inverter,), replay, losses)[0] * lost[replay.where]
+            without = total - self._rows((inverter,), replay, losses)[0] * lost[replay.where] * seen
             limit = self._site_limit(replay)
             more = np.minimum(total, limit) - np.minimum(without, limit)
             by_month[year] = np.bincount(replay.month, weights=more, minlength=12)
-            profile = pd.Series(more, self.state.model.times[replay.where]) if profile is None else profile
-        assert profile is not None
-        return Gain(by_month.ravel()[: self.months], profile)
+            profile = pd.Series(more, times) if year == 0 else profile
+        ahead, held = (np.bincount(replay.month, weights=chance[replay.where] * on, minlength=12) for on in (1.0, seen))
+        return Gain(_filled(by_month, ahead, held)[: self.months], profile)
 
     def _relieved(self, losses: tuple[np.ndarray, np.ndarray], relief: Relief, replay: Replay,
                   year: int) -> tuple[np.ndarray, np.ndarray]:
@@ -269,22 +276,6 @@ class Outlook:
         standing = np.inf if model.site.export_limit_kw is None else model.site.export_limit_kw
         return np.minimum(self.state.limits.site_cap[replay.where], standing) * model.weather.hours
 
-    def _usual(self, by_month: np.ndarray) -> np.ndarray:
-        """
-        Sums over the replays to one usual year each, cut to the months asked for.
-
-        Months that the history holds only in part, or not at all, get the others' gain in proportion to the light outside
-        the atmosphere.
-        """
-        ahead, held = self._outside
-        own = held > _ENOUGH * ahead
-        out = np.zeros_like(by_month)
-        out[:, own] = by_month[:, own] * (ahead / np.maximum(held, 1e-9))[own]
-        if not own.all():
-            rate = by_month.sum(axis=1) / held.sum()
-            out[:, ~own] = rate[:, None] * ahead[~own]
-        return out.ravel()[: self.months]
-
     def _light_ahead(self) -> tuple[np.ndarray, np.ndarray]:
         """Light outside the atmosphere by month ahead, and what of it the replays hold. [Wh/m²]"""
         model = self.state.model
@@ -316,6 +307,25 @@ class Outlook:
         last, before = (self._mean_shade(r) for r in self.replays[:2])
         growth = float(np.clip(last / before, *_GROWTH)) if before > 1e-4 else 1.0
         return max(growth, 1.0) if self.regrowing else growth
+
+
+def _filled(by_month: np.ndarray, ahead: np.ndarray, held: np.ndarray) -> np.ndarray:
+    """
+    Sums over what is known to one usual year each, months in a row.
+
+    Parameters
+    ----------
+    by_month : ndarray, shape (n_years, 12)
+        [kWh]
+    ahead, held : ndarray, shape (12,)
+        What the energy goes with (the light outside the atmosphere, say): in a whole year, and in what is known. Months
+        known in small part, or not at all, get the others' energy in proportion.
+    """
+    own = (held > _ENOUGH * ahead) | (ahead <= 0)
+    out = by_month * own * (ahead / np.where(held > 0, held, 1.0))
+    if not own.all():
+        out[:, ~own] = (by_month.sum(axis=1) / held.sum())[:, None] * ahead[~own]
+    return out.ravel()
 
 
 def fault_shape(state: SiteState, fault: Fault) -> np.ndarray:

@@ -5,6 +5,7 @@ Troubles of inverters: conversion below the curve, heat, inputs that do not trac
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 
 from yieldwatch.action.candidate import Candidate
 from yieldwatch.action.outlook import Gain, Relief, Replay, Slope
@@ -21,6 +22,8 @@ _HABIT_DOUBT = 0.2
 #: Wet-morning trips in twelve months that make a habit, and rain that wets an array. [mm] Common practice, no
 #: source.
 _HABIT, _WETS = 6, 0.2
+#: Wet days without a trip that show it had not begun. Common practice, no source.
+_SPARED = 15
 
 
 def repair_conversion(look: Look) -> list[Candidate]:
@@ -62,9 +65,10 @@ def stop_wet_trips(look: Look) -> list[Candidate]:
         why = (
             f"{name} stayed off after first light on {len(days)} mornings of the last twelve months that had rain that "
             "day or the day before: insulation that is low when wet.")
-        sizes = look.doubt(_HABIT_DOUBT)
-        jobs.append(look.job("repair_inverter", "inverter_outage", (name,), [(look.outlook.gain_of(lost, k), sizes)],
-                             _WET, why, "Stays mended once the damp part is found."))
+        began, light = _began(look.state, days), _wet_light(look.state)
+        gain = look.outlook.gain_of(lost, k, light, began)
+        jobs.append(look.job("repair_inverter", "inverter_outage", (name,), [(gain, look.doubt(_HABIT_DOUBT))], _WET, why,
+                             "Stays mended once the damp part is found."))
         jobs.append(look.safety("inverter_outage", (name,), _WET,
                                 f"{why} Low insulation can make frames live: measure it before anyone touches the array."))
     return jobs
@@ -83,8 +87,7 @@ def wet_mornings(state: SiteState, inverter: int) -> tuple[np.ndarray, np.ndarra
     """
     blocks, off = state.blocks, state.off.inverter[inverter]
     day = blocks.day[blocks.of]
-    rain = np.nan_to_num(blocks.rain, nan=0.0)
-    wet = (rain > _WETS) | (np.r_[0.0, rain[:-1]] > _WETS)
+    wet = _wet_days(state)
     lost, days = np.zeros(len(off)), []
     for d in np.unique(day[(off < 1.0) & (day > day[-1] - 365)]):
         here = np.flatnonzero(day == d)
@@ -94,6 +97,28 @@ def wet_mornings(state: SiteState, inverter: int) -> tuple[np.ndarray, np.ndarra
             lost[here] = 1.0 - off[here]
             days.append(int(d))
     return lost, np.array(days, dtype=int)
+
+
+def _wet_days(state: SiteState) -> np.ndarray:
+    """Days with rain, or rain the day before."""
+    rain = np.nan_to_num(state.blocks.rain, nan=0.0)
+    return (rain > _WETS) | (np.r_[0.0, rain[:-1]] > _WETS)
+
+
+def _wet_light(state: SiteState) -> np.ndarray:
+    """Light outside the atmosphere in the intervals of wet days, nil in those of dry ones. [W/m²]"""
+    sun = state.model.sun
+    return np.maximum(sun.dni_extra * sun.cos_zenith, 0.0) * _wet_days(state)[state.blocks.day[state.blocks.of]]
+
+
+def _began(state: SiteState, days: np.ndarray) -> pd.Timestamp:
+    """
+    When the trips began: with the first, where many wet days of the year before it passed without one.
+    """
+    year_ago = len(state.blocks.dates) - 365
+    spared = _wet_days(state)[max(year_ago, 0):days[0]].sum()
+    first = int(days[0]) if spared >= _SPARED else max(year_ago, 0)
+    return state.blocks.dates[first].tz_localize(state.model.site.tz).tz_convert("UTC")
 
 
 _Part = tuple[Gain, np.ndarray, float, str]
