@@ -67,7 +67,7 @@ def test_causes_with_a_signature_are_found_where_there_are_readings_only(answer,
     assert np.isnan(table.loc["snow", "told"])
 
 
-@pytest.mark.parametrize("site_id", (*LOGGED, "kelter"))
+@pytest.mark.parametrize("site_id", [*LOGGED, "kelter"])
 def test_expected_energy_is_that_of_the_farm_with_nothing_wrong(answer, truth, site_id):
     site = next(s for s in answer.sites if s.site.id == site_id)
     told = last_year(site.gap.yields)["expected_kwh"].sum()

@@ -16,49 +16,18 @@ import numpy as np
 import pandas as pd
 
 from yieldwatch.action.dirt_ahead import DirtAhead, dirt_ahead
-from yieldwatch.errors import NotEnoughData
+from yieldwatch.action.replay import Replay, past_years, year_from
 from yieldwatch.expected.power import SiteModel
 from yieldwatch.expected.sun import sun_position
 from yieldwatch.gap.attribute import SiteState
 from yieldwatch.gap.mechanisms.string_fault import Fault, fault_columns
 
-#: Past years replayed at most. Common practice, no source.
-MOST_YEARS = 3
 #: Draws of the posterior carried through to the money.
 N_DRAWS = 200
 #: Share of a month's light that the history must hold before the month stands for itself.
 _ENOUGH = 0.3
 #: Growth of the shade from one year to the next, and over all years, that the outlook believes. Common practice, no source.
 _GROWTH, _MOST_GROWTH = (0.8, 1.6), 2.0
-
-
-@dataclass(frozen=True, eq=False)
-class Replay:
-    """
-    One past year taken as the coming year.
-
-    Attributes
-    ----------
-    back : int
-        Years between the two.
-    where : ndarray of int, shape (n_times,)
-        Intervals of the history.
-    blocks : ndarray of int, shape (n_blocks,)
-        Blocks of the history.
-    of : ndarray of int, shape (n_times,)
-        Place of each interval's block in `blocks`.
-    month : ndarray of int, shape (n_times,)
-        Months ahead, 0 to 11.
-    day : ndarray of int, shape (n_blocks,)
-        Days ahead, from 0.
-    """
-
-    back: int
-    where: np.ndarray
-    blocks: np.ndarray
-    of: np.ndarray
-    month: np.ndarray
-    day: np.ndarray
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,7 +109,7 @@ class Outlook:
         self.years = -(-months // 12)
         every = max(1, len(state.posterior.draws) // N_DRAWS)
         self.draws = state.posterior.draws[::every]
-        self.replays, self.notices = _replays(state, as_of)
+        self.replays, self.notices = past_years(state, as_of)
         self.dirt: DirtAhead = dirt_ahead(state, self.draws, self._windows(), self.years)
         shape = state.blocks.expected.shape
         self.shade = state.posterior.loss("shading", *shape)
@@ -279,7 +248,7 @@ class Outlook:
     def _light_ahead(self) -> tuple[np.ndarray, np.ndarray]:
         """Light outside the atmosphere by month ahead, and what of it the replays hold. [Wh/m²]"""
         model = self.state.model
-        bounds = _bounds(self.as_of)
+        bounds = year_from(self.as_of)
         hours = pd.date_range(bounds[0], bounds[-1], freq="h", inclusive="left").tz_localize("UTC")
         sun = sun_position(hours + pd.Timedelta(minutes=30), model.site.latitude, model.site.longitude, model.site.altitude_m)
         month = bounds.searchsorted(hours.tz_localize(None), side="right") - 1
@@ -396,36 +365,3 @@ def _part(model: SiteModel, inverters: list[int]) -> SiteModel:
     """Some inverters of a site, without its export limit."""
     site = replace(model.site, inverters=tuple(model.site.inverters[k] for k in inverters), export_limit_kw=None)
     return replace(model, site=site, dc=model.dc[inverters])
-
-
-def _bounds(first: dt.date | pd.Timestamp) -> pd.DatetimeIndex:
-    """Borders of twelve months from a day on."""
-    return pd.DatetimeIndex([pd.Timestamp(first) + pd.DateOffset(months=k) for k in range(13)])
-
-
-def _replays(state: SiteState, as_of: dt.date) -> tuple[list[Replay], tuple[str, ...]]:
-    blocks = state.blocks
-    block_date = blocks.dates[blocks.day]
-    age = (pd.Timestamp(as_of) - blocks.dates[0]).days
-    full = int((age + 3) // 365.25)
-    replays = []
-    for back in range(1, max(1, min(full, MOST_YEARS)) + 1):
-        bounds = _bounds(pd.Timestamp(as_of) - pd.DateOffset(years=back))
-        chosen = np.flatnonzero((block_date >= bounds[0]) & (block_date < bounds[-1]))
-        if not len(chosen):
-            continue
-        place = np.full(blocks.n, -1)
-        place[chosen] = np.arange(len(chosen))
-        where = np.flatnonzero(place[blocks.of] >= 0)
-        of = place[blocks.of[where]]
-        month = bounds.searchsorted(block_date[chosen], side="right") - 1
-        day = np.asarray((block_date[chosen] - bounds[0]).days)
-        replays.append(Replay(back, where, chosen, of, month[of], day))
-    if not replays:
-        raise NotEnoughData(f"{state.model.site.id}: no weather in the {MOST_YEARS} years before {as_of}. Expected at least some "
-                            "weeks of it. Choose an earlier --as-of date or add weather.")
-    if full >= 1:
-        return replays, ()
-    return replays, (
-        f"{age} days of history, less than a year: gains in months not seen yet are scaled from the months that were by the "
-        "light outside the atmosphere, and their seasons' own troubles are not known.",)

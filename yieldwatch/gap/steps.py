@@ -71,7 +71,7 @@ def against_peers(daily: np.ndarray) -> np.ndarray:
     n = len(daily)
     if n == 1:
         return daily
-    offset = over_known(np.nanquantile, daily - over_known(np.nanmean, daily, axis=0), 0.8, axis=1)
+    offset = over_known(np.nanquantile, daily, 0.8, axis=1)
     level = daily - np.nan_to_num(offset)[:, None]
     out = np.full_like(daily, np.nan)
     for k in range(n):

@@ -10,8 +10,9 @@ import numpy as np
 
 from yieldwatch.action.candidate import Candidate
 from yieldwatch.action.dirt_ahead import UNKNOWN_RAIN_DAYS
-from yieldwatch.action.outlook import Relief, Replay
+from yieldwatch.action.outlook import Relief
 from yieldwatch.action.remedies.look import Look, percent, relative
+from yieldwatch.action.replay import Replay
 
 #: Dirt below this share of the light cannot be told from the light sensor's own. Common practice, no source.
 _TOLD = 0.003

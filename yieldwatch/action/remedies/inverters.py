@@ -8,9 +8,10 @@ import numpy as np
 import pandas as pd
 
 from yieldwatch.action.candidate import Candidate
-from yieldwatch.action.outlook import Gain, Relief, Replay, Slope
+from yieldwatch.action.outlook import Gain, Relief, Slope
 from yieldwatch.action.remedies.look import Look, percent, relative
 from yieldwatch.action.remedies.strings import of_fault
+from yieldwatch.action.replay import Replay
 from yieldwatch.gap.attribute import SiteState
 
 #: Loss of an inverter's conversion below which two channels of a log drift as far. Common practice, no source.

@@ -11,8 +11,9 @@ from typing import Any
 import numpy as np
 
 from yieldwatch.action.candidate import Candidate
-from yieldwatch.action.outlook import Relief, Replay, fault_shape
+from yieldwatch.action.outlook import Relief, fault_shape
 from yieldwatch.action.remedies.look import Look, percent, relative
+from yieldwatch.action.replay import Replay
 from yieldwatch.constants import FAULT_FINDINGS
 from yieldwatch.gap.mechanisms.string_fault import Fault
 from yieldwatch.portfolio.model import String

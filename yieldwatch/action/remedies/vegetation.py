@@ -13,8 +13,9 @@ import datetime as dt
 import numpy as np
 
 from yieldwatch.action.candidate import Candidate
-from yieldwatch.action.outlook import Relief, Replay
+from yieldwatch.action.outlook import Relief
 from yieldwatch.action.remedies.look import Look, percent, relative
+from yieldwatch.action.replay import Replay
 from yieldwatch.gap.blocks import AZIMUTH_STEP
 
 #: Share of the shade that a cut takes away: poles, buildings and others' trees stay. Common practice, no source.

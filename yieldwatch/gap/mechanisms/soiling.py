@@ -6,10 +6,10 @@ The state of each inverter's modules follows, from day to day,
     washed = 1 - exp(-(rain / depth)^sharpness),   dusty = 1 - exp(-days since rain / damp)
 and is nearly zero after a cleaning. With the wash given, the loss is linear in the rates and in the state at the start; the
 wash is chosen by how well the inference then fits. Sharpness 1 is rain that cleans in proportion, 3 is close to a threshold;
-damp ground raises no dust for some days. After Kimber et al. (WCPEC 2006: linear build-up, reset by rain above a threshold,
-grace period) and Coello & Boyle (IEEE J. Photovolt. 9 (2019) 1382). Rain falls on a day that is still dirty: its effect is
-seen from the next day. A second layer that rain does not wash off (lichen, cemented dust) grows by the year and goes with a
-cleaning alone.
+a day of rain, and damp ground for some days after, raises no dust. After Kimber et al. (WCPEC 2006: linear build-up, reset by
+rain above a threshold, grace period) and Coello & Boyle (IEEE J. Photovolt. 9 (2019) 1382). Rain falls on a day that is still
+dirty: its effect is seen from the next day. A second layer that rain does not wash off (lichen, cemented dust) grows by the
+year and goes with a cleaning alone.
 """
 
 from __future__ import annotations

@@ -1,0 +1,60 @@
+"""Steps in one inverter's output against its peers."""
+
+import numpy as np
+
+from yieldwatch.gap.steps import Step, against_peers, find_steps, without_echoes
+
+
+def noise(days: int = 300, sd: float = 0.01, seed: int = 1) -> np.ndarray:
+    return np.random.default_rng(seed).normal(0.0, sd, days)
+
+
+def test_a_lost_string_of_eight_is_found_on_its_day():
+    series = noise()
+    series[140:] += np.log(1.0 - 1.0 / 8.0)
+
+    found = find_steps(series, 0)
+
+    assert len(found) == 1
+    assert abs(found[0].day - 140) <= 1
+    # ln(7/8) = -0.1335; forty days of 1 % noise leave 0.3 %.
+    assert abs(found[0].size - 0.1335) < 0.01
+
+
+def test_noise_alone_has_no_steps():
+    assert all(not find_steps(noise(seed=seed), 0) for seed in range(10))
+
+
+def test_a_ramp_is_no_step():
+    series = noise(sd=0.002) - np.linspace(0.0, 0.06, 300)
+
+    assert find_steps(series, 0) == []
+
+
+def test_a_repair_shows_as_a_step_back():
+    series = noise(sd=0.004)
+    series[100:200] -= 0.13
+
+    first, second = find_steps(series, 0)
+
+    assert first.size > 0 > second.size
+    assert (abs(first.day - 100), abs(second.day - 200)) <= (1, 1)
+
+
+def test_of_two_inverters_the_one_that_changed_keeps_the_step():
+    days = np.zeros((2, 100))
+    days[0, 50:] = -0.12
+    seen = [Step(0, 50, 0.12, 0.001), Step(1, 50, -0.12, 0.001)]
+
+    assert [s.inverter for s in without_echoes(seen, days)] == [0]
+
+
+def test_few_peers_one_peers_fault_is_not_anothers_gain():
+    days = np.stack([noise(sd=0.001, seed=s) for s in range(3)])
+    days[0, 150:] -= 0.13
+
+    against = against_peers(days)
+
+    assert np.median(against[0, 150:]) < -0.12
+    # The best of the others stands in for the fallen one.
+    assert abs(np.median(against[1, 150:]) - np.median(against[1, :150])) < 0.005

@@ -1,0 +1,31 @@
+"""Parts that are constantly behind their like."""
+
+import numpy as np
+
+from yieldwatch.gap.weak_parts import _standing_out
+
+
+def behind(deficits: list[float], days: int = 30, sd: float = 0.004, seed: int = 1) -> np.ndarray:
+    return np.array(deficits)[:, None] + np.random.default_rng(seed).normal(0.0, sd, (len(deficits), days))
+
+
+def test_one_of_six_that_lacks_nine_per_cent_is_weak():
+    found = _standing_out(behind([0.0, 0.004, -0.003, 0.002, 0.09, -0.002]))
+
+    assert [row for row, _, _ in found] == [4]
+    assert abs(found[0][1] - 0.09) < 0.005
+
+
+def test_makers_spread_is_not_weakness():
+    assert _standing_out(behind([0.0, 0.012, -0.010, 0.015, -0.008, 0.02])) == []
+
+
+def test_a_deficit_that_comes_and_goes_is_not_constant():
+    values = behind([0.0, 0.0, 0.0, 0.0])
+    values[0, :15] += 0.12
+
+    assert _standing_out(values) == []
+
+
+def test_too_few_days_prove_nothing():
+    assert _standing_out(behind([0.0, 0.0, 0.0, 0.10], days=3)) == []
