@@ -27,7 +27,6 @@ def test_every_site_gets_a_sentence_for_each_need():
     [
         ("How much is missing", True),
         ("Dirt on the glass", True),
-        ("light sensor from dirty modules", False),
         ("Shade", True),
         ("Snow", True),
         ("Which string", True),
@@ -46,12 +45,6 @@ def test_a_column_that_is_all_blank_is_no_evidence():
     logged = data(logged=True)
     blank = replace(logged, power=logged.power.assign(ac_power_kw=np.nan), meter=None)
     assert not can(check_site(site("a", "A"), blank), "How much is missing")
-
-
-def test_a_second_light_measurement_settles_the_sensor():
-    logged = data(logged=True)
-    second = replace(logged, weather_2=logged.weather[["ghi"]])
-    assert can(check_site(site("a", "A"), second), "light sensor from dirty modules")
 
 
 def test_market_prices_that_are_missing_leave_the_worth_open():

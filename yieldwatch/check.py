@@ -186,12 +186,6 @@ def _dirt(site: Site, data: SiteData) -> bool:
     )
 
 
-def _sensor(site: Site, data: SiteData) -> bool:
-    return _any(data.weather_2, "ghi", "poa_global") or (
-        _has(data.weather, "poa_global") and _has(data.weather, "ghi")
-    )
-
-
 def _two_inverters(site: Site, data: SiteData) -> bool:
     return data.power is not None and data.power["inverter_id"].nunique() > 1
 
@@ -235,13 +229,7 @@ NEEDS = (
         "meter or string rounds.",
     ),
     _Need(
-        _sensor,
-        "A drifting or dirty light sensor from dirty modules: two light measurements can be compared.",
-        "A drifting or dirty light sensor from dirty modules: there is one light measurement only. A second "
-        "weather source (weather_2) would settle it.",
-    ),
-    _Need(
-        lambda site, data: _has(data.power, "ac_power_kw") or _has(data.string_current, "dc_current_a"),
+        lambda site, data: _has(data.power, "ac_power_kw") and _two_inverters(site, data),
         "Shade, by the sun positions at which it bites, and apart from dirt and ageing.",
         "Shade from dirt or ageing by sun position: it takes an interval log of inverters or strings. String "
         "rounds show it only at the hour of the test.",
@@ -254,7 +242,7 @@ NEEDS = (
         "Snow on the modules: there is no snow depth and no precipitation with air temperature.",
     ),
     _Need(
-        lambda site, data: _has(data.iv, "string_id") or _has(data.string_current, "dc_current_a"),
+        lambda site, data: _has(data.iv, "string_id"),
         "Which string is at fault: single strings were measured.",
         "Which string is at fault: no string was measured by itself. A log shows at best that an inverter "
         "lost one string's share.",

@@ -123,7 +123,9 @@ def _draws(
             taken = blocks.total(split.energy[cause]) if cause in split.energy else np.zeros(loss.shape)
             rate = np.where(loss > 1e-3, taken / np.maximum(loss, 1e-3), open_output)
             jacobian, which = _monthly_rates(state, cause, rate, block_month, n)
-            values = values + shift[:, which] @ jacobian
+            moved = shift[:, which] @ jacobian
+            # Unknowns at their bound can only go one way in the draws; together they would push the whole off its estimate.
+            values = values + moved - np.median(moved, axis=0)[None, :]
         doubt = basis[cause]
         blur = rng.standard_normal((n_draws, 1)) * doubt.blurred * np.abs(energy)[None, :]
         unseen = np.abs(rng.standard_normal((n_draws, 1))) * doubt.missed / 1.645 * expected[None, :]
