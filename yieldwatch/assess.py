@@ -142,7 +142,7 @@ def _assess_site(site: Site, data: SiteData, start: dt.date | None, end: dt.date
     clamps = check_clamps(site, data, rounds)
     assert data.weather is not None
     tz = site.tz
-    first = data.weather.index[0].tz_convert(tz).normalize()
+    first = _first_day(site, data)
     last = pd.Timestamp(_history_end(site, data, as_of), tz=tz)
     say(f"{site.id}: expected yield and causes")
     state = infer_state(site, data, rounds, findings, first.tz_convert("UTC"), last.tz_convert("UTC"), clamps=clamps)
@@ -151,6 +151,18 @@ def _assess_site(site: Site, data: SiteData, start: dt.date | None, end: dt.date
                    pd.Timestamp(end, tz=tz).tz_convert("UTC") if end else last.tz_convert("UTC"))
     losses, said = value_losses(site, data, gap)
     return SiteAssessment(site, data, gap, losses, rounds, clamps), state, said
+
+
+def _first_day(site: Site, data: SiteData) -> pd.Timestamp:
+    """
+    Midnight of the first local day that the weather covers by half.
+
+    A file labelled at interval ends begins with one interval of the day before, which must not become a modelled day.
+    """
+    assert data.weather is not None
+    start = data.weather.index[0].tz_convert(site.tz)
+    day = start.normalize()
+    return day if start - day <= pd.Timedelta(hours=12) else day + pd.DateOffset(days=1)
 
 
 def _history_end(site: Site, data: SiteData, as_of: dt.date | None) -> dt.date:

@@ -102,7 +102,7 @@ def infer_state(
         rounds,
         steps,
         _cleaning_days(blocks, data),
-        weak_parts(model, data, own_days(blocks, ratio, weight), shaded) if log is not None else [],
+        weak_parts(model, data, np.where(_well_after(off.running), log.ac, np.nan), shaded) if log is not None else [],
     )
     posterior, wash = fit(evidence, faults, shaded, ratio, weight, _running(blocks, off), None)
     # Second pass: the fitted state says what each inverter could have given, and so who was held down.

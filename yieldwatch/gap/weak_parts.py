@@ -51,14 +51,14 @@ class WeakPart:
     share: float
 
 
-def weak_parts(model: SiteModel, data: SiteData, days: np.ndarray, shaded: np.ndarray) -> list[WeakPart]:
+def weak_parts(model: SiteModel, data: SiteData, ac: np.ndarray, shaded: np.ndarray) -> list[WeakPart]:
     """
     Find weak inputs, and weak inverters where the log has no inputs.
 
     Parameters
     ----------
-    days : ndarray, shape (n_inverters, n_days)
-        ln of measured over expected by day.
+    ac : ndarray, shape (n_inverters, n_times)
+        Logged power in usable intervals, NaN elsewhere. [kW]
     shaded : ndarray, shape (n_inverters,)
         Inverters left out: shade is not weakness.
     """
@@ -68,13 +68,28 @@ def weak_parts(model: SiteModel, data: SiteData, days: np.ndarray, shaded: np.nd
     open_air = np.flatnonzero(~shaded)
     if len(open_air) < 4:
         return []
-    behind = over_known(np.nanmedian, days[open_air], axis=0)[None, :] - days[open_air]
+    behind = _daily_behind(model, ac[open_air], open_air)
     out = []
     for row, deficit, u in _standing_out(behind):
         k = int(open_air[row])
         strings = tuple(s.string_id for s in model.site.strings if s.inverter_id == model.inverter_ids[k])
         out.append(WeakPart(k, None, strings, deficit, u, 1.0))
     return out
+
+
+def _daily_behind(model: SiteModel, ac: np.ndarray, rows: np.ndarray) -> np.ndarray:
+    """
+    Daily median of how far each inverter is behind the median of all in the same interval, shape (n_rows, n_days).
+
+    Interval by interval: days summed up over unlike hours would compare the hours and not the inverters.
+    """
+    light = np.max([p.poa_global for p in model.planes.values()], axis=0)
+    nominal = model.dc[rows]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        y = np.log(np.where((light > _LEAST_LIGHT) & (ac > 0), ac / nominal, np.nan))
+    behind = pd.DataFrame((over_known(np.nanmedian, y, axis=0) - y).T)
+    grouped = behind.groupby(model.times.tz_convert(model.site.tz).tz_localize(None).normalize())
+    return grouped.median().where(grouped.count() >= 4).to_numpy().T
 
 
 def _inputs(model: SiteModel, data: SiteData) -> list[WeakPart] | None:

@@ -130,7 +130,7 @@ def find_faults(
             -1,
             n_days,
             p.deficit * p.share,
-            max(p.uncertainty * p.share, 0.3 * p.deficit * p.share),
+            max(p.uncertainty * p.share, 0.1 * p.deficit * p.share),
             True,
         )
         for p in weak
