@@ -95,6 +95,12 @@ def test_every_interval_closes(answer):
         causes = [c for c in CAUSES if c in table and table[c].notna().any()]
         rest = table["expected_kwh"] - table["measured_kwh"] - table[causes].sum(axis=1)
 
+        month = table.index.tz_convert(site.site.timezone).strftime("%Y-%m")
+        by_month = table[causes].groupby(month).sum().stack()
+        told = site.losses[site.losses["energy_kwh"].notna()].set_index(["month", "cause"])["energy_kwh"]
+
+        # The intervals and the months are summed in different places; they must tell one story.
+        assert np.allclose(by_month.reindex(told.index), told, atol=1e-6 * table["expected_kwh"].sum())
         assert measured.mean() == 1.0
         assert rest[measured].abs().max() < 1e-6
 

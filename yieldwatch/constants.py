@@ -13,6 +13,9 @@ THERMAL_VOLTAGE_PER_K = 1.380649e-23 / 1.602176634e-19
 #: Zero of the Celsius scale. [K] By definition.
 ZERO_CELSIUS_K = 273.15
 
+#: Cell above back-of-module temperature at 1000 W/m². [°C] King et al., SAND2004-3535 (2004), open rack.
+CELL_ABOVE_BACK = 3.0
+
 #: Causes a loss can be given to, in the order in which they are reported.
 CAUSES = (
     "soiling",

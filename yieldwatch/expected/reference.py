@@ -12,12 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from yieldwatch.constants import IRRADIANCE_STC, TEMP_STC
+from yieldwatch.constants import CELL_ABOVE_BACK, IRRADIANCE_STC, TEMP_STC
 from yieldwatch.expected.module import fit_module
 from yieldwatch.portfolio.model import ModuleType
 
-#: Cell above back-of-module temperature at 1000 W/m². [°C] King et al., SAND2004-3535 (2004), open rack.
-CELL_ABOVE_BACK = 3.0
 #: Key points that a summary is made of; `p_mp` follows from two of them.
 SUMMARY_POINTS = ("i_sc", "v_oc", "i_mp", "v_mp")
 

@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 import pvlib
 
-#: Cell above back-of-module temperature at 1000 W/m². [°C] King et al., SAND2004-3535 (2004), open rack.
-_CELL_ABOVE_BACK = 3.0
+from yieldwatch.constants import CELL_ABOVE_BACK
+
 #: Wind assumed where none is measured. [m/s] Common practice, no source.
 WIND_ASSUMED = 1.5
 
@@ -54,7 +54,7 @@ def cell_temperature(poa_global: np.ndarray, weather: pd.DataFrame) -> CellTempe
     if not _sane(back, air, poa_global):
         return CellTemperature(
             modelled, source + "; the module temperature sensor does not follow the light and is not used")
-    cell = back + _CELL_ABOVE_BACK * np.maximum(poa_global, 0.0) / 1000.0
+    cell = back + CELL_ABOVE_BACK * np.maximum(poa_global, 0.0) / 1000.0
     return CellTemperature(np.where(np.isfinite(cell), cell, modelled),
                            "module temperature sensor; gaps by " + source)
 
