@@ -29,6 +29,9 @@ from yieldwatch.portfolio.read import read_portfolio
 
 Progress = Callable[[str], None]
 
+#: No farm delivers a month above this: cold and a plate's tolerance together give a few per cent. Common practice, no source.
+_MOST_PR = 1.1
+
 
 @dataclass(frozen=True)
 class SiteAssessment:
@@ -150,7 +153,33 @@ def _assess_site(site: Site, data: SiteData, start: dt.date | None, end: dt.date
     gap = site_gap(state, data, findings, pd.Timestamp(start, tz=tz).tz_convert("UTC") if start else first.tz_convert("UTC"),
                    pd.Timestamp(end, tz=tz).tz_convert("UTC") if end else last.tz_convert("UTC"))
     losses, said = value_losses(site, data, gap)
+    said = (*said, *_left_out(gap, max(first, _midnight(start, site, first)), min(last, _midnight(end, site, last))),
+            *_too_good(gap.yields))
     return SiteAssessment(site, data, gap, losses, rounds, clamps), state, said
+
+
+def _midnight(day: dt.date | None, site: Site, otherwise: pd.Timestamp) -> pd.Timestamp:
+    return pd.Timestamp(day, tz=site.tz) if day else otherwise
+
+
+def _left_out(gap: SiteGap, first: pd.Timestamp, last: pd.Timestamp) -> list[str]:
+    """Days at either end of the period that are in no reported month, which would else go unseen."""
+    from_day = pd.Period(gap.months[0], "M").start_time.date()
+    to_day = (pd.Period(gap.months[-1], "M") + 1).start_time.date()
+    spans = [(first.date(), from_day), (to_day, last.date())]
+    days = [f"{start} to {end - dt.timedelta(days=1)}" for start, end in spans if start < end]
+    return [f"the days {' and '.join(days)} make no whole month and are not in the monthly tables."] if days else []
+
+
+def _too_good(yields: pd.DataFrame) -> list[str]:
+    """Months that delivered more than their light can give, so that light or energy is wrong."""
+    bad = yields.loc[yields["performance_ratio"] > _MOST_PR, ["month", "performance_ratio"]]
+    if bad.empty:
+        return []
+    worst = bad.loc[bad["performance_ratio"].idxmax()]
+    return [f"{len(bad)} months have a performance ratio above {_MOST_PR:g} (highest {worst['performance_ratio']:.2f} in "
+            f"{worst['month']}): the light, the nameplate or the energy is wrong, and so are the losses of these months. "
+            "Compare the light with a second source, and the meter with the inverters."]
 
 
 def _first_day(site: Site, data: SiteData) -> pd.Timestamp:

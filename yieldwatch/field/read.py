@@ -11,6 +11,7 @@ from pathlib import Path
 
 from yieldwatch.columns import TABLES
 from yieldwatch.errors import FieldDataError
+from yieldwatch.field.credible import check_light_unit, without_dead_light, without_impossible_dc
 from yieldwatch.field.events import read_costs, read_events, read_statements
 from yieldwatch.field.ledger import ROW, VALUE_ONLY, Ledger
 from yieldwatch.field.logs import read_power, read_string_current
@@ -70,8 +71,12 @@ def read_site_data(path: str | PathLike[str], site: Site, as_of: dt.date | None 
     string_current, events = read_string_current(source), read_events(source)
     prices, load = read_series(source, "prices"), read_series(source, "load")
     statements, costs = read_statements(source), read_costs(source)
+    check_light_unit(ledger, site, "weather", weather)
+    check_light_unit(ledger, site, "weather_2", weather_2)
     if ledger.problems:
         raise FieldDataError(ledger.problems)
+    weather = without_dead_light(ledger, site, weather, step, weather_2, power, power_step)
+    power = without_impossible_dc(ledger, site, power)
     data = SiteData(
         weather=weather, weather_2=weather_2, weather_step=step, iv=iv, iv_curves=iv_curves, clamp=clamp,
         meter=meter, power=power, power_step=power_step, string_current=string_current, events=events,

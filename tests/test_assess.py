@@ -1,0 +1,55 @@
+"""What an assessment says of its own limits: days outside its months, and months too good to be true."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from tests.farm.plain import plain
+from tests.farm.settings import PortfolioSpec
+from tests.farm.write import write_portfolio
+from yieldwatch.assess import assess
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """May, June and half of July 2023 of a sound farm."""
+    path = tmp_path_factory.mktemp("plain")
+    write_portfolio(path, path / "truth", PortfolioSpec("P", (plain(days=75),)))
+    return path
+
+
+def test_days_outside_whole_months_are_told(folder: Path) -> None:
+    answer = assess(folder)
+    assert list(answer.sites[0].gap.yields["month"]) == ["2023-05", "2023-06"]
+    (said,) = [n for n in answer.notices if "no whole month" in n]
+    assert "2023-07-01 to 2023-07-14" in said
+    assert not [n for n in answer.notices if "performance ratio above" in n]
+
+
+def test_the_history_ends_at_the_as_of_date(folder: Path) -> None:
+    answer = assess(folder, as_of=dt.date(2023, 6, 1))
+    assert list(answer.sites[0].gap.yields["month"]) == ["2023-05"]
+    assert not [n for n in answer.notices if "no whole month" in n]
+
+
+def test_a_period_within_the_history_leaves_nothing_out(folder: Path) -> None:
+    answer = assess(folder, period=(dt.date(2023, 6, 1), dt.date(2023, 7, 1)))
+    assert list(answer.sites[0].gap.yields["month"]) == ["2023-06"]
+    assert not [n for n in answer.notices if "no whole month" in n]
+
+
+def test_more_energy_than_the_light_can_give_is_told(folder: Path) -> None:
+    weather = folder / "sites" / "plain" / "weather.parquet"
+    kept = weather.read_bytes()
+    table = pd.read_parquet(weather)
+    light = [c for c in table if c.endswith("_w_m2")]
+    try:
+        table.assign(**{c: table[c] / 2 for c in light}).to_parquet(weather)
+        (said,) = [n for n in assess(folder).notices if "performance ratio above" in n]
+    finally:
+        weather.write_bytes(kept)
+    assert said.startswith("plain: 2 months have a performance ratio above 1.1")
