@@ -21,6 +21,9 @@ from yieldwatch.gap.logs import InverterLog
 _BRIGHT = 0.03
 #: Share of the rating below which a reading is zero.
 _ZERO = 0.003
+#: An unrecorded limit holds at least this long: a cloud bank levels the output of all inverters for half an hour too, and the
+#: light sensor, which stands elsewhere, need not see it. Common practice, no source.
+_HELD_AT_LEAST = pd.Timedelta(hours=1)
 _GRID_WORDS = ("grid", "network", "supply", "dno", "utility")
 
 
@@ -179,7 +182,8 @@ def find_curtailment(model: SiteModel, log: InverterLog | None, data: SiteData, 
 
 
 def _flat_runs(total: np.ndarray, times: pd.DatetimeIndex, step: pd.Timedelta, mask: np.ndarray, able: np.ndarray) -> np.ndarray:
-    """Runs of three intervals or more inside `mask` whose output holds one level within 2 %."""
+    """Runs of an hour and three intervals or more inside `mask` whose output holds one level within 2 %."""
+    shortest = max(3, int(np.ceil(_HELD_AT_LEAST / step)))
     out = np.zeros(len(total), dtype=bool)
     follows = np.r_[False, (times[1:] - times[:-1]) == step]
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -189,7 +193,7 @@ def _flat_runs(total: np.ndarray, times: pd.DatetimeIndex, step: pd.Timedelta, m
         end = start + 1
         while end < len(total) and same[end] and abs(total[end] / total[start] - 1.0) < 0.03:
             end += 1
-        if end - start >= 3 and np.mean(total[start:end] / able[start:end]) < 0.93:
+        if end - start >= shortest and np.mean(total[start:end] / able[start:end]) < 0.93:
             out[start:end] = True
         start = end
     return out
