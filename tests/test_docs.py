@@ -132,6 +132,7 @@ def test_every_assumption_that_a_site_can_replace_is_in_the_readme():
     names = {n for _, text in modules() for n in re.findall(r'\.assumed\(\s*"(\w+)"', text)}
     assert names
     assert names <= quoted(README)
+    assert names == {c.name for c in keys.ASSUMPTIONS}
 
 
 def test_what_the_readme_calls_unused_is_unused():

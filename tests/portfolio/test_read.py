@@ -91,7 +91,7 @@ elevation_deg = [1, 3]
 p50_kwh_by_month = [1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12]
 capital_cost = 20000
 [assumptions]
-soiling_rate = { value = 0.1, source = "washing log", as_of = 2024-05-01 }
+cut_cures_share = { value = 0.1, source = "cutting log", as_of = 2024-05-01 }
 [[guarantees]]
 kind = "availability"
 value_pct = 98.5
@@ -111,8 +111,8 @@ from = 2024-01-01
     assert (site.interval_label["power"], site.interval_label["weather"]) == ("end", "start")
     assert (site.horizon_azimuth_deg, site.horizon_elevation_deg) == ((0, 180), (3, 1))  # in order of azimuth
     assert site.plan.p50_kwh_by_month[11] == 12
-    assert site.assumed("soiling_rate", 0.2) == 0.1
-    assert site.assumptions["soiling_rate"].as_of == "2024-05-01"
+    assert site.assumed("cut_cures_share", 0.2) == 0.1
+    assert site.assumptions["cut_cures_share"].as_of == "2024-05-01"
     assert site.guarantees[0].excludes == ("grid_outage",)
     assert site.guarantees[0].start == dt.date(2024, 1, 1)
 
@@ -231,8 +231,12 @@ INVALID = {
         "p50_kwh_by_month has 11 values. Expected 12",
     ),
     "assumption without source": (
-        _site("[[arrays]]", "[assumptions]\nx = { value = 1 }\n[[arrays]]"),
-        r"\[assumptions\] x: source is missing",
+        _site("[[arrays]]", "[assumptions]\ncut_cures_share = { value = 1 }\n[[arrays]]"),
+        r"\[assumptions\] cut_cures_share: source is missing",
+    ),
+    "assumption that cannot be": (
+        _site("[[arrays]]", '[assumptions]\ncut_cures_share = { value = 75, source = "cutting log" }\n[[arrays]]'),
+        r"\[assumptions\] cut_cures_share: value = 75, outside what is possible. Expected 0 to 1",
     ),
     "excluded cause": (
         _site(
@@ -369,3 +373,11 @@ def test_many_bad_rows_of_a_column_are_shown_by_five_and_counted(tmp_path):
 def test_a_path_that_is_no_folder_is_refused(tmp_path, path):
     with pytest.raises(PortfolioError, match="Expected the folder of a portfolio"):
         read_portfolio(write_portfolio(tmp_path) / path)
+
+
+def test_an_assumption_that_nothing_uses_is_told(tmp_path):
+    text = _site("[[arrays]]", '[assumptions]\ncut_cure_share = { value = 0.5, source = "cutting log" }\n[[arrays]]')
+    portfolio = read_portfolio(write_portfolio(tmp_path, text))
+    (said,) = [n for n in portfolio.notices if "assumption" in n]
+    assert 'cut_cure_share: is no assumption of this tool and is ignored. Did you mean "cut_cures_share"?' in said
+    assert portfolio.sites[0].assumptions == {}

@@ -135,3 +135,16 @@ ASSUMPTION = (
     Column("source", "text", "Where it comes from", VALUE),
     Column("as_of", "date", "Day on which it held"),
 )
+#: What a site can replace by name; the defaults stand where they are used.
+ASSUMPTIONS = (
+    _number("cleaning_takes_off_share", "", 0, 1, "Share of the washable dirt that a clean takes off"),
+    _number("lasting_dirt_returns_years", "years", 0.01, 100, "Years in which lasting dirt comes back"),
+    _number("cut_cures_share", "", 0, 1, "Share of the shade that a cut takes away"),
+    _number("vegetation_returns_years", "years", 0.01, 100, "Years in which a hedge grows back by 63 %"),
+    _number("grass_returns_days", "days", 1, 3660, "Days in which grass grows back by 63 %"),
+    _number("coldest_morning_c", "°C", -90, 60, "Air temperature of the coldest morning"),
+    _number("price_after_tariff_per_kwh", "money/kWh", None, None, "Price once the last tariff has ended"),
+    _number("due_window_days", "days", 1, 3660, "Days in which a job without a season is to be done"),
+    _number("nesting_from_month", "month", 1, 12, "First month in which hedges are not cut"),
+    _number("nesting_to_month", "month", 1, 12, "Last month in which hedges are not cut"),
+)

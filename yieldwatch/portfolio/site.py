@@ -102,7 +102,7 @@ def _settings(raw: dict[str, Any], file: str, site_id: str, problems: list[str],
         "tariffs": read_tariffs(top["tariffs"] or [], file, problems, notices),
         "guarantees": _guarantees(top),
         "plan": _plan(top),
-        "assumptions": _assumptions(top),
+        "assumptions": _assumptions(top, notices),
     }
 
 
@@ -223,10 +223,17 @@ def _plan(top: Settings) -> Plan | None:
     return Plan(**{c.name: plan[c.name] for c in keys.PLAN})
 
 
-def _assumptions(top: Settings) -> dict[str, Assumption]:
+def _assumptions(top: Settings, notices: list[str]) -> dict[str, Assumption]:
+    known = {c.name: c for c in keys.ASSUMPTIONS}
     found = {}
     for name, raw in sorted((top["assumptions"] or {}).items()):
-        item = Settings(raw, keys.ASSUMPTION, f"{top.where}, [assumptions] {name}", top.problems)
+        where = f"{top.where}, [assumptions] {name}"
+        if name not in known:
+            notices.append(f"{where}: is no assumption of this tool and is ignored.{near_miss(name, known)}")
+            continue
+        value, *rest = keys.ASSUMPTION
+        own = replace(value, unit=known[name].unit, low=known[name].low, high=known[name].high)
+        item = Settings(raw, (own, *rest), where, top.problems)
         as_of = item["as_of"].isoformat() if item["as_of"] else None
         found[name] = Assumption(item["value"], item["source"], as_of)
     return found

@@ -54,6 +54,5 @@ def over_voltage(look: Look) -> list[Candidate]:
 def coldest_morning_c(look: Look) -> float:
     """The site's own lowest air temperature, or what is assumed where that is not known. [°C]"""
     lowest = float(look.state.model.weather.table["temp_air"].min())
-    if "coldest_morning_c" in look.site.assumptions:
-        return look.site.assumptions["coldest_morning_c"].value
-    return lowest if len(look.state.blocks.dates) >= 365 else min(lowest, COLDEST)
+    usual = lowest if len(look.state.blocks.dates) >= 365 else min(lowest, COLDEST)
+    return look.site.assumed("coldest_morning_c", usual)
