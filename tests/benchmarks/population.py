@@ -48,7 +48,8 @@ def run(seed: int) -> tuple[int, pd.DataFrame | str, pd.DataFrame | None]:
     rows = rows[rows["month"].isin(months)].assign(seed=seed, log=spec.instruments.log_minutes is not None)
     rows["truth"] = rows["truth"].fillna(0.0)
     found = answer.gap.string_findings[["string_id", "finding"]].rename(columns={"finding": "told"})
-    return seed, rows, strings[["string_id", "finding"]].merge(found, on="string_id").assign(seed=seed, log=rows["log"].iloc[0])
+    both = strings[["string_id", "finding"]].merge(found, on="string_id", how="left")
+    return seed, rows, both.assign(seed=seed, log=rows["log"].iloc[0])
 
 
 def points(rows: pd.DataFrame) -> pd.DataFrame:
@@ -113,8 +114,10 @@ def main() -> None:
             rows.append(result)
             strings.append(of_strings)
             print(f"seed {seed} done", flush=True)
-    all_rows, all_strings = pd.concat(rows), pd.concat(strings)
     print(f"{len(rows)} farms assessed, {broken} broke")
+    if not rows:
+        return
+    all_rows, all_strings = pd.concat(rows), pd.concat(strings)
     for log, words in ((True, "Farms with an interval log"), (False, "Readings only")):
         if (all_rows["log"] == log).any():
             print(words)
