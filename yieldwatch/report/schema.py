@@ -50,7 +50,7 @@ STRING_FINDINGS = {
 DOWNTIME = {
     "site_id": "Site",
     "inverter_id": "Inverter",
-    "start": "Start of the spell, site time with offset",
+    "start": "Start of the spell, site time with offset; breaks of half an hour or less are within it",
     "end": "End of the spell, exclusive",
     "cause": "Why; clipping is no loss",
     "energy_kwh": "Energy not made in the spell [kWh]",
