@@ -29,7 +29,8 @@ from yieldwatch.portfolio.read import read_portfolio
 
 Progress = Callable[[str], None]
 
-#: No farm delivers a month above this: cold and a plate's tolerance together give a few per cent. Common practice, no source.
+#: No one-sided farm delivers a month above this: cold and a plate's tolerance together give a few per cent. Bifacial modules may,
+#: since the light behind them is not counted. Common practice, no source.
 _MOST_PR = 1.1
 
 
@@ -150,16 +151,11 @@ def _assess_site(site: Site, data: SiteData, start: dt.date | None, end: dt.date
     say(f"{site.id}: expected yield and causes")
     state = infer_state(site, data, rounds, findings, first.tz_convert("UTC"), last.tz_convert("UTC"), clamps=clamps)
     say(f"{site.id}: account")
-    gap = site_gap(state, data, findings, pd.Timestamp(start, tz=tz).tz_convert("UTC") if start else first.tz_convert("UTC"),
-                   pd.Timestamp(end, tz=tz).tz_convert("UTC") if end else last.tz_convert("UTC"))
+    begin, finish = (pd.Timestamp(day, tz=tz) if day else otherwise for day, otherwise in ((start, first), (end, last)))
+    gap = site_gap(state, data, findings, begin.tz_convert("UTC"), finish.tz_convert("UTC"))
     losses, said = value_losses(site, data, gap)
-    said = (*said, *_left_out(gap, max(first, _midnight(start, site, first)), min(last, _midnight(end, site, last))),
-            *_too_good(gap.yields))
+    said = (*said, *_left_out(gap, max(first, begin), min(last, finish)), *_too_good(gap.yields))
     return SiteAssessment(site, data, gap, losses, rounds, clamps), state, said
-
-
-def _midnight(day: dt.date | None, site: Site, otherwise: pd.Timestamp) -> pd.Timestamp:
-    return pd.Timestamp(day, tz=site.tz) if day else otherwise
 
 
 def _left_out(gap: SiteGap, first: pd.Timestamp, last: pd.Timestamp) -> list[str]:
@@ -172,14 +168,15 @@ def _left_out(gap: SiteGap, first: pd.Timestamp, last: pd.Timestamp) -> list[str
 
 
 def _too_good(yields: pd.DataFrame) -> list[str]:
-    """Months that delivered more than their light can give, so that light or energy is wrong."""
+    """Months that delivered more than the light in front can give, so that light or energy is likely wrong."""
     bad = yields.loc[yields["performance_ratio"] > _MOST_PR, ["month", "performance_ratio"]]
     if bad.empty:
         return []
     worst = bad.loc[bad["performance_ratio"].idxmax()]
     return [f"{len(bad)} months have a performance ratio above {_MOST_PR:g} (highest {worst['performance_ratio']:.2f} in "
-            f"{worst['month']}): the light, the nameplate or the energy is wrong, and so are the losses of these months. "
-            "Compare the light with a second source, and the meter with the inverters."]
+            f"{worst['month']}): unless bifacial modules gain from behind, the light, the nameplate or the energy is "
+            "wrong, and so are the losses of these months. Compare the light with a second source, and the meter with the "
+            "inverters."]
 
 
 def _first_day(site: Site, data: SiteData) -> pd.Timestamp:

@@ -84,6 +84,7 @@ def without_dead_light(
     weather: pd.DataFrame | None,
     step: pd.Timedelta | None,
     weather_2: pd.DataFrame | None,
+    step_2: pd.Timedelta | None,
     power: pd.DataFrame | None,
     power_step: pd.Timedelta | None,
 ) -> pd.DataFrame | None:
@@ -101,8 +102,7 @@ def without_dead_light(
     index = next(iter(days.values())).index
     outside = pd.Series(daily_extraterrestrial_kwh_m2(site.latitude, index.day_of_year.to_numpy()), index=index)
     seen = {f"{c} of the same file": d for c, d in days.items()}
-    if weather_2 is not None and len(weather_2) > 1:
-        step_2 = pd.Series(weather_2.index).diff().median()
+    if weather_2 is not None and step_2 is not None:
         for column in _LIGHT:
             if column in weather_2 and weather_2[column].notna().any():
                 seen[f"{column} of weather_2"] = _daily(weather_2[column], step_2, site)

@@ -64,7 +64,7 @@ def read_site_data(path: str | PathLike[str], site: Site, as_of: dt.date | None 
     ledger = Ledger()
     source = Source(root, site, history_end(as_of, site), ledger)
     weather, step = read_weather(source, "weather")
-    weather_2, _ = read_weather(source, "weather_2")
+    weather_2, step_2 = read_weather(source, "weather_2")
     iv = read_iv(source)
     power, power_step = read_power(source)
     iv_curves, clamp, meter = read_iv_curves(source, iv), read_clamp(source), read_meter(source)
@@ -75,7 +75,7 @@ def read_site_data(path: str | PathLike[str], site: Site, as_of: dt.date | None 
     check_light_unit(ledger, site, "weather_2", weather_2)
     if ledger.problems:
         raise FieldDataError(ledger.problems)
-    weather = without_dead_light(ledger, site, weather, step, weather_2, power, power_step)
+    weather = without_dead_light(ledger, site, weather, step, weather_2, step_2, power, power_step)
     power = without_impossible_dc(ledger, site, power)
     data = SiteData(
         weather=weather, weather_2=weather_2, weather_step=step, iv=iv, iv_curves=iv_curves, clamp=clamp,
