@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from os import PathLike
 
+import numpy as np
 import pandas as pd
 
 from yieldwatch.action.candidates import candidates
@@ -154,7 +155,7 @@ def _assess_site(site: Site, data: SiteData, start: dt.date | None, end: dt.date
     begin, finish = (pd.Timestamp(day, tz=tz) if day else otherwise for day, otherwise in ((start, first), (end, last)))
     gap = site_gap(state, data, findings, begin.tz_convert("UTC"), finish.tz_convert("UTC"))
     losses, said = value_losses(site, data, gap)
-    said = (*said, *_left_out(gap, max(first, begin), min(last, finish)), *_too_good(gap.yields))
+    said = (*said, *_light_corrected(state), *_left_out(gap, max(first, begin), min(last, finish)), *_too_good(gap.yields))
     return SiteAssessment(site, data, gap, losses, rounds, clamps), state, said
 
 
@@ -165,6 +166,18 @@ def _left_out(gap: SiteGap, first: pd.Timestamp, last: pd.Timestamp) -> list[str
     spans = [(first.date(), from_day), (to_day, last.date())]
     days = [f"{start} to {end - dt.timedelta(days=1)}" for start, end in spans if start < end]
     return [f"the days {' and '.join(days)} make no whole month and are not in the monthly tables."] if days else []
+
+
+def _light_corrected(state: SiteState) -> list[str]:
+    """Say by how much the weather's light was corrected, and on what ground."""
+    if state.light_correction == 0.0:
+        return []
+    more, doubt = 100.0 * np.expm1(state.light_correction), 100.0 * state.light_doubt
+    side, moved = ("low", "raised") if more > 0 else ("high", "lowered")
+    return [f"the weather's light reads about {abs(more):.1f} % too {side} (standard uncertainty {doubt:.1f} points), by light "
+            "read on visits, strings traced against their plate and the energy itself; the expected energy is "
+            f"{moved} by that much, the insolation is left as read. Clean or calibrate the sensor, or compare it with a second "
+            "source."]
 
 
 def _too_good(yields: pd.DataFrame) -> list[str]:

@@ -20,7 +20,7 @@ from yieldwatch.action.replay import Replay, past_years, year_from
 from yieldwatch.expected.power import SiteModel
 from yieldwatch.expected.sun import sun_position
 from yieldwatch.gap.attribute import SiteState
-from yieldwatch.gap.mechanisms.string_fault import Fault, fault_columns
+from yieldwatch.gap.mechanisms.string_fault import Fault, full_shape
 
 #: Draws of the posterior carried through to the money.
 N_DRAWS = 200
@@ -118,7 +118,7 @@ class Outlook:
         self._steady = state.posterior.loss("level", *shape) + state.posterior.loss("snow", *shape)
         for fault in self.faults:
             if fault.cause == "string_fault":
-                self._steady[fault.inverter] += fault_shape(state, fault) * self.fault_size(fault)[0]
+                self._steady[fault.inverter] += full_shape(state.blocks, fault) * self.fault_size(fault)[0]
         age = (state.posterior.loss("degradation", *shape) * state.blocks.expected).sum(axis=0) / np.maximum(
             state.blocks.expected.sum(axis=0), 1e-9)
         rate = sum(v for c, v in zip(state.posterior.columns, state.posterior.estimate, strict=True)
@@ -295,11 +295,6 @@ def _filled(by_month: np.ndarray, ahead: np.ndarray, held: np.ndarray) -> np.nda
     if not own.all():
         out[:, ~own] = (by_month.sum(axis=1) / held.sum())[:, None] * ahead[~own]
     return out.ravel()
-
-
-def fault_shape(state: SiteState, fault: Fault) -> np.ndarray:
-    """Loss of a fault of size one in each block, as if it had been there all the time, shape (n_blocks,)."""
-    return fault_columns(state.blocks, [replace(fault, start=-1, end=len(state.blocks.dates) + 1, window=None)])[0].values
 
 
 def conversion_slope(state: SiteState, inverter: int) -> Slope:

@@ -10,9 +10,10 @@ import pandas as pd
 from yieldwatch.constants import CAUSES
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.attribute import DC_CAUSES, SiteState
-from yieldwatch.gap.basis import Basis, causes_basis
+from yieldwatch.gap.basis import Basis, causes_basis, fault_blur
 from yieldwatch.gap.evidence_text import site_evidence
 from yieldwatch.gap.measured import Measured, measured_months
+from yieldwatch.gap.mechanisms.string_fault import full_shape
 from yieldwatch.gap.ratios import energy_availability, performance_ratio, performance_ratio_temp_corrected
 from yieldwatch.gap.results import SiteGap
 from yieldwatch.gap.spell_table import downtime_table
@@ -127,11 +128,44 @@ def _draws(
             # Unknowns at their bound can only go one way in the draws; together they would push the whole off its estimate.
             values = values + moved - np.median(moved, axis=0)[None, :]
         doubt = basis[cause]
-        blur = rng.standard_normal((n_draws, 1)) * doubt.blurred * np.abs(energy)[None, :]
+        if cause == "string_fault":
+            values = values + _fault_doubt(state, rate, block_month, n, n_draws, rng)
+            blur = np.zeros((n_draws, 1))
+        else:
+            blur = rng.standard_normal((n_draws, 1)) * doubt.blurred * np.abs(energy)[None, :]
         unseen = np.abs(rng.standard_normal((n_draws, 1))) * doubt.missed / 1.645 * expected[None, :]
         out[cause] = values + blur + unseen
         if cause != "degradation":
             out[cause] = np.maximum(out[cause], np.minimum(energy, 0.0)[None, :])
+    return out
+
+
+def _fault_doubt(
+    state: SiteState, rate: np.ndarray, block_month: np.ndarray, n: int, n_draws: int, rng: np.random.Generator
+) -> np.ndarray:
+    """
+    Draws of what the faults' forms and starts may be off by, shape (n_draws, n_months). [kWh]
+
+    Each fault by itself: a dead string takes what it gave, and when it died is the doubt; how a shunt's loss follows the light is
+    only about right.
+    """
+    out = np.zeros((n_draws, n))
+    inside = block_month >= 0
+    for fault in dict.fromkeys(f for f in state.faults if f.cause == "string_fault"):
+        own = (c.tag == ("fault", fault) for c in state.posterior.columns)
+        size = sum(v for mine, v in zip(own, state.posterior.estimate, strict=True) if mine)
+        daily = np.zeros((n, len(state.blocks.dates) + 1))
+        np.add.at(daily, (block_month[inside], state.blocks.day[inside] + 1),
+                  (full_shape(state.blocks, fault) * rate[fault.inverter])[inside] * size)
+        before = np.cumsum(daily, axis=1)
+        begun = fault.begun(np.arange(len(state.blocks.dates)))
+        mean = (daily[:, 1:] * begun).sum(axis=1)
+        out += rng.standard_normal((n_draws, 1)) * fault_blur(fault.kind) * mean[None, :]
+        if fault.onset:
+            days, chance = zip(*fault.onset, strict=True)
+            start = np.interp(rng.random(n_draws), chance, days)
+            first = np.clip(np.ceil(start), 0, len(state.blocks.dates)).astype(int)
+            out += (before[:, -1][:, None] - before[:, first]).T - mean[None, :]
     return out
 
 
@@ -276,5 +310,6 @@ def _yields(
             "performance_ratio_temp_corrected": corrected,
             "availability": energy_availability(lost, expected),
             "coverage": measured.coverage[:-1],
+            "light_correction_pct": 100.0 * np.expm1(state.light_correction),
         }
     )

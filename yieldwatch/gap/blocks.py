@@ -84,6 +84,11 @@ class Blocks:
         out = np.stack([np.bincount(self.of, weights=row, minlength=self.n) for row in rows])
         return out if values.ndim == 2 else out[0]
 
+    def share(self, part: np.ndarray) -> np.ndarray:
+        """Mean of a share of each interval, (n_inverters, n_times), over the blocks, weighted by expected energy."""
+        total = self.total(part * self.model.output())
+        return np.where(self.expected > 0, total / np.maximum(self.expected, 1e-12), 0.0)
+
     def day_of(self, time: pd.Timestamp) -> int:
         """Local day number of an instant, counted from the first day; may lie outside the history."""
         return int((pd.Timestamp(time.tz_convert(self.model.site.tz).date()) - self.dates[0]).days)

@@ -35,6 +35,11 @@ _LEAST_LIGHT = 400.0
 #: Share of a rating or limit from which an inverter counts as held by it.
 _AT_LIMIT = 0.98
 _PEERS_LEAST = 3
+#: What `limited` says of an inverter that works above the power point's voltage though no rating is near: it holds its power
+#: down by moving up in voltage, and something has told it to. Common practice, no source.
+HELD = "held below its power point"
+#: How far above the usual ratio of voltage to the model's it then stands: over three standard uncertainties.
+_HELD_VOLTAGE = 1.04
 _RATIOS = ("efficiency", "current_ratio", "voltage_ratio", "dc_power_ratio")
 COLUMNS = (
     "time", "clamp_round", "inverter_id", "mppt", "phase", "poa_global", "temp_cell",
@@ -44,7 +49,7 @@ COLUMNS = (
     "current_expected_a", "current_ratio", "current_ratio_u", "strings_missing",
     "voltage_expected_v", "voltage_ratio", "voltage_ratio_u",
     "dc_power_expected_kw", "dc_power_ratio", "dc_power_ratio_u", *(f"{r}_peer" for r in _RATIOS),
-    "note", "file", "line",
+    "voltage_ratio_plate", "note", "file", "line",
 )
 
 
@@ -80,8 +85,9 @@ def check_clamps(site: Site, data: SiteData, rounds: pd.DataFrame) -> pd.DataFra
         relative standard uncertainties (k = 1); `*_peer` is the ratio to the median of the other inverters
         of the same clamp round and type (three at least). `derived` names what was worked out from the
         rest, `contradictions` says in words what does not fit, `limited` what held the inverter down,
-        `note` what the ratios say. NaN where the readings for it are missing or the light was below 400
-        W/m². A row with `phase` has no efficiency and no DC comparison: it is a part of the inverter.
+        `note` what the ratios say; `voltage_ratio_plate` is to sound strings of the plate. NaN where the readings for it are
+        missing or the light was below 400 W/m². A row with `phase` has no efficiency and no DC comparison: it is a part of
+        the inverter.
     """
     if data.clamp.empty:
         return pd.DataFrame(columns=list(COLUMNS))
@@ -107,8 +113,9 @@ def check_clamps(site: Site, data: SiteData, rounds: pd.DataFrame) -> pd.DataFra
             _compare_strings(site, row, {kind: points.iloc[at] for kind, points in modelled.items()}, rounds)
         rows.append(row)
     out = pd.DataFrame(rows).reindex(columns=list(COLUMNS))
-    for name in COLUMNS[19:37]:
+    for name in (*COLUMNS[19:37], "voltage_ratio_plate"):
         out[name] = out[name].astype(float)
+    _mark_held(out)
     _add_phase_spread(out)
     _add_peers(out, inverters)
     out["note"] = ["; ".join(filter(None, [row["note"], _note(row)])) for _, row in out.iterrows()]
@@ -253,7 +260,9 @@ def _compare_strings(site: Site, row: dict, points: dict[str, pd.Series], rounds
     _put(row, "current", "a", row["dc_current_a"], float(np.sum(amps * current_state)) * mismatch, u_current)
     if row["current_ratio"] == row["current_ratio"]:
         row["strings_missing"] = (1.0 - row["current_ratio"]) * float(np.sum(current_state > 0.05))
-    volts = np.array([float(m["v_mp"]) for m in modelled]) * length * voltage_state
+    volts = np.array([float(m["v_mp"]) for m in modelled]) * length
+    row["voltage_ratio_plate"] = row["dc_voltage_v"] / (float(np.median(volts)) * wiring)
+    volts = volts * voltage_state
     u_voltage = root_sum_square(u_temp, _U_DC_CHANNEL, 0.01 if tested else 0.02)
     if np.isfinite(volts).any():
         _put(row, "voltage", "v", row["dc_voltage_v"], float(np.nanmedian(volts)) * wiring, u_voltage)
@@ -292,6 +301,20 @@ def _state_of_strings(strings: list[String], rounds: pd.DataFrame,
         current[k] = usual[str(trace["round_id"])] if other_light else trace["i_mp_plate"]
         voltage[k] = np.nan if trace["no_current"] else trace["v_mp_plate"]
     return current, voltage, bool(np.mean([s.string_id in past.index for s in strings]) > 0.5)
+
+
+def _mark_held(out: pd.DataFrame) -> None:
+    """
+    Mark inverters held down by no rating of theirs: voltage above, current below what the strings would give.
+
+    Voltage above both the strings' as traced and the plate's: a string of a wrong length moves one of the two.
+    """
+    held = (out["limited"] == "") & (out["current_ratio"] < 0.97)
+    for name in ("voltage_ratio", "voltage_ratio_plate"):
+        free = (out["limited"] == "") & out[name].notna()
+        usual = float(np.clip(out.loc[free, name].median(), 0.97, 1.03)) if free.any() else 1.0
+        held &= out[name] > _HELD_VOLTAGE * usual
+    out.loc[held, "limited"] = HELD
 
 
 def _add_phase_spread(out: pd.DataFrame) -> None:

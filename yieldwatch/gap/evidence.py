@@ -9,9 +9,12 @@ import pandas as pd
 from scipy import sparse
 
 from yieldwatch.constants import FAULT_FINDINGS
+from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.infer import Rows
 from yieldwatch.gap.mechanisms.base import Column
+from yieldwatch.gap.mechanisms.level import LIGHT_BIAS
+from yieldwatch.gap.rounds import number_rounds
 
 #: Noise of a month's energy against modelled weather, beyond its constant bias. Common practice, no source.
 _METER_SIGMA = 0.015
@@ -19,22 +22,34 @@ _METER_SIGMA = 0.015
 _ROUND_BIAS = 0.02
 #: One string's power beyond that bias: makers' spread and the tracer's own noise. Common figures.
 _STRING_SIGMA = 0.018
+#: A visit's light against the weather's of the interval, beyond both constant biases: another spot under the sky, and a moment
+#: against a mean. Weather from far off, as farms without a log often have, is worse. Common practice, no source.
+_LIGHT_SIGMA_LOGGED, _LIGHT_SIGMA = 0.025, 0.04
+#: Light from which it is compared, steadiness of the weather's three intervals around it, and the difference, in logarithms,
+#: beyond which a cloud stood over one of the two. [W/m²]
+_LEAST_LIGHT, _STEADY, _SAME_SKY = 400.0, 1.35, 0.15
 
 
-def meter_rows(blocks: Blocks, design: sparse.csr_matrix, meter: pd.DataFrame | None, running: np.ndarray) -> list[Rows]:
+def meter_rows(blocks: Blocks, design: sparse.csr_matrix, meter: pd.DataFrame | None, running: np.ndarray,
+               doubt: np.ndarray, near: np.ndarray) -> list[Rows]:
     """
     One row for each meter period (periods within a day are first added up to the day).
 
     Parameters
     ----------
     running : ndarray, shape (n_inverters, n_blocks)
-        Share of each block's expected energy that was not taken by outages and limits already known.
+        Share of each block's expected energy that was not taken by outages, snow and limits already known.
+    doubt : ndarray, same shape
+        Standard uncertainty of `running`, shared by all blocks of a period.
+    near : ndarray, shape (n_columns,)
+        Values of the unknowns near which the sum over inverters is taken as linear: where half of one inverter is dead, the
+        mean of the logarithms is far from the logarithm of the mean.
     """
     periods = meter_by_day(blocks, meter)
     if periods is None:
         return []
-    energy = blocks.expected * running
-    rows, values, weights = [], [], []
+    energy = blocks.expected * running * np.exp(-(design @ near)).reshape(running.shape)
+    rows, values, weights, relative = [], [], [], []
     n_inverters, n_blocks = energy.shape
     for first, last, measured in periods:
         here = np.flatnonzero((blocks.day >= first) & (blocks.day < last))
@@ -49,11 +64,14 @@ def meter_rows(blocks: Blocks, design: sparse.csr_matrix, meter: pd.DataFrame | 
         )
         values.append(np.log(measured / total))
         weights.append(total)
+        relative.append((energy * doubt)[:, here].sum() / max((energy * running)[:, here].sum(), 1e-9))
     if not rows:
         return []
     pick = sparse.vstack(rows).tocsr()
     w = np.array(weights)
-    return [Rows("meter", (pick @ design).tocsr(), np.array(values), 2.0 / (1.0 + np.median(w) / w), _METER_SIGMA, 1.0)]
+    precision = 2.0 / (1.0 + np.median(w) / w) / (1.0 + (np.array(relative) / _METER_SIGMA) ** 2)
+    here = (pick @ design).tocsr()
+    return [Rows("meter", here, np.array(values) - here @ near, precision, _METER_SIGMA, 1.0)]
 
 
 def meter_by_day(blocks: Blocks, meter: pd.DataFrame | None) -> list[tuple[int, int, float]] | None:
@@ -87,6 +105,65 @@ def round_columns(blocks: Blocks, rounds: pd.DataFrame) -> list[Column]:
         Column("round", str(name), np.zeros(blocks.n), None, 0.0, _ROUND_BIAS, -np.inf, np.inf, ("round", name))
         for name in sorted(rounds["round_id"].unique())
     ]
+
+
+def light_rows(blocks: Blocks, columns: list[Column], data: SiteData, rounds: pd.DataFrame) -> list[Rows]:
+    """
+    One row for each visit with a light sensor: what it read in the plane against the weather's light at that moment.
+
+    Half a dozen visits, each with its own sensor, know the constant bias of the weather's light about as well as the sensor's own
+    class does. The bias of a round's sensor is an unknown already; that of a clamp visit is counted as noise.
+    """
+    level = next(j for j, c in enumerate(columns) if c.name == LIGHT_BIAS)
+    number = {c.name: j for j, c in enumerate(columns) if c.cause == "round"}
+    plane = {s.string_id: s.array_id for s in blocks.model.site.strings}
+    sigma = _LIGHT_SIGMA_LOGGED if data.power is not None else _LIGHT_SIGMA
+    triplets: list[tuple[int, int, float]] = []
+    values: list[float] = []
+    weights: list[float] = []
+    visits: list[tuple[int | None, pd.DataFrame]] = []
+    if len(rounds):
+        good = rounds[rounds["grade"].isin(["good", "usable"])]
+        good = good.assign(array=good["string_id"].map(plane))
+        visits += [(number.get(str(name)), part) for name, part in good.groupby("round_id")]
+    if len(data.clamp):
+        first = {s.inverter_id: s.array_id for s in reversed(blocks.model.site.strings)}
+        clamp = data.clamp.assign(array=data.clamp["inverter_id"].map(first))
+        visits += [(None, part) for _, part in clamp.groupby(number_rounds(clamp["time"]))]
+    for column, part in visits:
+        ratio = _light_ratio(blocks, part)
+        if not len(ratio):
+            continue
+        row = len(values)
+        values.append(float(np.median(ratio)))
+        triplets.append((row, level, 1.0))
+        if column is not None:
+            triplets.append((row, column, -1.0))
+        weights.append(1.0 if column is not None else 1.0 / (1.0 + (_ROUND_BIAS / sigma) ** 2))
+    if not values:
+        return []
+    r, c, v = zip(*triplets, strict=True)
+    design = sparse.csr_matrix((v, (r, c)), shape=(len(values), len(columns)))
+    return [Rows("light read on visits", design, np.array(values), np.array(weights), sigma, 1.0)]
+
+
+def _light_ratio(blocks: Blocks, readings: pd.DataFrame) -> np.ndarray:
+    """ln of read over the weather's light in the plane of each reading, where the weather's neighbours agree."""
+    model = blocks.model
+    time = pd.DatetimeIndex(readings["time"]).tz_convert("UTC")
+    at = model.times.searchsorted(time, side="right") - 1
+    inside = (at >= 1) & (at < len(model.times) - 1)
+    at = np.clip(at, 1, len(model.times) - 2)
+    inside &= (time - model.times[at] < model.weather.step) & ~model.weather.modelled[model.at[at]]
+    out = np.full(len(readings), np.nan)
+    for array, light in model.planes.items():
+        here = inside & (readings["array"] == array).to_numpy()
+        poa = np.stack([light.poa_global[at[here] + k] for k in (-1, 0, 1)])
+        with np.errstate(divide="ignore", invalid="ignore"):
+            steady = (poa.min(axis=0) > _LEAST_LIGHT) & (poa.max(axis=0) / poa.min(axis=0) < _STEADY)
+            ratio = np.log(readings["poa_global"].to_numpy(float)[here] / poa[1])
+        out[here] = np.where(steady, ratio, np.nan)
+    return out[np.isfinite(out) & (np.abs(out) < _SAME_SKY)]
 
 
 def round_rows(blocks: Blocks, columns: list[Column], rounds: pd.DataFrame, findings: pd.DataFrame) -> list[Rows]:

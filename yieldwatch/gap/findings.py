@@ -138,7 +138,8 @@ def _prepare(strings: list[String], sound: pd.DataFrame, features: pd.DataFrame,
         return []
     # The last fit trace of a string in a round counts: a repeat is made because the first was doubted.
     mine = mine.drop_duplicates(["string_id", "round_id"], keep="last")
-    with_peers = bool(mine["i_sc_peer"].notna().any())
+    # A string without current says nothing of the level that lone traces are held against.
+    with_peers = bool((mine["i_sc_peer"].notna() & ~mine["no_current"].astype(bool)).any())
     columns = PEER_COLUMNS if with_peers else PLATE_COLUMNS
     mine = mine.assign(alone=mine["i_sc_peer"].isna() & with_peers)
     if with_peers:

@@ -12,14 +12,14 @@ from scipy import sparse
 
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.blocks import Blocks
-from yieldwatch.gap.evidence import meter_rows, round_columns, round_rows
-from yieldwatch.gap.infer import Posterior, Rows, day_rows, day_weights, design_matrix, log_rows, solve
+from yieldwatch.gap.evidence import light_rows, meter_rows, round_columns, round_rows
+from yieldwatch.gap.infer import Posterior, day_rows, day_weights, design_matrix, log_rows, solve
 from yieldwatch.gap.logs import InverterLog
 from yieldwatch.gap.mechanisms.base import Column
 from yieldwatch.gap.mechanisms.degradation import degradation_columns
 from yieldwatch.gap.mechanisms.inverter_efficiency import clamp_columns, efficiency_columns
 from yieldwatch.gap.mechanisms.level import level_columns
-from yieldwatch.gap.mechanisms.shading import shading_columns
+from yieldwatch.gap.mechanisms.shading import round_shade_columns, shading_columns
 from yieldwatch.gap.mechanisms.soiling import (
     WASH_UNKNOWN,
     Wash,
@@ -36,19 +36,41 @@ N_DRAWS = 400
 _SHADED_TRUST = 0.02
 #: Reweighting rounds while the wash is searched for; the last fit takes the usual number.
 _SEARCH_ROUNDS = 3
+#: Fits of the meter's rows, each linear near the last: the second moves little, the third nothing that matters.
+_METER_STEPS = 3
 
 
 @dataclass(frozen=True, eq=False)
 class EvidenceAtHand:
-    """A site's evidence; `clamps` only where there is no log, which says the same better."""
+    """A site's evidence; `log` is None where no inverter was logged."""
 
     data: SiteData
     rounds: pd.DataFrame
     findings: pd.DataFrame
-    clamps: pd.DataFrame | None
+    clamps: pd.DataFrame
     blocks: Blocks
     log: InverterLog | None
     rng: np.random.Generator
+
+
+@dataclass(frozen=True, eq=False)
+class Left:
+    """
+    What known outages, snow and limits left of each block's expected energy, for evidence that cannot leave them out.
+
+    Attributes
+    ----------
+    share, doubt : ndarray, shape (n_inverters, n_blocks)
+        The share left, and its standard uncertainty.
+    """
+
+    share: np.ndarray
+    doubt: np.ndarray
+
+    @classmethod
+    def nothing(cls, blocks: Blocks) -> Left:
+        """Nothing taken: a log leaves out what was."""
+        return cls(np.ones(blocks.expected.shape), np.zeros(blocks.expected.shape))
 
 
 def fit(
@@ -57,7 +79,7 @@ def fit(
     shaded: np.ndarray,
     ratio: np.ndarray,
     weight: np.ndarray,
-    running: np.ndarray,
+    left: Left,
     common: np.ndarray | None,
     wash: Wash | None = None,
 ) -> tuple[Posterior, Wash]:
@@ -70,8 +92,8 @@ def fit(
         Inverters that get a shade picture.
     ratio, weight : ndarray, shape (n_inverters, n_blocks)
         ln(measured / expected), NaN where not usable, and the expected energy behind it. [kWh]
-    running : ndarray, same shape
-        Share of the expected energy that known outages left.
+    left : Left
+        For the meter's rows.
     common : ndarray, same shape, or None
         Soiling of an earlier fit, from which each inverter may depart.
     wash : Wash, optional
@@ -88,11 +110,19 @@ def fit(
         wash = _search_wash(evidence, fixed, ratio, weight * trust[:, None]) if logged else WASH_UNKNOWN
     columns = [*fixed, *soiling_columns(blocks, soiling_states(blocks, evidence.data, wash)), *shading_columns(blocks, shaded)]
     design = design_matrix(columns, *shape)
-    rows: list[Rows] = (
-        log_rows(blocks, design, ratio, weight, trust) if logged else meter_rows(blocks, design, evidence.data.meter, running)
-    )
-    rows += [*round_rows(blocks, columns, evidence.rounds, evidence.findings), *alike_rows(columns)]
-    return solve(columns, rows, N_DRAWS, evidence.rng), wash
+    other = [
+        *light_rows(blocks, columns, evidence.data, evidence.rounds),
+        *round_rows(blocks, columns, evidence.rounds, evidence.findings),
+        *alike_rows(columns),
+    ]
+    if logged:
+        return solve(columns, [*log_rows(blocks, design, ratio, weight, trust), *other], N_DRAWS, evidence.rng), wash
+    near = np.array([c.mean for c in columns])
+    for _ in range(_METER_STEPS):
+        meter = meter_rows(blocks, design, evidence.data.meter, left.share, left.doubt, near)
+        posterior = solve(columns, [*meter, *other], N_DRAWS, evidence.rng)
+        near = posterior.estimate
+    return posterior, wash
 
 
 def _fixed_columns(evidence: EvidenceAtHand, faults: list[Fault]) -> list[Column]:
@@ -105,8 +135,9 @@ def _fixed_columns(evidence: EvidenceAtHand, faults: list[Fault]) -> list[Column
         *efficiency_columns(blocks, evidence.log),
         *round_columns(blocks, evidence.rounds),
     ]
-    if evidence.clamps is not None:
+    if evidence.log is None:
         columns += clamp_columns(blocks, evidence.clamps)
+        columns += round_shade_columns(blocks, evidence.rounds, evidence.findings)
     return columns
 
 

@@ -22,6 +22,7 @@ YIELDS = {
     "performance_ratio_temp_corrected": "The same, at 25 °C cell temperature",
     "availability": "1 - (inverter and grid outage) / expected, by energy",
     "coverage": "Share of the month's expected energy that was really measured",
+    "light_correction_pct": "What the expected energy holds more than the weather's light as read, for the light's own bias [%]",
 }
 LOSSES = {
     "site_id": "Site",

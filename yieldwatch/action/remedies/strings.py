@@ -11,11 +11,11 @@ from typing import Any
 import numpy as np
 
 from yieldwatch.action.candidate import Candidate
-from yieldwatch.action.outlook import Relief, fault_shape
+from yieldwatch.action.outlook import Relief
 from yieldwatch.action.remedies.look import Look, percent, relative
 from yieldwatch.action.replay import Replay
 from yieldwatch.constants import FAULT_FINDINGS
-from yieldwatch.gap.mechanisms.string_fault import Fault
+from yieldwatch.gap.mechanisms.string_fault import Fault, full_shape
 from yieldwatch.portfolio.model import String
 
 #: The job that mends each finding, and what the finding says in words.
@@ -66,7 +66,7 @@ def inspect_unseen(look: Look) -> list[Candidate]:
 
 def of_fault(look: Look, fault: Fault, size: float) -> Callable[[Replay, int], np.ndarray]:
     """Loss of a fault of this size in each block of a replay, as if it had always been there."""
-    shape = fault_shape(look.state, fault) * size
+    shape = full_shape(look.state.blocks, fault) * size
     return lambda replay, year: shape[None, replay.blocks]
 
 

@@ -23,6 +23,11 @@ _FROM_THE_START = 0.02
 _CLAMP_SIGNIFICANT = 2.2
 #: Standard uncertainties that the best of several cuts of several inverters reaches by luck. Order statistics of about ten.
 _LUCK = 1.7
+#: A loss that stays shows the same in every later round. Beyond this scatter it comes and goes, as shade and clouds do; the
+#: current carries the error of the light laid beside it, AC over DC does not. About 2.5 standard uncertainties of a reading.
+_STAYS = {"current_ratio": 0.05, "efficiency_log_ratio": 0.03}
+#: Least readings after the fall: one low current is a passing cloud until a second says otherwise.
+_READINGS_AFTER = {"current_ratio": 2, "efficiency_log_ratio": 1}
 
 
 def efficiency_columns(blocks: Blocks, log: InverterLog | None) -> list[Column]:
@@ -111,15 +116,18 @@ def clamp_columns(blocks: Blocks, clamps: pd.DataFrame) -> list[Column]:
         noise = max(float(1.4826 * against.sub(against.median()).abs().stack().median()), 0.01)
         for k, name in enumerate(blocks.model.inverter_ids):
             if name in against:
-                out += _fall(blocks, against[name].to_numpy(), days, noise, k, f"{what}: {name}")
+                out += _fall(blocks, against[name].to_numpy(), days, noise, k, f"{what}: {name}", column)
     return out
 
 
-def _fall(blocks: Blocks, values: np.ndarray, days: np.ndarray, noise: float, inverter: int, name: str) -> list[Column]:
+def _fall(blocks: Blocks, values: np.ndarray, days: np.ndarray, noise: float, inverter: int, name: str,
+          ratio: str) -> list[Column]:
     best: tuple[float, float, float, int] | None = None
     for cut in range(1, len(values)):
         before, after = values[:cut][np.isfinite(values[:cut])], values[cut:][np.isfinite(values[cut:])]
-        if not len(before) or not len(after):
+        if not len(before) or len(after) < _READINGS_AFTER[ratio]:
+            continue
+        if max(np.abs(before - before.mean()).max(), np.abs(after - after.mean()).max()) > _STAYS[ratio]:
             continue
         drop = float(before.mean() - after.mean())
         u = noise * float(np.sqrt(1.0 / len(before) + 1.0 / len(after)))

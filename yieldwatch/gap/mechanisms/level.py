@@ -13,6 +13,7 @@ from yieldwatch.gap.mechanisms.base import Column
 
 #: Constant bias of the light: an in-plane or horizontal pyranometer in the field, and modelled weather. ISO 9060 class B
 #: with calibration and mounting (WMO guide: daily totals good to 5 % at 95 %); modelled: common practice, no source.
+LIGHT_BIAS = "light bias"
 BIAS_SD_MEASURED, BIAS_SD_MODELLED = 0.02, 0.035
 _DRIFT_SD = 0.0025  # per year: ISO 9060 class A non-stability 0.8 % a year at most, most sensors far below
 _SEASON_SD = 0.005  # model error over the seasons. Common practice, no source.
@@ -30,7 +31,7 @@ def level_columns(blocks: Blocks, modelled_weather: bool) -> list[Column]:
     years = blocks.year_fraction - blocks.year_fraction.mean()
     bias_sd = BIAS_SD_MODELLED if modelled_weather else BIAS_SD_MEASURED
     columns = [
-        free("light bias", ones, bias_sd),
+        free(LIGHT_BIAS, ones, bias_sd),
         free("light drift per year", years, _DRIFT_SD),
     ]
     angle = 2.0 * np.pi * blocks.day_of_year / 365.25

@@ -9,6 +9,7 @@ inverter gets such a picture only when its own deficit varies over the day by mo
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 
 from yieldwatch.gap.blocks import AZIMUTH_STEP, Blocks
 from yieldwatch.gap.gaps import over_known
@@ -22,6 +23,12 @@ _MATTERS = 0.0025
 _ROW_SHADE = 0.03
 #: Share that a cell of beam, and the sky's light, can lose. Wide: the data speak.
 _BEAM_SD, _SKY_SD = 0.3, 0.08
+#: Deficit of a string against its peers from which a round saw shade on it; less is scatter.
+_SEEN_SHADE = 0.03
+#: Shade in the dormant months as a share of that in the growing season, where rounds alone tell. Common practice, no source.
+_OFF_SEASON = 0.3
+#: What a look at midday is worth for the hours that nobody looked at, and its standard uncertainty. Set on drawn farms.
+_LOOKS = (0.7, 0.5)
 
 
 def shaded_inverters(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray) -> np.ndarray:
@@ -157,3 +164,34 @@ def shading_columns(blocks: Blocks, inverters: np.ndarray) -> list[Column]:
                 Column("shading", f"{name} sky, quarter {q}", tent * (1.0 - beam), int(k), 0.01, _SKY_SD, 0.0, 2.0, ("sky", q))
             )
     return columns
+
+
+def round_shade_columns(blocks: Blocks, rounds: pd.DataFrame, findings: pd.DataFrame) -> list[Column]:
+    """
+    Shade that rounds saw, for a farm whose log does not show it: one column for each inverter with strings found in shade.
+
+    A round is a look at midday on a bright day. Between looks what they saw is interpolated, strings in the open counted; in the
+    dormant months, when grass lies and leaves are down, `_OFF_SEASON` of it. How far a look at midday stands for the other hours
+    is the unknown: `_LOOKS`, with its doubt.
+    """
+    if rounds.empty or findings.empty:
+        return []
+    dark = set(findings.loc[findings["finding"] == "shaded", "string_id"])
+    seen = rounds[rounds["grade"] != "unfit"]
+    lost = np.where(seen["string_id"].isin(dark), 1.0 - seen["p_mp_peer"], 0.0)
+    lost = pd.Series(np.where(lost > _SEEN_SHADE, np.minimum(lost, 1.0), 0.0), seen.index)
+    day = seen["time"].map(blocks.day_of)
+    by_look = pd.DataFrame({"lost": lost, "day": day}).groupby([seen["inverter_id"], seen["round_id"]]).mean()
+    month = np.asarray(blocks.dates[blocks.day].month)
+    if blocks.model.site.latitude < 0:
+        month = (month + 5) % 12 + 1
+    season = np.where((month >= 4) & (month <= 10), 1.0, _OFF_SEASON)
+    out = []
+    for k, name in enumerate(blocks.model.inverter_ids):
+        if name not in by_look.index.get_level_values(0) or not by_look.loc[name, "lost"].any():
+            continue
+        looks = by_look.loc[name].sort_values("day")
+        depth = np.interp(blocks.day, looks["day"], -np.log(1.0 - np.minimum(looks["lost"], 0.9)))
+        values = depth * season * blocks.beam_share[k]
+        out.append(Column("shading", f"{name}, as rounds saw it", values, k, *_LOOKS, 0.0, 2.0, ("rounds", k)))
+    return out

@@ -1,10 +1,13 @@
 """
 Snow: days on which all inverters give far less than they could while snow lies or has just fallen.
 
-Read off the log like a spell, because no rate tells when a roof of snow slides off.
+Read off the log like a spell, because no rate tells when a roof of snow slides off. Without a log the weather says what
+may lie and slide (Marion et al.), and the meter's winter periods how fast it slid.
 """
 
 from __future__ import annotations
+
+from collections.abc import Callable
 
 import numpy as np
 import pandas as pd
@@ -21,6 +24,20 @@ _FREEZES = 1.0
 _STAYS_DAYS = 3
 #: Share of the day's energy that must be missing on the median inverter.
 _MISSING = 0.15
+#: How fast snow slides, in slant heights per hour at a tilt whose sine is 1: 0.197 on the two fixed-tilt sites of Marion et al.,
+#: Solar Energy 97 (2013) 112, who found other values on roofs; infinite where cold precipitation did not stay at all. And the
+#: chance of each before the meter has spoken. Common practice, no source.
+SLIDES, _SLIDE_CHANCE = (0.1, 0.197, 0.4, 0.8, np.inf), (0.15, 0.3, 0.25, 0.15, 0.15)
+#: New snow in an hour that covers the modules whole, of the same source's 1 cm: less also gathers over hours. [cm]
+_COVERS_CM = 0.1
+#: Depth on the ground below which none lies on the modules. Same source. [cm]
+_NONE_BELOW_CM = 1.0
+#: Air temperature above which snow slides: in-plane light over this, so below zero in sun. Same source. [W/(m² °C)]
+_SLIDES_BEYOND = -80.0
+#: Fresh snow is about ten times as deep as its water: 1 mm is 1 cm. Common practice, no source.
+_CM_PER_MM = 1.0
+#: Slope of a tracker's modules over the day, on average. [°] Common practice, no source.
+_TRACKER_TILT = 25.0
 
 
 def snow_days(model: SiteModel) -> np.ndarray:
@@ -63,3 +80,80 @@ def snow_left(model: SiteModel, log: InverterLog | None, potential: np.ndarray) 
         ratio = np.clip(log.ac / could, 0.0, 1.0)
     # A missing reading on a covered day takes the day's own share.
     return np.where(covered, np.where(known & (could > 0), ratio, np.clip(share[day], 0.0, 1.0)), left)
+
+
+def snow_cover(model: SiteModel, slide: float) -> np.ndarray:
+    """
+    Share of each inverter's modules that lies under snow by the weather alone, shape (n_inverters, n_times).
+
+    New snow is cold precipitation; it lies until sun and thaw let it slide, at the latest until none is left on the ground.
+    After Marion et al., Solar Energy 97 (2013) 112. A module half covered is taken to lose half.
+
+    Parameters
+    ----------
+    slide : float
+        One of `SLIDES`.
+    """
+    table = model.weather.table
+    cover = np.zeros(model.dc.shape)
+    if "precipitation" not in table or np.isinf(slide) or not snow_days(model).any():
+        return cover
+    hours = model.times.floor("1h")
+    hourly = table.resample("1h")
+    temp_air = hourly["temp_air"].mean().interpolate()
+    fall = hourly["precipitation"].sum() * _CM_PER_MM * (temp_air < _FREEZES)
+    depth = None
+    if "snow_depth" in table and table["snow_depth"].notna().any():
+        depth = hourly["snow_depth"].mean().ffill() * 100.0
+    for array in model.site.arrays:
+        poa = pd.Series(0.0, table.index)
+        poa.iloc[model.at] = np.nan_to_num(model.planes[array.id].poa_global)
+        tilt = array.tilt_deg if array.mount == "fixed" and array.tilt_deg is not None else _TRACKER_TILT
+        lying = slid_cover(fall, poa.resample("1h").mean(), temp_air, tilt, depth, slide)
+        cover += model.plane_share[array.id][:, None] * lying.reindex(hours).fillna(0.0).to_numpy()[None, :]
+    return np.clip(cover, 0.0, 1.0)
+
+
+def slid_cover(
+    fall: pd.Series, poa: pd.Series, temp_air: pd.Series, tilt: float, depth: pd.Series | None, slide: float
+) -> pd.Series:
+    """
+    Share of a row's slant height under snow, hour by hour, after Marion et al., Solar Energy 97 (2013) 112.
+
+    Parameters
+    ----------
+    fall : Series
+        New snow of the hour, hourly index, which the others share. [cm]
+    poa, temp_air : Series
+        [W/m²], [°C]
+    tilt : float
+        [°]
+    depth : Series or None
+        On the ground. [cm] Below 1 cm there is none on the modules either.
+    slide : float
+        Slant heights per hour at a tilt whose sine is 1.
+    """
+    fresh = (fall >= _COVERS_CM) if depth is None else (fall >= _COVERS_CM) & (depth >= _NONE_BELOW_CM)
+    moves = (temp_air > poa / _SLIDES_BEYOND) & ~fresh
+    away = np.where(moves, slide * np.sin(np.radians(tilt)), 0.0)
+    if depth is not None:
+        away = np.where(depth < _NONE_BELOW_CM, 1.0, away)
+    since = fresh.cumsum()
+    left = 1.0 - pd.Series(away, fall.index).groupby(since).cumsum()
+    return left.where(since > 0, 0.0).clip(lower=0.0)
+
+
+def slide_chances(misfit: Callable[[np.ndarray], float], covers: list[np.ndarray]) -> np.ndarray:
+    """
+    Chance of each of `SLIDES`, shape (n_slides,).
+
+    Parameters
+    ----------
+    misfit : callable
+        From a cover, as `snow_cover` gives it, to chi-squared of the meter's periods with snow in them.
+    covers : list of ndarray
+        One for each of `SLIDES`.
+    """
+    log = np.log(_SLIDE_CHANCE) - 0.5 * np.array([misfit(cover) for cover in covers])
+    chance = np.exp(log - log.max())
+    return chance / chance.sum()

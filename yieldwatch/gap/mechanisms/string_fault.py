@@ -8,7 +8,8 @@ same column goes to `inverter_efficiency`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -22,6 +23,10 @@ from yieldwatch.portfolio.model import Site
 
 #: Kinds that grow with time.
 _CREEPING = ("shunt", "series_resistance", "current_low")
+#: Chance that a fault that was there at the first reading of its string began before the history. Common practice, no source.
+_BEFORE = 0.5
+#: Days of start tried for a fault that no log dates, evenly over what is possible.
+_STARTS_TRIED = 9
 
 
 @dataclass(frozen=True)
@@ -44,9 +49,8 @@ class Fault:
         ln of what is left of the inverter's output, negated, with its standard uncertainty.
     dated : bool
         Whether the log dates the start.
-    window : tuple of int or None
-        Where no log dates it: the days of the last good and the first bad reading. It is then taken to have begun at any
-        day between with the same chance.
+    onset : tuple of (int, float)
+        Where no log dates it: days, and the chance that it had begun by each, linear between. Empty where the start is known.
     """
 
     cause: str
@@ -58,7 +62,14 @@ class Fault:
     share: float
     share_sd: float
     dated: bool
-    window: tuple[int, int] | None = None
+    onset: tuple[tuple[int, float], ...] = ()
+
+    def begun(self, day: np.ndarray) -> np.ndarray:
+        """Chance that the fault was there on each day, by what is known of its start and end."""
+        if not self.onset:
+            return ((day >= self.start) & (day < self.end)).astype(float)
+        days, chance = zip(*self.onset, strict=True)
+        return np.interp(day, days, chance) * (day < self.end)
 
 
 def find_faults(
@@ -66,7 +77,7 @@ def find_faults(
     site: Site,
     findings: pd.DataFrame,
     rounds: pd.DataFrame,
-    steps: list[Step],
+    steps: list[Step] | None,
     cleanings: list[int],
     weak: list[WeakPart],
 ) -> list[Fault]:
@@ -79,15 +90,16 @@ def find_faults(
         One row a string: string_id, finding, confidence, share_lost, share_lost_sd, first_seen_bad, last_seen_good.
     rounds : DataFrame
         One row a trace: time, string_id, inverter_id, grade.
-    steps : list of Step
-        Of all inverters.
+    steps : list of Step or None
+        Of all inverters; None where no log could show one.
     cleanings : list of int
         Local days on which modules were cleaned.
     weak : list of WeakPart
         Parts behind their like all the time; the finding of a round goes before.
     """
     n_days = len(blocks.dates)
-    spans = _spans(steps, n_days)
+    steps_seen = steps is not None
+    spans = _spans(steps or [], n_days)
     used: set[int] = set()
     faults: list[Fault] = []
     share_of, row = _string_shares(site, blocks)
@@ -110,8 +122,12 @@ def find_faults(
         if found.finding == "open":
             # A dead string takes its own share, neither more nor less.
             doubt = 0.03 * size
-        window = (earliest, latest) if not dated and earliest >= 0 else None
-        faults.append(Fault("string_fault", k, (found.string_id,), found.finding, start, n_days, size, doubt, dated, window))
+        onset: tuple[tuple[int, float], ...] = ()
+        if not dated and earliest >= 0:
+            onset = ((earliest, 0.0), (latest, 1.0))
+        elif not dated and not steps_seen and latest > 0 and found.finding != "wrong_count":
+            onset = ((-1, _BEFORE), (latest, 1.0))
+        faults.append(Fault("string_fault", k, (found.string_id,), found.finding, start, n_days, size, doubt, dated, onset))
     for number, span in enumerate(spans):
         if (
             number not in used
@@ -136,7 +152,30 @@ def find_faults(
         for p in weak
         if p.inverter not in explained
     ]
-    return faults
+    return _of_what_was_left(faults)
+
+
+def _of_what_was_left(faults: list[Fault]) -> list[Fault]:
+    """
+    The faults that rounds found as shares of what the earlier ones of their inverter left.
+
+    Losses multiply, dead strings add: of four strings the second to die takes a third of what is left. A step in the log is
+    such a share by itself.
+    """
+    out = list(faults)
+    for n, fault in enumerate(faults):
+        if not fault.strings:
+            continue
+        first = (fault.start, n)
+        gone = sum(
+            -np.expm1(-other.share)
+            for m, other in enumerate(faults)
+            if other.inverter == fault.inverter and (other.start, m) < first and other.end > fault.start
+        )
+        lost = -np.expm1(-fault.share) / max(1.0 - gone, 0.02)
+        size = _as_log(min(lost, 0.98))
+        out[n] = replace(fault, share=size, share_sd=fault.share_sd * size / fault.share)
+    return out
 
 
 def _least_unseen(site: Site, blocks: Blocks, inverter: int) -> float:
@@ -165,14 +204,12 @@ def fault_columns(blocks: Blocks, faults: list[Fault]) -> list[Column]:
     """
     out = []
     for fault in faults:
-        on = ((blocks.day >= fault.start) & (blocks.day < fault.end)).astype(float)
-        if fault.window is not None:
-            on = np.clip((blocks.day - fault.window[0]) / max(fault.window[1] - fault.window[0], 1), 0.0, 1.0)
+        on = fault.begun(blocks.day)
         if not on.any():
             continue
         label = " ".join(fault.strings) or "a part that no round has seen"
         name = f"{fault.kind} of {label} on {blocks.model.inverter_ids[fault.inverter]}"
-        shape = _over_the_light(blocks, fault) * on
+        shape = full_shape(blocks, fault) * on
         if fault.kind not in _CREEPING:
             out.append(Column(fault.cause, name, shape, fault.inverter, fault.share, fault.share_sd, 0.0, 5.0, ("fault", fault)))
             continue
@@ -186,9 +223,46 @@ def fault_columns(blocks: Blocks, faults: list[Fault]) -> list[Column]:
     return out
 
 
-def _over_the_light(blocks: Blocks, fault: Fault) -> np.ndarray:
+def date_faults(faults: list[Fault], misfit: Callable[[list[Fault]], float]) -> list[Fault]:
     """
-    Share lost over the light, one at 800 W/m², about where rounds are taken.
+    Let the meter say when faults began that no log dates.
+
+    Parameters
+    ----------
+    faults : list of Fault
+    misfit : callable
+        From a list of faults to -2 ln of the posterior's height with them.
+
+    Returns
+    -------
+    list of Fault
+        With an `onset` that weighs each start tried by how well it fits.
+    """
+    out = list(faults)
+    undated = sorted((n for n in range(len(out)) if out[n].onset), key=lambda n: -out[n].share)
+    # Twice where there are several: the first are dated while the others' starts are still open.
+    for n in undated * min(len(undated), 2):
+        days, chance = (np.array(x, float) for x in zip(*faults[n].onset, strict=True))
+        # The middle of equal slices of the prior chance; the slice that lies before the history stands at its beginning.
+        middle = np.interp((np.arange(_STARTS_TRIED) + 0.5) / _STARTS_TRIED, chance, days)
+        fits = []
+        for start in middle:
+            tried = [*out[:n], replace(out[n], start=int(start), onset=()), *out[n + 1 :]]
+            fits.append(misfit(tried))
+        weight = np.exp(-0.5 * (np.array(fits) - min(fits)))
+        total = np.r_[0.0, np.cumsum(weight / weight.sum())]
+        edges = np.interp(np.arange(_STARTS_TRIED + 1) / _STARTS_TRIED, chance, days)
+        points = [(int(day), float(c)) for day, c in zip(edges, total, strict=True)]
+        # Slices that begin before the history share its first day: the last of them says how much lies before.
+        out[n] = replace(out[n], onset=tuple({day: (day, c) for day, c in points}.values()))
+    return out
+
+
+def full_shape(blocks: Blocks, fault: Fault) -> np.ndarray:
+    """
+    Loss of a fault of size one in each block, as if it had been there all the time, shape (n_blocks,).
+
+    The share lost follows the light; it is one at 800 W/m², about where rounds are taken.
 
     A shunt takes a fixed current, so its share grows as the light falls; a series resistance's share falls with the
     current; the other kinds keep theirs. Slopes after the module model of the design tables (check: shunted string -6.5 % at
