@@ -37,6 +37,8 @@ class SiteState:
     Everything the inference knows of a site, for the split, the forecast and the evidence.
 
     `effects` holds what each cause does to the chain, interval by interval; `shaded` which inverters have a shade picture.
+    `ratio` is ln(measured / expected) of each inverter and block over the log's usable intervals, NaN elsewhere, and `weight`
+    the expected energy behind it [kWh].
     """
 
     model: SiteModel
@@ -49,6 +51,8 @@ class SiteState:
     shaded: np.ndarray
     wash: Wash
     effects: list[Effect]
+    ratio: np.ndarray
+    weight: np.ndarray
 
 
 def infer_state(
@@ -114,9 +118,8 @@ def infer_state(
     ratio, weight = _ratios(model, blocks, log, off, limits, snow)
     common = posterior.loss("soiling", *blocks.expected.shape)
     posterior, _ = fit(evidence, faults, shaded, ratio, weight, _running(blocks, off), common, wash)
-    return SiteState(
-        model, blocks, log, off, limits, posterior, faults, shaded, wash, _effects(model, blocks, posterior, off, limits, snow)
-    )
+    effects = _effects(model, blocks, posterior, off, limits, snow)
+    return SiteState(model, blocks, log, off, limits, posterior, faults, shaded, wash, effects, ratio, weight)
 
 
 def _monthly_level(model: SiteModel, blocks: Blocks, log: InverterLog | None, off: Off) -> np.ndarray:
