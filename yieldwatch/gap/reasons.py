@@ -85,6 +85,8 @@ def _why(
     ends = np.quantile(draws[:, known].sum(axis=1), (0.05, 0.95))
     low, high = min(float(ends[0]), value), max(float(ends[1]), value)
     told = TELLERS[cause](window)
+    found = rivals(cause, by_draw, _WORTH_A_WORD * window.expected_kwh)
+    as_light = cause in _LIKE_THE_SENSOR or any(r.name == "light_sensor" for r in found)
     return Why(
         cause=cause,
         basis=basis.basis if basis is not None else "measured",
@@ -97,10 +99,10 @@ def _why(
         readings=readings_of(cause, window.state, window.data),
         pattern=told.pattern,
         figures=told.figures,
-        rivals=rivals(cause, by_draw, _WORTH_A_WORD * window.expected_kwh),
+        rivals=found,
         looks_like=told.looks_like,
         settle=told.settle,
-        turns=(*_nil(value, low, high), *_light_sensor(window, cause, value), *told.turns),
+        turns=(*_nil(value, low, high), *_light_sensor(window, value, as_light), *told.turns),
         why_not=basis.why_not if basis is not None else "",
     )
 
@@ -117,12 +119,12 @@ def _nil(value: float, low: float, high: float) -> tuple[Turn, ...]:
     return (Turn("distance to nil", abs(value), "kWh", says),)
 
 
-def _light_sensor(window: Window, cause: str, value: float) -> tuple[Turn, ...]:
-    """What constant error of the light would look like the whole of a cause, where it would."""
+def _light_sensor(window: Window, value: float, as_light: bool) -> tuple[Turn, ...]:
+    """What constant error of the light would look like the whole of a cause, where it would (`as_light`)."""
     if value == 0.0:
         return ()
     name = "error of the light sensor"
-    if cause not in _LIKE_THE_SENSOR:
+    if not as_light:
         says = "A constant error of the light sensor does not make this pattern; it scales the energy, by 1 % for each 1 %."
         return (Turn(name, None, "%", says),)
     share = window.state.blocks.total(np.where(window.inside, 1.0, 0.0)) / np.maximum(np.bincount(window.state.blocks.of), 1)
