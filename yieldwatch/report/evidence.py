@@ -74,7 +74,8 @@ def _number(value: float) -> str:
 
 
 def _reading(reading: Reading) -> str:
-    told = f"{words.plain(reading.what)}: {reading.count:,} {words.plain(reading.unit)}"
+    unit = words.plain(reading.unit)
+    told = f"{words.plain(reading.what)}: {words.count(reading.count, unit.removesuffix('s'), unit)}"
     if reading.first is None or reading.last is None:
         return told
     first, last = words.day(reading.first), words.day(reading.last)

@@ -124,7 +124,10 @@ def _rises(window: Window) -> tuple[int, float, float]:
             [float(over_known(np.nanmedian, x[after]) - over_known(np.nanmedian, x[before])) for x in (measured, fitted)]
         )
     pairs = np.array([pair for pair in found if np.isfinite(pair).all()])
-    return (len(pairs), *(100.0 * np.median(pairs, axis=0))) if len(pairs) else (0, np.nan, np.nan)
+    if not len(pairs):
+        return 0, np.nan, np.nan
+    measured_change, fitted_change = 100.0 * np.median(pairs, axis=0)
+    return len(pairs), float(measured_change), float(fitted_change)
 
 
 def shading(window: Window) -> Told:
