@@ -145,3 +145,13 @@ def test_the_evidence_is_the_same_bytes_each_time(tmp_path):
     for name in ("one", "two"):
         write_evidence(assessment(), tmp_path / name)
     assert (tmp_path / "one").read_bytes() == (tmp_path / "two").read_bytes()
+
+
+def test_no_finding_is_told_as_certain():
+    assert figure_cells(Figure("confidence", 0.99999, "probability"))[2] == "over 0.99"
+    assert figure_cells(Figure("confidence", 0.62, "probability"))[2] == "0.620 probability"
+
+
+def test_negative_figures_in_sentences_have_a_true_minus_and_names_keep_their_hyphen():
+    why = Why("snow", "measured", "2025-01", "2025-01", 1.0, 0.0, 2.0, 0.1, pattern="INV-1 gave -7.6 % on 2025-06-07 (-0.5).")
+    assert in_words(why).pattern == "INV-1 gave −7.6 % on 2025-06-07 (−0.5)."

@@ -14,7 +14,7 @@ from yieldwatch.gap.energy_draws import open_output, rivals
 from yieldwatch.gap.patterns import light, parts
 from yieldwatch.gap.patterns.window import Told, Window
 from yieldwatch.gap.readings_used import readings_of
-from yieldwatch.gap.why import Turn, Why
+from yieldwatch.gap.why import Rival, Turn, Why
 
 #: Last months of the reported period that the records are about.
 MOST_MONTHS = 12
@@ -86,7 +86,6 @@ def _why(
     low, high = min(float(ends[0]), value), max(float(ends[1]), value)
     told = TELLERS[cause](window)
     found = rivals(cause, by_draw, _WORTH_A_WORD * window.expected_kwh)
-    as_light = cause in _LIKE_THE_SENSOR or any(r.name == "light_sensor" for r in found)
     return Why(
         cause=cause,
         basis=basis.basis if basis is not None else "measured",
@@ -102,7 +101,7 @@ def _why(
         rivals=found,
         looks_like=told.looks_like,
         settle=told.settle,
-        turns=(*_nil(value, low, high), *_light_sensor(window, value, as_light), *told.turns),
+        turns=(*_nil(value, low, high), *_light_sensor(window, cause, value, found), *told.turns),
         why_not=basis.why_not if basis is not None else "",
     )
 
@@ -119,12 +118,13 @@ def _nil(value: float, low: float, high: float) -> tuple[Turn, ...]:
     return (Turn("distance to nil", abs(value), "kWh", says),)
 
 
-def _light_sensor(window: Window, value: float, as_light: bool) -> tuple[Turn, ...]:
-    """What constant error of the light would look like the whole of a cause, where it would (`as_light`)."""
-    if value == 0.0:
-        return ()
+def _light_sensor(window: Window, cause: str, value: float, found: tuple[Rival, ...]) -> tuple[Turn, ...]:
+    """What constant error of the light would look like the whole of a cause, where it would."""
     name = "error of the light sensor"
-    if not as_light:
+    if value == 0.0 or (cause not in _LIKE_THE_SENSOR and any(r.name == "light_sensor" for r in found)):
+        # A cause with a pattern of its own that trades off all the same: its rivals say how far.
+        return ()
+    if cause not in _LIKE_THE_SENSOR:
         says = "A constant error of the light sensor does not make this pattern; it scales the energy, by 1 % for each 1 %."
         return (Turn(name, None, "%", says),)
     share = window.state.blocks.total(np.where(window.inside, 1.0, 0.0)) / np.maximum(np.bincount(window.state.blocks.of), 1)

@@ -4,12 +4,16 @@ The evidence of a cause in words: one place for the report and for the terminal.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 from yieldwatch.gap.why import Figure, Reading, Rival, Why
 from yieldwatch.report import words
 from yieldwatch.report.totals import Amount
 from yieldwatch.report.words import EnergyUnit, number, percentage
+
+#: No readings make a finding surer than this.
+_SURE = 0.99
 
 
 @dataclass(frozen=True)
@@ -50,21 +54,27 @@ def in_words(why: Why) -> Said:
         cause=cause,
         headline=f"{unit.text(amount.value)} ({unit.span(amount)}) in {months}, {percentage(100.0 * why.share)} of expected; "
         f"rests on {rests}",
-        pattern=words.plain(why.pattern),
+        pattern=_told(why.pattern),
         readings=tuple(_reading(r) for r in why.readings),
         could_also_be=(*(_rival(r, unit) for r in why.rivals), *([words.plain(why.looks_like)] if why.looks_like else [])),
         settle=words.plain(why.settle),
-        turns=tuple(words.plain(t.says) for t in why.turns),
+        turns=tuple(_told(t.says) for t in why.turns),
         why_not=words.plain(why.why_not),
     )
 
 
 def figure_cells(figure: Figure) -> tuple[str, str, str, str]:
     """A figure as text: what, where, value with unit and interval, note."""
-    value = f"{_number(figure.value)} {figure.unit}".strip()
+    sure = figure.unit == "probability" and figure.value > _SURE
+    value = f"over {_SURE:g}" if sure else f"{_number(figure.value)} {figure.unit}".strip()
     if figure.low is not None and figure.high is not None:
         value += f" ({_number(figure.low)} to {_number(figure.high)})"
-    return words.plain(figure.name), words.plain(figure.where), words.plain(value), words.plain(figure.note)
+    return words.plain(figure.name), words.plain(figure.where), words.plain(value), _told(figure.note)
+
+
+def _told(text: str) -> str:
+    """Text of a record made plain, its figures with a true minus sign."""
+    return re.sub(r"(?<![\w-])-(?=\d)", "−", words.plain(text))
 
 
 def _number(value: float) -> str:

@@ -14,35 +14,19 @@ from yieldwatch.gap.mechanisms.shading import pattern_cost
 from yieldwatch.gap.mechanisms.snow import snow_days
 from yieldwatch.gap.mechanisms.soiling import WASH_UNKNOWN
 from yieldwatch.gap.patterns.window import MONTHS, Told, Window, count, interval, month_words
-from yieldwatch.gap.why import Figure
+from yieldwatch.gap.why import Figure, Turn
 
 #: Dry days before a rain whose effect is looked at, and usable days on either side of it. Common practice, no source.
 _DRY_DAYS, _SIDE = 10, 5
 
 
 def soiling(window: Window) -> Told:
-    state, posterior = window.state, window.state.posterior
-    which = [(k, name) for k, name in _rate_months(state) if name in window.months]
-    rates = 100.0 * posterior.draws[:, [k for k, _ in which]]
-    middle = 100.0 * np.array([posterior.estimate[k] for k, _ in which])
-    low, high = np.quantile(np.median(rates, axis=1), (0.05, 0.95))
-    usual, top = float(np.median(middle)), int(np.argmax(middle))
+    state = window.state
+    figures, said = _rates(window)
     end, end_low, end_high = _at_the_end(window)
-    figures = [
-        Figure("build-up on a dry day, median month", usual, "% a day", min(low, usual), max(high, usual)),
-        Figure(
-            "build-up on a dry day, fastest month",
-            float(middle[top]),
-            "% a day",
-            *interval(rates[:, top], middle[top]),
-            where=which[top][1],
-        ),
+    figures += [
         Figure("dirt on the last day", end, "%", end_low, end_high, note=str(state.blocks.dates[-1].date())),
         Figure("recorded cleanings", window.events("cleaning"), "events"),
-    ]
-    said = [
-        f"On a dry day dirt takes another {usual:.3f} % in the median month (90 % interval {low:.3f} to {high:.3f}) and "
-        f"{middle[top]:.3f} % in the fastest, {month_words(which[top][1])}."
     ]
     if np.isfinite(state.blocks.rain).any():
         how = "is taken to wash off" if state.wash == WASH_UNKNOWN else "is found to wash off"
@@ -73,6 +57,27 @@ def soiling(window: Window) -> Told:
         "Wash a few strings and trace them beside unwashed twins on the same day; clean the light sensor on another day and see "
         "whether the ratio steps.",
     )
+
+
+def _rates(window: Window) -> tuple[list[Figure], list[str]]:
+    """The build-up of the window's months, as figures and as a sentence."""
+    posterior = window.state.posterior
+    months = [(k, name) for k, name in _rate_months(window.state) if name in window.months]
+    if not months:
+        return [], []
+    which = [k for k, _ in months]
+    draws, middle = 100.0 * posterior.draws[:, which], 100.0 * posterior.estimate[which]
+    usual, top = float(np.median(middle)), int(np.argmax(middle))
+    low, high = interval(np.median(draws, axis=1), usual)
+    fastest, month = float(middle[top]), months[top][1]
+    figures = [
+        Figure("build-up on a dry day, median month", usual, "% a day", low, high),
+        Figure("build-up on a dry day, fastest month", fastest, "% a day", *interval(draws[:, top], fastest), where=month),
+    ]
+    return figures, [
+        f"On a dry day dirt takes another {usual:.3f} % in the median month (90 % interval {low:.3f} to {high:.3f}) and "
+        f"{fastest:.3f} % in the fastest, {month_words(month)}."
+    ]
 
 
 def _rate_months(state: SiteState) -> list[tuple[int, str]]:
@@ -172,6 +177,7 @@ def shading(window: Window) -> Told:
     place = step == most[0]
     at = state.model.times[window.inside][place].tz_convert(state.model.site.tz)
     hour = float(np.average(at.hour + at.minute / 60.0, weights=np.maximum(taken.sum(axis=0)[place], 1e-12)))
+    alone = float((cost / 100.0 * whole)[state.shaded].sum())
     named = ", ".join(
         f"{n} ({share:.1f} % of its energy; its day pattern alone {c:.1f} %)"
         for n, share, c, s in zip(window.names, shares, cost, state.shaded, strict=True)
@@ -184,6 +190,7 @@ def shading(window: Window) -> Told:
         tuple(figures),
         "Dirt bands at the lower edge of the modules, and a plane that differs from site.toml, make day patterns too. " + blind,
         settle,
+        (Turn("day pattern alone", alone, "kWh", f"Counted by the day pattern alone it would be {alone:,.0f} kWh."),),
     )
 
 
@@ -191,11 +198,13 @@ def _beam_part(window: Window) -> float:
     """Share of the shade's energy that the fit gives to the beam. [fraction]"""
     state, columns = window.state, window.state.posterior.columns
     inside = state.blocks.total(np.where(window.inside, 1.0, 0.0)) > 0
-    taken = {"beam": 0.0, "sky": 0.0}
+    beam = whole = 0.0
     for column, theta in zip(columns, state.posterior.estimate, strict=True):
         if column.cause == "shading" and column.inverter is not None:
-            taken[column.tag[0]] += theta * float((column.values * state.blocks.expected[column.inverter])[inside].sum())
-    return taken["beam"] / max(sum(taken.values()), 1e-12)
+            energy = theta * float((column.values * state.blocks.expected[column.inverter])[inside].sum())
+            whole += energy
+            beam += energy if column.tag[0] == "beam" else 0.0
+    return beam / max(whole, 1e-12)
 
 
 def snow(window: Window) -> Told:

@@ -31,14 +31,14 @@ def string_fault(window: Window) -> Told:
         Figure(
             "confidence that a fault is there",
             float(r.confidence),
-            "0 to 1",
+            "probability",
             where=str(r.string_id),
             note=f"{str(r.finding).replace('_', ' ')}; {r.why}",
         )
         for r in bad.itertuples()
     ]
     found = [_part(window, fault) for fault in state.faults if fault.cause == "string_fault"]
-    figures += [p.figure("energy of a fault") for p in found]
+    figures += [p.figure("energy of a fault") for p in found if p.fault.strings or p.kwh > 0]
     unseen = sorted((p for p in found if not p.fault.strings and p.kwh > 0), key=lambda p: -p.kwh)
     named = f": {_named_strings(bad)}." if len(bad) else "."
     said = f"Faulty by the rounds: {len(bad)} of {count(tested, 'tested string')}{named}" if tested else "No string was tested."
@@ -86,7 +86,9 @@ class _Part:
     words: str
 
     def figure(self, name: str) -> Figure:
-        return Figure(name, self.kwh, "kWh", where=self.where, note=f"{self.fault.kind}, {self.when}, {self.words}")
+        return Figure(
+            name, self.kwh, "kWh", where=self.where, note=f"{self.fault.kind.replace('_', ' ')}, {self.when}, {self.words}"
+        )
 
 
 def _part(window: Window, fault: Fault) -> _Part:
@@ -136,7 +138,7 @@ def inverter_efficiency(window: Window) -> Told:
         figures.append(Figure("held down in heat", hours, "h", where=window.names[k]))
         parts.append(f"{window.names[k]} was held down in heat for {hours:.0f} h")
     parts += [f"an input not tracking {p.when}, {p.words}" for p in inputs if p.kwh > 0]
-    figures += [p.figure("energy of an input") for p in inputs]
+    figures += [p.figure("energy of an input") for p in inputs if p.kwh > 0]
     logged = state.log is not None
     return Told(
         ("; ".join(parts) + "." if parts else "No inverter stands out from its curve and its peers."),
