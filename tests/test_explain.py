@@ -77,7 +77,7 @@ def test_a_cause_is_explained_with_its_figures(results, capsys):
 def test_what_it_says_is_what_the_file_holds(results, capsys):
     document = json.loads((results / "evidence.json").read_text(encoding="utf-8"))
     why = next(c for c in document["sites"][0]["causes"] if c["cause"] == "unexplained")
-    said = " ".join(explained(capsys, "--from", results, "plain", "unexplained").split())
+    said = " ".join(explained(capsys, "--from", results, "plain", "unexplained").replace("−", "-").split())
     assert " ".join(why["pattern"].split()) in said
     assert all(turn["says"] in said for turn in why["turns"])
 
