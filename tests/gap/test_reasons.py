@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from tests.action.farm_state import Inferred, inferred
-from tests.farm.spec import Soiling, StringFault
+from tests.farm.spec import Curtailment, Hedge, Outages, Soiling, StringFault
 from yieldwatch.constants import CAUSES
 from yieldwatch.gap.account import site_gap
 from yieldwatch.gap.attribute import infer_state
@@ -53,6 +53,20 @@ def without_log(farm: Inferred) -> dict[str, Why]:
     first, last = (pd.Timestamp(day, tz=farm.site.timezone).tz_convert("UTC") for day in (START, END))
     state = infer_state(farm.site, data, assess_rounds(farm.site, data), farm.findings, first, last)
     return {why.cause: why for why in account(farm, state, data).evidence}
+
+
+@pytest.fixture(scope="module")
+def hindered(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Why]:
+    """A hedge south-east of the first row (INV1), an outage of INV3 of six hours, and INV4 left at half its rating."""
+    start, end = dt.date(2023, 6, 1), dt.date(2024, 6, 1)
+    farm = inferred(
+        tmp_path_factory.mktemp("hindered"),
+        Hedge(125, 60, 5.0, 4.0, 0.0),
+        Outages(0.0, planned=(("INV3", dt.datetime(2024, 3, 12, 9), 6.0),)),
+        Curtailment(per_year=0.0, left_on=(("INV4", 0.5, dt.date(2024, 1, 10), None),)),
+        start=start, end=end)
+    first, last = (pd.Timestamp(day, tz=farm.site.timezone).tz_convert("UTC") for day in (start, end))
+    return {why.cause: why for why in site_gap(farm.state, farm.data, farm.findings, first, last).evidence}
 
 
 def figure(why: Why, name: str, where: str | None = None) -> Figure:
@@ -145,6 +159,37 @@ def test_the_parts_of_the_unexplained_are_the_fits_own(farm, found):
     # The constant error in per cent times what the farm gave, and a drift that is nil within a quarter per cent.
     assert part.value == pytest.approx(bias.value / 100.0 * (1.0 - 0.05) * found["soiling"].energy_kwh / found["soiling"].share,
                                        abs=0.006 * found["soiling"].energy_kwh / found["soiling"].share)
+
+
+def test_shade_is_told_by_the_row_and_the_bearing_it_comes_from(hindered):
+    why = hindered["shading"]
+    assert [f.where for f in why.figures if f.name == "energy in shade"] == ["INV1"]
+    # The hedge covers bearings of 95 to 155 degrees.
+    top = next(f for f in why.figures if f.name == "share of the shade")
+    assert top.where in ("sun azimuth 120 to 135°", "sun azimuth 135 to 150°")
+    # The sun stands there in the morning, and lowest in winter.
+    assert "by the clock; most in " in why.pattern
+    assert int(why.pattern.split(", about ")[1][:2]) in (8, 9, 10)
+    alone = next(t for t in why.turns if t.name == "day pattern alone")
+    # The day pattern beyond the best-lit hours is part of what the fit finds.
+    assert 0 < alone.value < why.energy_kwh
+
+
+def test_an_outage_is_told_with_inverter_hours_and_clock(hindered):
+    why = hindered["inverter_outage"]
+    assert figure(why, "daylight hours off", "INV3").value == 6.0
+    assert figure(why, "energy of a spell").note == "from 2024-03-12 09:00 to 2024-03-12 15:00"
+    assert figure(why, "energy of a spell").value == pytest.approx(why.energy_kwh)
+    assert why.pattern.startswith("1 spell off, 6 inverter-hours of daylight")
+    assert why.rivals == ()  # read off, not inferred
+
+
+def test_a_limit_left_on_is_told_with_its_level_and_its_first_day_of_effect(hindered):
+    limit = figure(hindered["curtailment"], "limit left on", "INV4")
+    assert limit.value == pytest.approx(20.0, rel=0.02)  # half of 40 kW
+    since = dt.date.fromisoformat(limit.note[:10])
+    # Set in January; it binds once the sun is high enough.
+    assert dt.date(2024, 1, 10) <= since <= dt.date(2024, 3, 10)
 
 
 def test_without_a_log_shade_is_not_assessed_and_the_meter_stands_in(without_log):

@@ -204,7 +204,7 @@ def _beam_part(window: Window) -> float:
             energy = theta * float((column.values * state.blocks.expected[column.inverter])[inside].sum())
             whole += energy
             beam += energy if column.tag[0] == "beam" else 0.0
-    return beam / max(whole, 1e-12)
+    return float(beam / max(whole, 1e-12))
 
 
 def snow(window: Window) -> Told:

@@ -186,7 +186,7 @@ def grid_outage(window: Window) -> Told:
 
 def curtailment(window: Window) -> Told:
     held = np.isfinite(window.state.limits.site_cap)
-    _, figures, named = _spells(window, "curtailment")
+    n, figures, named = _spells(window, "curtailment")
     figures += (
         Figure("daylight hours the site was held down", window.hours(held), "h"),
         Figure("recorded instructions", window.events("curtailment"), "events"),
@@ -201,8 +201,9 @@ def curtailment(window: Window) -> Told:
             fixed.append(f"{name} at {level:.0f} kW from {days[0].date()} to {days[1].date()}")
     return Told(
         f"The site was held down for {window.hours(held):.0f} daylight hours; "
-        f"{count(window.events('curtailment'), 'instruction')} recorded{named}."
-        + (f" A limit was left on: {'; '.join(fixed)}." if fixed else ""),
+        f"{count(window.events('curtailment'), 'instruction')} recorded."
+        + (f" A limit was left on: {'; '.join(fixed)}." if fixed else "")
+        + (f" {count(n, 'spell')}{named}." if n else ""),
         figures,
         "A cloud that levels the whole site for an hour or more where no instruction is recorded; a part that all inverters lack "
         "alike.",
