@@ -20,8 +20,8 @@ from pathlib import Path
 from yieldwatch.cli import main
 from yieldwatch.columns import COLUMN, OPTIONAL, TABLES, VALUE, Column, Table
 from yieldwatch.portfolio import keys
+from yieldwatch.report.schema import EVIDENCE, WORK_LIST_EXTRAS
 from yieldwatch.report.schema import TABLES as WRITTEN
-from yieldwatch.report.schema import WORK_LIST_EXTRAS
 
 ROOT = Path(__file__).parents[1]
 README = ROOT / "README.md"
@@ -76,9 +76,9 @@ def _input_table(table: Table) -> list[str]:
     return [head, column_table(table.columns)]
 
 
-def _written_table(name: str, columns: Mapping[str, str]) -> list[str]:
+def _written_table(name: str, columns: Mapping[str, str], what: str = "column") -> list[str]:
     rows = [f"| `{c}` | {meaning} |" for c, meaning in columns.items()]
-    return [f"**`{name}.csv`**", "\n".join(["| column | meaning |", "| --- | --- |", *rows])]
+    return [f"**{name}**", "\n".join([f"| {what} | meaning |", "| --- | --- |", *rows])]
 
 
 def blocks() -> dict[str, str]:
@@ -92,7 +92,11 @@ def blocks() -> dict[str, str]:
         "readings": _folded("Columns of the readings", _tables(GROUPS["readings"])),
         "written": _folded(
             "Columns of the tables that are written",
-            [part for name, columns in written.items() for part in _written_table(name, columns)],
+            [part for name, columns in written.items() for part in _written_table(f"`{name}.csv`", columns)],
+        ),
+        "evidence": _folded(
+            "Keys of evidence.json",
+            [part for name, keys_of in EVIDENCE.items() for part in _written_table(f"each {name}", keys_of, "key")],
         ),
     }
 

@@ -11,7 +11,7 @@ from yieldwatch import cli
 from yieldwatch.check import PortfolioCheck, check_site
 from yieldwatch.errors import PortfolioError
 
-COMMANDS = ["assess", "check"]
+COMMANDS = ["assess", "check", "explain"]
 
 
 @pytest.fixture
@@ -50,7 +50,8 @@ def test_help_carries_an_example_that_the_parser_accepts(command):
     program, *arguments = shlex.split(example)
     assert program == "yieldwatch"
     options = cli.main_parser().parse_args(arguments)
-    assert options.portfolio.name == "sample_portfolio"
+    if command != "explain":
+        assert options.portfolio.name == "sample_portfolio"
 
 
 @pytest.mark.parametrize("arguments", [["--help"], *([c, "--help"] for c in COMMANDS)])
@@ -100,7 +101,7 @@ def test_assess_prints_the_answer_and_writes_the_folder(calls, tmp_path, capsys)
     # Progress goes to stderr, so that the answer can be piped.
     assert said.err.splitlines() == ["reading alder", "writing the results"]
     names = {path.name for path in out.iterdir()}
-    assert {"yields.csv", "losses.csv", "work_list.csv", "work_list.xlsx", "report.html"} <= names
+    assert {"yields.csv", "losses.csv", "work_list.csv", "work_list.xlsx", "evidence.json", "report.html"} <= names
     assert not any(name.endswith(".parquet") for name in names)
 
 

@@ -85,7 +85,7 @@ def test_the_readmes_own_portfolio_can_be_checked(tmp_path, monkeypatch, capsys)
 
 @pytest.mark.parametrize("command", sorted(subcommands()))
 def test_every_command_and_option_is_in_the_readme(command):
-    assert f"`yieldwatch {command} PORTFOLIO`" in README
+    assert f"`yieldwatch {command} {'TOPIC' if command == 'explain' else 'PORTFOLIO'}`" in README
     documented = {word for text in quoted(README) for word in text.split()}
     options = {o for action in subcommands()[command]._actions for o in action.option_strings if o.startswith("--")}
     assert options <= documented

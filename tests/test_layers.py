@@ -12,6 +12,7 @@ ORDER = (
     "errors",
     "constants",
     "columns",
+    "handbook",
     "portfolio",
     "field",
     "expected",

@@ -17,6 +17,8 @@ from rich.console import Console
 from yieldwatch.assess import assess, check
 from yieldwatch.errors import InputError, YieldwatchError
 from yieldwatch.report import write_report
+from yieldwatch.report.evidence_file import read_evidence
+from yieldwatch.report.explain import print_evidence, print_topic, print_topics
 from yieldwatch.report.terminal import print_assessment, print_check
 
 OK, BAD_INPUT = 0, 1
@@ -27,6 +29,7 @@ PIPE_WIDTH = 110
 
 ASSESS_EXAMPLE = "yieldwatch assess sample_portfolio --as-of 2025-07-01 --out results"
 CHECK_EXAMPLE = "yieldwatch check sample_portfolio"
+EXPLAIN_EXAMPLE = "yieldwatch explain soiling"
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -74,6 +77,7 @@ def main_parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
     _add_assess(commands)
     _add_check(commands)
+    _add_explain(commands)
     return parser
 
 
@@ -119,6 +123,24 @@ def _add_check(commands: argparse._SubParsersAction) -> None:
     _add_command(commands, "check", about, CHECK_EXAMPLE, _check)
 
 
+def _add_explain(commands: argparse._SubParsersAction) -> None:
+    about = "say what a word, a column or a method means, or why a finished assessment says what it says"
+    command = commands.add_parser(
+        "explain",
+        help=about,
+        description=f"{about[0].upper()}{about[1:]}.",
+        epilog=f"Example:\n  {EXPLAIN_EXAMPLE}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    command.add_argument(
+        "topic", metavar="TOPIC", nargs="*", help="what to explain (default: list all topics); with --from: SITE [CAUSE]"
+    )
+    command.add_argument(
+        "--from", dest="folder", type=Path, metavar="FOLDER", help="the folder that yieldwatch assess wrote: explain its evidence"
+    )
+    command.set_defaults(run=_explain)
+
+
 def _date(text: str) -> dt.date:
     try:
         return dt.date.fromisoformat(text)
@@ -146,6 +168,18 @@ def _assess(options: argparse.Namespace) -> None:
 
 def _check(options: argparse.Namespace) -> None:
     print_check(_console(), check(options.portfolio, as_of=options.as_of))
+
+
+def _explain(options: argparse.Namespace) -> None:
+    console, topic = _console(), options.topic
+    if options.folder is not None:
+        if len(topic) > 2:
+            raise InputError(f"--from {options.folder} {' '.join(topic)}: {len(topic)} words. Expected a site and a cause.")
+        print_evidence(console, read_evidence(options.folder), *topic, *[None] * (2 - len(topic)))
+    elif topic:
+        print_topic(console, " ".join(topic))
+    else:
+        print_topics(console)
 
 
 def _console() -> Console:

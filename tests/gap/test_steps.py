@@ -49,6 +49,16 @@ def test_of_two_inverters_the_one_that_changed_keeps_the_step():
     assert [s.inverter for s in without_echoes(seen, days)] == [0]
 
 
+def test_a_lost_string_is_no_echo_of_a_trifle():
+    # Rain brought every inverter 1 % that day, so the trifle's own change is nearer to its size than the string's is.
+    days = np.zeros((2, 100))
+    days[:, 50:] += 0.01
+    days[0, 50:] -= 0.28
+    seen = [Step(0, 50, 0.28, 0.001), Step(1, 50, -0.005, 0.001)]
+
+    assert 0 in [s.inverter for s in without_echoes(seen, days)]
+
+
 def test_few_peers_one_peers_fault_is_not_anothers_gain():
     days = np.stack([noise(sd=0.001, seed=s) for s in range(3)])
     days[0, 150:] -= 0.13

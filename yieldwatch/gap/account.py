@@ -4,17 +4,20 @@ From a site's inferred state to its account: expected, measured, and the loss of
 
 from __future__ import annotations
 
+import datetime as dt
+
 import numpy as np
 import pandas as pd
 
 from yieldwatch.constants import CAUSES
 from yieldwatch.field.tables import SiteData
-from yieldwatch.gap.attribute import DC_CAUSES, SiteState
-from yieldwatch.gap.basis import Basis, causes_basis, fault_blur
-from yieldwatch.gap.evidence_text import site_evidence
+from yieldwatch.gap.attribute import SiteState
+from yieldwatch.gap.basis import Basis, causes_basis
+from yieldwatch.gap.energy_draws import fault_doubt, moved_energy
 from yieldwatch.gap.measured import Measured, measured_months
-from yieldwatch.gap.mechanisms.string_fault import full_shape
+from yieldwatch.gap.patterns.window import Window
 from yieldwatch.gap.ratios import energy_availability, performance_ratio, performance_ratio_temp_corrected
+from yieldwatch.gap.reasons import MOST_MONTHS, site_why
 from yieldwatch.gap.results import SiteGap
 from yieldwatch.gap.spell_table import downtime_table
 from yieldwatch.gap.split import Split, split_by_cause
@@ -51,7 +54,9 @@ def site_gap(state: SiteState, data: SiteData, findings: pd.DataFrame, start: pd
     expected = np.bincount(month[kept], weights=split.expected.sum(axis=0)[kept], minlength=len(months))
     energy = {c: np.bincount(month[kept], weights=e.sum(axis=0)[kept], minlength=len(months)) for c, e in split.energy.items()}
     told = {c: energy.get(c, np.zeros(len(months))) for c in CAUSES if c != "unexplained" and basis[c].basis != "not_assessed"}
-    draws = _draws(state, split, month, len(months), told, basis, expected)
+    moved = moved_energy(state, split, month, len(months))
+    faults_off = fault_doubt(state, split, month, len(months), np.random.default_rng(3))
+    draws = _draws(faults_off, moved, told, basis, expected)
     rest = expected - measured.energy[:-1] - sum(told.values())
     spread = sum(draws[c] - told[c][None, :] for c in told)
     rng = np.random.default_rng(1)
@@ -59,7 +64,19 @@ def site_gap(state: SiteState, data: SiteData, findings: pd.DataFrame, start: pd
     common = rng.standard_normal((len(spread), 1))
     draws["unexplained"] = rest[None, :] - spread - common * u_measured[None, :]
     losses = _losses(state, months, told, rest, draws, basis, expected, measured)
-    evidence, not_told = site_evidence(state, data, findings, split, basis)
+    downtime = downtime_table(state, split, kept)
+    last = slice(max(len(months) - MOST_MONTHS, 0), None)
+    window = Window(
+        state, data, findings, split, _starting_in(downtime, months[last], state.model.site.tz), months[last],
+        month >= (last.start or 0), float(expected[last].sum()), rest[last],
+    )
+    evidence = site_why(
+        window,
+        basis,
+        {c: e[last] for c, e in (told | {"unexplained": rest}).items()},
+        {c: d[:, last] for c, d in draws.items()},
+        {c: d[:, last] for c, d in moved.items()},
+    )
     return SiteGap(
         intervals=_intervals(state, split, measured, month, rest, expected, told),
         yields=_yields(state, split, measured, months, month, expected, energy),
@@ -67,10 +84,17 @@ def site_gap(state: SiteState, data: SiteData, findings: pd.DataFrame, start: pd
         draws=draws,
         months=months,
         string_findings=findings.assign(site_id=state.model.site.id),
-        downtime=downtime_table(state, split, kept),
+        downtime=downtime,
         evidence=evidence,
-        not_told=not_told,
+        not_told=tuple(f"{c.replace('_', ' ')}: {b.why_not}" for c, b in basis.items() if b.why_not),
     )
+
+
+def _starting_in(downtime: pd.DataFrame, months: tuple[str, ...], tz: dt.tzinfo) -> pd.DataFrame:
+    """Spells that begin in these months of site time."""
+    if downtime.empty:
+        return downtime
+    return downtime[pd.DatetimeIndex(downtime["start"]).tz_convert(tz).strftime("%Y-%m").isin(months)]
 
 
 def _months(state: SiteState, start: pd.Timestamp, end: pd.Timestamp) -> tuple[tuple[str, ...], np.ndarray]:
@@ -95,105 +119,29 @@ def _months(state: SiteState, start: pd.Timestamp, end: pd.Timestamp) -> tuple[t
 
 
 def _draws(
-    state: SiteState,
-    split: Split,
-    month: np.ndarray,
-    n: int,
+    faults_off: np.ndarray,
+    moved: dict[str, np.ndarray],
     told: dict[str, np.ndarray],
     basis: dict[str, Basis],
     expected: np.ndarray,
 ) -> dict[str, np.ndarray]:
-    """
-    Draws of each told cause's monthly energy.
-
-    A cause's energy follows its unknowns linearly around the estimate, in each block at the rate energy / loss that the exact
-    split gave (where the cause took nothing, at the state's own output, none of it where a limit took the rest).
-    """
-    rng = np.random.default_rng(2)
-    posterior, blocks = state.posterior, state.blocks
-    block_month = np.full(blocks.n, -1)
-    block_month[blocks.of] = month
-    n_draws = len(posterior.draws)
+    """Draws of each told cause's monthly energy: what the posterior moves, what faults are off by, and the doubts of `Basis`."""
+    rng, n_draws = np.random.default_rng(2), len(faults_off)
     out = {}
-    shift = posterior.draws - posterior.estimate[None, :]
-    open_output = _open_output(state, split)
     for cause, energy in told.items():
         values = np.repeat(energy[None, :], n_draws, axis=0)
-        if cause in DC_CAUSES or cause == "inverter_efficiency":
-            loss = posterior.loss(cause, *blocks.expected.shape)
-            taken = blocks.total(split.energy[cause]) if cause in split.energy else np.zeros(loss.shape)
-            rate = np.where(loss > 1e-3, taken / np.maximum(loss, 1e-3), open_output)
-            jacobian, which = _monthly_rates(state, cause, rate, block_month, n)
-            moved = shift[:, which] @ jacobian
+        if cause in moved:
             # Unknowns at their bound can only go one way in the draws; together they would push the whole off its estimate.
-            values = values + moved - np.median(moved, axis=0)[None, :]
+            values = values + moved[cause] - np.median(moved[cause], axis=0)[None, :]
         doubt = basis[cause]
         if cause == "string_fault":
-            values = values + _fault_doubt(state, rate, block_month, n, n_draws, rng)
-            blur = np.zeros((n_draws, 1))
-        else:
-            blur = rng.standard_normal((n_draws, 1)) * doubt.blurred * np.abs(energy)[None, :]
+            values = values + faults_off
+        blur = rng.standard_normal((n_draws, 1)) * doubt.blurred * np.abs(energy)[None, :]
         unseen = np.abs(rng.standard_normal((n_draws, 1))) * doubt.missed / 1.645 * expected[None, :]
         out[cause] = values + blur + unseen
         if cause != "degradation":
             out[cause] = np.maximum(out[cause], np.minimum(energy, 0.0)[None, :])
     return out
-
-
-def _fault_doubt(
-    state: SiteState, rate: np.ndarray, block_month: np.ndarray, n: int, n_draws: int, rng: np.random.Generator
-) -> np.ndarray:
-    """
-    Draws of what the faults' forms and starts may be off by, shape (n_draws, n_months). [kWh]
-
-    Each fault by itself: a dead string takes what it gave, and when it died is the doubt; how a shunt's loss follows the light is
-    only about right.
-    """
-    out = np.zeros((n_draws, n))
-    inside = block_month >= 0
-    for fault in dict.fromkeys(f for f in state.faults if f.cause == "string_fault"):
-        own = (c.tag == ("fault", fault) for c in state.posterior.columns)
-        size = sum(v for mine, v in zip(own, state.posterior.estimate, strict=True) if mine)
-        daily = np.zeros((n, len(state.blocks.dates) + 1))
-        np.add.at(daily, (block_month[inside], state.blocks.day[inside] + 1),
-                  (full_shape(state.blocks, fault) * rate[fault.inverter])[inside] * size)
-        before = np.cumsum(daily, axis=1)
-        begun = fault.begun(np.arange(len(state.blocks.dates)))
-        mean = (daily[:, 1:] * begun).sum(axis=1)
-        out += rng.standard_normal((n_draws, 1)) * fault_blur(fault.kind) * mean[None, :]
-        if fault.onset:
-            days, chance = zip(*fault.onset, strict=True)
-            start = np.interp(rng.random(n_draws), chance, days)
-            first = np.clip(np.ceil(start), 0, len(state.blocks.dates)).astype(int)
-            out += (before[:, -1][:, None] - before[:, first]).T - mean[None, :]
-    return out
-
-
-def _open_output(state: SiteState, split: Split) -> np.ndarray:
-    """Output of the state by inverter and block, without the intervals in which a limit would have taken any more. [kWh]"""
-    limited = (state.model.unlimited() > split.expected * (1.0 + 1e-9)).any(axis=0) & (split.state >= 0.98 * split.expected).all(
-        axis=0
-    )
-    return state.blocks.total(np.where(limited, 0.0, split.state))
-
-
-def _monthly_rates(
-    state: SiteState, cause: str, rate: np.ndarray, block_month: np.ndarray, n: int
-) -> tuple[np.ndarray, np.ndarray]:
-    rows, which = [], []
-    inside = block_month >= 0
-    for number, column in enumerate(state.posterior.columns):
-        if column.cause != cause:
-            continue
-        if column.inverter is not None:
-            values = column.values * rate[column.inverter]
-        else:
-            values = (column.values * rate).sum(axis=0)
-        rows.append(np.bincount(block_month[inside], weights=values[inside], minlength=n))
-        which.append(number)
-    if not rows:
-        return np.zeros((0, n)), np.zeros(0, dtype=int)
-    return np.stack(rows), np.array(which)
 
 
 def _losses(

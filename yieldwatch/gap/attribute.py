@@ -51,8 +51,9 @@ class SiteState:
     Everything the inference knows of a site, for the split, the forecast and the evidence.
 
     `effects` holds what each cause does to the chain, interval by interval; `shaded` which inverters have a shade picture.
-    `light_correction` is the change of the weather's light that the model holds, as a logarithm, and `light_doubt` its standard
-    uncertainty.
+    `ratio` is ln(measured / expected) of each inverter and block over the log's usable intervals, NaN elsewhere, and `weight`
+    the expected energy behind it [kWh]. `light_correction` is the change of the weather's light that the model holds, as a
+    logarithm, and `light_doubt` its standard uncertainty.
     """
 
     model: SiteModel
@@ -65,6 +66,8 @@ class SiteState:
     shaded: np.ndarray
     wash: Wash
     effects: list[Effect]
+    ratio: np.ndarray
+    weight: np.ndarray
     light_correction: float = 0.0
     light_doubt: float = np.nan
 
@@ -136,7 +139,8 @@ def infer_state(
     ratio, weight = _ratios(model, blocks, log, off, limits, snow)
     common = posterior.loss("soiling", *blocks.expected.shape)
     posterior, _ = fit(evidence, faults, shaded, ratio, weight, Left.nothing(blocks), common, wash)
-    return _with_light_corrected(SiteState(model, blocks, log, off, limits, posterior, faults, shaded, wash, []), snow)
+    state = SiteState(model, blocks, log, off, limits, posterior, faults, shaded, wash, [], ratio, weight)
+    return _with_light_corrected(state, snow)
 
 
 def _without_log(evidence: EvidenceAtHand, model: SiteModel, off: Off, site: Site) -> SiteState:
@@ -156,7 +160,8 @@ def _without_log(evidence: EvidenceAtHand, model: SiteModel, off: Off, site: Sit
         if not last:
             kept = np.exp(-sum(posterior.loss(c, *shape) for c in (*DC_CAUSES, "level", "inverter_efficiency")))
             snow, doubt = _snow_by_meter(blocks, data, off, limits, kept)
-    return _with_light_corrected(SiteState(model, blocks, None, off, limits, posterior, faults, none, wash, []), snow)
+    state = SiteState(model, blocks, None, off, limits, posterior, faults, none, wash, [], nothing, np.zeros(shape))
+    return _with_light_corrected(state, snow)
 
 
 def _misfit(fitted: Callable[[list[Fault]], tuple[Posterior, Wash]], faults: list[Fault]) -> float:

@@ -9,30 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-
-@dataclass(frozen=True)
-class Evidence:
-    """
-    Why a cause has the size it has.
-
-    Attributes
-    ----------
-    cause : str
-    statement : str
-        What the data show, with figures, units and period.
-    readings : tuple of str
-        Which readings say so.
-    could_also_be : str
-        What else would look like this; empty if nothing does.
-    would_settle : str
-        The measurement that would decide; empty if none is needed.
-    """
-
-    cause: str
-    statement: str
-    readings: tuple[str, ...] = ()
-    could_also_be: str = ""
-    would_settle: str = ""
+from yieldwatch.gap.why import Why
 
 
 @dataclass(frozen=True)
@@ -59,7 +36,8 @@ class SiteGap:
         The months of `draws`, `YYYY-MM`.
     string_findings, downtime : DataFrame
         The contract's tables.
-    evidence : tuple of Evidence
+    evidence : tuple of Why
+        One record a cause, over the last twelve months.
     not_told : tuple of str
         What could not be told, and why: one sentence each.
     """
@@ -71,5 +49,5 @@ class SiteGap:
     months: tuple[str, ...]
     string_findings: pd.DataFrame
     downtime: pd.DataFrame
-    evidence: tuple[Evidence, ...] = field(default=())
+    evidence: tuple[Why, ...] = field(default=())
     not_told: tuple[str, ...] = field(default=())

@@ -12,6 +12,7 @@ from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.gaps import over_known
 
 _WINDOW = 20  # usable days either side
+_ORIGIN_AT_LEAST = 0.5  # size of a step over that of its echo, by the noise of both. Common practice, no source.
 _SMALLEST = 0.005  # share of an inverter; below it, drifts of the log look the same
 
 
@@ -133,7 +134,9 @@ def without_echoes(steps: list[Step], daily: np.ndarray) -> list[Step]:
     Drop steps that are another inverter's step seen from the other side.
 
     With few peers an inverter's fault moves the reference of the others on the same day. Of the inverters that step on one
-    day in opposite directions, or by unlike amounts, the one whose own output against the model changed keeps it.
+    day in opposite directions, or by unlike amounts, the one whose own output against the model changed keeps it. An echo is
+    no larger than its origin: a step is held against those of its size or more alone, or a fall of a whole string on a day
+    of rain would be dropped for a trifle elsewhere that fits the model better.
 
     Parameters
     ----------
@@ -143,7 +146,11 @@ def without_echoes(steps: list[Step], daily: np.ndarray) -> list[Step]:
     """
     kept = []
     for step in steps:
-        same_day = [o for o in steps if o.inverter != step.inverter and abs(o.day - step.day) <= 2]
+        same_day = [
+            o
+            for o in steps
+            if o.inverter != step.inverter and abs(o.day - step.day) <= 2 and abs(o.size) > _ORIGIN_AT_LEAST * abs(step.size)
+        ]
         own = {s: _own_change(daily[s.inverter], s.day) for s in (step, *same_day)}
         if not same_day or abs(own[step] - step.size) <= min(abs(own[o] - o.size) for o in same_day):
             kept.append(step)

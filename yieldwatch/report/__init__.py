@@ -7,6 +7,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from yieldwatch.assess import Assessment
+from yieldwatch.report.evidence_file import EVIDENCE_FILE, write_evidence
 from yieldwatch.report.page import write_page
 from yieldwatch.report.schema import TABLES
 from yieldwatch.report.tables import table_writers, tables, write_files
@@ -17,7 +18,7 @@ __all__ = ["write_report"]
 
 def write_report(assessment: Assessment, folder: Path, parquet: bool = False) -> None:
     """
-    Write the tables, `work_list.xlsx` and `report.html`, all of them or none.
+    Write the tables, `evidence.json`, `work_list.xlsx` and `report.html`, all of them or none.
 
     Parameters
     ----------
@@ -34,6 +35,7 @@ def write_report(assessment: Assessment, folder: Path, parquet: bool = False) ->
     """
     writers = table_writers(tables(assessment), parquet)
     writers["work_list.xlsx"] = lambda path: write_workbook(assessment, path)
+    writers[EVIDENCE_FILE] = lambda path: write_evidence(assessment, path)
     writers["report.html"] = lambda path: write_page(assessment, path)
     stale = () if parquet else tuple(f"{name}.parquet" for name in TABLES)
     write_files(folder, writers, stale)

@@ -14,6 +14,7 @@ from yieldwatch.check import Source, check_site, set_aside_kinds
 from yieldwatch.constants import FAULT_FINDINGS
 from yieldwatch.report import figures, sentences, words
 from yieldwatch.report.blocks import Figure, Grid
+from yieldwatch.report.evidence import Said, in_words
 from yieldwatch.report.totals import BEYOND, IN_HAND, Amount, SiteTotal, month_groups
 from yieldwatch.report.words import EnergyUnit, count, money, money_span, per_cent
 
@@ -40,7 +41,7 @@ class FarmSection:
     strings: Grid | None
     downtime_said: str
     downtime: Grid | None
-    evidence: tuple[dict[str, object], ...]
+    evidence: tuple[Said, ...]
     not_told: tuple[str, ...]
     cannot_tell: tuple[str, ...]
     sources: Grid
@@ -316,17 +317,8 @@ def _clock(time: object, site: SiteAssessment) -> str:
     return f"{words.day(local)} {local:%H:%M}"
 
 
-def _evidence(site: SiteAssessment) -> tuple[dict[str, object], ...]:
-    return tuple(
-        {
-            "cause": words.cause_word(e.cause),
-            "statement": words.plain(e.statement),
-            "readings": tuple(words.plain(r) for r in e.readings),
-            "could_also_be": words.plain(e.could_also_be),
-            "would_settle": words.plain(e.would_settle),
-        }
-        for e in site.gap.evidence
-    )
+def _evidence(site: SiteAssessment) -> tuple[Said, ...]:
+    return tuple(in_words(why) for why in site.gap.evidence if why.assessed)
 
 
 def _sources(site: SiteAssessment, found: Sequence[Source]) -> Grid:

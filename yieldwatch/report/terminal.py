@@ -4,6 +4,7 @@ The short answer in the terminal.
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 
 import pandas as pd
@@ -37,6 +38,8 @@ def print_assessment(console: Console, assessment: Assessment, folder: Path) -> 
     _print_not_told(console, assessment, totals)
     _heading(console, "Everything else")
     _item(console, f"{folder}: report.html to read, work_list.xlsx for the crew, and the tables (CSV).")
+    command = f"yieldwatch explain --from {shlex.quote(str(folder))} {assessment.sites[0].site.id}"
+    _item(console, f"{command} says why each figure of that farm is what it is.")
 
 
 def _heading(console: Console, text: str) -> None:

@@ -36,6 +36,13 @@ CAUSE_WORDS = {
     "in_hand": "in our hands",
     "beyond": "not in our hands",
 }
+#: What is nobody's loss and may stand in for one.
+RIVAL_WORDS = {
+    "light_sensor": "the light sensor's own error",
+    "model": "the model's error over season and sun position",
+    "inverter_level": "the inverters' own levels",
+    "round_sensor": "the light sensor used in the IV rounds",
+}
 JOB_WORDS = {
     "clean": "clean the modules",
     "cut_vegetation": "cut back vegetation",

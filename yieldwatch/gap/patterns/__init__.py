@@ -1,0 +1,3 @@
+"""
+The pattern that each cause shows: one function a cause, from a `Window` on a site to what is told.
+"""

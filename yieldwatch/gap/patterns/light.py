@@ -1,0 +1,321 @@
+"""
+The patterns of light and time: dirt, shade, snow, ageing, and what is left unexplained.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from yieldwatch.gap.attribute import SiteState
+from yieldwatch.gap.blocks import AZIMUTH_STEP
+from yieldwatch.gap.energy_draws import level_energy
+from yieldwatch.gap.gaps import over_known
+from yieldwatch.gap.mechanisms.shading import pattern_cost
+from yieldwatch.gap.mechanisms.snow import snow_days
+from yieldwatch.gap.mechanisms.soiling import WASH_UNKNOWN
+from yieldwatch.gap.patterns.window import MONTHS, Told, Window, count, interval, month_words
+from yieldwatch.gap.why import Figure, Turn
+
+#: Dry days before a rain whose effect is looked at, and usable days on either side of it. Common practice, no source.
+_DRY_DAYS, _SIDE = 10, 5
+
+
+def soiling(window: Window) -> Told:
+    state = window.state
+    figures, said = _rates(window)
+    end, end_low, end_high = _at_the_end(window)
+    figures += [
+        Figure("dirt on the last day", end, "%", end_low, end_high, note=str(state.blocks.dates[-1].date())),
+        Figure("recorded cleanings", window.events("cleaning"), "events"),
+    ]
+    if np.isfinite(state.blocks.rain).any():
+        how = "is taken to wash off" if state.wash == WASH_UNKNOWN else "is found to wash off"
+        figures.append(Figure("a day's rain that washes off 63 %", state.wash.depth, "mm", note=how))
+        said.append(f"A day's rain of {state.wash.depth:.1f} mm {how} 63 % of what rain can.")
+        n, seen, fitted = _rises(window)
+        if n:
+            figures += [
+                Figure("rains after a dry spell", n, "rains"),
+                Figure("change of output after them, measured", seen, "%"),
+                Figure("change of output after them, by the fit", fitted, "%"),
+            ]
+            said.append(
+                f"After {n} rains that ended {_DRY_DAYS} dry days or more, output against the model changed by {seen:+.2f} % "
+                f"in the median, and by {fitted:+.2f} % in the fit."
+            )
+    else:
+        said.append("There is no rain record: what rain washes off is not known.")
+    said.append(
+        f"On {state.blocks.dates[-1].date()} dirt takes {end:.1f} % ({end_low:.1f} to {end_high:.1f} %). "
+        f"{count(window.events('cleaning'), 'cleaning')} recorded in these months."
+    )
+    return Told(
+        " ".join(said),
+        tuple(figures),
+        "A light sensor that drifts or is cleaned by the same rain, and ageing, move all inverters as well. Dirt steps back with "
+        "rain and cleaning, ageing does not; a layer that rain leaves looks like ageing until it is cleaned.",
+        "Wash a few strings and trace them beside unwashed twins on the same day; clean the light sensor on another day and see "
+        "whether the ratio steps.",
+    )
+
+
+def _rates(window: Window) -> tuple[list[Figure], list[str]]:
+    """The build-up of the window's months, as figures and as a sentence."""
+    posterior = window.state.posterior
+    months = [(k, name) for k, name in _rate_months(window.state) if name in window.months]
+    if not months:
+        return [], []
+    which = [k for k, _ in months]
+    draws, middle = 100.0 * posterior.draws[:, which], 100.0 * posterior.estimate[which]
+    usual, top = float(np.median(middle)), int(np.argmax(middle))
+    low, high = interval(np.median(draws, axis=1), usual)
+    fastest, month = float(middle[top]), months[top][1]
+    figures = [
+        Figure("build-up on a dry day, median month", usual, "% a day", low, high),
+        Figure("build-up on a dry day, fastest month", fastest, "% a day", *interval(draws[:, top], fastest), where=month),
+    ]
+    return figures, [
+        f"On a dry day dirt takes another {usual:.3f} % in the median month (90 % interval {low:.3f} to {high:.3f}) and "
+        f"{fastest:.3f} % in the fastest, {month_words(month)}."
+    ]
+
+
+def _rate_months(state: SiteState) -> list[tuple[int, str]]:
+    """Place and month of each monthly rate among the columns; the first may stand for the month before the history."""
+    tagged = [(k, c.tag[1]) for k, c in enumerate(state.posterior.columns) if c.tag and c.tag[0] == "rate"]
+    first = state.blocks.dates[0]
+    # As the tents of the soiling mechanism are laid: centred on the 15th or 16th, the first at or before the first day.
+    before = 0 if first.day > 15 else -1
+    return [(k, str(first.to_period("M") + before + number)) for k, number in tagged]
+
+
+def _at_the_end(window: Window) -> tuple[float, float, float]:
+    """Dirt on the modules in the last blocks of the history, mean by energy, with its interval. [%]"""
+    state = window.state
+    last = state.blocks.day == state.blocks.day[-1]
+    weight = state.blocks.expected[:, last] / max(state.blocks.expected[:, last].sum(), 1e-9)
+    which = [k for k, c in enumerate(state.posterior.columns) if c.cause == "soiling"]
+    unit = []
+    for k in which:
+        column = state.posterior.columns[k]
+        shapes = ((row, column.at(row)) for row in range(len(weight)))
+        unit.append(sum(float(shape[last] @ weight[row]) for row, shape in shapes if shape is not None))
+    loss = lambda theta: -100.0 * np.expm1(-(theta[..., which] @ np.array(unit)))  # noqa: E731
+    value = float(loss(state.posterior.estimate))
+    return value, *interval(loss(state.posterior.draws), value)
+
+
+def _rises(window: Window) -> tuple[int, float, float]:
+    """Rains after dry spells, and the median rise of daily output over the model after them, measured and fitted. [%]"""
+    state = window.state
+    blocks, weight = state.blocks, state.weight
+    total = np.bincount(blocks.day, weights=weight.sum(axis=0), minlength=len(blocks.dates))
+    if not total.any():
+        return 0, np.nan, np.nan
+
+    def daily(values: np.ndarray) -> np.ndarray:
+        summed = np.bincount(blocks.day, weights=(np.nan_to_num(values) * weight).sum(axis=0), minlength=len(total))
+        return np.where(total > 0.3 * np.median(total[total > 0]), summed / np.maximum(total, 1e-12), np.nan)
+
+    measured, fitted = daily(state.ratio), daily(-state.posterior.loss("soiling", *blocks.expected.shape))
+    rain = np.nan_to_num(blocks.rain, nan=0.0)
+    wet = rain > 0.5 * state.wash.depth
+    found = []
+    for day in np.flatnonzero((rain >= state.wash.depth) & window.days):
+        if day < _DRY_DAYS or wet[day - _DRY_DAYS : day].any():
+            continue
+        before, after = slice(max(day - _SIDE, 0), day), slice(day + 1, day + 1 + _SIDE)
+        found.append(
+            [float(over_known(np.nanmedian, x[after]) - over_known(np.nanmedian, x[before])) for x in (measured, fitted)]
+        )
+    pairs = np.array([pair for pair in found if np.isfinite(pair).all()])
+    if not len(pairs):
+        return 0, np.nan, np.nan
+    measured_change, fitted_change = 100.0 * np.median(pairs, axis=0)
+    return len(pairs), float(measured_change), float(fitted_change)
+
+
+def shading(window: Window) -> Told:
+    if window.state.log is None:
+        return _shade_of_rounds(window)
+    state, taken = window.state, window.taken("shading")
+    cost = 100.0 * pattern_cost(state.blocks, state.ratio, state.weight)
+    figures = [
+        Figure("day pattern against the best-lit peers", float(c), "% of its energy", where=n)
+        for n, c in zip(window.names, cost, strict=True)
+    ]
+    blind = "Shade that falls on all inverters alike looks like an error of the weather model and is not seen."
+    settle = "Stand at the row when the sun stands there, and look along its bearing."
+    if not state.shaded.any():
+        top = int(np.argmax(cost))
+        return Told(
+            f"No inverter has a day pattern that its peers have not: the largest costs {cost[top]:.2f} % of its energy "
+            f"({window.names[top]}).",
+            tuple(figures),
+            blind,
+            settle,
+        )
+    whole = window.split.expected[:, window.inside].sum(axis=1)
+    shares = 100.0 * taken.sum(axis=1) / np.maximum(whole, 1e-9)
+    figures += [
+        Figure("energy in shade", float(kwh), "kWh", where=n)
+        for n, kwh, s in zip(window.names, taken.sum(axis=1), state.shaded, strict=True)
+        if s
+    ]
+    beam = 100.0 * _beam_part(window)
+    figures.append(Figure("share of the shade that is the sun's beam", beam, "%"))
+    of = state.blocks.of[window.inside]
+    step = np.floor(state.blocks.azimuth[of] / AZIMUTH_STEP).astype(int)
+    by_step = np.bincount(step, weights=taken.sum(axis=0), minlength=int(360 / AZIMUTH_STEP))
+    month = state.blocks.dates[state.blocks.day[of]].month.to_numpy()
+    by_month = np.bincount(month, weights=taken.sum(axis=0), minlength=13)
+    most, busiest = np.argsort(by_step)[::-1][:2], int(np.argmax(by_month))
+
+    def bearing(number: int) -> str:
+        return f"{number * AZIMUTH_STEP:.0f} to {(number + 1) * AZIMUTH_STEP:.0f}°"
+
+    part = 100.0 * by_step / max(by_step.sum(), 1e-9)
+    figures += [Figure("share of the shade", float(part[s]), "%", where=f"sun azimuth {bearing(s)}") for s in most]
+    place = step == most[0]
+    at = state.model.times[window.inside][place].tz_convert(state.model.site.tz)
+    hour = float(np.average(at.hour + at.minute / 60.0, weights=np.maximum(taken.sum(axis=0)[place], 1e-12)))
+    alone = float((cost / 100.0 * whole)[state.shaded].sum())
+    named = ", ".join(
+        f"{n} ({share:.1f} % of its energy; its day pattern alone {c:.1f} %)"
+        for n, share, c, s in zip(window.names, shares, cost, state.shaded, strict=True)
+        if s
+    )
+    return Told(
+        f"Behind their best-lit peers at certain sun positions: {named}. {beam:.0f} % of it is light straight from the sun, "
+        f"the rest is the sky's. {part[most[0]]:.0f} % comes with the sun at azimuth {bearing(most[0])}, about {int(hour):02d}:"
+        f"{int(hour % 1 * 60):02d} by the clock; most in {MONTHS[busiest - 1]}.",
+        tuple(figures),
+        "Dirt bands at the lower edge of the modules, and a plane that differs from site.toml, make day patterns too. " + blind,
+        settle,
+        (Turn("day pattern alone", alone, "kWh", f"Counted by the day pattern alone it would be {alone:,.0f} kWh."),),
+    )
+
+
+def _beam_part(window: Window) -> float:
+    """Share of the shade's energy that the fit gives to the beam. [fraction]"""
+    state, columns = window.state, window.state.posterior.columns
+    inside = state.blocks.total(np.where(window.inside, 1.0, 0.0)) > 0
+    beam = whole = 0.0
+    for column, theta in zip(columns, state.posterior.estimate, strict=True):
+        if column.cause == "shading" and column.inverter is not None:
+            energy = theta * float((column.values * state.blocks.expected[column.inverter])[inside].sum())
+            whole += energy
+            beam += energy if column.tag[0] == "beam" else 0.0
+    return float(beam / max(whole, 1e-12))
+
+
+def _shade_of_rounds(window: Window) -> Told:
+    state = window.state
+    seen = [c for c in state.posterior.columns if c.cause == "shading" and c.inverter is not None]
+    taken = window.taken("shading").sum(axis=1)
+    names = [window.names[c.inverter] for c in seen if c.inverter is not None]
+    return Told(
+        f"Rounds found strings in shade on {', '.join(names)}; what they saw at midday is carried on between rounds."
+        if names
+        else "No string was found in shade by a round, and nothing else looked.",
+        tuple(Figure("energy in shade", float(taken[c.inverter]), "kWh", where=window.names[c.inverter])
+              for c in seen if c.inverter is not None),
+        "Dirt bands at the lower edge of the modules; shade at hours at which nobody traced strings is not seen.",
+        "An interval log of the inverters; until then, look along the rows in the morning and the evening of a bright day.",
+    )
+
+
+def snow(window: Window) -> Told:
+    state = window.state
+    if state.log is None:
+        return _modelled_snow(window)
+    snowy = snow_days(state.model) & window.inside
+    day = state.blocks.day[state.blocks.of]
+    left = next((e.ac_factor for e in state.effects if e.cause == "snow"), None)
+    covered = (left < 1.0).any(axis=0) & window.inside if left is not None else np.zeros(len(snowy), bool)
+    n_snowy, n_covered = len(np.unique(day[snowy])), len(np.unique(day[covered]))
+    return Told(
+        f"Snow lay or had just fallen on {count(n_snowy, 'day')}; on {n_covered} of them the inverters together gave far less "
+        "than they could.",
+        (Figure("days with snow", n_snowy, "days"), Figure("days of them with modules covered", n_covered, "days")),
+        "An outage of all inverters on a day with snow; days that lose little are not seen." if n_snowy else "",
+        "A camera on the array." if n_snowy else "",
+    )
+
+
+def _modelled_snow(window: Window) -> Told:
+    state = window.state
+    left = next((e.ac_factor for e in state.effects if e.cause == "snow"), None)
+    day = state.blocks.day[state.blocks.of]
+    covered = (left < 0.5).any(axis=0) & window.inside if left is not None else np.zeros(len(day), bool)
+    n_snowy = len(np.unique(day[snow_days(state.model) & window.inside]))
+    n_covered = len(np.unique(day[covered]))
+    return Told(
+        f"Snow lay or had just fallen on {count(n_snowy, 'day')}; by the published model of snow that slides off, held against the "
+        f"meter's winter, more than half of some inverter lay under snow on {n_covered} of them.",
+        (Figure("days with snow", n_snowy, "days"), Figure("days with half of an inverter covered", n_covered, "days")),
+        "Outages in winter, and low sun that the model has wrong." if n_snowy else "",
+        "A camera on the array, or an interval log." if n_snowy else "",
+    )
+
+
+def degradation(window: Window) -> Told:
+    state, posterior = window.state, window.state.posterior
+    age = (state.blocks.dates[-1].date() - state.model.site.commissioned).days / 365.25
+    history = len(state.blocks.dates) / 365.25
+    figures, said = [Figure("age", age, "years"), Figure("history", history, "years")], []
+    for k, column in enumerate(posterior.columns):
+        if column.cause != "degradation":
+            continue
+        value, prior = 100.0 * float(posterior.estimate[k]), f"published {100.0 * column.mean:.2f} ± {100.0 * column.sd:.2f}"
+        low, high = interval(100.0 * posterior.draws[:, k], value)
+        unit = "% a year" if "rate" in column.name else "%"
+        figures.append(Figure(column.name, value, unit, low, high, note=prior))
+        said.append(f"{value:.2f} {unit}{'' if 'rate' in column.name else f' in the {column.name}'} ({prior})")
+    return Told(
+        f"At {age:.1f} years: {' and '.join(said)}. The figures start from published rates for crystalline silicon; "
+        f"{history:.1f} years of the farm's own readings have moved them this far.",
+        tuple(figures),
+        "A constant error of a light sensor, of the site or of the rounds, looks the same, and so does dirt that rain does "
+        "not take.",
+        "A flash test of sample modules, or an IV round of clean modules with a calibrated reference cell of the same "
+        "technology beside them.",
+    )
+
+
+def unexplained(window: Window) -> Told:
+    state = window.state
+    known = np.isfinite(window.unexplained)
+    level = level_energy(state, window.split, window.inside)
+    bias = [k for k, c in enumerate(state.posterior.columns) if c.name == "light bias"]
+    figures = [
+        Figure("the fit's own share for the light sensor", level["light_sensor"], "kWh"),
+        Figure("the fit's own share for the model over season and sun", level["model"], "kWh"),
+        Figure("the fit's own share for the inverters' own levels", level["inverter_level"], "kWh"),
+    ]
+    said = []
+    if bias:
+        middle = 100.0 * float(state.posterior.estimate[bias[0]])
+        low, high = interval(100.0 * state.posterior.draws[:, bias[0]], middle)
+        figures.append(Figure("light sensor reads too high by", middle, "%", low, high))
+        said.append(
+            f"By the fit the light reads {abs(middle):.1f} % too {'high' if middle > 0 else 'low'} (90 % interval {low:+.1f} to "
+            f"{high:+.1f} %, above nil is too high). Of the unexplained that makes {level['light_sensor']:,.0f} kWh; the model's "
+            f"error over season and sun position makes {level['model']:,.0f} kWh, the inverters' own levels "
+            f"{level['inverter_level']:,.0f} kWh."
+        )
+    months = zip(window.months, window.unexplained, strict=True)
+    figures += [Figure("unexplained", float(kwh), "kWh", where=month) for month, kwh in months if np.isfinite(kwh)]
+    worst = int(np.nanargmax(np.abs(window.unexplained)))
+    said.append(
+        f"The largest month is {month_words(window.months[worst])} with {window.unexplained[worst]:,.0f} kWh"
+        + (f"; {int((~known).sum())} of {len(known)} months have no measured value." if not known.all() else ".")
+    )
+    return Told(
+        " ".join(said),
+        tuple(figures),
+        "Error of the light sensor or of modelled light, of the meter or the log, makers' spread above or below the plate, AC "
+        "losses beyond design, light on the rear of bifacial modules, and causes that could not be assessed.",
+        "A second, calibrated light sensor in the plane of the array for some weeks, and the meter held against the "
+        "inverters' log.",
+    )
