@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import replace
 
-import numpy as np
 import pandas as pd
 import pytest
 

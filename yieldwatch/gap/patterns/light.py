@@ -251,8 +251,8 @@ def _modelled_snow(window: Window) -> Told:
     n_snowy = len(np.unique(day[snow_days(state.model) & window.inside]))
     n_covered = len(np.unique(day[covered]))
     return Told(
-        f"Snow lay or had just fallen on {count(n_snowy, 'day')}; by the published model of snow that slides off, held against the "
-        f"meter's winter, more than half of some inverter lay under snow on {n_covered} of them.",
+        f"Snow lay or had just fallen on {count(n_snowy, 'day')}; by the published model of snow that slides off, held against "
+        f"the meter's winter, more than half of some inverter lay under snow on {n_covered} of them.",
         (Figure("days with snow", n_snowy, "days"), Figure("days with half of an inverter covered", n_covered, "days")),
         "Outages in winter, and low sun that the model has wrong." if n_snowy else "",
         "A camera on the array, or an interval log." if n_snowy else "",

@@ -214,8 +214,8 @@ def curtailment(window: Window) -> Told:
         "A cloud that levels the whole site for an hour or more where no instruction is recorded; a part that all inverters lack "
         "alike."
         if logged
-        else "Heat, which holds an inverter down as well. Limits that no clamp reading met, and instructions that nobody recorded, "
-        "are not seen.",
+        else "Heat, which holds an inverter down as well. Limits that no clamp reading met, and instructions that nobody "
+        "recorded, are not seen.",
         "The instruction log, and the limits set in the inverters.",
     )
 
