@@ -7,7 +7,7 @@ import warnings
 import numpy as np
 import pytest
 
-from yieldwatch.action import finance
+from yieldwatch.cost import finance
 
 
 @pytest.mark.sourced
