@@ -106,7 +106,7 @@ def bridge_rows(site_id: str, span: str, months: Sequence[BridgeMonth], notes: d
         energy = np.array([m.steps.get(step, np.nan) for m in months])
         money = energy * [m.price for m in months]
         known = np.isfinite(energy)
-        put(step, _added(energy), _added(money[known]) if known.any() else np.nan, _bounds(months, step))
+        put(step, _added(energy), float(money[known].sum()) if known.any() else np.nan, _bounds(months, step))
     rest = np.array([m.unexplained_kwh for m in months])
     put("unexplained", rest.sum(), float((rest * [m.price for m in months]).sum()), _bounds(months, "unexplained"))
     measured = sum(m.measured_kwh for m in months)
@@ -132,14 +132,15 @@ def _added(values: np.ndarray) -> float:
 
 def _bounds(months: Sequence[BridgeMonth], step: str) -> tuple[float, float, float, float]:
     """90 % bounds of a step's energy and money; NaN where it has no interval."""
-    drawn = [(m.draws[step], m.price) for m in months if step in m.draws]
+    drawn = [(m.draws[step], m.steps.get(step, m.unexplained_kwh), m.price) for m in months if step in m.draws]
     if not drawn:
         return (np.nan,) * 4
     out: list[float] = []
-    for total in (sum(d for d, _ in drawn), sum(d * p for d, p in drawn)):
-        out += list(np.quantile(total, (0.05, 0.95))) if np.isfinite(total).all() else [np.nan, np.nan]
-    low, high, money_low, money_high = out
-    return low, high, money_low, money_high
+    for weights in (np.ones(len(drawn)), np.array([p for *_, p in drawn])):
+        value = sum(v * w for (_, v, _), w in zip(drawn, weights, strict=True))
+        low, high = np.quantile(sum(d * w for (d, *_), w in zip(drawn, weights, strict=True)), (0.05, 0.95))
+        out += [min(low, value), max(high, value)] if np.isfinite(value) else [np.nan, np.nan]
+    return out[0], out[1], out[2], out[3]
 
 
 def spans(months: Sequence[BridgeMonth]) -> dict[str, list[BridgeMonth]]:

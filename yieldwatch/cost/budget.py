@@ -99,7 +99,7 @@ def bridge_months(site: Site, data: SiteData, gap: SiteGap, plan: Plan) -> tuple
             draws["excess_ageing"] = draws.pop("degradation") + allowed
         budget = budget_kwh(site, plan, month)
         steps = _weather_steps(plan, month, budget, row["insolation_kwh_m2"], air.get(month, np.nan), gamma)
-        steps["plan_allowance"] = row["expected_kwh"] - allowed - budget - sum(steps.values())
+        steps["plan_allowance"] = row["expected_kwh"] - allowed - budget - float(np.nansum(list(steps.values())))
         steps |= {c: -losses[c] for c in CAUSE_STEPS}
         months.append(BridgeMonth(
             month, budget, plan_price(site, plan, month), row["measured_kwh"], float(income.at[month, "revenue"]),
@@ -108,12 +108,12 @@ def bridge_months(site: Site, data: SiteData, gap: SiteGap, plan: Plan) -> tuple
 
 
 def _weather_steps(plan: Plan, month: str, budget: float, light: float, air: float, gamma: float) -> dict[str, float]:
-    """sun and temperature, each only where the plan holds what it needs. [kWh]"""
+    """sun and temperature, NaN where the plan does not hold what they need. [kWh]"""
     at = int(month[5:]) - 1
     planned_light = plan.insolation_kwh_m2_by_month[at] if plan.insolation_kwh_m2_by_month else 0.0
     if not planned_light > 0:
-        return {}
-    steps = {"sun": budget * (light / planned_light - 1.0)}
+        return {"sun": np.nan, "temperature": np.nan}
+    steps = {"sun": budget * (light / planned_light - 1.0), "temperature": np.nan}
     if plan.temp_air_c_by_month and np.isfinite(air):
         steps["temperature"] = (budget + steps["sun"]) * gamma * (air - plan.temp_air_c_by_month[at])
     return steps
@@ -145,14 +145,15 @@ def _paid(site: Site, data: SiteData) -> dict[str, float]:
 
 def _notes(plan: Plan, months: list[BridgeMonth]) -> dict[str, str]:
     """What is beside each step: where the plan lacks a list, and what was not assessed."""
+    within = "within plan_allowance: [plan] has no"
     named = {"plan_allowance": ["the plan's own allowances and its model against this one"]}
-    lacking = []
     if not plan.insolation_kwh_m2_by_month:
-        lacking = ["sun", "temperature"]
-        named["plan_allowance"].append("sun and temperature are within it: [plan] has no insolation_kwh_m2_by_month")
-    elif any("temperature" not in m.steps for m in months):
-        lacking = ["temperature"]
-        named["plan_allowance"].append("temperature is within it: [plan] has no temp_air_c_by_month, or the weather no temp_air")
+        named["sun"] = [f"{within} insolation_kwh_m2_by_month"]
+        named["temperature"] = [f"{within} insolation_kwh_m2_by_month"]
+    elif not plan.temp_air_c_by_month:
+        named["temperature"] = [f"{within} temp_air_c_by_month"]
+    elif n := sum(not np.isfinite(m.steps["temperature"]) for m in months):
+        named["temperature"] = [f"within plan_allowance in {n} of {len(months)} months, whose air temperature is not known"]
     if plan.degradation_pct_per_year is None:
         named["excess_ageing"] = ["all ageing: [plan] has no degradation_pct_per_year"]
     else:
@@ -165,5 +166,4 @@ def _notes(plan: Plan, months: list[BridgeMonth]) -> dict[str, str]:
         if blank:
             some = "" if len(blank) == len(months) else f" in {len(blank)} of {len(months)} months"
             named.setdefault(step, []).append(_NOT_ASSESSED + some)
-    assert not any(step in named for step in lacking)
     return {step: "; ".join(parts) for step, parts in named.items()}
