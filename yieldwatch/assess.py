@@ -44,8 +44,8 @@ class SiteAssessment:
     The answer for one site.
 
     `losses` is the contract's `losses.csv`, energy and money. `rounds` is what each string showed in
-    each IV round, `clamp_checks` what each clamp reading showed. `statement_checks`, `bridge` and `returns` say whether it was paid,
-    how the budget became the income, and what return is coming; each may have no rows.
+    each IV round, `clamp_checks` what each clamp reading showed. `statement_checks`, `bridge` and `returns` say whether
+    it was paid, how the budget became the income, and what return is coming; each may have no rows.
     """
 
     site: Site
@@ -168,7 +168,8 @@ def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, start: dt.dat
     statements, paid = check_statements(site, data, gap)
     bridge, budget = site_bridge(site, data, gap)
     returns, earned = site_returns(site, data, gap, losses, portfolio.discount_rate)
-    said = (*said, *dict.fromkeys((*paid, *budget, *earned)), *_left_out(gap, max(first, begin), min(last, finish)), *_too_good(gap.yields))
+    said = (*said, *dict.fromkeys((*paid, *budget, *earned)), *_left_out(gap, max(first, begin), min(last, finish)),
+            *_too_good(gap.yields))
     return SiteAssessment(site, data, gap, losses, rounds, clamps, statements, bridge, returns), state, said
 
 

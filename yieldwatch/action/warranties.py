@@ -95,7 +95,7 @@ def inverter_deadlines(site: Site, data: SiteData) -> dict[str, dt.date]:
         events = data.events
         began = site.commissioned
         if "scope" in events:
-            own = events[(events["kind"] == "replacement") & [inverter.inverter_id in scope for scope in events["scope"]]]
+            own = events[(events["kind"] == "replacement") & events["scope"].map(lambda s, name=inverter.inverter_id: name in s)]
             if len(own):
                 began = own["start"].max().tz_convert(site.timezone).date()
         end = _years_on(began, years)

@@ -21,7 +21,7 @@ COLUMNS = [
     "site_id", "payer", "ground", "subject", "period_from", "period_to", "energy_kwh", "amount", "amount_low", "amount_high",
     "state", "deadline", "reason", "evidence",
 ]
-#: Days in which a claim is made, after a contract year or an event, unless the contract says otherwise. Common practice, no source.
+#: Days in which a claim is made, after a contract year or an event, unless set otherwise. Common practice, no source.
 NOTICE_DAYS = 30.0
 #: Words in an event's note that are usually insured. Common practice, no source.
 _INSURED = re.compile(r"\b(storm|hail|lightning|theft|stolen|fire|flood|vandal\w*)\b", re.IGNORECASE)
@@ -60,7 +60,8 @@ def site_claims(site: Site, data: SiteData, gap: SiteGap, losses: pd.DataFrame, 
     rows += _inverters(site, data, gap, losses, today)
     rows += _network(losses, notice)
     rows += _insured(site, data, notice, today)
-    rows += _jobs(site, data, jobs, today, {str(i) for r in rows if r["payer"] == "module_maker" for i in str(r["subject"]).split()})
+    claimed = {name for r in rows if r["payer"] == "module_maker" for name in str(r["subject"]).split()}
+    rows += _jobs(site, data, jobs, today, claimed)
     rows += _own(losses)
     return pd.DataFrame([{"site_id": site.id, **r} for r in rows], columns=COLUMNS)
 
@@ -84,8 +85,8 @@ def _guaranteed(year: ContractYear, notice: float, today: dt.date) -> dict[str, 
         state = "none" if low >= promised.value_pct else "watch"
     else:
         state = "watch" if running or partial or high >= promised.value_pct else "claim"
-    said = [f"{value:.2f} % ({low:.2f} to {high:.2f}) against {promised.value_pct:g} % promised; {year.raw_pct:.2f} % with nothing "
-            f"excluded"]
+    said = [f"{value:.2f} % ({low:.2f} to {high:.2f}) against {promised.value_pct:g} % promised; {year.raw_pct:.2f} % with "
+            "nothing excluded"]
     if promised.excludes:
         said.append(f"excluded: {', '.join(promised.excludes)}")
     if partial:
@@ -96,7 +97,8 @@ def _guaranteed(year: ContractYear, notice: float, today: dt.date) -> dict[str, 
         said.append("within the doubt of the figures")
     if promised.cap is not None and year.damages[0] >= promised.cap:
         said.append(f"the yearly cap of {promised.cap:g} is reached")
-    evidence = "downtime.csv, yields.csv, events.csv" if promised.kind == "availability" else "yields.csv, losses.csv, the light sensor's record"
+    evidence = {"availability": "downtime.csv, yields.csv, events.csv",
+                "performance_ratio": "yields.csv, losses.csv, the light sensor's record"}[promised.kind]
     return _row("maintenance_contractor", promised.kind, "site", (year.start, year.end), year.energy_kwh, year.damages, state,
                 year.end + dt.timedelta(days=round(notice)), "; ".join(said) + ".", evidence)
 
@@ -104,10 +106,11 @@ def _guaranteed(year: ContractYear, notice: float, today: dt.date) -> dict[str, 
 def _modules(site: Site, rounds: pd.DataFrame, findings: pd.DataFrame) -> list[dict[str, object]]:
     rows = []
     cost = site.job_costs.get("replace_modules")
+    watts = {s.string_id: s.p_mp_w for s in site.strings}
     for kind, found in short_strings(site, rounds, findings).groupby("module_type"):
         module = next(s.module_type for s in site.strings if s.module_type.module_type == kind)
         price = cost.cost_per_unit / module.p_mp_w if cost is not None and cost.unit == "module" else np.nan
-        watts = {s.string_id: s.p_mp_w for s in site.strings}
+        worst = found.loc[found["share"].idxmin()]
         plate = found["string_id"].map(watts)
         low = ((found["warranted"] - found["high_share"]) * plate).sum() * price
         high = ((found["warranted"] - found["low_share"]) * plate).sum() * price
@@ -117,7 +120,7 @@ def _modules(site: Site, rounds: pd.DataFrame, findings: pd.DataFrame) -> list[d
             (found["time"].min().date(), found["time"].max().date()), np.nan,
             (float(found["missing_w"].sum() * price), float(low), float(high)), "claim", found["deadline"].iloc[0],
             f"{len(found)} strings of {kind} are below the warranted power beyond the doubt of the trace (k = 2), lowest "
-            f"{100 * found['share'].min():.1f} % of nameplate against {100 * found['warranted'].iloc[found['share'].argmin()]:.1f} %. "
+            f"{100 * worst['share']:.1f} % of nameplate against {100 * worst['warranted']:.1f} %. "
             "A field trace is a screen: wash, trace again and have modules of these strings measured in a laboratory first."
             + ("" if np.isfinite(price) else " No replace_modules price per module in job_costs, so no amount."),
             f"{traces}; serial numbers, string_findings.csv"))
@@ -161,8 +164,8 @@ def _network(losses: pd.DataFrame, notice: float) -> list[dict[str, object]]:
         rows.append(_row(
             "network", cause, "site", _span(own), float(own["energy_kwh"].sum()), _sums(own), "ask",
             last + dt.timedelta(days=round(notice)),
-            f"Lost while {why}, less what the tariff pays for it. The connection terms say whether the network owes it; an outage or "
-            "limit of the farm's own making is not owed.", "downtime.csv, events.csv, the network's notices and instructions"))
+            f"Lost while {why}, less what the tariff pays for it. The connection terms say whether the network owes it; an outage "
+            "or limit of the farm's own making is not owed.", "downtime.csv, events.csv, the network's notices and instructions"))
     return rows
 
 

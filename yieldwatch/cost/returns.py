@@ -70,7 +70,8 @@ def site_returns(site: Site, data: SiteData, gap: SiteGap, losses: pd.DataFrame,
 
 def _row(measure: str, value: float, low: float = np.nan, high: float = np.nan, unit: str = "", plan: float = np.nan,
          note: str = "", cause: str = "") -> dict[str, object]:
-    return {"measure": measure, "cause": cause, "value": value, "low": low, "high": high, "unit": unit, "plan": plan, "note": note}
+    return {"measure": measure, "cause": cause, "value": value, "low": low, "high": high, "unit": unit, "plan": plan,
+            "note": note}
 
 
 def _trailing(site: Site, plan: Plan, year: Year) -> list[dict[str, object]]:
@@ -162,10 +163,10 @@ def _ahead(plan: Plan, cash: Cash, year: Year, money: dict[str, tuple[float, flo
     total = year.income.sum()
     for cause, amounts in money.items():
         shares = [a / total for a in amounts]
-        points = [100 * (rate(s) - base) for s in shares]
-        rows.append(_row("loss_rate_of_return", *points, "basis points", cause=cause))
-        days = [_finite((left - payback(s)) * _DAYS_A_MONTH) if left > 0 else np.nan for s in shares]
-        rows.append(_row("loss_payback", *days, "days", cause=cause,
+        value, low, high = (100 * (rate(s) - base) for s in shares)
+        rows.append(_row("loss_rate_of_return", value, low, high, "basis points", cause=cause))
+        value, low, high = (_finite((left - payback(s)) * _DAYS_A_MONTH) if left > 0 else np.nan for s in shares)
+        rows.append(_row("loss_payback", value, low, high, "days", cause=cause,
                          note="" if left > 0 else "the farm has paid itself back"))
     if several:
         said.append("the payments change sign more than once, so several rates of return may solve them: judge by the value of "

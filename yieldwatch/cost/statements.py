@@ -135,11 +135,12 @@ def _compared(row: dict, due: dict[str, object], tolerance: float, coarse: bool)
     if np.isnan(by_price):
         lacks = due.get("note") or "The statement has no amount, or the meter no energy, so its price cannot be checked."
         return out | {"verdict": "energy_differs" if energy_off else "not_checked", "note": lacks}
+    off = f"Settled {off_kwh:+,.0f} kWh against the meter, beyond its error."
     words = {
         (False, False): ("agrees", ""),
-        (True, False): ("energy_differs", f"Settled {off_kwh:+,.0f} kWh against the meter, beyond its error. Ask for the readings."),
+        (True, False): ("energy_differs", f"{off} Ask for the readings."),
         (False, True): ("price_differs", _price_note(row, price)),
-        (True, True): ("energy_and_price_differ", f"Settled {off_kwh:+,.0f} kWh against the meter. {_price_note(row, price)}"),
+        (True, True): ("energy_and_price_differ", f"{off} {_price_note(row, price)}"),
     }
     verdict, note = words[energy_off, price_off]
     return out | {"verdict": verdict, "note": note}
