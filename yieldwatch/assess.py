@@ -131,8 +131,9 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
     reported = pd.concat([r.gap.yields["month"] for r in done])
     first_day = start or dt.date.fromisoformat(reported.min() + "-01")
     end_day = end or (pd.Period(reported.max(), "M") + 1).start_time.date()
-    return Assessment(portfolio, last, (first_day, end_day), tuple(done), work_list,
-                      pd.concat([r.data.set_aside for r in done], ignore_index=True), (*notices, *said), claims)
+    set_aside = pd.concat([r.data.set_aside for r in done], ignore_index=True)
+    notices = list(dict.fromkeys((*notices, *said)))
+    return Assessment(portfolio, last, (first_day, end_day), tuple(done), work_list, set_aside, tuple(notices), claims)
 
 
 def check(path: str | PathLike[str], as_of: dt.date | None = None) -> PortfolioCheck:

@@ -164,8 +164,9 @@ def _network(losses: pd.DataFrame, notice: float) -> list[dict[str, object]]:
         rows.append(_row(
             "network", cause, "site", _span(own), float(own["energy_kwh"].sum()), _sums(own), "ask",
             last + dt.timedelta(days=round(notice)),
-            f"Lost while {why}, less what the tariff pays for it. The connection terms say whether the network owes it; an outage "
-            "or limit of the farm's own making is not owed.", "downtime.csv, events.csv, the network's notices and instructions"))
+            f"Lost while {why}, less what the tariff pays for it. The connection terms say whether the network owes it; an "
+            "outage or limit of the farm's own making is not owed.",
+            "downtime.csv, events.csv, the network's notices and instructions"))
     return rows
 
 

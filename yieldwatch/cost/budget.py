@@ -150,8 +150,10 @@ def _notes(plan: Plan, months: list[BridgeMonth]) -> dict[str, str]:
     if not plan.insolation_kwh_m2_by_month:
         named["sun"] = [f"{within} insolation_kwh_m2_by_month"]
         named["temperature"] = [f"{within} insolation_kwh_m2_by_month"]
+        named["plan_allowance"].append("sun and temperature are within it")
     elif not plan.temp_air_c_by_month:
         named["temperature"] = [f"{within} temp_air_c_by_month"]
+        named["plan_allowance"].append("temperature is within it")
     elif n := sum(not np.isfinite(m.steps["temperature"]) for m in months):
         named["temperature"] = [f"within plan_allowance in {n} of {len(months)} months, whose air temperature is not known"]
     if plan.degradation_pct_per_year is None:

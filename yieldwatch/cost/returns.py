@@ -145,6 +145,7 @@ def _ahead(plan: Plan, cash: Cash, year: Year, money: dict[str, tuple[float, flo
         flows = (cash.income * (1.0 + share) - cash.opex)[cash.now:]
         return float(finance.npv(np.r_[0.0, flows], finance.monthly_rate(discount_rate)))
 
+    valued = "" if plan.price_per_kwh_by_year else "; the plan is valued at the same prices, as it has none"
     planned, many = _yearly_irr(cost, cash.planned)
     several |= many
     whole_life = plan.life_years
@@ -152,7 +153,7 @@ def _ahead(plan: Plan, cash: Cash, year: Year, money: dict[str, tuple[float, flo
     base, left = rate(0.0), payback(0.0)
     rows = [
         _row("rate_of_return", base, rate(-spread), rate(spread), "%/year", 100 * planned,
-             f"{1e4 * (base / 100 - planned):+.0f} basis points against the plan; to date and forecast to the end of life"),
+             f"{1e4 * (base / 100 - planned):+.0f} basis points against the plan; to date and forecast to the life's end{valued}"),
         _row("value_of_remaining_life", worth(0.0), worth(-spread), worth(spread), "money",
              note=f"nominal, discounted at {100 * discount_rate:g} % a year"),
         _row("payback_remaining", _finite(left), _finite(payback(spread)), _finite(payback(-spread)), "months",
