@@ -59,7 +59,7 @@ def evidence(gap: SiteGap, **more) -> SiteData:
     meter = pd.DataFrame({
         "start": starts, "end": starts + pd.offsets.MonthBegin(1), "energy_kwh": gap.yields["measured_kwh"].to_numpy()})
     weather = pd.DataFrame({"temp_air": 12.0}, gap.intervals.index)
-    return replace(make_data(), meter=meter, weather=weather, events=pd.DataFrame(), **more)
+    return replace(make_data(), **({"meter": meter, "weather": weather} | more))
 
 
 def statements(*rows: tuple[str, str, float, float, str]) -> pd.DataFrame:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 
 import numpy as np
@@ -35,7 +36,8 @@ def test_a_june_of_a_5_mwp_farm_written_out():
 
 
 def test_every_span_closes_in_energy_and_in_money():
-    paid = statements(*[(f"2024-{m:02d}-01", f"2024-{m + 1:02d}-01" if m < 12 else "2025-01-01", 1.0, 700.0, "") for m in range(1, 13)])
+    days = [*(f"2024-{m:02d}-01" for m in range(1, 13)), "2025-01-01"]
+    paid = statements(*[(start, end, 1.0, 700.0, "") for start, end in itertools.pairwise(days)])
     rows, said = site_bridge(farm(), evidence(GAP, statements=paid), GAP)
     assert not said
     for span in ("month", "year_to_date", "twelve_months"):
