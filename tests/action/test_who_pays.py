@@ -159,3 +159,11 @@ def test_the_grid_is_asked_and_the_rest_is_the_owners():
     assert own.at["soiling", "amount"] == pytest.approx(hours * 0.5 * 0.10)
     assert set(own.index) <= set(CAUSES)
     assert "snow" not in own.index  # nothing was lost to it
+
+
+def test_a_guarantee_whose_outages_were_not_assessed_cannot_be_told():
+    blind = replace(GAP, draws={c: d for c, d in GAP.draws.items() if c != "inverter_outage"})
+    row = claims(replace(farm(), guarantees=(promise(),)), blind).query("payer == 'maintenance_contractor'")
+    assert row["state"].tolist() == ["watch"]
+    assert np.isnan(row["amount"].item())
+    assert "cannot be told" in row["reason"].item()

@@ -94,3 +94,16 @@ def test_a_meter_finer_than_the_grid_is_added_up_and_a_hole_stays_a_hole():
 
 def test_no_statements_no_rows():
     assert check_statements(farm(), evidence(GAP), GAP)[0].empty
+
+
+def test_small_differences_that_all_go_one_way_are_told():
+    gap = account("2023-01-01", "2023-09-01")
+    days = pd.date_range("2023-01-01", periods=9, freq="MS").strftime("%Y-%m-%d")
+    kwh = gap.yields["measured_kwh"]
+    rows = [(a, b, 1.004 * e, 0.1004 * e, "") for a, b, e in zip(days[:-1], days[1:], kwh, strict=True)]
+    found, said = check_statements(farm(), evidence(gap, statements=statements(*rows)), gap)
+    assert set(found["verdict"]) == {"agrees"}
+    assert any("0.40 %" in s and "more" in s for s in said)
+    rows[0] = (days[0], days[1], 0.999 * kwh[0], 0.0999 * kwh[0], "")
+    said = check_statements(farm(), evidence(gap, statements=statements(*rows)), gap)[1]
+    assert not any("no chance" in s for s in said)

@@ -40,7 +40,7 @@ class ContractYear:
 
 def contract_years(site: Site, gap: SiteGap, guarantee: Guarantee) -> list[ContractYear]:
     """
-    A guarantee's contract years as far as measured months reach into them.
+    A guarantee's contract years as far as measured months reach into them; none where an outage that counts was not assessed.
 
     Notes
     -----
@@ -83,8 +83,8 @@ def _availability(gap: SiteGap, guarantee: Guarantee, inside: np.ndarray, index:
         return None
     expected = float(gap.intervals["expected_kwh"][use].sum())
     taken = {c: _drawn(gap, c, use, month) for c in {*_OUTAGES, *guarantee.excludes} if c in gap.draws}
-    counted = [c for c in _OUTAGES if c in taken and c not in guarantee.excludes]
-    if not expected > 0 or not counted:
+    counted = [c for c in _OUTAGES if c not in guarantee.excludes]
+    if not expected > 0 or not set(counted) <= set(taken):
         return None
     lost = _total([taken[c] for c in counted])
     excluded = _total([taken[c] for c in guarantee.excludes if c in taken])

@@ -15,7 +15,7 @@ from yieldwatch.action.guarantees import ContractYear, contract_years
 from yieldwatch.action.warranties import inverter_deadlines, short_strings
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.results import SiteGap
-from yieldwatch.portfolio.model import Site
+from yieldwatch.portfolio.model import Guarantee, Site
 
 COLUMNS = [
     "site_id", "payer", "ground", "subject", "period_from", "period_to", "energy_kwh", "amount", "amount_low", "amount_high",
@@ -55,7 +55,10 @@ def site_claims(site: Site, data: SiteData, gap: SiteGap, losses: pd.DataFrame, 
         (an inverter's loss, and the guarantee's damages), so amounts are not to be added over payers.
     """
     notice = site.assumed("claim_notice_days", NOTICE_DAYS)
-    rows = [_guaranteed(year, notice, today) for g in site.guarantees for year in contract_years(site, gap, g)]
+    rows: list[dict[str, object]] = []
+    for promised in site.guarantees:
+        years = contract_years(site, gap, promised)
+        rows += [_guaranteed(year, notice, today) for year in years] or [_untold(promised)]
     rows += _modules(site, rounds, gap.string_findings)
     rows += _inverters(site, data, gap, losses, today)
     rows += _network(losses, notice)
@@ -101,6 +104,12 @@ def _guaranteed(year: ContractYear, notice: float, today: dt.date) -> dict[str, 
                 "performance_ratio": "yields.csv, losses.csv, the light sensor's record"}[promised.kind]
     return _row("maintenance_contractor", promised.kind, "site", (year.start, year.end), year.energy_kwh, year.damages, state,
                 year.end + dt.timedelta(days=round(notice)), "; ".join(said) + ".", evidence)
+
+
+def _untold(promised: Guarantee) -> dict[str, object]:
+    return _row("maintenance_contractor", promised.kind, "site", (promised.start or "", ""), np.nan, (np.nan,) * 3, "watch", None,
+                f"{promised.value_pct:g} % is promised, and it cannot be told whether it was kept: no measured month falls in "
+                "the contract, or its outages could not be assessed. An interval log of the inverters would tell.", "")
 
 
 def _modules(site: Site, rounds: pd.DataFrame, findings: pd.DataFrame) -> list[dict[str, object]]:

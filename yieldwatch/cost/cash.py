@@ -123,7 +123,7 @@ def life_cash(site: Site, data: SiteData, gap: SiteGap, year: Year, plan: Plan) 
     first = pd.Period(site.commissioned, "M")
     n = round(12 * plan.life_years)
     names = [str(first + k) for k in range(n)]
-    now = min((pd.Period(year.months[-1], "M") - first).n + 1, n)
+    now = min(max((pd.Period(year.months[-1], "M") - first).n + 1, 0), n)
     income = monthly_income(site, data, gap).sum(axis=1, skipna=False)
     measured = gap.yields.set_index("month")["measured_kwh"]
     value, said = _value_to_come(site, data, gap, year, n - now)

@@ -23,6 +23,8 @@ COLUMNS = [
 METER_CLASS_PCT = 0.5
 #: Doubt of a mean price where the meter's period is longer than the price's. Common practice, no source.
 _SHAPE_SHARE = 0.02
+#: Statements of one sign that are no chance: as many of eight by chance have odds of 1 in 128.
+_FEWEST_ONE_WAY = 8
 #: Energy on a statement comes in whole kWh, money in hundredths.
 _ROUNDED_KWH, _ROUNDED_MONEY = 0.5, 0.01
 
@@ -84,6 +86,7 @@ def check_statements(site: Site, data: SiteData, gap: SiteGap) -> tuple[pd.DataF
     said = (
         f"statements are held against the meter within {100 * tolerance:.2g} % (two meters of class {class_pct:g}), and against "
         f"the tariff within {100 * _SHAPE_SHARE:g} % where the meter cannot show when the energy came, else to rounding.",
+        *_one_sided(rows),
         *_not_checked(rows),
     )
     return pd.DataFrame(rows, columns=COLUMNS), said
@@ -161,6 +164,20 @@ def _coarse_meter(data: SiteData, gap: SiteGap) -> bool:
     if data.meter is None or data.meter.empty:
         return False
     return bool((data.meter["end"] - data.meter["start"]).median() > usual_step(pd.DatetimeIndex(gap.intervals.index)))
+
+
+def _one_sided(rows: list[dict[str, object]]) -> list[str]:
+    """Differences within the tolerance that all go one way: no chance, but one meter against the other."""
+    agree = pd.DataFrame([r for r in rows if r["verdict"] == "agrees"])
+    if len(agree) < _FEWEST_ONE_WAY:
+        return []
+    off = agree["energy_difference_kwh"].astype(float)
+    if not ((off > 0).all() or (off < 0).all()):
+        return []
+    mean = 100.0 * off.sum() / agree["meter_kwh"].astype(float).sum()
+    way = "more" if mean > 0 else "less"
+    return [f"all {len(agree)} statements that agree settle {way} than the meter here reads, {abs(mean):.2f} % on the whole: "
+            "within what two meters may differ by, but no chance. Ask which of them was last tested."]
 
 
 def _not_checked(rows: list[dict[str, object]]) -> list[str]:

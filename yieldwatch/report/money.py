@@ -89,8 +89,10 @@ def _statements_said(checks: pd.DataFrame, currency: str) -> str:
     agree = int(verdicts.get("agrees", 0))
     parts = [f"{agree} of {count(int((checks['verdict'] != 'missing').sum()), 'statement')} agree with meter and tariff"]
     parts += [f"{verdicts[v]} {text}" for v, text in VERDICT_WORDS.items() if v in verdicts]
-    difference = money(both["amount_difference"].sum(), currency)
-    return f"{'; '.join(parts)}. Over those that could be priced, {difference} was settled beyond what was due."
+    difference = both["amount_difference"].sum()
+    way = "more" if difference >= 0 else "less"
+    total = f"{money(abs(difference), currency)} {way} was settled than was due"
+    return f"{'; '.join(parts)}. Of those that could be priced, {total}."
 
 
 def _bridge_said(bridge: pd.DataFrame, currency: str) -> str:
