@@ -89,13 +89,14 @@ def test_a_power_warranty_is_short_only_beyond_the_measurement():
 def rounds(**share):
     return pd.DataFrame({
         "string_id": list(share), "time": pd.Timestamp("2024-06-01", tz="UTC"), "p_mp_plate": list(share.values()),
-        "u_p_mp": 0.03, "file": "iv/a.csv", "line": range(2, 2 + len(share))})
+        "u_p_mp": 0.03, "grade": "good", "flags": "", "file": "iv/a.csv", "line": range(2, 2 + len(share))})
 
 
 def test_strings_below_warranty_are_named_and_soiled_ones_are_not():
     # 5.4 years old: 98 - 4.4 x 0.5 = 95.8 % warranted; 6 % of doubt, so below 90.4 %.
     found = short_strings(farm(), rounds(S0=0.85, S1=0.91, S2=0.80), GAP.string_findings)
     assert found["string_id"].tolist() == ["S0"]  # S2 is soiled, S1 within doubt
+    assert short_strings(farm(), rounds(S0=0.85).assign(flags="light in doubt"), GAP.string_findings).empty
     assert found["missing_w"].item() == pytest.approx((0.958 - 0.85) * 5000, abs=1)
     assert found["deadline"].item() == dt.date(2044, 1, 1)
 
@@ -110,6 +111,7 @@ def test_the_module_makers_row_has_money_evidence_and_the_job_follows_it():
     row = maker.loc["power_warranty"]
     assert row["amount"] == pytest.approx((0.958 - 0.85) * 5000 * 150 / 500, abs=0.5)
     assert row["amount_low"] < row["amount"] < row["amount_high"]
+    assert row["state"] == "watch"  # a field trace is a screen, no proof
     assert "iv/a.csv line 2" in row["evidence"]
     assert maker.loc["job", "subject"] == "J"
 

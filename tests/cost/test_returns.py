@@ -56,7 +56,7 @@ def test_a_farm_on_plan_has_the_plans_rate_of_return():
     by_hand = brentq(lambda r: -60_000 + level * (1 - (1 + r) ** -20) / r, 0.01, 0.5)
     assert value(rows, "rate_of_return") == pytest.approx(100 * by_hand, abs=1e-6)
     assert value(rows, "rate_of_return", column="plan") == pytest.approx(100 * by_hand, abs=1e-6)
-    assert value(rows, "rate_of_return", column="note")[1:].startswith("0 basis points")
+    assert value(rows, "rate_of_return", column="note").startswith(tuple(f"basis points against the plan: {s}0;" for s in "+-"))
 
 
 def test_payback_and_the_value_of_the_years_left():

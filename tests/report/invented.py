@@ -289,7 +289,7 @@ def returns() -> pd.DataFrame:
     nan = np.nan
     rows = [
         ("alder", "income", "", 12_180.0, nan, nan, "money/year", 12_900.0, "2024-07 to 2025-06"),
-        ("alder", "rate_of_return", "", 6.4, 5.8, 6.9, "%/year", 6.8, "-40 basis points against the plan"),
+        ("alder", "rate_of_return", "", 6.4, 5.8, 6.9, "%/year", 6.8, "basis points against the plan: -40"),
         ("alder", "loss_per_year", "soiling", 280.0, 190.0, 370.0, "money/year", nan, ""),
         ("alder", "loss_rate_of_return", "soiling", 12.0, 8.0, 16.0, "basis points", nan, ""),
         ("alder", "loss_payback", "soiling", 31.0, 21.0, 41.0, "days", nan, ""),

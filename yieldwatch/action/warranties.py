@@ -15,7 +15,7 @@ from yieldwatch.portfolio.model import ModuleType, Site
 #: Expanded uncertainty is twice the standard one (coverage factor k = 2, JCGM 100:2008, 6.3.3).
 _COVERAGE = 2.0
 #: Findings that say nothing of the modules themselves, or have to be mended before they are judged.
-_NOT_THE_MODULES = ("open", "wrong_count", "soiled", "shaded", "not_tested")
+_NOT_THE_MODULES = ("open", "wrong_count", "series_resistance", "soiled", "shaded", "not_tested")
 
 
 def warranted_share(kind: ModuleType, age_years: float) -> float:
@@ -59,15 +59,17 @@ def short_strings(site: Site, rounds: pd.DataFrame, findings: pd.DataFrame) -> p
     Returns
     -------
     DataFrame
-        string_id, module_type, time, share, low_share, high_share, warranted, missing_w, deadline, file, line; the last usable
-        trace of each string whose finding does not name dirt, shade, an open circuit or a wrong count.
+        string_id, module_type, time, share, low_share, high_share, warranted, missing_w, deadline, file, line; the last good
+        trace, without a flag, of each string whose finding does not name dirt, shade, a wrong count, or an
+        open or poor connection.
     """
     columns = ["string_id", "module_type", "time", "share", "low_share", "high_share", "warranted", "missing_w", "deadline",
                "file", "line"]
     if rounds.empty or "p_mp_plate" not in rounds:
         return pd.DataFrame(columns=columns)
     doubtful = set(findings.loc[findings["finding"].isin(_NOT_THE_MODULES), "string_id"])
-    usable = rounds[rounds["p_mp_plate"].notna() & rounds["u_p_mp"].notna() & ~rounds["string_id"].isin(doubtful)]
+    sound = (rounds["grade"] == "good") & (rounds["flags"].fillna("") == "")
+    usable = rounds[sound & rounds["p_mp_plate"].notna() & rounds["u_p_mp"].notna() & ~rounds["string_id"].isin(doubtful)]
     last = usable.sort_values("time").groupby("string_id", as_index=False).last()
     strings = {s.string_id: s for s in site.strings}
     rows = []

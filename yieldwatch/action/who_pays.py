@@ -127,7 +127,7 @@ def _modules(site: Site, rounds: pd.DataFrame, findings: pd.DataFrame) -> list[d
         rows.append(_row(
             "module_maker", "power_warranty", " ".join(found["string_id"]),
             (found["time"].min().date(), found["time"].max().date()), np.nan,
-            (float(found["missing_w"].sum() * price), float(low), float(high)), "claim", found["deadline"].iloc[0],
+            (float(found["missing_w"].sum() * price), float(low), float(high)), "watch", found["deadline"].iloc[0],
             f"{len(found)} strings of {kind} are below the warranted power beyond the doubt of the trace (k = 2), lowest "
             f"{100 * worst['share']:.1f} % of nameplate against {100 * worst['warranted']:.1f} %. "
             "A field trace is a screen: wash, trace again and have modules of these strings measured in a laboratory first."

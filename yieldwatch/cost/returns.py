@@ -153,7 +153,7 @@ def _ahead(plan: Plan, cash: Cash, year: Year, money: dict[str, tuple[float, flo
     base, left = rate(0.0), payback(0.0)
     rows = [
         _row("rate_of_return", base, rate(-spread), rate(spread), "%/year", 100 * planned,
-             f"{1e4 * (base / 100 - planned):+.0f} basis points against the plan; to date and forecast to life's end{valued}"),
+             f"basis points against the plan: {1e4 * (base / 100 - planned):+.0f}; to date and forecast to life's end{valued}"),
         _row("value_of_remaining_life", worth(0.0), worth(-spread), worth(spread), "money",
              note=f"nominal, discounted at {100 * discount_rate:g} % a year"),
         _row("payback_remaining", _finite(left), _finite(payback(spread)), _finite(payback(-spread)), "months",
