@@ -59,8 +59,8 @@ def short_strings(site: Site, rounds: pd.DataFrame, findings: pd.DataFrame) -> p
     Returns
     -------
     DataFrame
-        string_id, module_type, time, share, low_share, high_share, warranted, missing_w, deadline, file, line; the last good
-        trace, without a flag, of each string whose finding does not name dirt, shade, a wrong count, or an
+        string_id, module_type, time, share, low_share, high_share, warranted, missing_w, deadline, file, line; the last trace,
+        where it is good and without a flag, of each string whose finding does not name dirt, shade, a wrong count, or an
         open or poor connection.
     """
     columns = ["string_id", "module_type", "time", "share", "low_share", "high_share", "warranted", "missing_w", "deadline",
@@ -68,9 +68,9 @@ def short_strings(site: Site, rounds: pd.DataFrame, findings: pd.DataFrame) -> p
     if rounds.empty or "p_mp_plate" not in rounds:
         return pd.DataFrame(columns=columns)
     doubtful = set(findings.loc[findings["finding"].isin(_NOT_THE_MODULES), "string_id"])
-    sound = (rounds["grade"] == "good") & (rounds["flags"].fillna("") == "")
-    usable = rounds[sound & rounds["p_mp_plate"].notna() & rounds["u_p_mp"].notna() & ~rounds["string_id"].isin(doubtful)]
-    last = usable.sort_values("time").groupby("string_id", as_index=False).last()
+    read = rounds[rounds["p_mp_plate"].notna() & rounds["u_p_mp"].notna() & ~rounds["string_id"].isin(doubtful)]
+    last = read.sort_values("time").drop_duplicates("string_id", keep="last")
+    last = last[(last["grade"] == "good") & (last["flags"].fillna("") == "")]  # an earlier good one would be out of date
     strings = {s.string_id: s for s in site.strings}
     rows = []
     for trace in last.to_dict("records"):
