@@ -53,3 +53,15 @@ def test_more_energy_than_the_light_can_give_is_told(folder: Path) -> None:
     finally:
         weather.write_bytes(kept)
     assert said.startswith("plain: 2 months have a performance ratio above 1.1")
+
+
+def test_budget_and_steps_add_up_to_what_was_metered_and_earned(folder: Path) -> None:
+    site = assess(folder).sites[0]
+    own = site.bridge[site.bridge["span"] == "twelve_months"].set_index("step")
+    before = own.iloc[: list(own.index).index("actual_energy")]
+    assert own.at["actual_energy", "energy_kwh"] == pytest.approx(site.gap.yields["measured_kwh"].sum())
+    assert before["energy_kwh"].sum() == pytest.approx(own.at["actual_energy", "energy_kwh"])
+    assert before["money"].sum() == pytest.approx(own.at["actual_energy", "money"])
+    # What the account does not explain is what the bridge does not explain.
+    rest = site.losses[site.losses["cause"] == "unexplained"]["energy_kwh"].sum()
+    assert own.at["unexplained", "energy_kwh"] == pytest.approx(-rest)

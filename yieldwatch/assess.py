@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from os import PathLike
 
 import numpy as np
@@ -14,8 +14,12 @@ import pandas as pd
 
 from yieldwatch.action.candidates import candidates
 from yieldwatch.action.ranking import rank_jobs
+from yieldwatch.action.who_pays import site_claims
 from yieldwatch.check import PortfolioCheck, check_site
+from yieldwatch.cost.budget import site_bridge
+from yieldwatch.cost.returns import site_returns
 from yieldwatch.cost.revenue import value_losses
+from yieldwatch.cost.statements import check_statements
 from yieldwatch.errors import NotEnoughData
 from yieldwatch.field.read import read_site_data
 from yieldwatch.field.tables import SiteData
@@ -41,7 +45,8 @@ class SiteAssessment:
     The answer for one site.
 
     `losses` is the contract's `losses.csv`, energy and money. `rounds` is what each string showed in
-    each IV round, `clamp_checks` what each clamp reading showed.
+    each IV round, `clamp_checks` what each clamp reading showed. `statement_checks`, `bridge` and `returns` say whether
+    it was paid, how the budget became the income, and what return is coming; each may have no rows.
     """
 
     site: Site
@@ -50,6 +55,9 @@ class SiteAssessment:
     losses: pd.DataFrame
     rounds: pd.DataFrame
     clamp_checks: pd.DataFrame
+    statement_checks: pd.DataFrame = field(default_factory=pd.DataFrame)
+    bridge: pd.DataFrame = field(default_factory=pd.DataFrame)
+    returns: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 @dataclass(frozen=True)
@@ -59,7 +67,7 @@ class Assessment:
 
     `notices` says what was assumed in money and jobs, and which sites are left out; what the readers noticed of a site's files is
     in its `data.notices`. `work_list` and `set_aside` are the contract's tables; `period` is the reported span, start inclusive
-    and end exclusive, and `as_of` the date at which the history ends.
+    and end exclusive, and `as_of` the date at which the history ends. `claims` says who pays for what.
     """
 
     portfolio: Portfolio
@@ -69,6 +77,7 @@ class Assessment:
     work_list: pd.DataFrame
     set_aside: pd.DataFrame
     notices: tuple[str, ...]
+    claims: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tuple[dt.date | None, dt.date | None] | None = None,
@@ -108,7 +117,7 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
         if data.weather is None or data.weather_step is None:
             notices.append(f"{site.id}: no weather, so nothing can be expected of it; the site is left out.")
             continue
-        result, state, said = _assess_site(site, data, start, end, as_of, say)
+        result, state, said = _assess_site(portfolio, site, data, start, end, as_of, say)
         say(f"{site.id}: jobs")
         jobs, more = candidates(portfolio, site, data, state, result.gap.string_findings, _history_end(site, data, as_of))
         done.append(result)
@@ -119,11 +128,13 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
     say("ranking the jobs")
     last = as_of or max(_history_end(r.site, r.data, None) for r in done)
     work_list, said = rank_jobs(portfolio, found, last)
+    claims = pd.concat([site_claims(r.site, r.data, r.gap, r.losses, r.rounds, work_list, last) for r in done], ignore_index=True)
     reported = pd.concat([r.gap.yields["month"] for r in done])
     first_day = start or dt.date.fromisoformat(reported.min() + "-01")
     end_day = end or (pd.Period(reported.max(), "M") + 1).start_time.date()
-    return Assessment(portfolio, last, (first_day, end_day), tuple(done), work_list,
-                      pd.concat([r.data.set_aside for r in done], ignore_index=True), (*notices, *said))
+    set_aside = pd.concat([r.data.set_aside for r in done], ignore_index=True)
+    notices = list(dict.fromkeys((*notices, *said)))
+    return Assessment(portfolio, last, (first_day, end_day), tuple(done), work_list, set_aside, tuple(notices), claims)
 
 
 def check(path: str | PathLike[str], as_of: dt.date | None = None) -> PortfolioCheck:
@@ -139,8 +150,8 @@ def check(path: str | PathLike[str], as_of: dt.date | None = None) -> PortfolioC
     return PortfolioCheck(portfolio, as_of, tuple(check_site(s, read_site_data(path, s, as_of)) for s in portfolio.sites))
 
 
-def _assess_site(site: Site, data: SiteData, start: dt.date | None, end: dt.date | None, as_of: dt.date | None,
-                 say: Progress) -> tuple[SiteAssessment, SiteState, tuple[str, ...]]:
+def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, start: dt.date | None, end: dt.date | None,
+                 as_of: dt.date | None, say: Progress) -> tuple[SiteAssessment, SiteState, tuple[str, ...]]:
     say(f"{site.id}: rounds and clamp readings")
     rounds = assess_rounds(site, data)
     findings = string_findings(site, rounds, data)
@@ -155,8 +166,13 @@ def _assess_site(site: Site, data: SiteData, start: dt.date | None, end: dt.date
     begin, finish = (pd.Timestamp(day, tz=tz) if day else otherwise for day, otherwise in ((start, first), (end, last)))
     gap = site_gap(state, data, findings, begin.tz_convert("UTC"), finish.tz_convert("UTC"))
     losses, said = value_losses(site, data, gap)
-    said = (*said, *_light_corrected(state), *_left_out(gap, max(first, begin), min(last, finish)), *_too_good(gap.yields))
-    return SiteAssessment(site, data, gap, losses, rounds, clamps), state, said
+    say(f"{site.id}: money")
+    statements, paid = check_statements(site, data, gap)
+    bridge, budget = site_bridge(site, data, gap)
+    returns, earned = site_returns(site, data, gap, losses, portfolio.discount_rate)
+    said = (*said, *_light_corrected(state), *dict.fromkeys((*paid, *budget, *earned)), *_left_out(gap, max(first, begin), min(last, finish)),
+            *_too_good(gap.yields))
+    return SiteAssessment(site, data, gap, losses, rounds, clamps, statements, bridge, returns), state, said
 
 
 def _left_out(gap: SiteGap, first: pd.Timestamp, last: pd.Timestamp) -> list[str]:

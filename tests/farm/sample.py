@@ -131,6 +131,7 @@ def drumlin() -> FarmSpec:
                 },
             ),
             statements=True,
+            plan_price=(0.094, 1.5),
         ),
     )
 

@@ -23,6 +23,8 @@ JOB_COSTS = (
     ("claim", 0.0, 90.0, "visit", 0, 2.0, 60),
 )
 
+_LIFE_YEARS = 30
+
 
 @dataclass(frozen=True)
 class PortfolioSpec:
@@ -123,10 +125,11 @@ def site_toml(farm: Farm, expected: dict[str, float]) -> str:
             "[plan]",
             {
                 "p50_kwh_by_month": logs.usual_months(farm, expected),
+                "price_per_kwh_by_year": _planned_prices(paper.plan_price),
                 "p90_over_p50": 0.92,
                 "capital_cost": int(round(paper.capital_per_kw * kw, -3)),
                 "operating_cost_per_year": int(round(14 * kw, -2)),
-                "life_years": 30,
+                "life_years": _LIFE_YEARS,
                 "degradation_pct_per_year": 0.5,
             },
         )
@@ -142,6 +145,13 @@ def site_toml(farm: Farm, expected: dict[str, float]) -> str:
     parts += [section("[[tariffs]]", {"from": spec.commissioned} | t) for t in paper.tariffs]
     parts += [section("[[guarantees]]", g) for g in paper.guarantees]
     return "\n".join(parts)
+
+
+def _planned_prices(first_and_rise: tuple[float, float] | None) -> list[float] | None:
+    if first_and_rise is None:
+        return None
+    first, rise = first_and_rise
+    return [round(first * (1 + rise / 100) ** k, 4) for k in range(_LIFE_YEARS)]
 
 
 def module_row(m: ModuleSpec) -> dict[str, object]:

@@ -259,6 +259,7 @@ class Paper:
     market: bool = False
     statements: bool = False  # and costs
     capital_per_kw: float = 850.0
+    plan_price: tuple[float, float] | None = None  # first year's per kWh, and its rise in % a year
 
 
 @dataclass(frozen=True)

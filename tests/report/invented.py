@@ -11,6 +11,7 @@ import pandas as pd
 
 from yieldwatch.assess import Assessment, SiteAssessment
 from yieldwatch.constants import CAUSES
+from yieldwatch.cost.bridge import BridgeMonth, bridge_rows
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.results import SiteGap
 from yieldwatch.gap.why import Figure, Reading, Rival, Turn, Why
@@ -26,6 +27,7 @@ from yieldwatch.portfolio.model import (
     String,
     Tariff,
 )
+from yieldwatch.report.schema import CLAIMS, RETURNS, STATEMENT_CHECKS
 
 HOSTILE_NAME = "<script>alert('x')</script> & Söhne"
 HOSTILE_FORMULA = '=HYPERLINK("http://example.invalid","x")'
@@ -277,7 +279,53 @@ def site_assessment(site_id: str, name: str, measured: bool) -> SiteAssessment:
         evidence=evidence(),
         not_told=("Reactive power: no reading holds kVAr, kVA or power factor.",),
     )
-    return SiteAssessment(site(site_id, name), data(measured), gap, found, pd.DataFrame(), pd.DataFrame())
+    paid = (statement_checks(), bridge(), returns()) if measured else ()
+    return SiteAssessment(site(site_id, name), data(measured), gap, found, pd.DataFrame(), pd.DataFrame(), *paid)
+
+
+def statement_checks() -> pd.DataFrame:
+    """A right statement, one that pays too little under a hostile number, and a span without one."""
+    nan = np.nan
+    rows = [
+        ("alder", "2025-01-01", "2025-02-01", "A-1", "agrees", 8253.0, 8253.0, 0.0, 58.9, 676.7, 676.7, 0.0, 0.0, 0.0, 0.05, ""),
+        ("alder", "2025-02-01", "2025-03-01", HOSTILE_FORMULA, "energy_differs", 12000.0, 12838.0, -838.0, 91.3, 984.0, 1052.7,
+         -68.7, -68.7, 0.0, 0.05, "Ask for the <b>readings</b>."),
+        ("alder", "2025-03-01", "2025-04-01", "", "missing", nan, 22925.0, nan, nan, nan, 1879.9, nan, nan, nan, nan,
+         "Ask for it."),
+    ]
+    return pd.DataFrame(rows, columns=list(STATEMENT_CHECKS))
+
+
+def bridge() -> pd.DataFrame:
+    june = BridgeMonth("2025-06", 27_000.0, PRICE, 37_597.0, 37_597.0 * PRICE, 0.0, np.nan, {
+        "sun": np.nan, "temperature": np.nan, "plan_allowance": 14_000.0, "soiling": -861.0, "excess_ageing": -205.0})
+    notes = {"sun": "within plan_allowance: [plan] has no insolation_kwh_m2_by_month"}
+    return pd.DataFrame(bridge_rows("alder", "twelve_months", [june], notes))
+
+
+def returns() -> pd.DataFrame:
+    nan = np.nan
+    rows = [
+        ("alder", "income", "", 12_180.0, nan, nan, "money/year", 12_900.0, "2024-07 to 2025-06"),
+        ("alder", "rate_of_return", "", 6.4, 5.8, 6.9, "%/year", 6.8, "basis points against the plan: -40"),
+        ("alder", "loss_per_year", "soiling", 280.0, 190.0, 370.0, "money/year", nan, ""),
+        ("alder", "loss_rate_of_return", "soiling", 12.0, 8.0, 16.0, "basis points", nan, ""),
+        ("alder", "loss_payback", "soiling", 31.0, 21.0, 41.0, "days", nan, ""),
+    ]
+    return pd.DataFrame(rows, columns=list(RETURNS))
+
+
+def claims() -> pd.DataFrame:
+    """One that the figures show, under a hostile subject, one that nobody owes, and the owner's own."""
+    nan = np.nan
+    rows = [
+        ("alder", "maintenance_contractor", "availability", HOSTILE_NAME, "2024-01-01", "2025-01-01", 4300.0, 1800.0,
+         1200.0, 2400.0, "claim", "2025-01-31", "97.9 % against 98.5 % promised.", "downtime.csv"),
+        ("alder", "insurer", "insured_event", "E1", "2025-01-01", "2025-01-01", nan, nan, nan, nan, "none", "", "Not owed.", ""),
+        ("alder", "owner", "soiling", "site", "2025-01-01", "2025-07-01", 3400.0, 280.0, 190.0, 370.0, "own", "", "",
+         "losses.csv"),
+    ]
+    return pd.DataFrame(rows, columns=list(CLAIMS))
 
 
 def work_list() -> pd.DataFrame:
@@ -464,4 +512,5 @@ def assessment(farms: int = 2) -> Assessment:
         work_list=work_list(),
         set_aside=pd.concat([s.data.set_aside for s in sites], ignore_index=True),
         notices=("Costs are <b>defaults</b>.",),
+        claims=claims(),
     )

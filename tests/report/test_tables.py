@@ -20,6 +20,13 @@ CONTRACT = {
     "work_list": "rank, job_id, site_id, job_kind, cause, scope, due_from, due_to, gain_kwh_per_year, "
     "gain_low_kwh_per_year, gain_high_kwh_per_year, gain_per_year, cost, cost_alone, payback_months, "
     "payback_low_months, payback_high_months, npv, chosen, confidence, caution",
+    "statement_checks": "site_id, start, end, reference, verdict, energy_kwh, meter_kwh, energy_difference_kwh, "
+    "energy_tolerance_kwh, amount, amount_due, amount_difference, due_to_energy, due_to_price, amount_tolerance, note",
+    "bridge": "site_id, span, from_month, to_month, months, place, step, energy_kwh, energy_low_kwh, energy_high_kwh, money, "
+    "money_low, money_high, note",
+    "returns": "site_id, measure, cause, value, low, high, unit, plan, note",
+    "claims": "site_id, payer, ground, subject, period_from, period_to, energy_kwh, amount, amount_low, amount_high, state, "
+    "deadline, reason, evidence",
     "set_aside": "file, line, column, value, reason",
 }
 

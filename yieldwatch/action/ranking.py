@@ -10,12 +10,13 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from yieldwatch.action import choice, finance
+from yieldwatch.action import choice
 from yieldwatch.action.candidate import Candidate
 from yieldwatch.action.cautions import caution_text
 from yieldwatch.action.costing import price_jobs, share_visits
 from yieldwatch.action.due import due_dates
 from yieldwatch.action.verdicts import Case, money, verdict
+from yieldwatch.cost import finance
 from yieldwatch.errors import InputError
 from yieldwatch.portfolio.model import Portfolio, Site
 

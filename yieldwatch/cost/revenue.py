@@ -77,7 +77,7 @@ def value_losses(site: Site, data: SiteData, gap: SiteGap) -> tuple[pd.DataFrame
         return gap.losses.assign(**{c: np.nan for c in MONEY_COLUMNS}), ()
     index = pd.DatetimeIndex(table.index)
     price = prices_at(site, index, data.prices)
-    load = _load_kwh(site, data, index)
+    load = load_kwh(site, data, index)
     energy = table[causes].to_numpy(dtype=float)
     unit = _unit_price(table, energy, price, load)
     per_cause = np.repeat(unit[:, None], len(causes), axis=1)
@@ -97,7 +97,7 @@ def value_losses(site: Site, data: SiteData, gap: SiteGap) -> tuple[pd.DataFrame
     return losses, _notices(site, data, energy, unit, month, usual_step(index))
 
 
-def _load_kwh(site: Site, data: SiteData, index: pd.DatetimeIndex) -> np.ndarray | None:
+def load_kwh(site: Site, data: SiteData, index: pd.DatetimeIndex) -> np.ndarray | None:
     """The site's own draw in each interval, or None where the meter's energy is all sold. [kWh]"""
     own_use = any(t.import_price_per_kwh is not None for t in site.tariffs)
     if site.meter != "generation" or data.load is None or not own_use:

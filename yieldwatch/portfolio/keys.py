@@ -145,6 +145,8 @@ ASSUMPTIONS = (
     _number("coldest_morning_c", "°C", -90, 60, "Air temperature of the coldest morning"),
     _number("price_after_tariff_per_kwh", "money/kWh", None, None, "Price once the last tariff has ended"),
     _number("due_window_days", "days", 1, 3660, "Days in which a job without a season is to be done"),
+    _number("meter_class_pct", "%", 0.01, 10, "Class of the revenue meter: its limit of error"),
+    _number("claim_notice_days", "days", 1, 3660, "Days after a contract year, or an event, in which a claim is to be made"),
     _number("nesting_from_month", "month", 1, 12, "First month in which hedges are not cut"),
     _number("nesting_to_month", "month", 1, 12, "Last month in which hedges are not cut"),
 )

@@ -32,7 +32,7 @@ def render_page(assessment: Assessment) -> str:
     currency = words.plain(assessment.portfolio.currency)
     totals = site_totals(assessment)
     by_id = {s.site.id: s for s in assessment.sites}
-    farms = [farm_section(place, by_id[t.site_id], t, currency) for place, t in enumerate(totals, start=1)]
+    farms = [farm_section(place, by_id[t.site_id], t, currency, assessment.claims) for place, t in enumerate(totals, start=1)]
     plan = jobs.work_plan(assessment)
     last_day = pd.Timestamp(assessment.period[1]) - pd.Timedelta(days=1)
     over_all = _portfolio_figures(

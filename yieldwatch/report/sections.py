@@ -15,6 +15,7 @@ from yieldwatch.constants import FAULT_FINDINGS
 from yieldwatch.report import figures, sentences, words
 from yieldwatch.report.blocks import Figure, Grid
 from yieldwatch.report.evidence import Said, in_words
+from yieldwatch.report.money import MoneySection, money_section
 from yieldwatch.report.totals import BEYOND, IN_HAND, Amount, SiteTotal, month_groups
 from yieldwatch.report.words import EnergyUnit, count, money, money_span, per_cent
 
@@ -47,11 +48,12 @@ class FarmSection:
     sources: Grid
     set_aside: Grid | None
     notices: tuple[str, ...]
+    money: MoneySection
     assumptions: Grid | None = field(default=None)
 
 
-def farm_section(place: int, site: SiteAssessment, total: SiteTotal, currency: str) -> FarmSection:
-    """Put one farm's section together; `place` makes its ids unique and free of user text."""
+def farm_section(place: int, site: SiteAssessment, total: SiteTotal, currency: str, claims: pd.DataFrame) -> FarmSection:
+    """Put one farm's section together; `place` makes its ids unique and free of user text, `claims` are all farms'."""
     strings_said, strings = _strings(site)
     downtime_said, downtime = _downtime(site)
     checked = check_site(site.site, site.data)
@@ -74,6 +76,7 @@ def farm_section(place: int, site: SiteAssessment, total: SiteTotal, currency: s
         sources=_sources(site, checked.sources),
         set_aside=_set_aside(site.data.set_aside),
         notices=tuple(words.plain(n) for n in site.data.notices),
+        money=money_section(site, claims, currency),
         assumptions=_assumptions(site),
     )
 

@@ -33,8 +33,8 @@ def tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
     Returns
     -------
     dict of str to DataFrame
-        By file stem: yields, losses, string_findings, downtime, work_list, set_aside. Figures are
-        rounded to 6 decimals; missing stays missing. Times of `downtime` carry the site's offset.
+        By file stem, those of `schema.TABLES`. Figures are rounded to 6 decimals; missing stays
+        missing. Times of `downtime` carry the site's offset.
     """
     sites = assessment.sites
     raw = {
@@ -43,6 +43,10 @@ def tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
         "string_findings": _stack([s.gap.string_findings for s in sites]),
         "downtime": _stack([_local_downtime(s) for s in sites]),
         "work_list": assessment.work_list,
+        "statement_checks": _stack([s.statement_checks for s in sites]),
+        "bridge": _stack([s.bridge for s in sites]),
+        "returns": _stack([s.returns for s in sites]),
+        "claims": assessment.claims,
         "set_aside": assessment.set_aside,
     }
     return {name: _shaped(frame, name) for name, frame in raw.items()}

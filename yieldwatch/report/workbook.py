@@ -17,7 +17,8 @@ from xlsxwriter.worksheet import Worksheet
 
 from yieldwatch.assess import Assessment
 from yieldwatch.report import jobs, words
-from yieldwatch.report.schema import WORK_LIST, WORK_LIST_EXTRAS
+from yieldwatch.report.schema import TABLES, WORK_LIST, WORK_LIST_EXTRAS
+from yieldwatch.report.tables import tables
 
 #: Paper size code of A4 in the workbook format (ECMA-376, ST_PaperSize: 9).
 A4 = 9
@@ -35,6 +36,8 @@ class _Field:
     source: str
 
 
+#: Tables about money that get a sheet each, and its name.
+MONEY_SHEETS = {"claims": "Who pays", "statement_checks": "Statements", "bridge": "Budget to income", "returns": "Return"}
 #: Columns that go on paper; at these widths an A4 page across stays readable. The rest stand to
 #: the right of them, for the planner's screen.
 PRINTED_COLUMNS = 18
@@ -90,6 +93,9 @@ def write_workbook(assessment: Assessment, path: Path) -> None:
         _job_sheet(book.add_worksheet("Work list"), ranked, fields, styles, title)
         _meaning_sheet(book.add_worksheet("What the columns mean"), fields, styles, currency)
         _declined_sheet(book.add_worksheet("Not now"), declined, styles, currency)
+        frames = tables(assessment)
+        for name, heading in MONEY_SHEETS.items():
+            _table_sheet(book.add_worksheet(heading), frames[name], TABLES[name], styles)
 
 
 def _title(assessment: Assessment) -> str:
@@ -102,6 +108,7 @@ def _styles(book: xlsxwriter.Workbook, currency: str) -> dict[str, Format]:
     return {
         "text": book.add_format({**cell, "text_wrap": True, "num_format": "@"}),
         "whole": book.add_format({**cell, "num_format": "#,##0"}),
+        "fine": book.add_format({**cell, "num_format": "#,##0.00"}),
         "tenth": book.add_format({**cell, "num_format": "0.0"}),
         "money": book.add_format({**cell, "num_format": money}),
         "percent": book.add_format({**cell, "num_format": "0 %"}),
@@ -189,6 +196,20 @@ def _meaning_sheet(
         meaning = meanings[field.source] + (f", in {currency}" if field.style == "money" else "")
         for column, text in enumerate((field.heading, meaning, field.source)):
             sheet.write_string(row, column, text, styles["text"])
+    _page(sheet, header_rows=1)
+
+
+def _table_sheet(sheet: Worksheet, frame: pd.DataFrame, meanings: dict[str, str], styles: dict[str, Format]) -> None:
+    """A table as it is in its CSV file, each column under its meaning."""
+    wide = {"note": 60, "reason": 60, "evidence": 40}
+    _heads(sheet, 0, [(meaning, wide.get(name, 16)) for name, meaning in meanings.items()], styles["head"])
+    for row, values in enumerate(frame[list(meanings)].itertuples(index=False), start=1):
+        for column, value in enumerate(values):
+            is_figure = isinstance(value, float | int)
+            fine = is_figure and abs(value) < 100
+            _write(sheet, row, column, value, styles["fine" if fine else "whole" if is_figure else "text"])
+    if frame.empty:
+        sheet.write_string(1, 0, "Nothing to show: the report says what is missing.", styles["text"])
     _page(sheet, header_rows=1)
 
 

@@ -7,7 +7,7 @@ import warnings
 import numpy as np
 import pytest
 
-from yieldwatch.action import finance
+from yieldwatch.cost import finance
 
 
 @pytest.mark.sourced
@@ -52,17 +52,16 @@ def test_payments_of_one_sign_or_with_a_hole_have_no_rate():
 
 @pytest.mark.sourced
 @pytest.mark.parametrize(
-    ("rate", "periods", "factor"),
+    ("rate", "periods", "factor", "present"),
     [
-        (0.03, 20, 0.0672157), (0.05, 20, 0.0802426), (0.05, 25, 0.0709525),
-        (0.07, 25, 0.0858105), (0.08, 20, 0.1018522), (0.10, 10, 0.1627454),
+        (0.03, 20, 0.0672157, 14.87747), (0.05, 20, 0.0802426, 12.46221), (0.05, 25, 0.0709525, 14.09394),
+        (0.07, 25, 0.0858105, 11.65358), (0.08, 20, 0.1018522, 9.81815), (0.10, 10, 0.1627454, 6.14457),
     ],
 )
-def test_capital_recovery_factors(rate, periods, factor):
+def test_capital_recovery_factors_and_the_present_value_of_level_payments(rate, periods, factor, present):
     # Standard table of discount factors; formula as in NREL Annual Technology Baseline 2024, equations.
     assert finance.capital_recovery_factor(rate, periods) == pytest.approx(factor, abs=1e-7)
-    level = np.r_[0.0, np.ones(periods)]
-    assert 1 / finance.npv(level, rate) == pytest.approx(factor, abs=1e-7)
+    assert finance.npv(np.r_[0.0, np.ones(periods)], rate) == pytest.approx(present, abs=5e-6)
 
 
 @pytest.mark.sourced

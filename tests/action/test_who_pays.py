@@ -1,0 +1,171 @@
+"""Who pays: guarantees by contract year, warranties beyond doubt, deadlines, and what nobody else owes."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from tests.cost.farm_year import MODULE, account, evidence, farm
+from yieldwatch.action.guarantees import contract_years
+from yieldwatch.action.warranties import inverter_deadlines, is_short, short_strings, warranted_share
+from yieldwatch.action.who_pays import site_claims
+from yieldwatch.constants import CAUSES
+from yieldwatch.cost.revenue import value_losses
+from yieldwatch.portfolio.model import Guarantee, JobCost
+
+# Each hour of 10 kWh: the inverter takes 0.1, the grid 0.2.
+GAP = account("2023-01-01", "2025-01-01", grid_outage=0.2)
+TODAY = dt.date(2025, 1, 1)
+GRID_OUT = ("grid_outage", "curtailment")
+
+
+def promise(kind="availability", value=99.5, cap=None, excludes=GRID_OUT, start=dt.date(2023, 1, 1)):
+    return Guarantee(kind, value, 1000.0, cap, excludes, start)
+
+
+def claims(site, gap=GAP, rounds=None, jobs=None, today=TODAY, **more):
+    data = evidence(gap, **more)
+    losses, _ = value_losses(site, data, gap)
+    rounds = pd.DataFrame() if rounds is None else rounds
+    return site_claims(site, data, gap, losses, rounds, pd.DataFrame() if jobs is None else jobs, today)
+
+
+def test_availability_with_and_without_its_exclusions_by_hand():
+    first, second = contract_years(farm(), GAP, promise())
+    value = 100 * (1 - 0.1 / (10 - 0.2))
+    assert first.value_pct[0] == pytest.approx(value)
+    assert first.raw_pct == pytest.approx(100 * (1 - 0.3 / 10))
+    assert (first.start, first.end, second.end) == (dt.date(2023, 1, 1), dt.date(2024, 1, 1), dt.date(2025, 1, 1))
+    assert first.damages[0] == pytest.approx((99.5 - value) * 1000)
+    assert first.damages[1] < first.damages[0] < first.damages[2]
+    assert first.energy_kwh == pytest.approx(876.0)
+
+
+def test_the_cap_ends_the_damages_and_part_of_a_year_has_part_of_them():
+    capped = contract_years(farm(), GAP, promise(cap=200.0))[0]
+    assert capped.damages[0] == 200.0
+    half = contract_years(farm(), account("2023-01-01", "2023-07-01"), promise())[0]
+    assert half.covered == pytest.approx(181 / 365)
+    whole = contract_years(farm(), account("2023-01-01", "2024-01-01"), promise())[0]
+    assert half.damages[0] == pytest.approx(whole.damages[0] * 181 / 365)
+
+
+def test_performance_ratio_adds_back_what_is_excluded():
+    gap = account("2023-01-01", "2024-01-01", grid_outage=0.2)
+    year = contract_years(farm(), gap, promise("performance_ratio", 80.0, excludes=("grid_outage",)))[0]
+    light = 12 * 110 * 20  # kWh/m² times kWp
+    assert year.raw_pct == pytest.approx(100 * 8760 * 8.8 / light)
+    assert year.value_pct[0] == pytest.approx(100 * 8760 * 9.0 / light)
+    assert year.value_pct[1] < 0.976 * year.value_pct[0]  # the light alone is doubtful by 2.5 %
+
+
+@pytest.mark.parametrize(
+    ("value", "today", "state"),
+    [(99.5, TODAY, "claim"), (98.99, TODAY, "watch"), (98.5, TODAY, "none"), (99.5, dt.date(2024, 12, 1), "watch")],
+)
+def test_a_shortfall_is_a_claim_only_beyond_doubt_and_after_the_year(value, today, state):
+    # 98.98 %, with draws of the outage from 0.8 to 1.2 times: 98.8 to 99.2.
+    found = claims(replace(farm(), guarantees=(promise(value=value),)), today=today)
+    last = found[found["payer"] == "maintenance_contractor"].iloc[-1]
+    assert last["state"] == state
+    assert last["deadline"] == "2025-01-31"
+    assert "99" in last["reason"] or "98" in last["reason"]
+
+
+def test_a_power_warranty_is_short_only_beyond_the_measurement():
+    # Written-out arithmetic: 91 % warranted, field readings good to 5.9 % (k = 2): 91 / 1.059 = 85.93 %.
+    assert is_short(0.859, 0.0295, 0.91)
+    assert not is_short(0.860, 0.0295, 0.91)
+    assert warranted_share(MODULE, 0.5) == pytest.approx(0.98)
+    assert warranted_share(MODULE, 11.0) == pytest.approx(0.93)  # 98 less ten times 0.5
+    assert np.isnan(warranted_share(MODULE, 25.1))
+    assert np.isnan(warranted_share(replace(MODULE, warranty_first_year_pct=None), 5.0))
+
+
+def rounds(**share):
+    return pd.DataFrame({
+        "string_id": list(share), "time": pd.Timestamp("2024-06-01", tz="UTC"), "p_mp_plate": list(share.values()),
+        "u_p_mp": 0.03, "grade": "good", "flags": "", "file": "iv/a.csv", "line": range(2, 2 + len(share))})
+
+
+def test_strings_below_warranty_are_named_and_soiled_ones_are_not():
+    # 5.4 years old: 98 - 4.4 x 0.5 = 95.8 % warranted; 6 % of doubt, so below 90.4 %.
+    found = short_strings(farm(), rounds(S0=0.85, S1=0.91, S2=0.80), GAP.string_findings)
+    assert found["string_id"].tolist() == ["S0"]  # S2 is soiled, S1 within doubt
+    assert short_strings(farm(), rounds(S0=0.85).assign(flags="light in doubt"), GAP.string_findings).empty
+    assert found["missing_w"].item() == pytest.approx((0.958 - 0.85) * 5000, abs=1)
+    assert found["deadline"].item() == dt.date(2044, 1, 1)
+
+
+def test_the_module_makers_row_has_money_evidence_and_the_job_follows_it():
+    cost = JobCost("replace_modules", 0, 150.0, "module", 0, 0, 0)
+    job = pd.DataFrame([{
+        "site_id": "moor", "job_id": "J", "job_kind": "replace_modules", "scope": ("S0",), "due_from": "2025-01-01",
+        "due_to": "2025-02-01", "cost": 1500.0}])
+    found = claims(replace(farm(), job_costs={"replace_modules": cost}), rounds=rounds(S0=0.85), jobs=job)
+    maker = found[found["payer"] == "module_maker"].set_index("ground")
+    row = maker.loc["power_warranty"]
+    assert row["amount"] == pytest.approx((0.958 - 0.85) * 5000 * 150 / 500, abs=0.5)
+    assert row["amount_low"] < row["amount"] < row["amount_high"]
+    assert row["state"] == "watch"  # a field trace is a screen, no proof
+    assert "iv/a.csv line 2" in row["evidence"]
+    assert maker.loc["job", "subject"] == "J"
+
+
+def test_an_inverters_warranty_runs_from_its_replacement():
+    data = evidence(GAP)
+    assert inverter_deadlines(farm(), data) == {"INV1": dt.date(2029, 1, 1)}
+    events = pd.DataFrame({"event_id": ["E"], "kind": ["replacement"], "start": [pd.Timestamp("2022-05-01", tz="UTC")],
+                           "scope": [("INV1",)], "cost": [np.nan], "note": [None]})
+    assert inverter_deadlines(farm(), replace(data, events=events)) == {"INV1": dt.date(2032, 5, 1)}
+
+
+@pytest.mark.parametrize(("today", "payer"), [(TODAY, "inverter_maker"), (dt.date(2029, 1, 2), "owner")])
+def test_a_repair_within_the_inverters_warranty_is_the_makers(today, payer):
+    job = pd.DataFrame([{"site_id": "moor", "job_id": "J", "job_kind": "repair_inverter", "scope": ("INV1",),
+                         "due_from": "2025-01-01", "due_to": "2025-02-01", "cost": 800.0}])
+    found = claims(farm(), jobs=job, today=today)
+    assert found[found["ground"] == "job"]["payer"].tolist() == [payer]
+
+
+def test_outages_count_against_the_makers_warranty_and_others_do_not():
+    spells = pd.DataFrame({
+        "site_id": "moor", "inverter_id": ["INV1", "INV1"], "cause": ["inverter_outage", "clipping"],
+        "energy_kwh": [50.0, 9.0],
+        "start": pd.to_datetime(["2024-05-01", "2024-06-01"], utc=True),
+        "end": pd.to_datetime(["2024-05-02", "2024-06-02"], utc=True)})
+    row = claims(farm(), replace(GAP, downtime=spells)).query("payer == 'inverter_maker'").iloc[0]
+    assert (row["energy_kwh"], row["amount"]) == (50.0, pytest.approx(5.0))
+    assert (row["state"], row["deadline"]) == ("ask", "2029-01-01")
+
+
+def test_storm_damage_goes_to_the_insurer_with_its_clock():
+    events = pd.DataFrame({"event_id": ["E1", "E2"], "kind": "repair", "start": pd.Timestamp("2024-12-10", tz="UTC"),
+                           "scope": [("S0",), ("S1",)], "cost": [450.0, 60.0], "note": ["hail broke the glass", "fuse"]})
+    found = claims(farm(), events=events)
+    row = found[found["payer"] == "insurer"]
+    assert row["subject"].tolist() == ["E1"]
+    assert (row["amount"].item(), row["state"].item(), row["deadline"].item()) == (450.0, "ask", "2025-01-09")
+    assert claims(farm(), events=events, today=dt.date(2025, 3, 1)).query("payer == 'insurer'")["state"].item() == "watch"
+
+
+def test_the_grid_is_asked_and_the_rest_is_the_owners():
+    found = claims(farm())
+    assert found[found["payer"] == "network"]["ground"].tolist() == ["grid_outage"]
+    own = found[found["payer"] == "owner"].set_index("ground")
+    hours = 731 * 24
+    assert own.at["soiling", "amount"] == pytest.approx(hours * 0.5 * 0.10)
+    assert set(own.index) <= set(CAUSES)
+    assert "snow" not in own.index  # nothing was lost to it
+
+
+def test_a_guarantee_whose_outages_were_not_assessed_cannot_be_told():
+    blind = replace(GAP, draws={c: d for c, d in GAP.draws.items() if c != "inverter_outage"})
+    row = claims(replace(farm(), guarantees=(promise(),)), blind).query("payer == 'maintenance_contractor'")
+    assert row["state"].tolist() == ["watch"]
+    assert np.isnan(row["amount"].item())
+    assert "cannot be told" in row["reason"].item()

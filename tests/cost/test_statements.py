@@ -1,0 +1,109 @@
+"""What was settled, against the meter and the tariff. A January of 744 hours metered 744 x 9 = 6696 kWh, worth 669.60."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from tests.cost.build import make_data
+from tests.cost.farm_year import account, evidence, farm, statements
+from yieldwatch.cost.income import metered_intervals
+from yieldwatch.cost.statements import check_statements
+
+GAP = account("2023-01-01", "2023-05-01")
+
+
+def checked(*rows, **more):
+    found, said = check_statements(farm(), replace(evidence(GAP, statements=statements(*rows)), **more), GAP)
+    return found, said
+
+
+def test_a_right_statement_agrees():
+    found, said = checked(("2023-01-01", "2023-02-01", 6696, 669.60, "A"))
+    row = found.iloc[0]
+    assert row["verdict"] == "agrees"
+    assert (row["meter_kwh"], row["amount_due"]) == (pytest.approx(6696), pytest.approx(669.60))
+    assert "class 0.5" in said[0]
+
+
+@pytest.mark.parametrize(
+    ("energy", "amount", "verdict", "by_energy", "by_price"),
+    [
+        (6500, 650.00, "energy_differs", -19.60, 0.0),  # 196 kWh short; two meters may differ by 0.71 %, 47 kWh
+        (6660, 666.00, "agrees", -3.60, 0.0),  # 36 kWh short
+        (6696, 602.64, "price_differs", 0.0, -66.96),  # paid 0.09 instead of 0.10
+        (6500, 585.00, "energy_and_price_differ", -19.60, -65.00),
+    ],
+)
+def test_a_difference_is_split_into_energy_and_price(energy, amount, verdict, by_energy, by_price):
+    row = checked(("2023-01-01", "2023-02-01", energy, amount, "A"))[0].iloc[0]
+    assert row["verdict"] == verdict
+    assert row["due_to_energy"] == pytest.approx(by_energy, abs=1e-6)
+    assert row["due_to_price"] == pytest.approx(by_price, abs=1e-6)
+    assert row["due_to_energy"] + row["due_to_price"] == pytest.approx(row["amount_difference"])
+
+
+def test_duplicates_overlaps_and_missing_spans_are_named():
+    found, _ = checked(
+        ("2023-01-01", "2023-02-01", 6696, 669.60, "A"), ("2023-01-01", "2023-02-01", 6696, 669.60, "B"),
+        ("2023-01-15", "2023-02-01", 3672, 367.20, "C"), ("2023-03-01", "2023-04-01", 6696, 669.60, "D"))
+    assert found["verdict"].tolist() == ["agrees", "duplicate", "overlap", "missing", "agrees"]
+    gap = found.iloc[3]
+    assert (gap["start"], gap["end"]) == ("2023-02-01", "2023-03-01")
+    assert gap["amount_due"] == pytest.approx(28 * 24 * 9 * 0.10)  # what should have been settled in February
+    assert np.isnan(gap["amount"])
+
+
+def test_without_a_meter_or_outside_the_months_nothing_is_claimed():
+    found, said = checked(("2023-01-01", "2023-02-01", 1, 1, "A"), meter=None)
+    assert found["verdict"].tolist() == ["not_checked"]
+    assert np.isnan(found["meter_kwh"].iloc[0])
+    assert "1 statements" in said[-1]
+    found, _ = checked(("2022-12-01", "2023-01-01", 6696, 669.60, "A"))
+    assert found["note"].iloc[0].startswith("Outside")
+
+
+def test_a_month_with_a_missing_price_is_left_open_but_its_energy_is_checked():
+    site = replace(farm(), tariffs=())
+    data = evidence(GAP, statements=statements(("2023-01-01", "2023-02-01", 6000, 600, "A")))
+    row = check_statements(site, data, GAP)[0].iloc[0]
+    assert row["verdict"] == "energy_differs"
+    assert np.isnan(row["amount_due"])
+
+
+def test_money_for_output_held_down_may_come_with_the_statement_or_apart():
+    gap = account("2023-01-01", "2023-02-01", curtailment=1.0)  # 744 kWh held down, half paid: 37.20; 8 kWh an hour metered
+    tariff = replace(farm().tariffs[0], curtailment_paid_pct=50.0)
+    for amount in (595.20, 632.40):
+        data = evidence(gap, statements=statements(("2023-01-01", "2023-02-01", 5952, amount, "A")))
+        assert check_statements(replace(farm(), tariffs=(tariff,)), data, gap)[0]["verdict"].tolist() == ["agrees"]
+
+
+def test_a_meter_finer_than_the_grid_is_added_up_and_a_hole_stays_a_hole():
+    index = pd.date_range("2023-01-01", periods=2, freq="h", tz="UTC")
+    grid = pd.DataFrame({"expected_kwh": 10.0, "measured_kwh": 9.0}, index)
+    starts = pd.date_range("2023-01-01", periods=3, freq="30min", tz="UTC")
+    meter = pd.DataFrame({"start": starts, "end": starts + pd.Timedelta("30min"), "energy_kwh": [4.0, 5.0, 6.0]})
+    got = metered_intervals(replace(make_data(), meter=meter), grid)
+    assert got.iloc[0] == 9.0
+    assert np.isnan(got.iloc[1])
+
+
+def test_no_statements_no_rows():
+    assert check_statements(farm(), evidence(GAP), GAP)[0].empty
+
+
+def test_small_differences_that_all_go_one_way_are_told():
+    gap = account("2023-01-01", "2023-09-01")
+    days = pd.date_range("2023-01-01", periods=9, freq="MS").strftime("%Y-%m-%d")
+    kwh = gap.yields["measured_kwh"]
+    rows = [(a, b, 1.004 * e, 0.1004 * e, "") for a, b, e in zip(days[:-1], days[1:], kwh, strict=True)]
+    found, said = check_statements(farm(), evidence(gap, statements=statements(*rows)), gap)
+    assert set(found["verdict"]) == {"agrees"}
+    assert any("0.40 %" in s and "more" in s for s in said)
+    rows[0] = (days[0], days[1], 0.999 * kwh[0], 0.0999 * kwh[0], "")
+    said = check_statements(farm(), evidence(gap, statements=statements(*rows)), gap)[1]
+    assert not any("no chance" in s for s in said)

@@ -1,0 +1,237 @@
+"""
+Who pays for a loss or a job, until when it can be asked for, and what to send.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from yieldwatch.action.guarantees import ContractYear, contract_years
+from yieldwatch.action.warranties import inverter_deadlines, short_strings
+from yieldwatch.field.tables import SiteData
+from yieldwatch.gap.results import SiteGap
+from yieldwatch.portfolio.model import Guarantee, Site
+
+COLUMNS = [
+    "site_id", "payer", "ground", "subject", "period_from", "period_to", "energy_kwh", "amount", "amount_low", "amount_high",
+    "state", "deadline", "reason", "evidence",
+]
+#: Days in which a claim is made, after a contract year or an event, unless set otherwise. Common practice, no source.
+NOTICE_DAYS = 30.0
+#: Words in an event's note that are usually insured. Common practice, no source.
+_INSURED = re.compile(r"\b(storm|hail|lightning|theft|stolen|fire|flood|vandal\w*)\b", re.IGNORECASE)
+_NETWORK = {"grid_outage": "the network was off", "curtailment": "output was held down"}
+_OWNER = ("soiling", "shading", "snow", "string_fault", "inverter_efficiency", "inverter_outage", "degradation")
+
+
+def site_claims(site: Site, data: SiteData, gap: SiteGap, losses: pd.DataFrame, rounds: pd.DataFrame, jobs: pd.DataFrame,
+                today: dt.date) -> pd.DataFrame:
+    """
+    Everything of a site that someone may have to pay for.
+
+    Parameters
+    ----------
+    site, data, gap : Site, SiteData, SiteGap
+    losses : DataFrame
+        From `value_losses`.
+    rounds : DataFrame
+        From `assess_rounds`.
+    jobs : DataFrame
+        The work list; rows of other sites are passed over.
+    today : date
+        The day after the history's last.
+
+    Returns
+    -------
+    DataFrame
+        Columns `COLUMNS`. payer is owner, maintenance_contractor, module_maker, inverter_maker, insurer or network. `state` is
+        "claim" (the figures show it), "watch" (may become one: the year runs, or only the bounds show it), "ask" (the contract
+        decides), "none" (nothing is owed) or "own" (no one else is seen to owe it). Rows may hold the same money from two sides
+        (an inverter's loss, and the guarantee's damages), so amounts are not to be added over payers.
+    """
+    notice = site.assumed("claim_notice_days", NOTICE_DAYS)
+    rows: list[dict[str, object]] = []
+    for promised in site.guarantees:
+        years = contract_years(site, gap, promised)
+        rows += [_guaranteed(year, notice, today) for year in years] or [_untold(promised)]
+    rows += _modules(site, rounds, gap.string_findings)
+    rows += _inverters(site, data, gap, losses, today)
+    rows += _network(losses, notice)
+    rows += _insured(site, data, notice, today)
+    claimed = {name for r in rows if r["payer"] == "module_maker" for name in str(r["subject"]).split()}
+    rows += _jobs(site, data, jobs, today, claimed)
+    rows += _own(losses)
+    return pd.DataFrame([{"site_id": site.id, **r} for r in rows], columns=COLUMNS)
+
+
+def _row(payer: str, ground: str, subject: str, span: tuple[object, object], energy: float, amount: Sequence[float], state: str,
+         deadline: dt.date | None, reason: str, evidence: str) -> dict[str, object]:
+    value, low, high = amount
+    return {
+        "payer": payer, "ground": ground, "subject": subject, "period_from": str(span[0]), "period_to": str(span[1]),
+        "energy_kwh": energy, "amount": value, "amount_low": low, "amount_high": high, "state": state,
+        "deadline": "" if deadline is None else deadline.isoformat(), "reason": reason, "evidence": evidence,
+    }
+
+
+def _guaranteed(year: ContractYear, notice: float, today: dt.date) -> dict[str, object]:
+    promised = year.guarantee
+    value, low, high = year.value_pct
+    running = today < year.end
+    partial = year.covered < 0.995
+    if value >= promised.value_pct:
+        state = "none" if low >= promised.value_pct else "watch"
+    else:
+        state = "watch" if running or partial or high >= promised.value_pct else "claim"
+    said = [f"{value:.2f} % ({low:.2f} to {high:.2f}) against {promised.value_pct:g} % promised; {year.raw_pct:.2f} % with "
+            "nothing excluded"]
+    if promised.excludes:
+        said.append(f"excluded: {', '.join(promised.excludes)}")
+    if partial:
+        said.append(f"{100 * year.covered:.0f} % of the contract year is reported, and damages are in that proportion")
+    if running:
+        said.append(f"the contract year ends on {year.end}")
+    if value < promised.value_pct <= high:
+        said.append("within the doubt of the figures")
+    if promised.cap is not None and year.damages[0] >= promised.cap:
+        said.append(f"the yearly cap of {promised.cap:g} is reached")
+    evidence = {"availability": "downtime.csv, yields.csv, events.csv",
+                "performance_ratio": "yields.csv, losses.csv, the light sensor's record"}[promised.kind]
+    return _row("maintenance_contractor", promised.kind, "site", (year.start, year.end), year.energy_kwh, year.damages, state,
+                year.end + dt.timedelta(days=round(notice)), "; ".join(said) + ".", evidence)
+
+
+def _untold(promised: Guarantee) -> dict[str, object]:
+    return _row("maintenance_contractor", promised.kind, "site", (promised.start or "", ""), np.nan, (np.nan,) * 3, "watch", None,
+                f"{promised.value_pct:g} % is promised, and it cannot be told whether it was kept: no measured month falls in "
+                "the contract, or its outages could not be assessed. An interval log of the inverters would tell.", "")
+
+
+def _modules(site: Site, rounds: pd.DataFrame, findings: pd.DataFrame) -> list[dict[str, object]]:
+    rows = []
+    cost = site.job_costs.get("replace_modules")
+    watts = {s.string_id: s.p_mp_w for s in site.strings}
+    for kind, found in short_strings(site, rounds, findings).groupby("module_type"):
+        module = next(s.module_type for s in site.strings if s.module_type.module_type == kind)
+        price = cost.cost_per_unit / module.p_mp_w if cost is not None and cost.unit == "module" else np.nan
+        worst = found.loc[found["share"].idxmin()]
+        plate = found["string_id"].map(watts)
+        low = ((found["warranted"] - found["high_share"]) * plate).sum() * price
+        high = ((found["warranted"] - found["low_share"]) * plate).sum() * price
+        traces = "; ".join(f"{r.file} line {r.line}" for r in found.itertuples())
+        rows.append(_row(
+            "module_maker", "power_warranty", " ".join(found["string_id"]),
+            (found["time"].min().date(), found["time"].max().date()), np.nan,
+            (float(found["missing_w"].sum() * price), float(low), float(high)), "watch", found["deadline"].iloc[0],
+            f"{len(found)} strings of {kind} are below the warranted power beyond the doubt of the trace (k = 2), lowest "
+            f"{100 * worst['share']:.1f} % of nameplate against {100 * worst['warranted']:.1f} %. "
+            "A field trace is a screen: wash, trace again and have modules of these strings measured in a laboratory first."
+            + ("" if np.isfinite(price) else " No replace_modules price per module in job_costs, so no amount."),
+            f"{traces}; serial numbers, string_findings.csv"))
+    return rows
+
+
+def _inverters(site: Site, data: SiteData, gap: SiteGap, losses: pd.DataFrame, today: dt.date) -> list[dict[str, object]]:
+    """Outages of inverters that fell within their warranty; the warranty itself seldom covers the energy."""
+    ends = inverter_deadlines(site, data)
+    spells = gap.downtime
+    if spells.empty or not ends:
+        return []
+    mine = losses[losses["cause"] == "inverter_outage"]
+    energy_all = mine["energy_kwh"].sum()
+    price = mine["revenue_lost"].sum(skipna=False) / energy_all if energy_all else np.nan
+    rows = []
+    for name, own in spells[spells["cause"] == "inverter_outage"].groupby("inverter_id"):
+        end = ends.get(str(name))
+        if end is None:
+            continue
+        within = own[pd.to_datetime(own["start"], utc=True) < pd.Timestamp(end, tz=site.timezone)]
+        if within.empty:
+            continue
+        energy = float(within["energy_kwh"].sum())
+        rows.append(_row(
+            "inverter_maker", "inverter_warranty", str(name), (within["start"].min().date(), within["end"].max().date()), energy,
+            (energy * price, np.nan, np.nan), "ask" if today <= end else "none", end,
+            f"{len(within)} outages within the warranty. It commonly covers parts and labour, not the energy; planned work and "
+            "outages of other causes are no claim." + ("" if today <= end else " The warranty has ended."),
+            "downtime.csv, the inverter's event log, its serial number"))
+    return rows
+
+
+def _network(losses: pd.DataFrame, notice: float) -> list[dict[str, object]]:
+    rows = []
+    for cause, why in _NETWORK.items():
+        own = losses[(losses["cause"] == cause) & (losses["energy_kwh"] > 0)]
+        if own.empty:
+            continue
+        last = (pd.Period(own["month"].max(), "M") + 1).start_time.date()
+        rows.append(_row(
+            "network", cause, "site", _span(own), float(own["energy_kwh"].sum()), _sums(own), "ask",
+            last + dt.timedelta(days=round(notice)),
+            f"Lost while {why}, less what the tariff pays for it. The connection terms say whether the network owes it; an "
+            "outage or limit of the farm's own making is not owed.",
+            "downtime.csv, events.csv, the network's notices and instructions"))
+    return rows
+
+
+def _insured(site: Site, data: SiteData, notice: float, today: dt.date) -> list[dict[str, object]]:
+    rows = []
+    for event in data.events.to_dict("records"):
+        note = event.get("note")
+        if not isinstance(note, str) or not _INSURED.search(note):
+            continue
+        day = event["start"].tz_convert(site.timezone).date()
+        cost = event.get("cost")
+        end = day + dt.timedelta(days=round(notice))
+        rows.append(_row(
+            "insurer", "insured_event", str(event["event_id"]), (day, day), np.nan,
+            (float(cost) if cost is not None else np.nan, np.nan, np.nan), "ask" if today <= end else "watch", end,
+            "The event's note names what is usually insured. Tell the insurer at once; excess and waiting days are the policy's."
+            + ("" if today <= end else " The usual time for notice has passed: ask all the same."),
+            "events.csv, photographs, the weather record, invoices"))
+    return rows
+
+
+def _jobs(site: Site, data: SiteData, jobs: pd.DataFrame, today: dt.date, claimed: set[str]) -> list[dict[str, object]]:
+    ends = inverter_deadlines(site, data)
+    rows = []
+    for job in jobs[jobs["site_id"] == site.id].to_dict("records") if len(jobs) else []:
+        scope = job["scope"] if isinstance(job["scope"], tuple | list) else str(job["scope"]).split()
+        payer, ground, state, end, reason = "owner", "job", "own", None, "No warranty or guarantee is seen to cover it."
+        covered = [ends[i] for i in scope if i in ends and today <= ends[i]]
+        if job["job_kind"] == "repair_inverter" and covered and len(covered) == len(scope):
+            payer, ground, state, end = "inverter_maker", "job", "ask", min(covered)
+            reason = "Within the inverter's warranty: have the maker repair it before money is spent."
+        elif job["job_kind"] in ("replace_modules", "claim") and claimed and set(scope) <= claimed:
+            payer, ground, state = "module_maker", "job", "ask"
+            reason = "Its strings are below the power warranty: claim first. Labour and transport are often not covered."
+        rows.append(_row(payer, ground, str(job["job_id"]), (job["due_from"], job["due_to"]), np.nan,
+                         (job["cost"], np.nan, np.nan), state, end, reason, "work_list.csv"))
+    return rows
+
+
+def _own(losses: pd.DataFrame) -> list[dict[str, object]]:
+    rows = []
+    for cause in _OWNER:
+        own = losses[(losses["cause"] == cause) & losses["energy_kwh"].notna()]
+        if own.empty or not (own["energy_kwh"] != 0).any():
+            continue
+        rows.append(_row("owner", cause, "site", _span(own), float(own["energy_kwh"].sum()), _sums(own), "own", None,
+                         "Borne by the owner but for what the rows above say of it.", "losses.csv"))
+    return rows
+
+
+def _span(rows: pd.DataFrame) -> tuple[dt.date, dt.date]:
+    end = (pd.Period(rows["month"].max(), "M") + 1).start_time.date()
+    return dt.date.fromisoformat(rows["month"].min() + "-01"), end
+
+
+def _sums(rows: pd.DataFrame) -> tuple[float, float, float]:
+    """Money with its bounds added up, which is the wider answer."""
+    value, low, high = (float(rows[c].sum(skipna=False)) for c in ("revenue_lost", "revenue_lost_low", "revenue_lost_high"))
+    return value, low, high

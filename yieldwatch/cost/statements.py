@@ -1,0 +1,185 @@
+"""
+What was settled and paid, against the meter and the tariff.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from yieldwatch.cost.income import interval_income, metered_intervals
+from yieldwatch.cost.revenue import load_kwh
+from yieldwatch.cost.tariffs import usual_step
+from yieldwatch.field.tables import SiteData
+from yieldwatch.gap.results import SiteGap
+from yieldwatch.portfolio.model import Site
+
+COLUMNS = [
+    "site_id", "start", "end", "reference", "verdict", "energy_kwh", "meter_kwh", "energy_difference_kwh",
+    "energy_tolerance_kwh", "amount", "amount_due", "amount_difference", "due_to_energy", "due_to_price",
+    "amount_tolerance", "note",
+]
+#: Limit of error of a meter of class 0.5 near its rating. [%] IEC 62053-22, from memory; `meter_class_pct` replaces it.
+METER_CLASS_PCT = 0.5
+#: Doubt of a mean price where the meter's period is longer than the price's. Common practice, no source.
+_SHAPE_SHARE = 0.02
+#: Statements of one sign that are no chance: as many of eight by chance have odds of 1 in 128.
+_FEWEST_ONE_WAY = 8
+#: Energy on a statement comes in whole kWh, money in hundredths.
+_ROUNDED_KWH, _ROUNDED_MONEY = 0.5, 0.01
+
+
+def check_statements(site: Site, data: SiteData, gap: SiteGap) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """
+    Hold each statement against the meter and the tariff.
+
+    Parameters
+    ----------
+    site : Site
+    data : SiteData
+    gap : SiteGap
+        Its months are the ones that can be checked.
+
+    Returns
+    -------
+    checks : DataFrame
+        Columns `COLUMNS`; a row a statement, and one for each span between two statements that none settles. `verdict` is
+        agrees, energy_differs, price_differs, energy_and_price_differ, duplicate, overlap, missing or not_checked. Differences
+        are statement less meter and paid less due: below zero is money missing. Blank where the meter or a price is missing.
+    notices : tuple of str
+        The tolerance, and what was left unchecked.
+
+    Notes
+    -----
+    Meter and statement may come from two meters, so they may differ by sqrt(2) times the meter's class. A difference in money is
+    split at the tariff's mean price of the period: what the other energy explains, and the rest, which is the price's.
+    """
+    statements = data.statements
+    if statements is None or statements.empty:
+        return pd.DataFrame(columns=COLUMNS), ()
+    class_pct = site.assumed("meter_class_pct", METER_CLASS_PCT)
+    tolerance = np.sqrt(2.0) * class_pct / 100.0
+    grid = _grid(site, data, gap)
+    coarse = _coarse_meter(data, gap)
+    rows: list[dict[str, object]] = []
+    seen: list[tuple[pd.Timestamp, pd.Timestamp, str]] = []
+    settled_to: pd.Timestamp | None = None
+    for s in statements.sort_values(["start", "end"], kind="stable").to_dict("records"):
+        start, end = pd.Timestamp(s["start"]), pd.Timestamp(s["end"])
+        if settled_to is not None and start > settled_to:
+            rows.append(_due(grid, settled_to, start)
+                        | _row(site, settled_to, start, "", "missing", "No statement settles this span; ask for it."))
+        reference = "" if pd.isna(s["reference"]) else str(s["reference"])
+        same = [r for a, b, r in seen if a == start and b == end]
+        other = [r for a, b, r in seen if a < end and start < b]
+        row = _row(site, start, end, reference, "", "") | {"energy_kwh": s["energy_kwh"], "amount": s["amount"]}
+        if same:
+            row |= {"verdict": "duplicate", "note": f"The same period as {same[0] or 'an earlier row'}: settled twice, or a "
+                                                    "correction that replaces it."}
+        elif other:
+            row |= {"verdict": "overlap", "note": f"Part of the period is also settled by {other[0] or 'an earlier row'}."}
+        else:
+            row |= _compared(row, _due(grid, start, end), tolerance, coarse)
+        rows.append(row)
+        seen.append((start, end, reference))
+        settled_to = end if settled_to is None else max(settled_to, end)
+    said = (
+        f"statements are held against the meter within {100 * tolerance:.2g} % (two meters of class {class_pct:g}), and against "
+        f"the tariff within {100 * _SHAPE_SHARE:g} % where the meter cannot show when the energy came, else to rounding.",
+        *_one_sided(rows),
+        *_not_checked(rows),
+    )
+    return pd.DataFrame(rows, columns=COLUMNS), said
+
+
+def _grid(site: Site, data: SiteData, gap: SiteGap) -> pd.DataFrame:
+    """What should have been settled in each interval: kWh sold, its price, and money for energy held down."""
+    income = interval_income(site, data, gap)
+    energy = metered_intervals(data, gap.intervals)
+    if site.meter == "generation" and any(t.import_price_per_kwh is not None for t in site.tariffs):
+        own = load_kwh(site, data, pd.DatetimeIndex(gap.intervals.index))
+        energy = energy * np.nan if own is None else energy - np.minimum(energy.clip(lower=0), own)
+    worth = (energy * income["export_price"]).where(energy != 0, 0.0)
+    return pd.DataFrame({"energy": energy, "worth": worth, "compensation": income["compensation"],
+                         "price": income["export_price"]})
+
+
+def _due(grid: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp) -> dict[str, object]:
+    blank: dict[str, object] = {"meter_kwh": np.nan, "amount_due": np.nan, "_compensation": np.nan}
+    index = pd.DatetimeIndex(grid.index)
+    if not len(index) or start < index[0] or end > index[-1] + usual_step(index):
+        return blank | {"note": "Outside the months that are reported."}
+    part = grid[(index >= start) & (index < end)]
+    energy, worth = part["energy"].sum(skipna=False), part["worth"].sum(skipna=False)
+    lacks = "The meter does not cover the period." if np.isnan(energy) else "A price is missing." if np.isnan(worth) else ""
+    due: dict[str, object] = {"meter_kwh": energy, "amount_due": worth, "_compensation": part["compensation"].sum(),
+                              "_one_price": part["price"].nunique() == 1}
+    return due | ({"note": lacks} if lacks else {})
+
+
+def _compared(row: dict, due: dict[str, object], tolerance: float, coarse: bool) -> dict[str, object]:
+    meter, worth, extra = (float(due[k]) for k in ("meter_kwh", "amount_due", "_compensation"))  # type: ignore[arg-type]
+    off_kwh = row["energy_kwh"] - meter
+    allowed_kwh = tolerance * abs(meter) + _ROUNDED_KWH
+    price = worth / meter if meter else np.nan
+    shaped = coarse and not due.get("_one_price", True)
+    by_price = row["amount"] - row["energy_kwh"] * price
+    # Money for energy held down may come with the statement or apart from it; both are right.
+    by_price = by_price - np.clip(by_price, 0.0, max(extra, 0.0))
+    allowed = _ROUNDED_MONEY + _ROUNDED_KWH * abs(price) + (_SHAPE_SHARE * abs(row["energy_kwh"] * price) if shaped else 0.0)
+    energy_off = bool(abs(off_kwh) > allowed_kwh)
+    price_off = bool(abs(by_price) > allowed)
+    out = due | {
+        "energy_difference_kwh": off_kwh, "energy_tolerance_kwh": allowed_kwh, "amount_difference": row["amount"] - worth,
+        "due_to_energy": off_kwh * price, "due_to_price": row["amount"] - row["energy_kwh"] * price, "amount_tolerance": allowed,
+    }
+    if np.isnan(off_kwh):
+        return out | {"verdict": "not_checked", "note": due.get("note") or "The statement has no energy."}
+    if np.isnan(by_price):
+        lacks = due.get("note") or "The statement has no amount, or the meter no energy, so its price cannot be checked."
+        return out | {"verdict": "energy_differs" if energy_off else "not_checked", "note": lacks}
+    off = f"Settled {off_kwh:+,.0f} kWh against the meter, beyond its error."
+    words = {
+        (False, False): ("agrees", ""),
+        (True, False): ("energy_differs", f"{off} Ask for the readings."),
+        (False, True): ("price_differs", _price_note(row, price)),
+        (True, True): ("energy_and_price_differ", f"{off} {_price_note(row, price)}"),
+    }
+    verdict, note = words[energy_off, price_off]
+    return out | {"verdict": verdict, "note": note}
+
+
+def _price_note(row: dict, price: float) -> str:
+    paid = row["amount"] / row["energy_kwh"] if row["energy_kwh"] else np.nan
+    return f"Paid {paid:.5f} per kWh; the tariff gives {price:.5f} over the period. Query the price, or correct the [[tariffs]]."
+
+
+def _row(site: Site, start: pd.Timestamp, end: pd.Timestamp, reference: str, verdict: str, note: str) -> dict[str, object]:
+    days = {k: t.tz_convert(site.timezone).strftime("%Y-%m-%d %H:%M").removesuffix(" 00:00")
+            for k, t in (("start", start), ("end", end))}
+    return {"site_id": site.id, **days, "reference": reference, "verdict": verdict, "note": note}
+
+
+def _coarse_meter(data: SiteData, gap: SiteGap) -> bool:
+    if data.meter is None or data.meter.empty:
+        return False
+    return bool((data.meter["end"] - data.meter["start"]).median() > usual_step(pd.DatetimeIndex(gap.intervals.index)))
+
+
+def _one_sided(rows: list[dict[str, object]]) -> list[str]:
+    """Differences within the tolerance that all go one way: no chance, but one meter against the other."""
+    agree = pd.DataFrame([r for r in rows if r["verdict"] == "agrees"])
+    if len(agree) < _FEWEST_ONE_WAY:
+        return []
+    off = agree["energy_difference_kwh"].astype(float)
+    if not ((off > 0).all() or (off < 0).all()):
+        return []
+    mean = 100.0 * off.sum() / agree["meter_kwh"].astype(float).sum()
+    way = "more" if mean > 0 else "less"
+    return [f"all {len(agree)} statements that agree settle {way} than the meter here reads, {abs(mean):.2f} % on the whole: "
+            "within what two meters may differ by, but no chance. Ask which of them was last tested."]
+
+
+def _not_checked(rows: list[dict[str, object]]) -> list[str]:
+    n = sum(r["verdict"] == "not_checked" for r in rows)
+    return [f"{n} statements could not be checked in full; statement_checks.csv says why."] if n else []
