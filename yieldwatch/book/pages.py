@@ -18,11 +18,12 @@ from yieldwatch.errors import BookError, ChangedMeanwhile
 
 #: The name under which assessments write; no person's.
 ASSESSMENT = "assessment"
-
+#: Largest number that a database keeps as a key.
+_MOST_KEY = 2**31 - 1
 
 
 class Pages:
-    """The book within one transaction at one moment; `JobBook` opens it."""
+    """The book within one transaction at one moment; only `JobBook.writing` opens one that may write."""
 
     def __init__(self, connection: sa.Connection, now: dt.datetime):
         self._connection, self._now = connection, now.astimezone(dt.UTC)
@@ -31,7 +32,8 @@ class Pages:
         return tuple(Job(**row) for row in self._connection.execute(sa.select(JOBS).order_by(JOBS.c.ref)).mappings())
 
     def job(self, ref: int) -> Job:
-        row = self._connection.execute(sa.select(JOBS).where(JOBS.c.ref == ref)).mappings().one_or_none()
+        wanted = sa.select(JOBS).where(JOBS.c.ref == ref)
+        row = self._connection.execute(wanted).mappings().one_or_none() if 0 < ref <= _MOST_KEY else None
         if row is None:
             count = self._connection.scalar(sa.select(sa.func.count()).select_from(JOBS))
             raise BookError(f"job {ref}: not in the book, which holds {count} jobs. Expected one of them. List them to find it.")
@@ -62,7 +64,8 @@ class Pages:
             self._refuse_stale(job, facts, version)
         changed = states.settled(job, facts, who, self._now.date())
         if mind_others and version is None:
-            self._refuse_foreign(job, who, changed)
+            # What follows by rule is no one's wish to replace anything.
+            self._refuse_foreign(job, who, {n: v for n, v in changed.items() if n in facts})
         if not changed:
             return job
         self._write(job, changed)
@@ -118,7 +121,7 @@ class Pages:
 
     def _evidence(self, job: Job, number: int) -> Evidence:
         this = sa.and_(EVIDENCE.c.ref == job.ref, EVIDENCE.c.number == number)
-        row = self._connection.execute(sa.select(EVIDENCE).where(this)).mappings().one_or_none()
+        row = self._connection.execute(sa.select(EVIDENCE).where(this)).mappings().one_or_none() if 0 < number <= _MOST_KEY else None
         if row is None:
             raise BookError(f"job {job.ref}: has no reading or photo {number}. Expected a number that the job shows.")
         return Evidence(**row)

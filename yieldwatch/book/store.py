@@ -155,10 +155,10 @@ def _postgresql(address: str) -> Store:
     try:
         url = sa.make_url(address)
     except (exc.ArgumentError, ValueError):
-        raise BookError("--store: an address that cannot be read. Expected postgresql://USER@HOST:PORT/DATABASE. Write signs such "
-                        "as @ or / within a password as %40 or %2F.") from None
+        raise BookError("--store: an address that cannot be read. Expected postgresql://USER@HOST:PORT/DATABASE. Write signs "
+                        "such as @ or / within a password as %40 or %2F.") from None
     if url.drivername not in ("postgresql", "postgresql+psycopg"):
-        raise BookError(f"--store: a {url.drivername} database. Expected postgresql://, or a SQLite file's path. Name one of them.")
+        raise BookError(f"--store: a {url.drivername} database. Expected postgresql://, or a SQLite file's path. Name one.")
     if "password" in url.query:
         raise BookError("--store: a password among the address's options. Expected none there. Put it in PGPASSWORD instead.")
     try:
