@@ -5,7 +5,7 @@ The only place that runs the stages in their order.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from os import PathLike
 
@@ -13,6 +13,9 @@ import pandas as pd
 
 from yieldwatch.action.candidates import candidates
 from yieldwatch.action.ranking import rank_jobs
+from yieldwatch.book.agenda import rank_with_book
+from yieldwatch.book.keep import JobBook
+from yieldwatch.book.reconcile import Reconciled
 from yieldwatch.check import PortfolioCheck, check_site
 from yieldwatch.cost.revenue import value_losses
 from yieldwatch.errors import NotEnoughData
@@ -58,7 +61,8 @@ class Assessment:
 
     `notices` says what was assumed in money and jobs, and which sites are left out; what the readers noticed of a site's files is
     in its `data.notices`. `work_list` and `set_aside` are the contract's tables; `period` is the reported span, start inclusive
-    and end exclusive, and `as_of` the date at which the history ends.
+    and end exclusive, and `as_of` the date at which the history ends. `in_book` is what the assessment did to the job book, None
+    if it was made without one.
     """
 
     portfolio: Portfolio
@@ -68,10 +72,11 @@ class Assessment:
     work_list: pd.DataFrame
     set_aside: pd.DataFrame
     notices: tuple[str, ...]
+    in_book: Reconciled | None = None
 
 
 def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tuple[dt.date | None, dt.date | None] | None = None,
-           progress: Progress | None = None) -> Assessment:
+           progress: Progress | None = None, opens_book: Callable[[], JobBook] | None = None) -> Assessment:
     """
     Run all stages on a portfolio folder.
 
@@ -84,6 +89,9 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
         First day to report, and the day after the last; either may be None for the history's own.
     progress : callable, optional
         Called with a few words at each step.
+    opens_book : callable, optional
+        Returns the job book, which is brought up to the answer; jobs that it holds as turned down or just done are not chosen
+        again. Called once the portfolio is found sound, and before the long work.
 
     Returns
     -------
@@ -95,10 +103,13 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
         If the folder cannot be used.
     NotEnoughData
         If no site has weather.
+    BookError
+        If the book cannot be used.
     """
     say = progress or (lambda words: None)
     say("reading the portfolio")
     portfolio = read_portfolio(path)
+    book = opens_book() if opens_book else None
     start, end = period or (None, None)
     done, found, notices = [], [], list(portfolio.notices)
     for site in portfolio.sites:
@@ -117,12 +128,17 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
         raise NotEnoughData(f"{path}: no site has usable weather. Expected sites/<id>/weather.csv. Add it for at least one site.")
     say("ranking the jobs")
     last = as_of or max(_history_end(r.site, r.data, None) for r in done)
-    work_list, said = rank_jobs(portfolio, found, last)
+    in_book = None
+    if book is None:
+        work_list, said = rank_jobs(portfolio, found, last)
+    else:
+        in_book, said = rank_with_book(portfolio, found, last, book, [r.site.id for r in done], _last_tests(done))
+        work_list = in_book.work_list
     reported = pd.concat([r.gap.yields["month"] for r in done])
     first_day = start or dt.date.fromisoformat(reported.min() + "-01")
     end_day = end or (pd.Period(reported.max(), "M") + 1).start_time.date()
     return Assessment(portfolio, last, (first_day, end_day), tuple(done), work_list,
-                      pd.concat([r.data.set_aside for r in done], ignore_index=True), (*notices, *said))
+                      pd.concat([r.data.set_aside for r in done], ignore_index=True), (*notices, *said), in_book)
 
 
 def check(path: str | PathLike[str], as_of: dt.date | None = None) -> PortfolioCheck:
@@ -156,6 +172,15 @@ def _assess_site(site: Site, data: SiteData, start: dt.date | None, end: dt.date
     losses, said = value_losses(site, data, gap)
     said = (*said, *_left_out(gap, max(first, begin), min(last, finish)), *_too_good(gap.yields))
     return SiteAssessment(site, data, gap, losses, rounds, clamps), state, said
+
+
+def _last_tests(sites: Sequence[SiteAssessment]) -> dict[tuple[str, str], dt.date]:
+    """When each string was last tested, by site and string."""
+    tests = {}
+    for result in sites:
+        for row in result.gap.string_findings[["string_id", "last_round"]].dropna().itertuples(index=False):
+            tests[result.site.id, str(row.string_id)] = pd.Timestamp(row.last_round).date()
+    return tests
 
 
 def _left_out(gap: SiteGap, first: pd.Timestamp, last: pd.Timestamp) -> list[str]:

@@ -121,7 +121,8 @@ class Pages:
 
     def _evidence(self, job: Job, number: int) -> Evidence:
         this = sa.and_(EVIDENCE.c.ref == job.ref, EVIDENCE.c.number == number)
-        row = self._connection.execute(sa.select(EVIDENCE).where(this)).mappings().one_or_none() if 0 < number <= _MOST_KEY else None
+        wanted = sa.select(EVIDENCE).where(this)
+        row = self._connection.execute(wanted).mappings().one_or_none() if 0 < number <= _MOST_KEY else None
         if row is None:
             raise BookError(f"job {job.ref}: has no reading or photo {number}. Expected a number that the job shows.")
         return Evidence(**row)

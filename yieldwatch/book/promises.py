@@ -19,11 +19,13 @@ from yieldwatch.book.states import promised_kwh
 #: What is held of the ratio of proven to promised before any job is measured: promises hold on average, and two thirds of the
 #: ways of promising lie within a third of that. Common practice, no source.
 PRIOR_MEAN, PRIOR_SD = 1.0, 0.35
-#: Scale of the half-normal prior on how far causes, contractors and single jobs differ. Common practice, no source; its shape as in
-#: Gelman, Bayesian Analysis 1 (2006) 515, which lets groups be alike and does not force them to be.
+#: Scale of the half-normal prior on how far causes, contractors and single jobs differ. Common practice, no source; its shape as
+#: in Gelman, Bayesian Analysis 1 (2006) 515, which lets groups be alike and does not force them to be.
 SPREAD_SCALE = 0.3
 #: Spreads over which the posterior is summed.
 _SPREADS = (0.0, 0.05, 0.1, 0.2, 0.3, 0.45, 0.65, 0.9)
+#: No energy is measured better than this, as a fraction. Common practice, no source.
+_LEAST_SD = 0.01
 #: Half the width of a 90 % interval in standard deviations.
 _HALF_90 = float(norm.ppf(0.95))
 
@@ -79,9 +81,10 @@ class Promises:
 
     Notes
     -----
-    ratio = mean + cause + contractor + job + error, each normal about nil but the mean, which is about 1. The error's spread is the
-    job's own, from the intervals of verdict and promise; those of causes, contractors and jobs are not known and are summed over.
-    So few jobs move a factor little, a cause never seen gets what all jobs say, and the interval is of the mean of later jobs, not of one.
+    ratio = mean + cause + contractor + job + error, each normal about nil but the mean, which is about 1. The error's spread
+    comes from the intervals of verdict and promise; those of causes, contractors and jobs are not known and are summed over. So
+    few jobs move a factor little, and a cause never seen gets what all jobs say. The interval is of the mean of later jobs, not
+    of one.
     """
 
     def __init__(self, jobs: Iterable[Job]):
@@ -92,7 +95,7 @@ class Promises:
         self._ratios = np.array([k.ratio for k in self.kept])
         self._variances = np.array([k.sd**2 for k in self.kept])
         self._same_cause = _same([k.cause for k in self.kept])
-        self._same_contractor = _same([k.contractor for k in self.kept])
+        self._same_contractor = _same([_plain(k.contractor) for k in self.kept])
         self._weights = self._weigh()
 
     def correction(self, cause: str | None = None, contractor: str | None = None) -> Correction:
@@ -111,7 +114,8 @@ class Promises:
         Correction
         """
         of_cause = np.array([k.cause == cause and cause is not None for k in self.kept], dtype=float)
-        of_contractor = np.array([k.contractor == contractor and contractor is not None for k in self.kept], dtype=float)
+        of_contractor = np.array([
+            _plain(k.contractor) == _plain(contractor) and contractor is not None for k in self.kept], dtype=float)
         means, variances = np.array([
             self._ahead(spreads, of_cause, of_contractor) for spreads in _grid()]).T
         mean = float(self._weights @ means)
@@ -133,7 +137,9 @@ class Promises:
             fit = off @ np.linalg.solve(covariance, off) + np.linalg.slogdet(covariance)[1]
             logs.append(-0.5 * fit - 0.5 * sum((s / SPREAD_SCALE) ** 2 for s in spreads))
         # The grid is uneven: each combination stands for the cell about it.
-        weights = np.exp(np.array(logs) - max(logs)) * np.prod([np.gradient(_SPREADS)[list(i)] for i in _places()], axis=1)
+        borders = np.concatenate([_SPREADS[:1], np.convolve(_SPREADS, [0.5, 0.5], "valid"), _SPREADS[-1:]])
+        cells = np.prod(list(itertools.product(np.diff(borders), repeat=3)), axis=1)
+        weights = np.exp(np.array(logs) - max(logs)) * cells
         return weights / weights.sum()
 
     def _ahead(self, spreads: tuple[float, float, float], of_cause: np.ndarray, of_contractor: np.ndarray) -> tuple[float, float]:
@@ -150,7 +156,7 @@ def _entry(job: Job) -> Kept | None:
         return None
     sd = (high - low) / (2 * _HALF_90)
     return Kept(job.ref, job.cause, job.contractor, promised, job.verdict_kwh, job.verdict_kwh / promised,
-                math.hypot(sd / promised, _promise_sd(job)))
+                max(math.hypot(sd / promised, _promise_sd(job)), _LEAST_SD))
 
 
 def _promise_sd(job: Job) -> float:
@@ -161,15 +167,16 @@ def _promise_sd(job: Job) -> float:
     return (high - low) / (2 * _HALF_90) / gain
 
 
+def _plain(name: str | None) -> str | None:
+    """A contractor's name without what hands write differently: capitals and blanks."""
+    return None if name is None else " ".join(name.casefold().split())
+
+
 def _same(names: Sequence[str | None]) -> np.ndarray:
     """1 where two jobs share a name, shape (n, n); a job without one shares it with itself alone."""
-    n = len(names)
-    return np.array([[float(i == j or (names[i] is not None and names[i] == names[j])) for j in range(n)] for i in range(n)]).reshape(n, n)
-
-
-def _places() -> list[tuple[int, ...]]:
-    return list(itertools.product(range(len(_SPREADS)), repeat=3))
+    keys = np.array([f"{i}" if name is None else f"={name}" for i, name in enumerate(names)], dtype=object)
+    return (keys[:, None] == keys[None, :]).astype(float)
 
 
 def _grid() -> list[tuple[float, float, float]]:
-    return list(itertools.product(_SPREADS, repeat=3))
+    return [(a, b, c) for a in _SPREADS for b in _SPREADS for c in _SPREADS]

@@ -107,9 +107,9 @@ def reconcile(work_list: pd.DataFrame, book: JobBook, portfolio: Portfolio, as_o
     A finding belongs to a job of its site, kind and cause whose scope shares a part with it; an inverter holds its strings. Of
     several, it goes to the one with which it shares most. Findings of one job add up, bounds too: as if they erred together.
 
-    A job that is decided keeps its decision. One put off comes back on its day. One declined comes back only if its gain has grown
-    to `GROWN` times what it was and the low end of the interval lies above that, or it has become a matter of safety. A finding
-    on a job that was done raises a new one that refers to it, but for what rests on history from before the work.
+    A job that is decided keeps its decision. One put off comes back on its day. One declined comes back only if its gain has
+    grown to `GROWN` times what it was and the low end of the interval lies above what it was, or if it has become a matter of
+    safety. A finding on a job that was done raises a new one that refers to it, unless it rests on history from before the work.
     """
     tally, older = _Tally(), []
     by_id = {s.id: s for s in portfolio.sites}
@@ -131,7 +131,24 @@ def reconcile(work_list: pd.DataFrame, book: JobBook, portfolio: Portfolio, as_o
         words = {job.ref: states.state(job) for job in pages.jobs()}
     refs = pd.Series([tally.refs.get(i) for i in work_list.index], work_list.index, dtype="Int64")
     listed = work_list.assign(job_ref=refs, job_state=[words.get(tally.refs.get(i, 0), "") for i in work_list.index])
-    return Reconciled(listed, tuple(tally.new), tuple(sorted(tally.known)), tuple(tally.gone), tuple(tally.reopened), tuple(older))
+    return Reconciled(listed, tuple(tally.new), tuple(sorted(set(tally.known))), tuple(tally.gone), tuple(tally.reopened),
+                      tuple(older))
+
+
+def laid_aside(work_list: pd.DataFrame, book: JobBook, portfolio: Portfolio, as_of: dt.date,
+               tested: Tested | None = None) -> dict[Hashable, Job]:
+    """
+    Return the jobs, by the index of their findings, that are not to be chosen again: put off or declined and staying so, or done
+    too lately for the history to show it. A matter of safety is never laid aside.
+    """
+    there = book.jobs()
+    aside: dict[Hashable, Job] = {}
+    by_id = {s.id: s for s in portfolio.sites}
+    for (site_id, kind, cause), rows in work_list.groupby(["site_id", "job_kind", "cause"]):
+        jobs = [j for j in there if (j.site_id, j.job_kind, j.cause) == (site_id, kind, cause)]
+        site = _SiteBook(by_id[site_id], as_of, tested or {}, None, _Tally())
+        aside |= site.laid_aside(rows[~rows["safety"].astype(bool)].to_dict("index"), jobs)
+    return aside
 
 
 def _key(row: Mapping[Hashable, Any]) -> tuple[str, str]:
@@ -147,14 +164,10 @@ class _SiteBook:
     def match(self, rows: Mapping[Hashable, dict], jobs: Sequence[Job]) -> None:
         """Match the findings of one kind and cause."""
         still_open = [j for j in jobs if states.state(j) in states.OPEN]
-        finished = [j for j in jobs if states.state(j) in states.FINISHED]
-        found: dict[int, list[Hashable]] = {}
+        found = self._found(rows, still_open)
         for index, row in rows.items():
-            job = self._nearest(row, still_open)
-            if job:
-                found.setdefault(job.ref, []).append(index)
-            else:
-                self._raise(index, row, finished)
+            if not any(index in own for own in found.values()):
+                self._raise(index, row, self._before(row, jobs))
         for job in still_open:
             own = found.get(job.ref, [])
             if own:
@@ -166,6 +179,36 @@ class _SiteBook:
                 other = next((ref for ref, held in found.items() for i in held if self._nearest(rows[i], [job])), None)
                 self._not_found(job, other)
 
+    def laid_aside(self, rows: Mapping[Hashable, dict], jobs: Sequence[Job]) -> dict[Hashable, Job]:
+        """Of the findings of one kind and cause, those whose job is not to be chosen again."""
+        still_open = {j.ref: j for j in jobs if states.state(j) in states.OPEN}
+        aside: dict[Hashable, Job] = {}
+        found = self._found(rows, list(still_open.values()))
+        for ref, own in found.items():
+            job = still_open[ref]
+            stays = _reopens(job, _proposal([rows[i] for i in own]), self._as_of) is None
+            if states.state(job) in (states.PUT_OFF, states.DECLINED) and stays:
+                aside |= dict.fromkeys(own, job)
+        for index, row in rows.items():
+            before = self._before(row, jobs)
+            if before and not any(index in own for own in found.values()) and not self._is_back(before, row):
+                aside[index] = before
+        return aside
+
+    def _found(self, rows: Mapping[Hashable, dict], still_open: Sequence[Job]) -> dict[int, list[Hashable]]:
+        """The findings of each open job by its number."""
+        found: dict[int, list[Hashable]] = {}
+        for index, row in rows.items():
+            job = self._nearest(row, still_open)
+            if job:
+                found.setdefault(job.ref, []).append(index)
+        return found
+
+    def _before(self, row: Mapping, jobs: Sequence[Job]) -> Job | None:
+        """The job last done for what a finding names."""
+        finished = [j for j in jobs if states.state(j) in states.FINISHED and self._nearest(row, [j])]
+        return max(finished, key=lambda j: (j.done_on, j.ref), default=None)
+
     def _nearest(self, row: Mapping, jobs: Sequence[Job]) -> Job | None:
         parts = self._parts(row["scope"])
         shared = [(len(parts & self._parts(j.scope)), -len(self._parts(j.scope)), -j.ref, j) for j in jobs]
@@ -176,10 +219,9 @@ class _SiteBook:
         named = frozenset(scope.split())
         whole = "site" in named
         held = {s.string_id for s in self._site.strings if whole or s.inverter_id in named}
-        return named | held | ({i.id for i in self._site.inverters} if whole else set())
+        return named | held | ({i.inverter_id for i in self._site.inverters} if whole else set())
 
-    def _raise(self, index: Hashable, row: Mapping, finished: Sequence[Job]) -> None:
-        before = max((j for j in finished if self._nearest(row, [j])), key=lambda j: (j.done_on, j.ref), default=None)
+    def _raise(self, index: Hashable, row: Mapping, before: Job | None) -> None:
         if before and not self._is_back(before, row):
             self._tally.refs[index] = before.ref
             self._tally.known.append(before.ref)
@@ -215,7 +257,7 @@ class _SiteBook:
     def _not_found(self, job: Job, other: int | None) -> None:
         if self._pages is None:
             return
-        if (job.found and job.covered_by is None) or (other and job.covered_by is None):
+        if job.found and job.covered_by is None:
             self._tally.gone.append(job.ref)
         self._pages.change(job, ASSESSMENT, {"found": other is not None, "covered_by": other})
 

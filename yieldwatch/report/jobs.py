@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from yieldwatch.assess import Assessment
+from yieldwatch.book.states import DECLINED, FINISHED, PUT_OFF
 from yieldwatch.report import words
 
 
@@ -36,11 +37,13 @@ def work_plan(assessment: Assessment) -> WorkPlan:
     for job in jobs:
         job["site_name"] = names.get(job["site_id"], words.plain(job["site_id"]))
     do = tuple(job for job in jobs if is_on(job))
-    waiting = [job for job in jobs if not is_on(job)]
+    # What people turned down is not worth doing now, whatever it would return.
+    turned_down = [job for job in jobs if not is_on(job) and job.get("job_state") in (PUT_OFF, DECLINED, *FINISHED)]
+    waiting = [job for job in jobs if not is_on(job) and job not in turned_down]
     return WorkPlan(
         do,
         tuple(job for job in waiting if _figure(job, "npv") > 0),
-        tuple(job for job in waiting if _figure(job, "npv") <= 0),
+        (*(job for job in waiting if _figure(job, "npv") <= 0), *turned_down),
         tuple(job for job in waiting if math.isnan(_figure(job, "npv"))),
     )
 
