@@ -14,7 +14,7 @@ from pathlib import Path
 import psycopg
 
 #: With signs that an address must escape, so that a slip would show.
-PASSWORD = "s3cret@/'?"  # noqa: S105
+PASSWORD = "s3cret@/'?"
 
 
 def binaries() -> Path | None:

@@ -14,12 +14,13 @@ from hypothesis import strategies as st
 from tests.book.build import raise_job
 from tests.book.conftest import NOW
 from yieldwatch.book.facts import FACTS, RECORDED, Verdict
-from yieldwatch.book.keep import ASSESSMENT, JobBook, open_book
+from yieldwatch.book.keep import ASSESSMENT, open_book
 from yieldwatch.book.states import state
 from yieldwatch.book.values import from_text, to_text
 from yieldwatch.errors import BookError, ChangedMeanwhile
 
-HOSTILE = ["'; DROP TABLE jobs; --", '=HYPERLINK("http://x","y")', "+1", "-1+cmd", "@SUM(A1)", "%s {0} :name \\", "<script>", "Ünï çødé 太陽"]
+HOSTILE = ["'; DROP TABLE jobs; --", '=HYPERLINK("http://x","y")', "+1", "-1+cmd", "@SUM(A1)", "%s {0} :name \\", "<script>",
+           "Ünï çødé 太陽"]
 
 
 @pytest.mark.parametrize("text", HOSTILE)
