@@ -181,7 +181,7 @@ def test_a_change_needs_a_persons_name(book, who):
 
 @pytest.mark.parametrize("ref", [0, -1, 7, 2**31, 10**30])
 def test_a_job_that_is_not_there_is_a_message(book, ref):
-    with pytest.raises(BookError, match="not in the book, which holds 0 jobs"):
+    with pytest.raises(BookError, match="not among the 0 in the book"):
         book.job(ref)
 
 

@@ -110,8 +110,8 @@ def test_the_interval_holds_the_true_factor_nine_times_of_ten(base):
 @pytest.mark.sourced
 def test_jobs_that_are_alike_are_pooled_as_in_the_eight_schools(base, monkeypatch):
     """
-    Rubin, J. Educ. Stat. 6 (1981) 377, in Gelman et al., Bayesian Data Analysis, 3rd ed., section 5.5 (numbers from memory): eight
-    effects and standard errors; pooled without differences between schools they give 7.7 with a standard error of 4.1.
+    Rubin, J. Educ. Stat. 6 (1981) 377, in Gelman et al., Bayesian Data Analysis, 3rd ed., section 5.5 (numbers from memory):
+    eight effects and standard errors; pooled without differences between schools they give 7.7 with a standard error of 4.1.
     """
     effects, errors = [28, 8, -3, 7, -1, 1, 18, 12], [15, 10, 16, 11, 9, 11, 10, 18]
     monkeypatch.setattr(module, "_SPREADS", (0.0, 1e-9))

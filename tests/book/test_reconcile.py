@@ -36,7 +36,9 @@ def test_another_kind_cause_site_or_place_is_another_job(book, other):
     assert run(book, finding(**other), sites=("moor", "fell")).new == (2,)
 
 
-@pytest.mark.parametrize(("kept", "found"), [("I1", "I1.2"), ("I1.2", "I1"), ("site", "I1.1"), ("I1.1", "site"), ("I1.1 I1.2", "I1.2")])
+@pytest.mark.parametrize(("kept", "found"), [
+    ("I1", "I1.2"), ("I1.2", "I1"), ("site", "I1.1"), ("I1.1", "site"), ("I1.1 I1.2", "I1.2"),
+])
 def test_scopes_that_share_a_string_are_one_job_and_its_scope_follows(book, kept, found):
     raise_job(book, scope=kept)
     assert run(book, finding(found)).known == (1,)

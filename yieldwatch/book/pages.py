@@ -36,7 +36,7 @@ class Pages:
         row = self._connection.execute(wanted).mappings().one_or_none() if 0 < ref <= _MOST_KEY else None
         if row is None:
             count = self._connection.scalar(sa.select(sa.func.count()).select_from(JOBS))
-            raise BookError(f"job {ref}: not in the book, which holds {count} jobs. Expected one of them. List them to find it.")
+            raise BookError(f"job {ref}: not among the {count} in the book. Expected one of them. List them to find it.")
         return Job(**row)
 
     def last_look(self, site_id: str) -> dt.date | None:

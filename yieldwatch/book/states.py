@@ -39,14 +39,14 @@ MOVES: Mapping[str, frozenset[str]] = {
 MEANINGS: Mapping[str, str] = {
     PROPOSED: "nothing decided yet",
     GONE: "nothing decided, and the latest assessment no longer finds the cause, or another job holds it",
-    APPROVED: "to be done, not booked",
+    APPROVED: "to be done, and not booked",
     WAITING: "to be done, and something holds it up",
     BOOKED: "to be done on a day",
     PUT_OFF: "not now",
     DECLINED: "not worth it",
-    DONE: "done; its effect not measured, or not told yet",
-    PROVEN: "done, and the whole interval of its measured gain lies above nil",
-    WITHOUT_EFFECT: "done; the interval of its measured gain holds nil or less and ends below what was promised",
+    DONE: "its effect is not measured, or cannot be told yet",
+    PROVEN: "the whole interval of its measured gain lies above nil",
+    WITHOUT_EFFECT: "the interval of its measured gain holds nil or less, and ends below what was promised or below nil",
 }
 #: Jobs that a new finding of their cause belongs to.
 OPEN = (PROPOSED, GONE, APPROVED, WAITING, BOOKED, PUT_OFF, DECLINED)
@@ -161,7 +161,7 @@ def _check_move(before: Job, after: Job) -> None:
     old, new = state(before), state(after)
     if new == old or new in MOVES[old]:
         return
-    ways = ", ".join(s for s in MEANINGS if s in MOVES[old] and s != old)
+    ways = ", ".join(s for s in MEANINGS if s in MOVES[old] - {old, GONE})
     raise BookError(f"job {before.ref}: is {old} ({MEANINGS[old]}), and cannot become {new} from there. "
                     f"Expected a step to one of: {ways}. Take that step first.")
 

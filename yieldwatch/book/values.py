@@ -9,7 +9,7 @@ import math
 import unicodedata
 from collections.abc import Mapping
 
-from yieldwatch.book.facts import FACTS, Value
+from yieldwatch.book.facts import FACTS, RECORDED, Value
 from yieldwatch.columns import Column
 from yieldwatch.errors import BookError, near_miss
 
@@ -58,7 +58,7 @@ def fact(name: str) -> Column:
         If there is none.
     """
     if name not in FACTS:
-        raise BookError(f"{name}: not a fact of a job.{near_miss(name, FACTS)} Expected one of {', '.join(FACTS)}.")
+        raise BookError(f"{name}: not a fact of a job.{near_miss(name, FACTS)} Expected one of {', '.join(RECORDED)}.")
     return FACTS[name]
 
 

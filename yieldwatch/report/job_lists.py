@@ -13,10 +13,12 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from yieldwatch.action.cautions import caution_text
 from yieldwatch.book import states
 from yieldwatch.book.facts import FACTS, Change, Evidence, Job
 from yieldwatch.book.promises import Correction, Promises
 from yieldwatch.report import words
+from yieldwatch.report.terminal import CAUTION
 
 DECISION_WORDS = {"do": "do it", "not_now": "not now", "no": "not worth it", "others_pay": "someone else pays"}
 WAIT_WORDS = {
@@ -28,8 +30,9 @@ _ASIDE = (states.GONE, states.DECLINED)
 
 
 def record(job: Job) -> dict[str, object]:
-    """A job as plain values for JSON: its facts, and the state that follows from them."""
-    return {"state": states.state(job)} | {name: _plain_value(value) for name, value in dataclasses.asdict(job).items()}
+    """A job as plain values for JSON: its facts, the state that follows from them, and what to watch for."""
+    facts = {name: _plain_value(value) for name, value in dataclasses.asdict(job).items()}
+    return {"state": states.state(job), **facts, "caution": caution_text(job.job_kind)}
 
 
 def evidence_record(found: Evidence, wrong: str = "") -> dict[str, object]:
@@ -88,6 +91,7 @@ def print_jobs(console: Console, jobs: Sequence[Job], hidden: int, currency: str
         grid.add_row(str(job.ref), state_words(job), Text(safety + title(job)), words.number(job.gain_per_year), Text(who))
     if jobs:
         console.print(grid)
+        console.print(CAUTION)
     else:
         console.print("No job to show.")
     if hidden:
@@ -100,7 +104,7 @@ def print_job(console: Console, job: Job, evidence: Sequence[tuple[Evidence, str
     grid = Table(box=None, show_header=False, pad_edge=True)
     grid.add_column("fact")
     grid.add_column("value")
-    grid.add_row("state", f"{state_words(job)} ({states.MEANINGS[states.state(job)]})")
+    grid.add_row("state", f"{state_words(job)}: {states.MEANINGS[states.state(job)]}")
     for name, column in FACTS.items():
         value = getattr(job, name)
         if value is not None:
@@ -109,6 +113,7 @@ def print_job(console: Console, job: Job, evidence: Sequence[tuple[Evidence, str
     for found, wrong in evidence:
         grid.add_row(f"{found.kind} {found.number}", Text(_evidence_line(found, wrong)))
     console.print(grid)
+    console.print(Text(caution_text(job.job_kind)))
 
 
 def _shown(name: str, value: object) -> str:
