@@ -110,6 +110,12 @@ def worth(job: dict, currency: str) -> str:
     return f"{words.money(value, currency)} a year ({words.number(low)} to {words.number(high)})"
 
 
+def in_book(job: dict) -> str:
+    """`job 5, approved`; empty without a job book."""
+    number = _figure(job, "job_ref")
+    return "" if math.isnan(number) else f"job {number:.0f}, {text(job, 'job_state')}"
+
+
 def worth_line(job: dict, currency: str) -> str:
     """Payback, cost, return and season in one line."""
     payback = words.payback(job)
