@@ -109,7 +109,7 @@ def answer() -> str:
     """Run the README's first command on the sample portfolio and return what it prints, as a block."""
     said = io.StringIO()
     with tempfile.TemporaryDirectory() as folder, contextlib.chdir(folder), contextlib.redirect_stdout(said):
-        main(["assess", str(ROOT / "sample_portfolio")])
+        main(["assess", str(ROOT / "sample_portfolio"), "--store", "job_book.sqlite"])
     lines = [line.rstrip() for line in said.getvalue().strip().splitlines()]
     return "\n".join(["```text", *lines, "```"])
 

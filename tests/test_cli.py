@@ -11,7 +11,7 @@ from yieldwatch import cli
 from yieldwatch.check import PortfolioCheck, check_site
 from yieldwatch.errors import PortfolioError
 
-COMMANDS = ["assess", "check", "explain"]
+COMMANDS = ["assess", "check", "explain", "jobs"]
 
 
 @pytest.fixture
@@ -19,7 +19,7 @@ def calls(monkeypatch):
     """Stand-ins for the stages that record how they were called."""
     made = []
 
-    def assess(path, as_of=None, period=None, progress=None):
+    def assess(path, as_of=None, period=None, progress=None, opens_book=None):
         made.append((str(path), as_of, period))
         progress("reading alder")
         return assessment()

@@ -19,9 +19,11 @@ ORDER = (
     "gap",
     "cost",
     "action",
+    "book",
     "check",
     "assess",
     "report",
+    "cli_jobs",
     "cli",
     "__main__",
 )

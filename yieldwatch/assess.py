@@ -5,7 +5,7 @@ The only place that runs the stages in their order.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from os import PathLike
 
@@ -15,6 +15,9 @@ import pandas as pd
 from yieldwatch.action.candidates import candidates
 from yieldwatch.action.ranking import rank_jobs
 from yieldwatch.action.who_pays import site_claims
+from yieldwatch.book.agenda import rank_with_book
+from yieldwatch.book.keep import JobBook
+from yieldwatch.book.reconcile import Reconciled
 from yieldwatch.check import PortfolioCheck, check_site
 from yieldwatch.cost.budget import site_bridge
 from yieldwatch.cost.returns import site_returns
@@ -67,7 +70,8 @@ class Assessment:
 
     `notices` says what was assumed in money and jobs, and which sites are left out; what the readers noticed of a site's files is
     in its `data.notices`. `work_list` and `set_aside` are the contract's tables; `period` is the reported span, start inclusive
-    and end exclusive, and `as_of` the date at which the history ends. `claims` says who pays for what.
+    and end exclusive, and `as_of` the date at which the history ends. `claims` says who pays for what. `in_book` is what the
+    assessment did to the job book, None if it was made without one.
     """
 
     portfolio: Portfolio
@@ -78,10 +82,11 @@ class Assessment:
     set_aside: pd.DataFrame
     notices: tuple[str, ...]
     claims: pd.DataFrame = field(default_factory=pd.DataFrame)
+    in_book: Reconciled | None = None
 
 
 def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tuple[dt.date | None, dt.date | None] | None = None,
-           progress: Progress | None = None) -> Assessment:
+           progress: Progress | None = None, opens_book: Callable[[], JobBook] | None = None) -> Assessment:
     """
     Run all stages on a portfolio folder.
 
@@ -94,6 +99,9 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
         First day to report, and the day after the last; either may be None for the history's own.
     progress : callable, optional
         Called with a few words at each step.
+    opens_book : callable, optional
+        Returns the job book, which is brought up to the answer; jobs that it holds as turned down or just done are not chosen
+        again. Called once the portfolio is found sound, and before the long work.
 
     Returns
     -------
@@ -105,10 +113,13 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
         If the folder cannot be used.
     NotEnoughData
         If no site has weather.
+    BookError
+        If the book cannot be used.
     """
     say = progress or (lambda words: None)
     say("reading the portfolio")
     portfolio = read_portfolio(path)
+    book = opens_book() if opens_book else None
     start, end = period or (None, None)
     done, found, notices = [], [], list(portfolio.notices)
     for site in portfolio.sites:
@@ -127,14 +138,19 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
         raise NotEnoughData(f"{path}: no site has usable weather. Expected sites/<id>/weather.csv. Add it for at least one site.")
     say("ranking the jobs")
     last = as_of or max(_history_end(r.site, r.data, None) for r in done)
-    work_list, said = rank_jobs(portfolio, found, last)
+    in_book = None
+    if book is None:
+        work_list, said = rank_jobs(portfolio, found, last)
+    else:
+        in_book, said = rank_with_book(portfolio, found, last, book, [r.site.id for r in done], _last_tests(done))
+        work_list = in_book.work_list
     claims = pd.concat([site_claims(r.site, r.data, r.gap, r.losses, r.rounds, work_list, last) for r in done], ignore_index=True)
     reported = pd.concat([r.gap.yields["month"] for r in done])
     first_day = start or dt.date.fromisoformat(reported.min() + "-01")
     end_day = end or (pd.Period(reported.max(), "M") + 1).start_time.date()
     set_aside = pd.concat([r.data.set_aside for r in done], ignore_index=True)
     notices = list(dict.fromkeys((*notices, *said)))
-    return Assessment(portfolio, last, (first_day, end_day), tuple(done), work_list, set_aside, tuple(notices), claims)
+    return Assessment(portfolio, last, (first_day, end_day), tuple(done), work_list, set_aside, tuple(notices), claims, in_book)
 
 
 def check(path: str | PathLike[str], as_of: dt.date | None = None) -> PortfolioCheck:
@@ -170,9 +186,18 @@ def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, start: dt.dat
     statements, paid = check_statements(site, data, gap)
     bridge, budget = site_bridge(site, data, gap)
     returns, earned = site_returns(site, data, gap, losses, portfolio.discount_rate)
-    said = (*said, *_light_corrected(state), *dict.fromkeys((*paid, *budget, *earned)), *_left_out(gap, max(first, begin), min(last, finish)),
-            *_too_good(gap.yields))
+    said = (*said, *_light_corrected(state), *dict.fromkeys((*paid, *budget, *earned)),
+            *_left_out(gap, max(first, begin), min(last, finish)), *_too_good(gap.yields))
     return SiteAssessment(site, data, gap, losses, rounds, clamps, statements, bridge, returns), state, said
+
+
+def _last_tests(sites: Sequence[SiteAssessment]) -> dict[tuple[str, str], dt.date]:
+    """When each string was last tested, by site and string."""
+    tests = {}
+    for result in sites:
+        for row in result.gap.string_findings[["string_id", "last_round"]].dropna().itertuples(index=False):
+            tests[result.site.id, str(row.string_id)] = pd.Timestamp(row.last_round).date()
+    return tests
 
 
 def _left_out(gap: SiteGap, first: pd.Timestamp, last: pd.Timestamp) -> list[str]:

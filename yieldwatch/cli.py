@@ -10,11 +10,14 @@ import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 
 from rich.console import Console
 
 from yieldwatch.assess import assess, check
+from yieldwatch.book.keep import open_book
+from yieldwatch.cli_jobs import add_jobs, add_store
 from yieldwatch.errors import InputError, YieldwatchError
 from yieldwatch.report import write_report
 from yieldwatch.report.evidence_file import read_evidence
@@ -78,6 +81,7 @@ def main_parser() -> argparse.ArgumentParser:
     _add_assess(commands)
     _add_check(commands)
     _add_explain(commands)
+    add_jobs(commands, _console)
     return parser
 
 
@@ -116,6 +120,8 @@ def _add_assess(commands: argparse._SubParsersAction) -> None:
         "--to", dest="end", type=_date, metavar="DATE", help="day after the last one to report"
     )
     command.add_argument("--parquet", action="store_true", help="write the tables as Parquet too")
+    add_store(command)
+    command.add_argument("--no-book", action="store_true", help="leave the job book alone, and the work list without it")
 
 
 def _add_check(commands: argparse._SubParsersAction) -> None:
@@ -158,12 +164,15 @@ def _assess(options: argparse.Namespace) -> None:
         )
     if options.out.exists() and not options.out.is_dir():
         raise InputError(f"--out = {options.out}, a file. Expected a folder. Name another one.")
+    opens_book = None if options.no_book else partial(open_book, options.portfolio, options.store)
     period = (options.start, options.end) if options.start or options.end else None
     with _progress() as progress:
-        assessment = assess(options.portfolio, as_of=options.as_of, period=period, progress=progress)
+        assessment = assess(options.portfolio, as_of=options.as_of, period=period, progress=progress, opens_book=opens_book)
         progress("writing the results")
         write_report(assessment, options.out, options.parquet)
     print_assessment(_console(), assessment, options.out)
+    if assessment.in_book:
+        print(f"  Job book: {assessment.in_book.words}; see yieldwatch jobs.")
 
 
 def _check(options: argparse.Namespace) -> None:

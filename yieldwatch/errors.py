@@ -4,7 +4,9 @@ Every error a user can cause, as one tree.
 YieldwatchError
 ├── InputError (also a ValueError)   an argument or a file holds what it must not
 │   ├── PortfolioError               portfolio.toml, site.toml, type and asset tables
-│   └── FieldDataError               weather, readings, events, prices, load
+│   ├── FieldDataError               weather, readings, events, prices, load
+│   └── BookError                    the job book cannot be opened, or a change to it is not allowed
+│       └── ChangedMeanwhile         someone else changed the job first
 └── NotEnoughData                    the evidence is too thin for the answer asked for
 
 A message says where, what was found, what is allowed and what to do next.
@@ -41,6 +43,14 @@ class PortfolioError(InputError):
 
 class FieldDataError(InputError):
     """A file of readings cannot be used at all (single bad rows are set aside instead)."""
+
+
+class BookError(InputError):
+    """The job book cannot be used, or a change to a job is not allowed."""
+
+
+class ChangedMeanwhile(BookError):
+    """Someone else changed the job first; the message says who changed what, and nothing is written."""
 
 
 class NotEnoughData(YieldwatchError):

@@ -56,7 +56,7 @@ def test_the_sheet_prints_on_a4_across_with_its_headings_on_every_page(book):
     assert sheet.print_area == "'Work list'!$A$1:$R$8"
     assert sheet.print_title_rows == "$1:$3"
     assert sheet.freeze_panes == "A4"
-    assert sheet.auto_filter.ref == "A3:W8"
+    assert sheet.auto_filter.ref == "A3:Y8"
 
 
 def test_every_column_of_the_work_list_is_explained(book):

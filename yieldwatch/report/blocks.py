@@ -102,6 +102,7 @@ def job_card(job: dict, currency: str) -> JobCard:
         ("Chance of paying back", per_cent(job.get("chance_of_payback"), 0)),
         ("Chance that the loss is there", per_cent(job.get("confidence"), 0)),
         ("Comes back", jobs.text(job, "comes_back")),
+        ("Job book", jobs.in_book(job)),
     )
     return JobCard(
         rank=words.number(job.get("rank")),

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from yieldwatch.assess import Assessment
+from yieldwatch.book.states import DECLINED, FINISHED, PUT_OFF
 from yieldwatch.report import words
 
 
@@ -36,11 +37,13 @@ def work_plan(assessment: Assessment) -> WorkPlan:
     for job in jobs:
         job["site_name"] = names.get(job["site_id"], words.plain(job["site_id"]))
     do = tuple(job for job in jobs if is_on(job))
-    waiting = [job for job in jobs if not is_on(job)]
+    # What people turned down is not worth doing now, whatever it would return.
+    turned_down = [job for job in jobs if not is_on(job) and job.get("job_state") in (PUT_OFF, DECLINED, *FINISHED)]
+    waiting = [job for job in jobs if not is_on(job) and job not in turned_down]
     return WorkPlan(
         do,
         tuple(job for job in waiting if _figure(job, "npv") > 0),
-        tuple(job for job in waiting if _figure(job, "npv") <= 0),
+        (*(job for job in waiting if _figure(job, "npv") <= 0), *turned_down),
         tuple(job for job in waiting if math.isnan(_figure(job, "npv"))),
     )
 
@@ -105,6 +108,12 @@ def worth(job: dict, currency: str) -> str:
     if not (math.isfinite(low) and math.isfinite(high)):
         return words.money(value, currency)
     return f"{words.money(value, currency)} a year ({words.number(low)} to {words.number(high)})"
+
+
+def in_book(job: dict) -> str:
+    """`job 5, approved`; empty without a job book."""
+    number = _figure(job, "job_ref")
+    return "" if math.isnan(number) else f"job {number:.0f}, {text(job, 'job_state')}"
 
 
 def worth_line(job: dict, currency: str) -> str:

@@ -174,6 +174,8 @@ WORK_LIST_EXTRAS = {
     "npv_expected": "Net present value at the mean of the gain instead of its middle",
     "crew": "Which crew",
     "crew_hours": "Crew hours",
+    "job_ref": "Its number in the job book",
+    "job_state": "Where it stands by the job book",
     "cost_units": "How many of the units of job_costs.csv the job takes",
 }
 

@@ -68,6 +68,8 @@ def _fields(currency: str) -> tuple[_Field, ...]:
         _Field(f"Net value, {currency}", 13, "money", "npv"),
         _Field("Chance of paying back", 10, "percent", "chance_of_payback"),
         _Field("Job", 16, "text", "job_id"),
+        _Field("Number in the job book", 9, "whole", "job_ref"),
+        _Field("Stands at", 12, "text", "job_state"),
     )
 
 

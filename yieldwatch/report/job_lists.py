@@ -1,0 +1,176 @@
+"""
+The job book as people and programs read it: lists, one job, its history, promises kept.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+from collections.abc import Iterable, Sequence
+
+from rich import box
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from yieldwatch.action.cautions import caution_text
+from yieldwatch.book import states
+from yieldwatch.book.facts import FACTS, Change, Evidence, Job
+from yieldwatch.book.promises import Correction, Promises
+from yieldwatch.report import words
+from yieldwatch.report.terminal import CAUTION
+
+DECISION_WORDS = {"do": "do it", "not_now": "not now", "no": "not worth it", "others_pay": "someone else pays"}
+WAIT_WORDS = {
+    "part": "a part", "permission": "permission", "light": "enough light", "weather": "the weather", "outage": "an outage",
+    "people": "people",
+}
+#: States that a list leaves out unless asked for them.
+_ASIDE = (states.GONE, states.DECLINED)
+
+
+def record(job: Job) -> dict[str, object]:
+    """A job as plain values for JSON: its facts, the state that follows from them, and what to watch for."""
+    facts = {name: _plain_value(value) for name, value in dataclasses.asdict(job).items()}
+    return {"state": states.state(job), **facts, "caution": caution_text(job.job_kind)}
+
+
+def evidence_record(found: Evidence, wrong: str = "") -> dict[str, object]:
+    """A reading or photo as plain values for JSON; `wrong` says what is wrong with the photo's file."""
+    return {name: _plain_value(value) for name, value in dataclasses.asdict(found).items()} | {"wrong": wrong}
+
+
+def change_record(change: Change) -> dict[str, object]:
+    """An entry of the history as plain values for JSON."""
+    return {name: _plain_value(value) for name, value in dataclasses.asdict(change).items()}
+
+
+def _plain_value(value: object) -> object:
+    return value.isoformat() if isinstance(value, dt.date | dt.datetime) else value
+
+
+def state_words(job: Job) -> str:
+    """`waiting for a part`, `booked for 3 May 2025`, or the state alone."""
+    now = states.state(job)
+    if now == states.WAITING:
+        return f"waiting for {WAIT_WORDS.get(job.waiting_for or '', 'something')}"
+    if now == states.BOOKED:
+        return f"booked for {words.day(job.booked_for)}"
+    if now == states.PUT_OFF and job.put_off_until:
+        return f"put off until {words.day(job.put_off_until)}"
+    if now == states.GONE and job.covered_by:
+        return f"gone: held by job {job.covered_by}"
+    return now
+
+
+def title(job: Job) -> str:
+    """`Repair strings at alder: A-07 (string faults)`."""
+    what = words.job_word(job.job_kind)
+    where = "" if job.scope == "site" else f": {words.plain(job.scope)}"
+    return f"{what[:1].upper()}{what[1:]} at {words.plain(job.site_id)}{where} ({words.cause_word(job.cause)})"
+
+
+def in_view(jobs: Iterable[Job]) -> tuple[Job, ...]:
+    """Jobs that a list shows unasked: what is decided or advised, without what is gone or declined."""
+    return tuple(
+        job for job in jobs
+        if (now := states.state(job)) not in _ASIDE and (now != states.PROPOSED or job.advised or job.safety))
+
+
+def print_jobs(console: Console, jobs: Sequence[Job], hidden: int, currency: str) -> None:
+    """Print one line a job, and how many are not shown."""
+    grid = Table(box=box.SIMPLE_HEAD)
+    grid.add_column("job", justify="right")
+    for header in ("state", "what"):
+        grid.add_column(header)
+    grid.add_column(f"{currency} a year", justify="right")
+    grid.add_column("who")
+    for job in jobs:
+        safety = "SAFETY: " if job.safety and states.state(job) in states.OPEN else ""
+        who = words.plain(job.done_by or job.contractor or "")
+        grid.add_row(str(job.ref), state_words(job), Text(safety + title(job)), words.number(job.gain_per_year), Text(who))
+    if jobs:
+        console.print(grid)
+        console.print(CAUTION)
+    else:
+        console.print("No job to show.")
+    if hidden:
+        console.print(f"{words.count(hidden, 'more job is', 'more jobs are')} gone, declined or not advised: --all shows all.")
+
+
+def print_job(console: Console, job: Job, evidence: Sequence[tuple[Evidence, str]]) -> None:
+    """Print all facts of one job that are known, and its readings and photos."""
+    console.print(Text(f"job {job.ref}, version {job.version}: {title(job)}", style="bold"))
+    grid = Table(box=None, show_header=False, pad_edge=True)
+    grid.add_column("fact")
+    grid.add_column("value")
+    grid.add_row("state", f"{state_words(job)}: {states.MEANINGS[states.state(job)]}")
+    for name, column in FACTS.items():
+        value = getattr(job, name)
+        if value is not None:
+            unit = "" if column.unit in ("", "money") else f" {column.unit}"
+            grid.add_row(name, Text(f"{_shown(name, value)}{unit}"))
+    for found, wrong in evidence:
+        grid.add_row(f"{found.kind} {found.number}", Text(_evidence_line(found, wrong)))
+    console.print(grid)
+    console.print(Text(caution_text(job.job_kind)))
+
+
+def _shown(name: str, value: object) -> str:
+    if name == "decision":
+        return DECISION_WORDS.get(str(value), words.plain(value))
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return words.number(value, 0 if value == round(value) else 2)
+    return words.plain(value)
+
+
+def _evidence_line(found: Evidence, wrong: str) -> str:
+    readings = ", ".join(f"{name} {value:g}" for name, value in found.readings.items())
+    when = f"{found.at:%Y-%m-%d %H:%M} UTC" if found.at else ""
+    parts = [found.path, found.part, readings, when, found.note, f"added by {found.added_by}", wrong,
+             "withdrawn" if found.withdrawn else ""]
+    return "; ".join(words.plain(p) for p in parts if p)
+
+
+def print_history(console: Console, changes: Sequence[Change]) -> None:
+    """Print every change, oldest first."""
+    if not changes:
+        console.print("No change yet.")
+    for change in changes:
+        why = f" ({words.plain(change.why)})" if change.why else ""
+        old, new = ("nothing" if v is None else f'"{words.plain(v)}"' for v in (change.old, change.new))
+        when = f"{change.at:%Y-%m-%d %H:%M:%S} UTC"
+        what = f"{change.field} {old} to {new}{why}"
+        console.print(Text(f"{when}  job {change.ref} v{change.version}  {words.plain(change.who)}: {what}"))
+
+
+def promise_rows(promises: Promises) -> list[dict[str, object]]:
+    """The factor of all jobs, of each cause and of each contractor, as plain values."""
+    causes = sorted({k.cause for k in promises.kept})
+    contractors = sorted({k.contractor for k in promises.kept if k.contractor})
+    rows: list[tuple[str, str, Correction]] = [("all", "", promises.correction())]
+    rows += [("cause", c, promises.correction(cause=c)) for c in causes]
+    rows += [("contractor", c, promises.correction(contractor=c)) for c in contractors]
+    return [{"of": of, "name": name, **correction._asdict()} for of, name, correction in rows]
+
+
+def print_promises(console: Console, promises: Promises) -> None:
+    """Print what was proven over what was promised."""
+    if not promises.kept:
+        console.print("No job has a verdict yet that can be held against its promise.")
+    else:
+        grid = Table(box=box.SIMPLE_HEAD, title="Proven over promised, for later jobs", title_justify="left")
+        for header in ("of", "ratio", "90 % interval", "jobs"):
+            grid.add_column(header, justify="left" if header == "of" else "right")
+        for row in promise_rows(promises):
+            name = words.cause_word(row["name"]) if row["of"] == "cause" else words.plain(row["name"] or "all jobs")
+            factor, low, high = (words.number(row[key], 2) for key in ("factor", "low", "high"))
+            grid.add_row(Text(name), factor, f"{low} to {high}", str(row["n"]))
+        console.print(grid)
+        proven, promised = (sum(getattr(k, n) for k in promises.kept) for n in ("proven_kwh", "promised_kwh"))
+        console.print(f"{words.count(len(promises.kept), 'job', 'jobs')}: {words.number(promised)} kWh promised, "
+                      f"{words.number(proven)} kWh proven, for the same days.")
+    if promises.left_out:
+        console.print(f"Left out, for want of a promise for the days measured: job {', '.join(map(str, promises.left_out))}.")
