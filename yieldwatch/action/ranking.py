@@ -16,6 +16,7 @@ from yieldwatch.action.cautions import caution_text
 from yieldwatch.action.costing import price_jobs, share_visits
 from yieldwatch.action.due import due_dates
 from yieldwatch.action.verdicts import Case, money, verdict
+from yieldwatch.action.worth import worth
 from yieldwatch.errors import InputError
 from yieldwatch.portfolio.model import Portfolio, Site
 
@@ -30,7 +31,8 @@ WORK_LIST_COLUMNS = [
     "gain_low_kwh_per_year", "gain_high_kwh_per_year", "gain_per_year", "cost", "cost_alone",
     "payback_months", "payback_low_months", "payback_high_months", "npv", "chosen", "confidence", "caution",
     "verdict", "why", "comes_back", "safety", "chance_of_payback", "npv_expected", "gain_low_per_year",
-    "gain_high_per_year", "crew", "crew_hours", "cost_units",
+    "gain_high_per_year", "crew", "crew_hours", "cost_units", "npv_low", "npv_high", "life_months", "gain_over_life",
+    "benefit_cost",
 ]
 
 
@@ -80,7 +82,7 @@ def rank_jobs(
     pairs = _exclusive(portfolio, candidates, table["worth"].where(table["cost_units"].notna()).to_numpy())
     limits = _limits(portfolio)
     table["chosen"], proven = _choose(table, pairs, *limits)
-    table = _with_costs(table, portfolio, candidates)
+    table = _with_costs(table, portfolio, candidates, as_of)
     table["short_of"] = _short_of(table, portfolio, *limits)
     table = _against_chosen(table, pairs, portfolio, *limits)
     table = _describe(table, portfolio, candidates, as_of)
@@ -181,7 +183,9 @@ def _choose(
     return chosen, proven
 
 
-def _with_costs(table: pd.DataFrame, portfolio: Portfolio, candidates: Sequence[Candidate]) -> pd.DataFrame:
+def _with_costs(
+    table: pd.DataFrame, portfolio: Portfolio, candidates: Sequence[Candidate], as_of: dt.date
+) -> pd.DataFrame:
     """Costs with their share of the visit, and what follows from them."""
     shares = share_visits(
         table, table["chosen"].to_numpy(), table["safety"].to_numpy(),
@@ -198,6 +202,7 @@ def _with_costs(table: pd.DataFrame, portfolio: Portfolio, candidates: Sequence[
         rows.append({
             "chance_of_payback": (present > cost).mean() if known else np.nan,
             "payback_months": middle, "payback_low_months": low, "payback_high_months": high,
+            **worth(portfolio, job, cost, present, as_of),
         })
     table = pd.concat([table, pd.DataFrame(rows, dtype=float).replace(np.inf, np.nan)], axis=1)
     table["npv_expected"] = table["worth"] - table["cost"]

@@ -33,6 +33,7 @@ PORTFOLIO = (
     _number("discount_rate", "per year", 0, 1, "Nominal discount rate, a fraction", VALUE),
     _number("works_budget", "money/year", 0, None, "Most that jobs may cost in a year"),
     _number("crew_days", "days/year", 0, None, "Most crew days in a year"),
+    _number("crew_days_per_week", "days/week", 0, None, "Most crew days in a week, all crews together"),
     Column("horizon_months", "integer", "Time over which a job's npv counts", unit="months", low=1, high=600),
 )
 
@@ -147,4 +148,8 @@ ASSUMPTIONS = (
     _number("due_window_days", "days", 1, 3660, "Days in which a job without a season is to be done"),
     _number("nesting_from_month", "month", 1, 12, "First month in which hedges are not cut"),
     _number("nesting_to_month", "month", 1, 12, "Last month in which hedges are not cut"),
+    _number("least_daylight_h", "h", 0, 24, "Daylight that a day's work in the open needs"),
+    _number("least_test_light_w_m2", "W/m²", 0, 1500, "Light in the array plane that a test after a repair needs"),
+    _number("least_cleaning_c", "°C", -50, 50, "Daytime air temperature below which nobody washes"),
+    _number("most_wind_m_s", "m/s", 0, 60, "Daytime wind above which nobody washes or cuts"),
 )

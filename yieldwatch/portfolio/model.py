@@ -234,3 +234,4 @@ class Portfolio:
     inverter_types: Mapping[str, InverterType]
     sites: tuple[Site, ...]
     notices: tuple[str, ...] = ()
+    crew_days_per_week: float | None = None
