@@ -6,13 +6,15 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from os import PathLike
 
 import pandas as pd
 
 from yieldwatch.action.candidates import candidates
+from yieldwatch.action.plan import make_plan
 from yieldwatch.action.ranking import rank_jobs
+from yieldwatch.action.windows import usual_weeks
 from yieldwatch.check import PortfolioCheck, check_site
 from yieldwatch.cost.revenue import value_losses
 from yieldwatch.errors import NotEnoughData
@@ -58,7 +60,7 @@ class Assessment:
 
     `notices` says what was assumed in money and jobs, and which sites are left out; what the readers noticed of a site's files is
     in its `data.notices`. `work_list` and `set_aside` are the contract's tables; `period` is the reported span, start inclusive
-    and end exclusive, and `as_of` the date at which the history ends.
+    and end exclusive, and `as_of` the date at which the history ends. `plan` and `waiting` are the coming year by week.
     """
 
     portfolio: Portfolio
@@ -68,6 +70,8 @@ class Assessment:
     work_list: pd.DataFrame
     set_aside: pd.DataFrame
     notices: tuple[str, ...]
+    plan: pd.DataFrame = field(default_factory=pd.DataFrame)
+    waiting: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tuple[dt.date | None, dt.date | None] | None = None,
@@ -100,7 +104,7 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
     say("reading the portfolio")
     portfolio = read_portfolio(path)
     start, end = period or (None, None)
-    done, found, notices = [], [], list(portfolio.notices)
+    done, found, usual, notices = [], [], {}, list(portfolio.notices)
     for site in portfolio.sites:
         say(f"{site.id}: reading")
         data = read_site_data(path, site, as_of)
@@ -109,7 +113,9 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
             continue
         result, state, said = _assess_site(site, data, start, end, as_of, say)
         say(f"{site.id}: jobs")
-        jobs, more = candidates(portfolio, site, data, state, result.gap.string_findings, _history_end(site, data, as_of))
+        today = _history_end(site, data, as_of)
+        jobs, more = candidates(portfolio, site, data, state, result.gap.string_findings, today)
+        usual[site.id] = usual_weeks(state, today)
         done.append(result)
         found += jobs
         notices += [words if words.startswith(f"{site.id}:") else f"{site.id}: {words}" for words in (*said, *more)]
@@ -118,11 +124,14 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
     say("ranking the jobs")
     last = as_of or max(_history_end(r.site, r.data, None) for r in done)
     work_list, said = rank_jobs(portfolio, found, last)
+    say("planning the year")
+    planned = make_plan(portfolio, found, work_list, last, usual)
     reported = pd.concat([r.gap.yields["month"] for r in done])
     first_day = start or dt.date.fromisoformat(reported.min() + "-01")
     end_day = end or (pd.Period(reported.max(), "M") + 1).start_time.date()
-    return Assessment(portfolio, last, (first_day, end_day), tuple(done), work_list,
-                      pd.concat([r.data.set_aside for r in done], ignore_index=True), (*notices, *said))
+    return Assessment(portfolio, last, (first_day, end_day), tuple(done), planned.work_list,
+                      pd.concat([r.data.set_aside for r in done], ignore_index=True), (*notices, *said, *planned.notices),
+                      planned.plan, planned.waiting)
 
 
 def check(path: str | PathLike[str], as_of: dt.date | None = None) -> PortfolioCheck:

@@ -10,7 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.action.test_choice import P01, P02, P03, P04, P05, P06, P07, P08
-from yieldwatch.action.schedule import Book, Limits, Offer, Planner
+from yieldwatch.action import bundles, schedule
+from yieldwatch.action.book import Book, Limits, Offer
+from yieldwatch.action.schedule import Planner
 
 ALL_KNAPSACKS = (P01, P02, P03, P04, P05, P06, P07, P08)
 
@@ -110,6 +112,16 @@ def carried(book, must, taken):
         if returned < book.cost_per_visit[jobs].max() - paid - 1e-9:
             return False
     return True
+
+
+@pytest.fixture(params=["bundles", "offer by offer"], autouse=True, scope="module")
+def both_ways(request):
+    """Everything holds for the two ways to write the programme, and to the last coin."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(schedule, "_WEEKLY_GAP", 1e-7)
+        if request.param != "bundles":
+            patch.setattr(bundles, "_MOST_WAYS", 0)
+        yield
 
 
 @settings(max_examples=150, deadline=None, derandomize=True)

@@ -74,12 +74,12 @@ def rank_jobs(
     Jobs of one site and cause whose scopes overlap, and which both return something, exclude each
     other. Jobs for safety are done whatever they return and count in the budget.
     """
-    candidates = sorted(candidates, key=lambda c: (c.site_id, c.job_kind, c.cause, c.scope))
+    candidates = in_order_of_id(candidates)
     if not candidates:
         return pd.DataFrame(columns=WORK_LIST_COLUMNS), ()
     table = pd.concat([price_jobs(portfolio, candidates), _returns(portfolio, candidates)], axis=1)
     table["safety"] = [c.safety for c in candidates]
-    pairs = _exclusive(portfolio, candidates, table["worth"].where(table["cost_units"].notna()).to_numpy())
+    pairs = exclusive_pairs(portfolio, candidates, table["worth"].where(table["cost_units"].notna()).to_numpy())
     limits = _limits(portfolio)
     table["chosen"], proven = _choose(table, pairs, *limits)
     table = _with_costs(table, portfolio, candidates, as_of)
@@ -87,6 +87,11 @@ def rank_jobs(
     table = _against_chosen(table, pairs, portfolio, *limits)
     table = _describe(table, portfolio, candidates, as_of)
     return _in_order(table), _notices(table, portfolio, candidates, proven)
+
+
+def in_order_of_id(candidates: Sequence[Candidate]) -> list[Candidate]:
+    """Candidates in an order that does not depend on how they were found."""
+    return sorted(candidates, key=lambda c: (c.site_id, c.job_kind, c.cause, c.scope))
 
 
 def _returns(portfolio: Portfolio, candidates: Sequence[Candidate]) -> pd.DataFrame:
@@ -122,7 +127,7 @@ def _present(portfolio: Portfolio, job: Candidate) -> np.ndarray:
     return finance.npv(np.hstack([at_once, value]), finance.monthly_rate(portfolio.discount_rate))
 
 
-def _exclusive(
+def exclusive_pairs(
     portfolio: Portfolio, candidates: Sequence[Candidate], worth: np.ndarray
 ) -> list[tuple[int, int]]:
     """Pairs of jobs with a cost that mend the same loss."""

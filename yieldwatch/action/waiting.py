@@ -61,14 +61,25 @@ class Wait:
     @property
     def gain(self) -> np.ndarray:
         """What it returns by start week, shape (n_draws, N_WEEKS). [money]"""
+        low, part = _between(np.arange(N_WEEKS))
         total = self.by_start.sum(axis=2)
-        low = np.minimum((_WEEK_DAYS // START_DAYS[1]).astype(int), len(START_DAYS) - 2)
-        part = (_WEEK_DAYS - START_DAYS[low]) / START_DAYS[1]
         return (total[low] * (1.0 - part)[:, None] + total[low + 1] * part[:, None]).T
 
-    def until(self, start: int, end: int) -> np.ndarray:
-        """What it returns by draw from one of `START_DAYS` until it is done again on another, shape (n_draws,). [money]"""
-        return (self.by_start[start] * (1.0 - self.left[end])).sum(axis=1)
+    def returns(self, week: int, until: int | None = None) -> np.ndarray:
+        """What it returns by draw if done in a week and, if said, done again in a later one, shape (n_draws,). [money]"""
+        by_month = _mixed(self.by_start, week)
+        return (by_month if until is None else by_month * (1.0 - _mixed(self.left, until))).sum(axis=1)
+
+
+def _between(week: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The start day before each week, and how far the week is on the way to the next."""
+    low = np.minimum(7 * week // START_DAYS[1], len(START_DAYS) - 2)
+    return low, (7 * week - START_DAYS[low]) / START_DAYS[1]
+
+
+def _mixed(by_start: np.ndarray, week: int) -> np.ndarray:
+    low, part = (x[0] for x in _between(np.array([week])))
+    return by_start[low] * (1.0 - part) + by_start[low + 1] * part
 
 
 def week_start(as_of: dt.date, week: int) -> dt.date:

@@ -72,9 +72,9 @@ def usual_weeks(state: SiteState, as_of: dt.date) -> pd.DataFrame:
 
 def daylight_hours(site: Site, as_of: dt.date) -> np.ndarray:
     """Time that the sun is up in the middle of each coming week, shape (N_WEEKS,). [h]"""
-    middle = pd.date_range(pd.Timestamp(as_of, tz="UTC") + pd.Timedelta(days=3), periods=N_WEEKS, freq="7D")
+    middle = pd.date_range(pd.Timestamp(as_of) + pd.Timedelta(days=3), periods=N_WEEKS, freq="7D")
     steps = pd.timedelta_range("0h", periods=_STEPS, freq="10min")
-    times = pd.DatetimeIndex((middle.to_numpy()[:, None] + steps.to_numpy()).ravel(), tz="UTC")
+    times = pd.DatetimeIndex((middle.to_numpy()[:, None] + steps.to_numpy()).ravel()).tz_localize("UTC")
     up = sun_position(times, site.latitude, site.longitude, site.altitude_m).elevation > 0
     return up.reshape(N_WEEKS, _STEPS).mean(axis=1) * 24.0
 

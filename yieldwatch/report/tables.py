@@ -33,7 +33,7 @@ def tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
     Returns
     -------
     dict of str to DataFrame
-        By file stem: yields, losses, string_findings, downtime, work_list, set_aside. Figures are
+        By file stem: yields, losses, string_findings, downtime, work_list, set_aside, plan, waiting. Figures are
         rounded to 6 decimals; missing stays missing. Times of `downtime` carry the site's offset.
     """
     sites = assessment.sites
@@ -44,6 +44,8 @@ def tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
         "downtime": _stack([_local_downtime(s) for s in sites]),
         "work_list": assessment.work_list,
         "set_aside": assessment.set_aside,
+        "plan": assessment.plan,
+        "waiting": assessment.waiting,
     }
     return {name: _shaped(frame, name) for name, frame in raw.items()}
 
