@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.action.test_choice import P01, P02, P03, P04, P05, P06, P07, P08
-from yieldwatch.action import bundles, schedule
+from yieldwatch.action import bundles
 from yieldwatch.action.book import Book, Limits, Offer
 from yieldwatch.action.schedule import Planner
 
@@ -52,7 +52,7 @@ def test_published_knapsacks_are_planned_to_their_published_optimum(case):
     capacity, weights, profits, best, _ = case
     assert optimum(capacity, weights, profits) == best
     found = Planner(knapsack(weights, profits), Limits(budget=capacity)).best()
-    assert found.proven
+    assert found.gap <= 1e-7
     assert sum(profits[o.job] for o in found.taken) == best
 
 
@@ -77,8 +77,7 @@ def books(draw):
                 rng.uniform(1, 4, n), must, 0.9 ** np.arange(3), exclusive)
 
 
-LIMITS = st.builds(Limits, budget=st.sampled_from([np.inf, 300.0, 600.0]), hours=st.sampled_from([np.inf, 15.0]),
-                   hours_a_week=st.sampled_from([np.inf, 10.0]))
+LIMITS = st.builds(Limits, budget=st.sampled_from([np.inf, 300.0, 600.0]), hours=st.sampled_from([np.inf, 15.0]))
 
 
 def every_plan(book, limits, forced=None):
@@ -86,8 +85,7 @@ def every_plan(book, limits, forced=None):
     must = book.must.copy()
     first = [next(o for o in book.offers if o.job == k) for k in np.flatnonzero(must)]
     money, hours = book.spent(first)
-    most = Limits(max(limits.budget, money), max(limits.hours, sum(hours.values())),
-                  max(limits.hours_a_week, max(hours.values(), default=0.0)))
+    most = Limits(max(limits.budget, money), max(limits.hours, hours))
     if forced is not None:
         must[forced] = True
     choices = [[None, *(o for o in book.offers if o.job == job)] for job in range(len(must))]
@@ -116,9 +114,8 @@ def carried(book, must, taken):
 
 @pytest.fixture(params=["bundles", "offer by offer"], autouse=True, scope="module")
 def both_ways(request):
-    """Everything holds for the two ways to write the programme, and to the last coin."""
+    """Everything holds for the two ways to write the programme."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(schedule, "_WEEKLY_GAP", 1e-7)
         if request.param != "bundles":
             patch.setattr(bundles, "_MOST_WAYS", 0)
         yield
@@ -128,7 +125,7 @@ def both_ways(request):
 @given(books(), LIMITS)
 def test_no_other_plan_is_worth_more(book, limits):
     found = Planner(book, limits).best()
-    assert found.proven
+    assert found.gap <= 1e-7
     # The solver's own feasibility tolerance, 1e-6, in money.
     assert found.value == pytest.approx(every_plan(book, limits), abs=1e-3)
 

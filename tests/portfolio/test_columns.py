@@ -59,6 +59,5 @@ def test_the_tables_and_columns_are_those_of_format_1():
     assert [k.name for k in keys.PORTFOLIO if k.need == OPTIONAL] == [
         "works_budget",
         "crew_days",
-        "crew_days_per_week",
         "horizon_months",
     ]

@@ -9,6 +9,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+#: By how much a limit may be passed: the solver's own tolerance. [money, h]
+_SLACK = 1e-6
+
 
 @dataclass(frozen=True)
 class Offer:
@@ -82,33 +85,30 @@ class Book:
         gain = sum(offer.value - self.units(offer) for offer in taken)
         return gain - sum(self.cost_per_visit[jobs].max() * self.discount[week] for (_, week), jobs in self.visits(taken).items())
 
-    def spent(self, taken: Sequence[Offer]) -> tuple[float, dict[int, float]]:
-        """Money, and crew hours of each week, that a plan takes. [money, h]"""
-        money, hours = 0.0, dict.fromkeys((w for offer in taken for w in offer.weeks), 0.0)
-        for (_, week), jobs in self.visits(taken).items():
-            money += self.cost_units[jobs].sum() + self.cost_per_visit[jobs].max()
-            hours[week] += self.hours_units[jobs].sum() + self.hours_per_visit[jobs].max()
-        return float(money), hours
+    def spent(self, taken: Sequence[Offer]) -> tuple[float, float]:
+        """Money and crew time that a plan takes. [money, h]"""
+        visits = self.visits(taken).values()
+        return (
+            float(sum(self.cost_units[jobs].sum() + self.cost_per_visit[jobs].max() for jobs in visits)),
+            float(sum(self.hours_units[jobs].sum() + self.hours_per_visit[jobs].max() for jobs in visits)),
+        )
 
 
 @dataclass(frozen=True)
 class Limits:
-    """Most money, crew hours and crew hours a week; what must be done alone may exceed them. [money, h, h]"""
+    """Most money and crew time; what must be done alone may exceed them. [money, h]"""
 
     budget: float = np.inf
     hours: float = np.inf
-    hours_a_week: float = np.inf
 
-    def hold(self, money: float, hours: dict[int, float]) -> bool:
-        most = max(hours.values(), default=0.0)
-        slack = 1e-6
-        return money <= self.budget + slack and sum(hours.values()) <= self.hours + slack and most <= self.hours_a_week + slack
+    def hold(self, money: float, hours: float) -> bool:
+        return money <= self.budget + _SLACK and hours <= self.hours + _SLACK
 
 
 @dataclass(frozen=True)
 class Solution:
-    """The offers taken, what they are worth [money], and whether no better plan exists."""
+    """The offers taken, what they are worth [money], and the share by which a better plan could at most be worth more."""
 
     taken: tuple[Offer, ...]
     value: float
-    proven: bool
+    gap: float

@@ -33,17 +33,17 @@ class Bundle:
         Present value, all costs paid. [money]
     money : float
         What it takes of the budget.
-    hours : dict of int to float
-        Crew hours by week. [h]
+    hours : float
+        Crew hours. [h]
     """
 
     taken: tuple[Offer, ...]
     value: float
     money: float
-    hours: dict[int, float]
+    hours: float
 
 
-def bundles(book: Book, must: np.ndarray, offers: Sequence[Offer], by_week: bool) -> list[Bundle] | None:
+def bundles(book: Book, must: np.ndarray, offers: Sequence[Offer]) -> list[Bundle] | None:
     """
     The ways to take a group's offers that no other way beats in value, money and hours.
 
@@ -53,8 +53,6 @@ def bundles(book: Book, must: np.ndarray, offers: Sequence[Offer], by_week: bool
     must : ndarray of bool, shape (n_jobs,)
     offers : sequence of Offer
         Of the group's jobs.
-    by_week : bool
-        Whether hours of different weeks are different; else their sum counts.
 
     Returns
     -------
@@ -71,7 +69,7 @@ def bundles(book: Book, must: np.ndarray, offers: Sequence[Offer], by_week: bool
     turns = [np.array([0 if o is None else len(o.weeks) for o in c])[ways[:, k]] for k, c in enumerate(choices)]
     money = sum(book.cost_units[job] * t for job, t in zip(jobs, turns, strict=True))
     possible = _compatible(book, must, jobs, turns)
-    hours = {}
+    hours = sum(book.hours_units[job] * t for job, t in zip(jobs, turns, strict=True))
     for (visit, week) in sorted({(int(book.visit[o.job]), w) for o in offers for w in o.weeks}):
         here = [k for k, job in enumerate(jobs) if book.visit[job] == visit]
         there, carry = _at(book, must, week, here, jobs, choices, ways)
@@ -80,16 +78,13 @@ def bundles(book: Book, must: np.ndarray, offers: Sequence[Offer], by_week: bool
         possible &= carry >= fixed - brought - _SLACK
         value = value - fixed * book.discount[week]
         money = money + fixed
-        time = (there * book.hours_units[[jobs[k] for k in here]]).sum(axis=1)
-        time = time + (there * book.hours_per_visit[[jobs[k] for k in here]]).max(axis=1)
-        hours[week] = hours.get(week, 0.0) + time
+        hours = hours + (there * book.hours_per_visit[[jobs[k] for k in here]]).max(axis=1)
     at = np.flatnonzero(possible)
-    weekly = np.stack([hours[w] for w in sorted(hours)], axis=1)[at]
-    kept = _best(value[at], np.c_[money[at], weekly if by_week else weekly.sum(axis=1)])
+    kept = _best(value[at], np.c_[money[at], hours[at]])
     out = []
     for k in at[kept]:
         taken = tuple(o for c, n in zip(choices, ways[k], strict=True) if (o := c[n]) is not None)
-        out.append(Bundle(taken, float(value[k]), float(money[k]), {w: float(h[k]) for w, h in hours.items() if h[k] > 0}))
+        out.append(Bundle(taken, float(value[k]), float(money[k]), float(hours[k])))
     return out
 
 

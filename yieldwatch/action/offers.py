@@ -4,6 +4,7 @@ The weeks in which each job is offered to the plan: few, so that the plan stays 
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 
 import numpy as np
@@ -13,14 +14,11 @@ from yieldwatch.action.book import Offer
 from yieldwatch.action.starts import START_DAYS
 from yieldwatch.action.waiting import Wait
 
-#: Allowed weeks after a job's own that are offered too where the crew days of a week are limited.
-_LATER = (1, 2, 3, 5, 8, 13)
 #: Most times that work is done in the year.
 _MOST_TURNS = 4
 
 
-def offers_of(found: Sequence[Wait], numbers: Sequence[int], costs: pd.DataFrame, discount: np.ndarray,
-              crowded: bool) -> list[Offer]:
+def offers_of(found: Sequence[Wait], numbers: Sequence[int], costs: pd.DataFrame, discount: np.ndarray) -> list[Offer]:
     """
     Offers of the jobs that one crew could do at one site.
 
@@ -32,8 +30,6 @@ def offers_of(found: Sequence[Wait], numbers: Sequence[int], costs: pd.DataFrame
     costs : DataFrame, same rows
         cost_units, cost_per_visit. [money]
     discount : ndarray, shape (n_weeks,)
-    crowded : bool
-        Whether the crew days of a week are limited.
 
     Returns
     -------
@@ -41,7 +37,7 @@ def offers_of(found: Sequence[Wait], numbers: Sequence[int], costs: pd.DataFrame
         Each job in its own first and best week and in those of the jobs that it could share a visit with. A safety job in its
         first week. Work that recurs also two to four times in the year, each number of turns with its best weeks.
     """
-    own = [_own_weeks(w, float(c), discount, crowded) for w, c in zip(found, costs["cost_units"], strict=True)]
+    own = [_own_weeks(w, float(c), discount) for w, c in zip(found, costs["cost_units"], strict=True)]
     union = sorted({week for weeks in own for week in weeks})
     offers = []
     for wait, number, cost, weeks in zip(found, numbers, costs.itertuples(), own, strict=True):
@@ -58,18 +54,14 @@ def offers_of(found: Sequence[Wait], numbers: Sequence[int], costs: pd.DataFrame
     return offers
 
 
-def _own_weeks(wait: Wait, cost: float, discount: np.ndarray, crowded: bool) -> list[int]:
+def _own_weeks(wait: Wait, cost: float, discount: np.ndarray) -> list[int]:
     allowed = np.flatnonzero(wait.allowed)
     if not len(allowed) or np.isnan(wait.by_start).any():
         return []
     net = wait.gain.mean(axis=0) - cost * discount
     if wait.job.safety:
         return [int(allowed[0])]
-    weeks = {int(allowed[0]), int(allowed[np.argmax(net[allowed])])}
-    if crowded:
-        places = np.searchsorted(allowed, sorted(weeks))
-        weeks |= {int(allowed[p + k]) for p in places for k in _LATER if p + k < len(allowed)}
-    return sorted(weeks)
+    return sorted({int(allowed[0]), int(allowed[np.argmax(net[allowed])])})
 
 
 def _several(wait: Wait, number: int, cost: float, discount: np.ndarray) -> list[Offer]:
@@ -79,7 +71,7 @@ def _several(wait: Wait, number: int, cost: float, discount: np.ndarray) -> list
     turn = {(w, v): wait.returns(w, v) for w in can for v in can if w < v}
     last = {w: wait.returns(w) for w in can}
     # The best that turns from each week on return net, and their weeks, for one turn, then one more each time.
-    best = {w: (float(last[w].mean()) - cost * discount[w], (w,)) for w in can}
+    best: dict[int, tuple[float, tuple[int, ...]]] = {w: (float(last[w].mean()) - cost * discount[w], (w,)) for w in can}
     offers = []
     for _ in range(2, _MOST_TURNS + 1):
         best = {
@@ -89,7 +81,7 @@ def _several(wait: Wait, number: int, cost: float, discount: np.ndarray) -> list
         if not best:
             break
         weeks = max(best.values())[1]
-        returns = [turn[w, v] for w, v in zip(weeks, weeks[1:], strict=False)] + [last[weeks[-1]]]
+        returns = [turn[w, v] for w, v in itertools.pairwise(weeks)] + [last[weeks[-1]]]
         offers.append(Offer(number, weeks, float(sum(r.mean() for r in returns)),
                             tuple(float(min(r.mean(), np.median(r))) for r in returns)))
     return offers

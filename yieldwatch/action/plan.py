@@ -28,7 +28,8 @@ from yieldwatch.portfolio.model import Portfolio
 
 PLAN_COLUMNS = [
     "row", "visit_id", "week", "start", "site_id", "crew", "job_id", "job_kind", "scope", "turn", "safety", "crew_hours",
-    "crew_days", "cost", "gain", "gain_low", "gain_high", "net", "needs_budget", "needs_crew_days", "needs_gain", "why", "caution",
+    "crew_days", "cost", "gain", "gain_low", "gain_high", "net", "needs_budget", "needs_crew_days", "needs_gain", "why",
+    "caution",
 ]
 #: Columns that the plan adds to the work list.
 TIMING_COLUMNS = [
@@ -37,6 +38,8 @@ TIMING_COLUMNS = [
 ]
 #: Jobs left out that are each planned anew with the job forced in, to say exactly what they lack.
 _MOST_FORCED = 5
+#: Share by which another plan may be worth more from which on that is said.
+_TOLD_GAP = 1e-5
 
 
 @dataclass(frozen=True)
@@ -69,7 +72,7 @@ def make_plan(portfolio: Portfolio, candidates: Sequence[Candidate], work_list: 
     Parameters
     ----------
     portfolio : Portfolio
-        Its works budget, crew days a year and a week.
+        Its works budget and crew days.
     candidates : sequence of Candidate
     work_list : DataFrame
         From `ranking.rank_jobs` for the same candidates.
@@ -84,8 +87,8 @@ def make_plan(portfolio: Portfolio, candidates: Sequence[Candidate], work_list: 
 
     Notes
     -----
-    The plan is the best one over the weeks that are offered (see `offers.offers_of`), not over all weeks. A visit longer than
-    the crew days of a week counts as that week's whole.
+    The plan is the best one over the weeks that are offered (see `offers.offers_of`), not over all weeks. Crew days are
+    limited over the year, not week by week.
     """
     candidates = in_order_of_id(candidates)
     if not candidates:
@@ -108,26 +111,20 @@ def _book(portfolio: Portfolio, candidates: Sequence[Candidate], jobs: pd.DataFr
     must = np.array([c.safety for c in candidates])
     offers: list[Offer] = []
     for visit in sorted(set(jobs["visit"])):
-        here = [k for k in np.flatnonzero(jobs["visit"] == visit) if priced[k] or must[k]]
-        offers += offers_of([found[k] for k in here], here, known.iloc[here], discounts(portfolio),
-                            portfolio.crew_days_per_week is not None)
+        here = [int(k) for k in np.flatnonzero(jobs["visit"] == visit) if priced[k] or must[k]]
+        offers += offers_of([found[k] for k in here], here, known.iloc[here], discounts(portfolio))
     worth = np.array([w.by_start.sum(axis=2).mean() for w in found])
     pairs = exclusive_pairs(portfolio, candidates, np.where(priced, worth, np.nan))
-    hours = known[["hours_units", "hours_per_visit"]].to_numpy()
-    if portfolio.crew_days_per_week is not None:
-        most = portfolio.crew_days_per_week * CREW_DAY_HOURS
-        hours = hours * np.minimum(1.0, most / np.maximum(hours.sum(axis=1), 1e-9))[:, None]
     offered = {o.job for o in offers}
-    return Book(offers, jobs["visit"].to_numpy(), known["cost_units"].to_numpy(), known["cost_per_visit"].to_numpy(), hours[:, 0],
-                hours[:, 1], must & np.isin(np.arange(len(must)), list(offered)), discounts(portfolio), pairs)
+    return Book(offers, jobs["visit"].to_numpy(), known["cost_units"].to_numpy(), known["cost_per_visit"].to_numpy(),
+                known["hours_units"].to_numpy(), known["hours_per_visit"].to_numpy(), must & np.isin(np.arange(len(must)), list(offered)), discounts(portfolio), pairs)
 
 
 def _limits(portfolio: Portfolio) -> Limits:
     def limit(value: float | None, per: float = 1.0) -> float:
         return np.inf if value is None else value * per
 
-    return Limits(limit(portfolio.works_budget), limit(portfolio.crew_days, CREW_DAY_HOURS),
-                  limit(portfolio.crew_days_per_week, CREW_DAY_HOURS))
+    return Limits(limit(portfolio.works_budget), limit(portfolio.crew_days, CREW_DAY_HOURS))
 
 
 @dataclass(frozen=True, eq=False)
@@ -169,7 +166,6 @@ class _Draft:
 
     def _visit(self, name: str, week: int, jobs: list[int], by_job: Mapping[int, Offer]) -> list[dict[str, object]]:
         when = {"visit_id": name, "week": week, "start": week_start(self.as_of, week).isoformat()}
-        # Hours as the crew needs them, not as the week's limit counts them.
         units, fixed = (self.jobs[c].to_numpy() for c in ("hours_units", "hours_per_visit"))
         rows, total = [], np.zeros(1)
         for k in jobs:
@@ -217,9 +213,9 @@ class _Draft:
                                                        f"{self._money(short)} more, or cost that much less."}
         forced = self.planner.best(forced=k) if place < _MOST_FORCED else None
         gap = np.nan if forced is None else max(self.best.value - forced.value, 0.0)
-        spent, by_week = self.book.spent(self.best.taken)
+        spent, time = self.book.spent(self.best.taken)
         over = max(spent + cost - self.limits.budget, 0.0)
-        over_days = max(sum(by_week.values()) + hours - self.limits.hours, 0.0) / CREW_DAY_HOURS
+        over_days = max(time + hours - self.limits.hours, 0.0) / CREW_DAY_HOURS
         return row | {"needs_budget": over, "needs_crew_days": over_days, "needs_gain": gap,
                       "why": self._missed(rival, over, over_days, gap)}
 
@@ -249,20 +245,16 @@ class _Draft:
             return f"Missed the works budget: {self._money(over)} more would carry it on top of the plan.{more}"
         if over_days > 0:
             return f"Missed the crew days: {over_days:.1f} more would carry it on top of the plan.{more}"
-        return f"The crew days of a week are full when it would pay.{more}"
+        return f"Other jobs return more within the same limits.{more}"
 
     def notices(self) -> tuple[str, ...]:
         said = []
-        if not self.best.proven:
-            said.append("The search for the best plan was cut off: the plan keeps to all limits, but a better one may exist.")
+        if self.best.gap > _TOLD_GAP:
+            said.append(f"The search for the best plan was cut off: it keeps to all limits, but another may be worth up to "
+                        f"{100 * self.best.gap:.1f} % more.")
         if any(w.job.job_kind == "cut_vegetation" for w in self.found):
-            said.append("The plan keeps hedge work out of the months in which birds may nest; local wildlife law decides the dates. "
-                        "Set nesting_from_month and nesting_to_month in [assumptions].")
-        most = self.limits.hours_a_week
-        long = [self.found[o.job].job_id for o in self.best.taken
-                if self.jobs["hours_units"].iloc[o.job] + self.jobs["hours_per_visit"].iloc[o.job] > most]
-        if long:
-            said.append(f"{', '.join(sorted(set(long)))}: longer than the crew days of a week, planned as that week's whole work.")
+            said.append("The plan keeps hedge work out of the months in which birds may nest; local wildlife law decides the "
+                        "dates. Set nesting_from_month and nesting_to_month in [assumptions].")
         return tuple(said)
 
 

@@ -60,7 +60,8 @@ def usual_weeks(state: SiteState, as_of: dt.date) -> pd.DataFrame:
     high = model.sun.elevation > _WORKING_SUN
     light = np.max([plane.poa_global for plane in model.planes.values()], axis=0)
     bright = light >= site.assumed("least_test_light_w_m2", LEAST_TEST_LIGHT_W_M2)
-    by_day = pd.DataFrame({"day": days, "week": week, "hours": bright * model.weather.hours}).groupby(["day", "week"])["hours"].sum()
+    intervals = pd.DataFrame({"day": days, "week": week, "hours": bright * model.weather.hours})
+    by_day = intervals.groupby(["day", "week"])["hours"].sum()
     test = (by_day >= _TEST_HOURS).groupby("week").mean() * 7.0
     usual = pd.DataFrame({"daylight_h": daylight_hours(site, as_of)}, pd.RangeIndex(N_WEEKS))
     usual["test_days"] = test

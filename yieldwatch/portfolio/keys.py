@@ -33,7 +33,6 @@ PORTFOLIO = (
     _number("discount_rate", "per year", 0, 1, "Nominal discount rate, a fraction", VALUE),
     _number("works_budget", "money/year", 0, None, "Most that jobs may cost in a year"),
     _number("crew_days", "days/year", 0, None, "Most crew days in a year"),
-    _number("crew_days_per_week", "days/week", 0, None, "Most crew days in a week, all crews together"),
     Column("horizon_months", "integer", "Time over which a job's npv counts", unit="months", low=1, high=600),
 )
 

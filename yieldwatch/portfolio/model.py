@@ -234,4 +234,3 @@ class Portfolio:
     inverter_types: Mapping[str, InverterType]
     sites: tuple[Site, ...]
     notices: tuple[str, ...] = ()
-    crew_days_per_week: float | None = None

@@ -57,7 +57,7 @@ def read_portfolio(path: str | PathLike[str]) -> Portfolio:
         works_budget=settings["works_budget"], crew_days=settings["crew_days"],
         horizon_months=settings.get("horizon_months", 36),
         module_types=modules, inverter_types=inverters, sites=tuple(s for s in sites if s is not None),
-        notices=tuple(notices), crew_days_per_week=settings["crew_days_per_week"],
+        notices=tuple(notices),
     )
 
 
