@@ -46,8 +46,9 @@ def drawn(n_sites: int, n_jobs: int, seed: int = 5) -> tuple[list, list[Candidat
             later = per_month[:, None] * (season * np.exp(-np.maximum(since, 0) / 8) * (since >= 0))[:, None, :]
             value = later[0]
         scope = ("site",) if later is not None else (f"I1.{turn}",)
-        jobs.append(Candidate(site.id, kind, f"{kind}-{turn}", scope, {"string": 1.0, "module": 40.0, "inverter": 1.0, "metre": 80.0},
-                              value / 0.1, value, 0.9, "Drawn.", "Drawn.", later=later))
+        units = {"string": 1.0, "module": 40.0, "inverter": 1.0, "metre": 80.0}
+        jobs.append(Candidate(site.id, kind, f"{kind}-{turn}", scope, units, value / 0.1, value, 0.9, "Drawn.", "Drawn.",
+                              later=later))
     return sites, jobs
 
 

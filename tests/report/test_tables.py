@@ -21,6 +21,9 @@ CONTRACT = {
     "gain_low_kwh_per_year, gain_high_kwh_per_year, gain_per_year, cost, cost_alone, payback_months, "
     "payback_low_months, payback_high_months, npv, chosen, confidence, caution",
     "set_aside": "file, line, column, value, reason",
+    "plan": "row, visit_id, week, start, site_id, crew, job_id, job_kind, scope, turn, safety, crew_hours, crew_days, cost, "
+    "gain, gain_low, gain_high, net, needs_budget, needs_crew_days, needs_gain, why, caution",
+    "waiting": "site_id, job_id, week, start, gain, low, high, allowed, why_not",
 }
 
 

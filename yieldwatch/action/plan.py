@@ -116,8 +116,10 @@ def _book(portfolio: Portfolio, candidates: Sequence[Candidate], jobs: pd.DataFr
     worth = np.array([w.by_start.sum(axis=2).mean() for w in found])
     pairs = exclusive_pairs(portfolio, candidates, np.where(priced, worth, np.nan))
     offered = {o.job for o in offers}
-    return Book(offers, jobs["visit"].to_numpy(), known["cost_units"].to_numpy(), known["cost_per_visit"].to_numpy(),
-                known["hours_units"].to_numpy(), known["hours_per_visit"].to_numpy(), must & np.isin(np.arange(len(must)), list(offered)), discounts(portfolio), pairs)
+    done = must & np.isin(np.arange(len(must)), list(offered))
+    return Book(
+        offers, jobs["visit"].to_numpy(), known["cost_units"].to_numpy(), known["cost_per_visit"].to_numpy(),
+        known["hours_units"].to_numpy(), known["hours_per_visit"].to_numpy(), done, discounts(portfolio), pairs)
 
 
 def _limits(portfolio: Portfolio) -> Limits:
