@@ -52,8 +52,8 @@ def test_a_hedge_is_cut_once_the_birds_have_left():
 
 
 def test_work_that_recurs_is_done_as_often_as_it_pays():
-    # Each wash returns 200 in the month after it and nothing later; with its visit it costs 300 + 20 x 0.4: never. With a visit of
-    # 10, as often as the plan offers.
+    # Each wash returns 200 in the month after it and nothing later; with its visit it costs 300 + 20 x 0.4: never. With a visit
+    # of 10, as often as the plan offers.
     later = np.zeros((len(START_DAYS), 1, 36))
     for k, day in enumerate(START_DAYS):
         later[k, 0, int(day // MONTH) + 1] = 200.0

@@ -55,7 +55,7 @@ def test_weather_closes_the_weeks_in_which_it_usually_forbids_the_work():
     dull = usual(test_days=np.where(np.arange(53) < 2, 0.5, 3.0))
     assert closed(make_job(1.0), weather=dull) == [0, 1]
     assert closed(make_job(1.0, "clean"), weather=dull) == []
-    assert closed(make_job(1.0, "cut_vegetation", best_from="05-01", best_to="06-15"), weather=usual(wind_m_s=11.0)) == [*range(53)]
+    assert closed(make_job(1.0, "clean"), weather=usual(wind_m_s=11.0)) == [*range(53)]
     assert closed(make_job(1.0), weather=usual(daylight_h=5.0)) == [*range(53)]
     hardy = make_site(assumptions={"least_cleaning_c": Assumption(0.0, "hot water")})
     assert closed(make_job(1.0, "clean"), hardy, weather=frost) == []

@@ -58,8 +58,9 @@ def plan_grid(assessment: Assessment) -> Grid | None:
     if not lines:
         return None
     return Grid(
-        f"Each visit with the first day of its week. Returns are at present value, from that week to the end of the "
-        f"{assessment.portfolio.horizon_months} months that count. Each job's cautions stand in the work list; local codes and licensed practice come first.",
+        "Each visit with the first day of its week. Returns are at present value, from that week to the end of the "
+        f"{assessment.portfolio.horizon_months} months that count. Each job's cautions stand in the work list; local codes and "
+        "licensed practice come first.",
         ("#Week from", "Farm", "Crew", "Jobs", "#Crew days", "#Cost", "#Returns", "90 % interval"), tuple(lines),
         after="waiting.csv holds every job's return by week, and what forbids a week.")
 
