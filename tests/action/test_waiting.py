@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 
 from tests.action.build import AS_OF, make_job, make_portfolio
+from tests.action.farm_state import inferred
+from tests.farm.spec import Hedge
 from yieldwatch.action.candidates import candidates
 from yieldwatch.action.costing import price_jobs
 from yieldwatch.action.starts import START_DAYS
@@ -49,6 +51,11 @@ def test_a_job_that_never_pays_is_best_left_and_says_so():
     got = timing(owned, wait, 240.0, AS_OF)
     assert got["latest_start"] is None
     assert got["options"].endswith("Doing nothing is the best of these.")
+
+
+def test_a_job_with_a_lucky_mean_is_not_called_worth_doing():
+    owned, wait = wait_of(make_job(np.r_[np.zeros(60), np.full(40, 60.0)]))
+    assert timing(owned, wait, 240.0, AS_OF)["options"].endswith("to lose money: do nothing for now.")
 
 
 def test_a_loss_that_comes_back_has_its_best_week_where_its_return_is_largest():
@@ -98,6 +105,17 @@ def test_a_wash_is_worth_less_once_the_dry_summer_is_over(dusty):
     assert later[6, 5:8].sum() < 0.2 * later[0, 0:3].sum()
     # The candidate itself is reckoned through the whole chain; the linear reckoning is brought to its sum.
     assert later[0].sum() == pytest.approx(job.gain_value.sum(axis=1).mean(), rel=0.02)
+
+
+def test_a_cut_that_waits_returns_nothing_before_it_and_starts_whole(tmp_path):
+    hedge = inferred(tmp_path, Hedge(distance_m=5.0, height_m=3.5, growth_m_year=0.2), start=dt.date(2023, 6, 1),
+                     end=dt.date(2024, 6, 1))
+    job = next(j for j in candidates(*hedge)[0] if j.job_kind == "cut_vegetation")
+    at_once, after = job.later[0].mean(axis=0), job.later[6].mean(axis=0)  # after 168 days
+    assert at_once.sum() == pytest.approx(job.gain_value.sum(axis=1).mean(), rel=0.05)
+    assert np.abs(after[:5]).max() == 0.0
+    # In months after both cuts the later one has grown back by 168 days less: e^(168/1096) of the earlier one's cure.
+    assert after[7:].sum() == pytest.approx(at_once[7:].sum() * np.exp(168 / 365.25 / 3.0), rel=0.02)
 
 
 def test_a_wash_later_in_the_dry_season_finds_what_has_fallen_by_then(dusty):

@@ -112,7 +112,10 @@ def run(seed: int) -> tuple[int, Outcome | str]:
     rows = acts.assign(seed=seed, log=spec.instruments.log_minutes is not None, truth=[sum(true[n][1] for n in d) for d in done])
     chosen = rows["chosen"].to_numpy(bool)
     mended = {n for d, on in zip(done, chosen, strict=True) if on for n in d}
-    value = sum(true[n][1] for n in mended) - float(rows.loc[chosen, "cost"].sum())
+    on = rows[chosen]
+    # Every visit paid in full, also one that an inspection for safety would pay.
+    cost = on["cost_units"].sum() + (on["cost_alone"] - on["cost_units"]).groupby(on["crew"]).max().sum()
+    value = sum(true[n][1] for n in mended) - float(cost)
     return seed, Outcome(rows, best_sum(true), value, sold * price)
 
 
