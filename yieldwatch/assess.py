@@ -13,8 +13,11 @@ import numpy as np
 import pandas as pd
 
 from yieldwatch.action.candidates import candidates
+from yieldwatch.action.costing import job_id
+from yieldwatch.action.plan import make_plan
 from yieldwatch.action.ranking import rank_jobs
 from yieldwatch.action.who_pays import site_claims
+from yieldwatch.action.windows import usual_weeks
 from yieldwatch.book.agenda import rank_with_book
 from yieldwatch.book.keep import JobBook
 from yieldwatch.book.reconcile import Reconciled
@@ -70,8 +73,8 @@ class Assessment:
 
     `notices` says what was assumed in money and jobs, and which sites are left out; what the readers noticed of a site's files is
     in its `data.notices`. `work_list` and `set_aside` are the contract's tables; `period` is the reported span, start inclusive
-    and end exclusive, and `as_of` the date at which the history ends. `claims` says who pays for what. `in_book` is what the
-    assessment did to the job book, None if it was made without one.
+    and end exclusive, and `as_of` the date at which the history ends. `claims` says who pays for what; `plan` and `waiting` are
+    the coming year by week. `in_book` is what the assessment did to the job book, None if it was made without one.
     """
 
     portfolio: Portfolio
@@ -83,6 +86,8 @@ class Assessment:
     notices: tuple[str, ...]
     claims: pd.DataFrame = field(default_factory=pd.DataFrame)
     in_book: Reconciled | None = None
+    plan: pd.DataFrame = field(default_factory=pd.DataFrame)
+    waiting: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tuple[dt.date | None, dt.date | None] | None = None,
@@ -121,7 +126,7 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
     portfolio = read_portfolio(path)
     book = opens_book() if opens_book else None
     start, end = period or (None, None)
-    done, found, notices = [], [], list(portfolio.notices)
+    done, found, usual, notices = [], [], {}, list(portfolio.notices)
     for site in portfolio.sites:
         say(f"{site.id}: reading")
         data = read_site_data(path, site, as_of)
@@ -130,7 +135,9 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
             continue
         result, state, said = _assess_site(portfolio, site, data, start, end, as_of, say)
         say(f"{site.id}: jobs")
-        jobs, more = candidates(portfolio, site, data, state, result.gap.string_findings, _history_end(site, data, as_of))
+        today = _history_end(site, data, as_of)
+        jobs, more = candidates(portfolio, site, data, state, result.gap.string_findings, today)
+        usual[site.id] = usual_weeks(state, today)
         done.append(result)
         found += jobs
         notices += [words if words.startswith(f"{site.id}:") else f"{site.id}: {words}" for words in (*said, *more)]
@@ -139,18 +146,23 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
     say("ranking the jobs")
     last = as_of or max(_history_end(r.site, r.data, None) for r in done)
     in_book = None
+    open_jobs = found
     if book is None:
         work_list, said = rank_jobs(portfolio, found, last)
     else:
         in_book, said = rank_with_book(portfolio, found, last, book, [r.site.id for r in done], _last_tests(done))
         work_list = in_book.work_list
+        open_jobs = [job for job in found if job_id(job) not in in_book.laid_aside]
+    say("planning the year")
+    planned = make_plan(portfolio, open_jobs, work_list, last, usual)
     claims = pd.concat([site_claims(r.site, r.data, r.gap, r.losses, r.rounds, work_list, last) for r in done], ignore_index=True)
     reported = pd.concat([r.gap.yields["month"] for r in done])
     first_day = start or dt.date.fromisoformat(reported.min() + "-01")
     end_day = end or (pd.Period(reported.max(), "M") + 1).start_time.date()
     set_aside = pd.concat([r.data.set_aside for r in done], ignore_index=True)
-    notices = list(dict.fromkeys((*notices, *said)))
-    return Assessment(portfolio, last, (first_day, end_day), tuple(done), work_list, set_aside, tuple(notices), claims, in_book)
+    notices = tuple(dict.fromkeys((*notices, *said, *planned.notices)))
+    return Assessment(portfolio, last, (first_day, end_day), tuple(done), planned.work_list, set_aside, notices, claims, in_book,
+                      planned.plan, planned.waiting)
 
 
 def check(path: str | PathLike[str], as_of: dt.date | None = None) -> PortfolioCheck:

@@ -27,7 +27,7 @@ from yieldwatch.portfolio.model import (
     String,
     Tariff,
 )
-from yieldwatch.report.schema import CLAIMS, RETURNS, STATEMENT_CHECKS
+from yieldwatch.report.schema import CLAIMS, PLAN, RETURNS, STATEMENT_CHECKS, WAITING
 
 HOSTILE_NAME = "<script>alert('x')</script> & Söhne"
 HOSTILE_FORMULA = '=HYPERLINK("http://example.invalid","x")'
@@ -484,7 +484,31 @@ def work_list() -> pd.DataFrame:
     ]
     jobs = pd.DataFrame(rows, columns=columns)
     jobs["verdict"] = ["Do first.", "Do.", "Do.", TIGHT_BUDGET, NOT_WORTH]
-    return jobs.assign(chance_of_payback=[1.0, 0.96, nan, 0.71, 0.04])
+    options = [None, "Do nothing: GBP 254 stay lost.", None, None, None]
+    return jobs.assign(
+        chance_of_payback=[1.0, 0.96, nan, 0.71, 0.04], best_start=[None, "2025-07-15", None, None, None],
+        latest_start=[None, "2026-04-01", None, None, None], delay_cost_per_week=[nan, 12.0, nan, nan, nan],
+        delay_cost_low_per_week=[nan, -3.0, nan, nan, nan], delay_cost_high_per_week=[nan, 30.0, nan, nan, nan], options=options)
+
+
+def plan() -> pd.DataFrame:
+    """A visit with two jobs, and one that missed the budget."""
+    nan = np.nan
+    rows = [
+        ("visit", "V01", 2, "2025-07-15", "alder", "electrical", None, None, None, None, True, 6.0, 0.75, 250.0, 700.0, 600.0,
+         800.0, 450.0, nan, nan, nan, None, None),
+        ("job", "V01", 2, "2025-07-15", "alder", "electrical", "J1", "repair_string", "S21", "1 of 1", True, 1.5, 0.19, 90.0,
+         700.0, 600.0, 800.0, 610.0, nan, nan, nan, None, "Isolate first."),
+        ("left_out", None, 9, "2025-09-02", "alder", "vegetation", "J4", "cut_vegetation", "S01 S02", None, False, nan, nan,
+         300.0, 342.0, 200.0, 500.0, 42.0, 150.0, 0.0, 120.0, TIGHT_BUDGET, None),
+    ]
+    return pd.DataFrame(rows, columns=list(PLAN))
+
+
+def waiting() -> pd.DataFrame:
+    rows = [("alder", "J4", 0, "2025-07-01", 342.0, 200.0, 500.0, False, "birds may be nesting"),
+            ("alder", "J4", 9, "2025-09-02", 342.0, 200.0, 500.0, True, "")]
+    return pd.DataFrame(rows, columns=list(WAITING))
 
 
 def assessment(farms: int = 2) -> Assessment:
@@ -513,4 +537,6 @@ def assessment(farms: int = 2) -> Assessment:
         set_aside=pd.concat([s.data.set_aside for s in sites], ignore_index=True),
         notices=("Costs are <b>defaults</b>.",),
         claims=claims(),
+        plan=plan(),
+        waiting=waiting(),
     )

@@ -28,6 +28,9 @@ CONTRACT = {
     "claims": "site_id, payer, ground, subject, period_from, period_to, energy_kwh, amount, amount_low, amount_high, state, "
     "deadline, reason, evidence",
     "set_aside": "file, line, column, value, reason",
+    "plan": "row, visit_id, week, start, site_id, crew, job_id, job_kind, scope, turn, safety, crew_hours, crew_days, cost, "
+    "gain, gain_low, gain_high, net, needs_budget, needs_crew_days, needs_gain, why, caution",
+    "waiting": "site_id, job_id, week, start, gain, low, high, allowed, why_not",
 }
 
 

@@ -62,7 +62,8 @@ def test_the_sheet_prints_on_a4_across_with_its_headings_on_every_page(book):
 def test_every_column_of_the_work_list_is_explained(book):
     heads = [cell.value for cell in book["Work list"][3]]
     explained = [row[0].value for row in book["What the columns mean"].iter_rows(min_row=2)]
-    assert explained == heads
+    planned = [cell.value for cell in book["Plan of the year"][3]]
+    assert explained == heads + [f"Plan: {head}" for head in planned]
     assert all(len(row[1].value) > 2 for row in book["What the columns mean"].iter_rows(min_row=2))
 
 

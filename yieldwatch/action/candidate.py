@@ -34,6 +34,10 @@ class Candidate:
         True for a finding that must be made safe whatever it returns.
     best_from, best_to : str or None
         "MM-DD" borders of the season in which to do it; None for any time.
+    later : ndarray, shape (n_starts, n_draws, n_months), or None
+        For a loss that comes back, `gain_value` if the job is done on each of `starts.START_DAYS` instead. [money]
+    left : ndarray, shape (n_starts, n_months), or None
+        For a loss that stays mended, the share of each month's gain that is still to come on each of those days.
     """
 
     site_id: str
@@ -49,3 +53,5 @@ class Candidate:
     safety: bool = False
     best_from: str | None = None
     best_to: str | None = None
+    later: np.ndarray | None = None
+    left: np.ndarray | None = None

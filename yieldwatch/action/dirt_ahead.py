@@ -38,9 +38,13 @@ class DirtAhead:
         By the replay's years back: share of today's loose dirt still there on each day to come.
     built : dict of int to ndarray, shape (n_days,)
         Loose dirt fallen since and still there, site's mean.
-    rains : ndarray, shape (n_rains, n_days)
-        As `kept`, under more rains that the season may bring: those of the past years, each shifted by up to
-        four weeks either way. Two or three years alone say little of when the next rain comes.
+    washed : ndarray, shape (n_rains, n_days)
+        -ln of what rain will have left of today's loose dirt, under more rains that the season may bring: those of the past
+        years, each shifted by up to four weeks either way. Two or three years alone say little of when the next rain comes.
+    fallen : ndarray, shape (n_rains, n_days)
+        Loose dirt fallen before each day and still there, under the same rains, site's mean.
+    rate_draws : ndarray, shape (n_draws,)
+        How fast loose dirt falls, site's mean. [1/d]
     lasting_per_year : float
     share : ndarray, shape (n_inverters,)
         How much faster than the site's mean each inverter's modules get dirty.
@@ -53,10 +57,17 @@ class DirtAhead:
     lasting_draws: np.ndarray
     kept: dict[int, np.ndarray]
     built: dict[int, np.ndarray]
-    rains: np.ndarray
+    washed: np.ndarray
+    fallen: np.ndarray
+    rate_draws: np.ndarray
     lasting_per_year: float
     share: np.ndarray
     rain_known: bool
+
+    @property
+    def rains(self) -> np.ndarray:
+        """As `kept`, under the rains of `washed`, shape (n_rains, n_days)."""
+        return np.exp(-self.washed)
 
     def left_alone(self, back: int, day: np.ndarray) -> np.ndarray:
         """Dirt on each day ahead (counted from 0) if nobody cleans, shape (n_inverters, n_days)."""
@@ -94,21 +105,23 @@ def dirt_ahead(state: SiteState, draws: np.ndarray, windows: dict[int, np.ndarra
     loose, lasting = _now(state, state.posterior.estimate[None, :])
     loose_draws, lasting_draws = _now(state, draws)
 
-    def still_there(days: np.ndarray) -> np.ndarray:
+    def washed_off(days: np.ndarray) -> np.ndarray:
         ahead = np.tile(days % len(rain), years)
         if known:
-            return np.concatenate([[1.0], np.cumprod(keep[ahead])[:-1]])
-        return np.exp(-np.arange(len(ahead)) / UNKNOWN_RAIN_DAYS)
+            return np.concatenate([[0.0], np.cumsum((rain[ahead] / wash.depth) ** wash.sharpness)[:-1]])
+        return np.arange(len(ahead)) / UNKNOWN_RAIN_DAYS
 
-    kept = {back: still_there(days) for back, days in windows.items()}
+    kept = {back: np.exp(-washed_off(days)) for back, days in windows.items()}
     built = {}
     for back, days in windows.items():
         ahead = np.tile(days, years)
         built[back] = _build_up(falls[ahead], keep[ahead])
-    rains = np.stack([still_there(days + shift) for days in windows.values() for shift in SHIFTS])
+    shifted = [days + shift for days in windows.values() for shift in SHIFTS]
+    washed = np.stack([washed_off(days) for days in shifted])
+    fallen = np.stack([_before(falls, keep, np.tile(days % len(rain), years)) for days in shifted])
     growth = sum(v for c, v in _soiling(state, state.posterior.estimate) if c.name.startswith("lasting layer, growth"))
-    return DirtAhead(loose[0], lasting[0], loose_draws, lasting_draws, kept, built, rains, float(growth),
-                     _share(state), known)
+    return DirtAhead(loose[0], lasting[0], loose_draws, lasting_draws, kept, built, washed, fallen,
+                     _rate_by_draw(state, draws), float(growth), _share(state), known)
 
 
 def _soiling(state: SiteState, theta: np.ndarray) -> list[tuple]:
@@ -152,6 +165,11 @@ def _daily_rate(state: SiteState) -> np.ndarray:
     return np.interp(position, centres, rates)
 
 
+def _rate_by_draw(state: SiteState, draws: np.ndarray) -> np.ndarray:
+    rates = [n for n, c in enumerate(state.posterior.columns) if c.cause == "soiling" and c.tag and c.tag[0] == "rate"]
+    return draws[:, rates].mean(axis=1) if rates else np.zeros(len(draws))
+
+
 def _days_since(rained: np.ndarray) -> np.ndarray:
     day = np.arange(len(rained))
     return (day - np.maximum.accumulate(np.where(rained, day, -1000))).astype(float)
@@ -164,3 +182,8 @@ def _build_up(falls: np.ndarray, keep: np.ndarray) -> np.ndarray:
         out[day] = level
         level *= left
     return out
+
+
+def _before(falls: np.ndarray, keep: np.ndarray, days: np.ndarray) -> np.ndarray:
+    """What has fallen before each day, and that rain has left."""
+    return np.concatenate([[0.0], (_build_up(falls[days], keep[days]) * keep[days])[:-1]])

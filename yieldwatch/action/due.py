@@ -58,11 +58,17 @@ def season_of(site: Site, job: Candidate) -> tuple[str, str] | None:
         return job.best_from, job.best_to
     if job.job_kind != "cut_vegetation":
         return None
+    months = nesting_months(site)
+    before = (dt.date(2001, months[0], 1) - dt.timedelta(days=1)).strftime("%m-%d")
+    return f"{months[-1] % 12 + 1:02d}-01", before
+
+
+def nesting_months(site: Site) -> tuple[int, ...]:
+    """Months, in order, in which hedges and trees are not cut."""
     shift = 6 if site.latitude < 0 else 0
     first = int(site.assumed("nesting_from_month", (NESTING_FROM_MONTH + shift - 1) % 12 + 1))
     last = int(site.assumed("nesting_to_month", (NESTING_TO_MONTH + shift - 1) % 12 + 1))
-    before = (dt.date(2001, first, 1) - dt.timedelta(days=1)).strftime("%m-%d")
-    return f"{last % 12 + 1:02d}-01", before
+    return tuple((first - 1 + k) % 12 + 1 for k in range((last - first) % 12 + 1))
 
 
 def _on(year: int, month_day: str) -> dt.date:

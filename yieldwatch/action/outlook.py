@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from yieldwatch.action.dirt_ahead import DirtAhead, dirt_ahead
-from yieldwatch.action.replay import Replay, past_years, year_from
+from yieldwatch.action.replay import Replay, months_from, past_years
 from yieldwatch.expected.power import SiteModel
 from yieldwatch.expected.sun import sun_position
 from yieldwatch.gap.attribute import SiteState
@@ -102,6 +102,8 @@ class Outlook:
     dirt : DirtAhead
     shade_growth : float
         Ratio of one year's shade to that of the year before.
+    day_month, day_share : ndarray, shape (n_days,)
+        Month ahead of each day to come, and its share of the month's light outside the atmosphere.
     """
 
     def __init__(self, state: SiteState, as_of: dt.date, months: int, regrowing: bool = False) -> None:
@@ -127,7 +129,9 @@ class Outlook:
         self.conversion = [conversion_slope(state, k) for k in range(shape[0])]
         self.heat = _heat_caps(state)
         self.setting = _settings_on(state)
-        self._outside = self._light_ahead()
+        self.day_month, light = self._light_by_day()
+        self.day_share = light / np.maximum(np.bincount(self.day_month, weights=light)[self.day_month], 1e-9)
+        self._outside = np.bincount(self.day_month, weights=light)[:12], self._light_held()
 
     # ---- what each interval ahead will have --------------------------------------------------
 
@@ -174,6 +178,10 @@ class Outlook:
                 if year == 0:
                     profiles.append(pd.Series(more, self.state.model.times[replay.where]))
         return Gain(_filled(by_month, *self._outside)[: self.months], pd.concat(profiles).sort_index())
+
+    def by_day(self, gain: Gain) -> np.ndarray:
+        """A gain spread over the days of its months by the light outside the atmosphere, shape (n_days,). [kWh]"""
+        return gain.kwh[self.day_month] * self.day_share
 
     def generation(self) -> pd.Series:
         """Energy at the meter of the replayed intervals if nothing is done, index UTC. [kWh]"""
@@ -245,17 +253,21 @@ class Outlook:
         standing = np.inf if model.site.export_limit_kw is None else model.site.export_limit_kw
         return np.minimum(self.state.limits.site_cap[replay.where], standing) * model.weather.hours
 
-    def _light_ahead(self) -> tuple[np.ndarray, np.ndarray]:
-        """Light outside the atmosphere by month ahead, and what of it the replays hold. [Wh/m²]"""
+    def _light_by_day(self) -> tuple[np.ndarray, np.ndarray]:
+        """Month ahead of each day to come, and its light outside the atmosphere on level ground, (n_days,). [Wh/m²]"""
         model = self.state.model
-        bounds = year_from(self.as_of)
+        bounds = months_from(self.as_of, self.months)
         hours = pd.date_range(bounds[0], bounds[-1], freq="h", inclusive="left").tz_localize("UTC")
         sun = sun_position(hours + pd.Timedelta(minutes=30), model.site.latitude, model.site.longitude, model.site.altitude_m)
-        month = bounds.searchsorted(hours.tz_localize(None), side="right") - 1
-        ahead = np.bincount(month, weights=np.maximum(sun.dni_extra * sun.cos_zenith, 0.0), minlength=12)
+        light = np.maximum(sun.dni_extra * sun.cos_zenith, 0.0).reshape(-1, 24).sum(axis=1)
+        month = bounds.searchsorted(hours[::24].tz_localize(None), side="right") - 1
+        return np.asarray(month), np.maximum(light, 1e-6)
+
+    def _light_held(self) -> np.ndarray:
+        """What of the light outside the atmosphere the replays hold, by month ahead, shape (12,). [Wh/m²]"""
+        model = self.state.model
         outside = np.maximum(model.sun.dni_extra * model.sun.cos_zenith, 0.0) * model.weather.hours
-        held = sum(np.bincount(r.month, weights=outside[r.where], minlength=12) for r in self.replays)
-        return ahead, np.asarray(held)
+        return np.sum([np.bincount(r.month, weights=outside[r.where], minlength=12) for r in self.replays], axis=0)
 
     def _windows(self) -> dict[int, np.ndarray]:
         """The history's day for each day ahead; days that it lacks take one from the days there are, in turn."""

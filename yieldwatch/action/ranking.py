@@ -16,6 +16,7 @@ from yieldwatch.action.cautions import caution_text
 from yieldwatch.action.costing import price_jobs, share_visits
 from yieldwatch.action.due import due_dates
 from yieldwatch.action.verdicts import Case, money, verdict
+from yieldwatch.action.worth import worth
 from yieldwatch.cost import finance
 from yieldwatch.errors import InputError
 from yieldwatch.portfolio.model import Portfolio, Site
@@ -31,7 +32,8 @@ WORK_LIST_COLUMNS = [
     "gain_low_kwh_per_year", "gain_high_kwh_per_year", "gain_per_year", "cost", "cost_alone",
     "payback_months", "payback_low_months", "payback_high_months", "npv", "chosen", "confidence", "caution",
     "verdict", "why", "comes_back", "safety", "chance_of_payback", "npv_expected", "gain_low_per_year",
-    "gain_high_per_year", "crew", "crew_hours", "cost_units",
+    "gain_high_per_year", "crew", "crew_hours", "cost_units", "npv_low", "npv_high", "life_months", "gain_over_life",
+    "benefit_cost",
 ]
 
 
@@ -73,19 +75,24 @@ def rank_jobs(
     Jobs of one site and cause whose scopes overlap, and which both return something, exclude each
     other. Jobs for safety are done whatever they return and count in the budget.
     """
-    candidates = sorted(candidates, key=lambda c: (c.site_id, c.job_kind, c.cause, c.scope))
+    candidates = in_order_of_id(candidates)
     if not candidates:
         return pd.DataFrame(columns=WORK_LIST_COLUMNS), ()
     table = pd.concat([price_jobs(portfolio, candidates), _returns(portfolio, candidates)], axis=1)
     table["safety"] = [c.safety for c in candidates]
-    pairs = _exclusive(portfolio, candidates, table["worth"].where(table["cost_units"].notna()).to_numpy())
+    pairs = exclusive_pairs(portfolio, candidates, table["worth"].where(table["cost_units"].notna()).to_numpy())
     limits = _limits(portfolio)
     table["chosen"], proven = _choose(table, pairs, *limits)
-    table = _with_costs(table, portfolio, candidates)
+    table = _with_costs(table, portfolio, candidates, as_of)
     table["short_of"] = _short_of(table, portfolio, *limits)
     table = _against_chosen(table, pairs, portfolio, *limits)
     table = _describe(table, portfolio, candidates, as_of)
     return _in_order(table), _notices(table, portfolio, candidates, proven)
+
+
+def in_order_of_id(candidates: Sequence[Candidate]) -> list[Candidate]:
+    """Candidates in an order that does not depend on how they were found."""
+    return sorted(candidates, key=lambda c: (c.site_id, c.job_kind, c.cause, c.scope))
 
 
 def _returns(portfolio: Portfolio, candidates: Sequence[Candidate]) -> pd.DataFrame:
@@ -121,7 +128,7 @@ def _present(portfolio: Portfolio, job: Candidate) -> np.ndarray:
     return finance.npv(np.hstack([at_once, value]), finance.monthly_rate(portfolio.discount_rate))
 
 
-def _exclusive(
+def exclusive_pairs(
     portfolio: Portfolio, candidates: Sequence[Candidate], worth: np.ndarray
 ) -> list[tuple[int, int]]:
     """Pairs of jobs with a cost that mend the same loss."""
@@ -182,7 +189,9 @@ def _choose(
     return chosen, proven
 
 
-def _with_costs(table: pd.DataFrame, portfolio: Portfolio, candidates: Sequence[Candidate]) -> pd.DataFrame:
+def _with_costs(
+    table: pd.DataFrame, portfolio: Portfolio, candidates: Sequence[Candidate], as_of: dt.date
+) -> pd.DataFrame:
     """Costs with their share of the visit, and what follows from them."""
     shares = share_visits(
         table, table["chosen"].to_numpy(), table["safety"].to_numpy(),
@@ -199,6 +208,7 @@ def _with_costs(table: pd.DataFrame, portfolio: Portfolio, candidates: Sequence[
         rows.append({
             "chance_of_payback": (present > cost).mean() if known else np.nan,
             "payback_months": middle, "payback_low_months": low, "payback_high_months": high,
+            **worth(portfolio, job, cost, present, as_of),
         })
     table = pd.concat([table, pd.DataFrame(rows, dtype=float).replace(np.inf, np.nan)], axis=1)
     table["npv_expected"] = table["worth"] - table["cost"]

@@ -46,9 +46,9 @@ class Replay:
     day: np.ndarray
 
 
-def year_from(first: dt.date | pd.Timestamp) -> pd.DatetimeIndex:
-    """Borders of twelve months from a day on."""
-    return pd.DatetimeIndex([pd.Timestamp(first) + pd.DateOffset(months=k) for k in range(13)])
+def months_from(first: dt.date | pd.Timestamp, months: int = 12) -> pd.DatetimeIndex:
+    """Borders of months from a day on."""
+    return pd.DatetimeIndex([pd.Timestamp(first) + pd.DateOffset(months=k) for k in range(months + 1)])
 
 
 def past_years(state: SiteState, as_of: dt.date) -> tuple[list[Replay], tuple[str, ...]]:
@@ -72,7 +72,7 @@ def past_years(state: SiteState, as_of: dt.date) -> tuple[list[Replay], tuple[st
     full = int((age + 3) // 365.25)
     replays = []
     for back in range(1, max(1, min(full, MOST_YEARS)) + 1):
-        bounds = year_from(pd.Timestamp(as_of) - pd.DateOffset(years=back))
+        bounds = months_from(pd.Timestamp(as_of) - pd.DateOffset(years=back))
         chosen = np.flatnonzero((block_date >= bounds[0]) & (block_date < bounds[-1]))
         if not len(chosen):
             continue

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Collection, Sequence
+from dataclasses import replace
 
 import pandas as pd
 
@@ -44,13 +45,13 @@ def rank_with_book(portfolio: Portfolio, candidates: Sequence[Candidate], as_of:
     """
     work_list, said = rank_jobs(portfolio, candidates, as_of)
     aside = laid_aside(work_list, book, portfolio, as_of, tested)
+    names = frozenset(work_list.loc[list(aside), "job_id"]) if aside else frozenset()
     if aside:
-        names = set(work_list.loc[list(aside), "job_id"])
         others, said = rank_jobs(portfolio, [c for c in candidates if job_id(c) not in names], as_of)
         left = work_list.loc[list(aside)].assign(chosen=False, verdict=[_verdict(job) for job in aside.values()])
         work_list = pd.concat([f for f in (others, left) if len(f)], ignore_index=True)
         work_list["rank"] = range(1, len(work_list) + 1)
-    return reconcile(work_list, book, portfolio, as_of, sites, tested), said
+    return replace(reconcile(work_list, book, portfolio, as_of, sites, tested), laid_aside=names), said
 
 
 def _verdict(job: Job) -> str:

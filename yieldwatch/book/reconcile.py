@@ -46,6 +46,8 @@ class Reconciled:
         proposed again, which are among the known.
     older : tuple of str
         Sites that the book already knows from a later as-of date; nothing is written of them.
+    laid_aside : frozenset of str
+        `job_id` of jobs that people turned down or have just done, which no plan takes up.
     """
 
     work_list: pd.DataFrame
@@ -54,6 +56,7 @@ class Reconciled:
     gone: tuple[int, ...]
     reopened: tuple[int, ...]
     older: tuple[str, ...]
+    laid_aside: frozenset[str] = frozenset()
 
     @property
     def words(self) -> str:

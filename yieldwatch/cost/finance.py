@@ -175,14 +175,20 @@ def payback_months(cost: float, monthly: np.ndarray) -> np.ndarray:
     if monthly.shape[1] >= 12:
         last = monthly[:, -12:]
         year = last.sum(axis=1)
-        goes_on = np.isinf(months) & (year > 0) & (year >= _STILL_RETURNING * monthly[:, :12].sum(axis=1))
-        left = cost - monthly[goes_on].sum(axis=1)
+        longer = np.isinf(months) & goes_on(monthly)
+        left = cost - monthly[longer].sum(axis=1)
         # One whole year less than fits, so that the season of the last one is walked through.
-        whole = np.maximum(np.ceil(left / year[goes_on]) - 1, 0)
-        rest = _crossing(left - whole * year[goes_on], last[goes_on])
-        months[goes_on] = monthly.shape[1] + 12 * whole + rest
+        whole = np.maximum(np.ceil(left / year[longer]) - 1, 0)
+        rest = _crossing(left - whole * year[longer], last[longer])
+        months[longer] = monthly.shape[1] + 12 * whole + rest
     months[months > LONGEST_PAYBACK_MONTHS] = np.inf
     return np.where(np.isnan(monthly).any(axis=1), np.nan, months)
+
+
+def goes_on(monthly: np.ndarray) -> np.ndarray:
+    """Whether returns of 12 months or more, shape (..., n_months), still come to nearly as much a year in the end as at first."""
+    year = monthly[..., -12:].sum(axis=-1)
+    return (year > 0) & (year >= _STILL_RETURNING * monthly[..., :12].sum(axis=-1))
 
 
 def _crossing(cost: np.ndarray, flows: np.ndarray) -> np.ndarray:

@@ -149,4 +149,8 @@ ASSUMPTIONS = (
     _number("claim_notice_days", "days", 1, 3660, "Days after a contract year, or an event, in which a claim is to be made"),
     _number("nesting_from_month", "month", 1, 12, "First month in which hedges are not cut"),
     _number("nesting_to_month", "month", 1, 12, "Last month in which hedges are not cut"),
+    _number("least_daylight_h", "h", 0, 24, "Daylight that a day's work in the open needs"),
+    _number("least_test_light_w_m2", "W/m²", 0, 1500, "Light in the array plane that a test after a repair needs"),
+    _number("least_cleaning_c", "°C", -50, 50, "Daytime air temperature below which nobody washes"),
+    _number("most_wind_m_s", "m/s", 0, 60, "Daytime wind above which nobody washes or cuts"),
 )

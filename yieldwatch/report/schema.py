@@ -148,6 +148,43 @@ SET_ASIDE = {
     "reason": "Why the row was not used",
 }
 
+PLAN = {
+    "row": "visit, job (of the visit above it) or left_out (of the plan)",
+    "visit_id": "Visit, in order of its week",
+    "week": "Weeks after the as-of date",
+    "start": "First day of that week; for a job left out, of the week that would suit it best",
+    "site_id": "Site",
+    "crew": "Which crew",
+    "job_id": "Job",
+    "job_kind": "What is to be done",
+    "scope": "Where: the site, or identifiers of inverters or strings",
+    "turn": "For work that recurs, which of its turns in the year",
+    "safety": "Whether it must be made safe whatever it returns",
+    "crew_hours": "Crew hours; of a visit all of them, of a job its own",
+    "crew_days": "The same in days of 8 hours",
+    "cost": "Of a visit all of it, of a job its own units, of a job left out what it would add to the plan",
+    "gain": "Present value of what it returns within the horizon, from its week on; of a turn, until the next one",
+    "gain_low": f"Low end of the {INTERVAL}",
+    "gain_high": f"High end of the {INTERVAL}",
+    "net": "Gain less cost",
+    "needs_budget": "Money beyond the works budget that would carry it on top of the plan; blank if it would not pay",
+    "needs_crew_days": "Crew days beyond the limit that would carry it on top of the plan; blank if it would not pay",
+    "needs_gain": "How much more it would have to return to enter the plan, by planning anew with it; blank if not worked out",
+    "why": "Why it was left out, and what would bring it in",
+    "caution": "What to watch for, people's safety first",
+}
+WAITING = {
+    "site_id": "Site",
+    "job_id": "Job",
+    "week": "Weeks after the as-of date",
+    "start": "First day of that week",
+    "gain": "Present value of what the job returns within the horizon if done in that week, before its cost",
+    "low": f"Low end of the {INTERVAL}",
+    "high": f"High end of the {INTERVAL}",
+    "allowed": "Whether it can be done in that week",
+    "why_not": "What forbids it",
+}
+
 #: Every table of the contract that the tool writes, by file stem.
 TABLES = {
     "yields": YIELDS,
@@ -160,6 +197,8 @@ TABLES = {
     "returns": RETURNS,
     "claims": CLAIMS,
     "set_aside": SET_ASIDE,
+    "plan": PLAN,
+    "waiting": WAITING,
 }
 
 #: Columns that the work list may carry beyond the contract's.
@@ -176,7 +215,20 @@ WORK_LIST_EXTRAS = {
     "crew_hours": "Crew hours",
     "job_ref": "Its number in the job book",
     "job_state": "Where it stands by the job book",
-    "cost_units": "How many of the units of job_costs.csv the job takes",
+    "cost_units": "Cost of the job's own units, without a visit",
+    "npv_low": f"Low end of the {INTERVAL} of the net present value",
+    "npv_high": f"High end of the {INTERVAL} of the net present value",
+    "life_months": "For how long the job returns something: until a wash or cut has faded, else to the planned end of the farm",
+    "gain_over_life": "Present value of what it returns in that time",
+    "benefit_cost": "For washing and cutting, gain over life by cost; blank for other work",
+    "best_start": "First day of the week in which it would be best done, of those that allow it",
+    "latest_start": "First day of the last week in the coming year in which it would still pay",
+    "npv_best_start": "Net present value if done in the best week",
+    "delay_cost_per_week": "What each week's delay after the best one costs, mean over four weeks",
+    "delay_cost_low_per_week": f"Low end of the {INTERVAL}",
+    "delay_cost_high_per_week": f"High end of the {INTERVAL}",
+    "options": "Doing nothing, doing it soon and waiting, with figures",
+    "planned_start": "First day of the week in which the plan has it; blank if it has not",
 }
 
 #: `evidence.json`: the keys of each kind of object in it, from the document down.

@@ -48,6 +48,8 @@ def tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
         "returns": _stack([s.returns for s in sites]),
         "claims": assessment.claims,
         "set_aside": assessment.set_aside,
+        "plan": assessment.plan,
+        "waiting": assessment.waiting,
     }
     return {name: _shaped(frame, name) for name, frame in raw.items()}
 

@@ -16,8 +16,8 @@ from xlsxwriter.format import Format
 from xlsxwriter.worksheet import Worksheet
 
 from yieldwatch.assess import Assessment
-from yieldwatch.report import jobs, words
-from yieldwatch.report.schema import TABLES, WORK_LIST, WORK_LIST_EXTRAS
+from yieldwatch.report import jobs, words, year
+from yieldwatch.report.schema import PLAN, TABLES, WORK_LIST, WORK_LIST_EXTRAS
 from yieldwatch.report.tables import tables
 
 #: Paper size code of A4 in the workbook format (ECMA-376, ST_PaperSize: 9).
@@ -93,6 +93,7 @@ def write_workbook(assessment: Assessment, path: Path) -> None:
         declined = [*plan.over_budget, *plan.not_worth, *plan.not_ranked]
         ranked = sorted([*plan.do, *declined], key=lambda job: job["rank"])
         _job_sheet(book.add_worksheet("Work list"), ranked, fields, styles, title)
+        _plan_sheet(book.add_worksheet("Plan of the year"), year.rows(assessment), styles, title)
         _meaning_sheet(book.add_worksheet("What the columns mean"), fields, styles, currency)
         _declined_sheet(book.add_worksheet("Not now"), declined, styles, currency)
         frames = tables(assessment)
@@ -189,14 +190,31 @@ def _write(sheet: Worksheet, row: int, column: int, value: object, style: Format
         sheet.write_number(row, column, float(value), style)  # type: ignore[arg-type]
 
 
+def _plan_sheet(sheet: Worksheet, planned: Sequence[dict], styles: dict[str, Format], title: str) -> None:
+    """Visits with their jobs below them, and at the end the jobs left out."""
+    sheet.write_string(0, 0, title.replace("work list", "plan of the year"), styles["title"])
+    sheet.write_string(
+        1, 0, "Local codes, licensed practice and the weather on the day come first. A visit's cost and return hold its jobs'.")
+    _heads(sheet, 2, [(heading, width) for heading, width, *_ in year.FIELDS], styles["head"])
+    for row, record in enumerate(planned, start=3):
+        for column, (_, _, style, source) in enumerate(year.FIELDS):
+            _write(sheet, row, column, record.get(source), styles[style])
+    if not planned:
+        sheet.write_string(3, 0, "Nothing is planned.", styles["text"])
+    _page(sheet, header_rows=3)
+
+
 def _meaning_sheet(
     sheet: Worksheet, fields: Sequence[_Field], styles: dict[str, Format], currency: str
 ) -> None:
-    _heads(sheet, 0, [("Column", 30), ("What it means", 95), ("Name in work_list.csv", 28)], styles["head"])
+    _heads(sheet, 0, [("Column", 30), ("What it means", 95), ("Name in work_list.csv or plan.csv", 28)], styles["head"])
     meanings = WORK_LIST | WORK_LIST_EXTRAS
     for row, field in enumerate(fields, start=1):
         meaning = meanings[field.source] + (f", in {currency}" if field.style == "money" else "")
         for column, text in enumerate((field.heading, meaning, field.source)):
+            sheet.write_string(row, column, text, styles["text"])
+    for row, (heading, _, _, source) in enumerate(year.FIELDS, start=len(fields) + 1):
+        for column, text in enumerate((f"Plan: {heading}", PLAN[source], source)):
             sheet.write_string(row, column, text, styles["text"])
     _page(sheet, header_rows=1)
 

@@ -9,27 +9,32 @@ from collections.abc import Callable
 import numpy as np
 
 from yieldwatch.action.candidate import Candidate
-from yieldwatch.action.dirt_ahead import UNKNOWN_RAIN_DAYS
-from yieldwatch.action.outlook import Relief
+from yieldwatch.action.dirt_ahead import CLEANED, LASTING_YEARS, UNKNOWN_RAIN_DAYS
+from yieldwatch.action.outlook import Gain, Relief
 from yieldwatch.action.remedies.look import Look, percent, relative
 from yieldwatch.action.replay import Replay
+from yieldwatch.action.starts import START_DAYS, by_month, to_scale
 
 #: Dirt below this share of the light cannot be told from the light sensor's own. Common practice, no source.
 _TOLD = 0.003
+#: Dirt, as -ln of the light left, at which the worth of a unit of it is read off the chain.
+_UNIT = 0.02
 
 
 def clean(look: Look) -> list[Candidate]:
     """Clean the whole site, whether it pays or not: "do not clean" is an answer too."""
     dirt = look.outlook.dirt
     loose, lasting = dirt.loose_draws.mean(axis=0), dirt.lasting_draws.mean(axis=0)
-    if (loose + lasting).max() < 1e-5:
+    if max((loose + lasting).max(), dirt.fallen.mean(axis=0).max() - _TOLD) < 1e-5:
         return []
     everywhere, nothing = tuple(range(len(loose))), np.zeros_like(loose)
     power = look.state.blocks.expected.sum(axis=1)
     by_draw = [draws @ (power / power.sum()) for draws in (dirt.loose_draws, dirt.lasting_draws)]
+    rain = look.rng.integers(len(dirt.washed), size=look.n_draws)
     # Loose dirt and the lasting layer go at their own pace, and each has its own doubt.
     parts = [
-        (look.outlook.gain(Relief(everywhere, dc=_saved(look, loose, nothing))), relative(by_draw[0])[:, None] * _rain(look)),
+        (look.outlook.gain(Relief(everywhere, dc=_saved(look, loose, nothing))),
+         relative(by_draw[0])[:, None] * _rain(look)[rain]),
         (look.outlook.gain(Relief(everywhere, dc=_saved(look, nothing, lasting))), relative(by_draw[1])),
     ]
     now = by_draw[0] + by_draw[1]
@@ -38,7 +43,46 @@ def clean(look: Look) -> list[Candidate]:
         f"On {look.outlook.as_of} dirt takes {percent(now.mean())} of the light (90 % interval {percent(low)} to "
         f"{percent(high)}); rain will not take off the layer that makes {percent(by_draw[1].mean())}.")
     there = float((now > _TOLD).mean())
-    return [look.job("clean", "soiling", ("site",), parts, there, why, _comes_back(look))]
+    total = sum(float((sizes.reshape(look.n_draws, -1) * gain.kwh).sum(axis=1).mean()) for gain, sizes in parts)
+    later = _later(look, by_draw[0], by_draw[1], rain)
+    return [look.job("clean", "soiling", ("site",), parts, there, why, _comes_back(look),
+                     later=(later[0], to_scale(later[1], 0.0, total)))]
+
+
+def _later(look: Look, loose: np.ndarray, lasting: np.ndarray, rain: np.ndarray) -> tuple[Gain, np.ndarray]:
+    """
+    Energy that a cleaning on each of `START_DAYS` returns: what lies there by then, until rain would have taken it.
+
+    Parameters
+    ----------
+    loose, lasting : ndarray, shape (n_draws,)
+        On the modules now.
+    rain : ndarray of int, shape (n_draws,)
+        Which of the rains each draw has.
+
+    Returns
+    -------
+    Gain
+        Of a unit of light given back every day.
+    ndarray, shape (n_starts, n_draws, n_months)
+        [kWh]
+    """
+    outlook, dirt = look.outlook, look.outlook.dirt
+    whole = outlook.gain(Relief(tuple(range(len(look.names))), dc=lambda r, y: np.full((len(look.names), len(r.blocks)), _UNIT)))
+    day = np.minimum(np.arange(len(outlook.day_month)), dirt.washed.shape[1] - 1)
+    since = day - START_DAYS[:, None]
+    per_unit = outlook.by_day(whole) / np.expm1(_UNIT) * (since >= 0)
+    washed, fallen = dirt.washed[:, day], dirt.fallen[:, START_DAYS]
+    then = np.stack([by_month(per_unit * np.exp(-w), outlook.day_month) for w in washed])
+    since_then = np.stack([
+        by_month(per_unit * np.exp(-np.maximum(w - w[START_DAYS, None], 0.0)), outlook.day_month) for w in washed])
+    new = relative(dirt.rate_draws)[:, None] * fallen[rain]
+    layer = lasting + dirt.lasting_per_year * START_DAYS[:, None] / 365.25
+    years = look.site.assumed("lasting_dirt_returns_years", LASTING_YEARS)
+    kept = by_month(per_unit * np.exp(-since / 365.25 / years), outlook.day_month)
+    saved = (then[rain].swapaxes(0, 1) * loose[:, None] + since_then[rain].swapaxes(0, 1) * new.T[:, :, None]
+             + kept[:, None, :] * layer[:, :, None])
+    return whole, look.site.assumed("cleaning_takes_off_share", CLEANED) * saved
 
 
 def _saved(look: Look, loose: np.ndarray, lasting: np.ndarray) -> Callable[[Replay, int], np.ndarray]:
@@ -50,13 +94,12 @@ def _saved(look: Look, loose: np.ndarray, lasting: np.ndarray) -> Callable[[Repl
 
 
 def _rain(look: Look) -> np.ndarray:
-    """Loose dirt still there in each month over its mean, under a rain drawn for each draw, (n_draws, n_months)."""
+    """Loose dirt still there in each month over its mean, under each of the rains, shape (n_rains, n_months)."""
     rains = look.outlook.dirt.rains
     month = np.minimum((np.arange(rains.shape[1]) / (365.25 / 12)).astype(int), look.outlook.months - 1)
-    by_month = np.stack([np.bincount(month, weights=r, minlength=look.outlook.months) for r in rains])
-    mean = by_month.mean(axis=0)
-    ratio = np.divide(by_month, mean, out=np.ones_like(by_month), where=mean > 1e-9)
-    return ratio[look.rng.integers(len(rains), size=look.n_draws)]
+    sums = np.stack([np.bincount(month, weights=r, minlength=look.outlook.months) for r in rains])
+    mean = sums.mean(axis=0)
+    return np.divide(sums, mean, out=np.ones_like(sums), where=mean > 1e-9)
 
 
 def _comes_back(look: Look) -> str:

@@ -11,6 +11,7 @@ import pandas as pd
 
 from yieldwatch.action.candidate import Candidate
 from yieldwatch.action.outlook import Gain, Outlook
+from yieldwatch.action.starts import left_after
 from yieldwatch.cost.outlook import value_of_energy
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.attribute import SiteState
@@ -69,7 +70,7 @@ class Look:
 
     def job(self, kind: str, cause: str, scope: tuple[str, ...], parts: list[tuple[Gain, np.ndarray]],
             confidence: float, why: str, comes_back: str, units: dict[str, float] | None = None,
-            season: tuple[str, str] | None = None) -> Candidate:
+            season: tuple[str, str] | None = None, later: tuple[Gain, np.ndarray] | None = None) -> Candidate:
         """
         A candidate priced by when its energy comes.
 
@@ -81,6 +82,8 @@ class Look:
             In place of those counted from the scope.
         season : tuple of str, optional
             "MM-DD" borders of the time to do it.
+        later : (Gain, ndarray of shape (n_starts, n_draws, n_months)), optional
+            For a loss that comes back: when its energy comes, and how much of it for each of `starts.START_DAYS`. [kWh]
         """
         usual = self.doubt(_USUAL_DOUBT)
         shape = (self.n_draws, self.outlook.months)
@@ -92,7 +95,9 @@ class Look:
         first, last = season or (None, None)
         return Candidate(
             self.site.id, kind, cause, scope, scope_units(self.site, scope) | (units or {}), kwh, value,
-            float(np.clip(confidence, 0.0, 1.0)), why, comes_back, best_from=first, best_to=last)
+            float(np.clip(confidence, 0.0, 1.0)), why, comes_back, best_from=first, best_to=last,
+            later=None if later is None else (later[1] * usual[:, None] * self._worth(later[0])).astype(np.float32),
+            left=left_after(self.outlook.day_month, self.outlook.day_share))
 
     def safety(self, cause: str, scope: tuple[str, ...], confidence: float, why: str) -> Candidate:
         """An inspection that must be made whatever it returns; by itself it returns nothing."""

@@ -13,9 +13,10 @@ import datetime as dt
 import numpy as np
 
 from yieldwatch.action.candidate import Candidate
-from yieldwatch.action.outlook import Relief
+from yieldwatch.action.outlook import Gain, Relief
 from yieldwatch.action.remedies.look import Look, percent, relative
 from yieldwatch.action.replay import Replay
+from yieldwatch.action.starts import START_DAYS, by_month, to_scale
 from yieldwatch.gap.blocks import AZIMUTH_STEP
 
 #: Share of the shade that a cut takes away: poles, buildings and others' trees stay. Common practice, no source.
@@ -74,7 +75,37 @@ def cut_vegetation(look: Look) -> list[Candidate]:
         f"years, grass within {grass_days / 7:.0f} weeks of its season.")
     sizes = relative(by_draw) * look.doubt(_CUT_DOUBT)
     there = 0.95 * float((by_draw > _MATTERS).mean())
-    return [look.job("cut_vegetation", "shading", ("site",), [(gain, sizes)], there, why, back, season=season)]
+    later = _later(look, rows, grass, cures, hedge_years, grass_days)
+    scaled = to_scale(later[1] * sizes[:, None], delay, float(gain.kwh.sum() * sizes.mean()))
+    return [look.job("cut_vegetation", "shading", ("site",), [(gain, sizes)], there, why, back, season=season,
+                     later=(later[0], scaled))]
+
+
+def _later(look: Look, rows: list[int], grass: np.ndarray, cures: float, hedge_years: float,
+           grass_days: float) -> tuple[Gain, np.ndarray]:
+    """
+    Energy that a cut on each of `START_DAYS` returns until the plants are back.
+
+    Returns
+    -------
+    Gain
+        Of a cut that never grows back.
+    ndarray, shape (n_starts, 1, n_months)
+        [kWh]
+    """
+    outlook = look.outlook
+
+    def never_back(share: np.ndarray) -> Gain:
+        return outlook.gain(Relief(
+            tuple(rows), dc=lambda r, y: outlook.shade_ahead(r, y)[rows] * cures * share[:, r.blocks]))
+
+    whole, low = never_back(np.ones_like(grass)), never_back(grass)
+    since = np.arange(len(outlook.day_month)) - START_DAYS[:, None]
+    hedge_stays = np.exp(-np.maximum(since, 0) / 365.25 / hedge_years)
+    low_stays = np.clip(1.0 - since / grass_days, 0.0, 1.0)
+    of_grass, of_all = outlook.by_day(low), outlook.by_day(whole)
+    daily = (of_grass * low_stays + np.maximum(of_all - of_grass, 0.0) * hedge_stays) * (since >= 0)
+    return whole, by_month(daily, outlook.day_month)[:, None, :]
 
 
 def _last_year(look: Look) -> tuple[np.ndarray, np.ndarray]:

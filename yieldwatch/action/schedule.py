@@ -1,0 +1,216 @@
+"""
+Which jobs to do in which weeks, chosen together: an integer programme over visits.
+
+Each job has offers, of which one at most is taken: one week, or for work that recurs several. Jobs of one site and crew in one
+week share a visit, which costs and lasts as its largest job. Without a limit that all share, groups of jobs do not meet, and each
+is solved by itself; only if that exceeds a limit are all solved in one, of most groups by their `bundles`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from scipy.optimize import Bounds, LinearConstraint, milp
+from scipy.sparse import csr_array
+
+from yieldwatch.action.book import Book, Limits, Offer, Solution
+from yieldwatch.action.bundles import Bundle, bundles
+
+#: Share of its value by which a plan may miss the best one, and branches after which the best one found is taken: counted, not
+#: timed, so that a run repeats.
+_EXACT = {"mip_rel_gap": 1e-7, "node_limit": 20_000}
+
+
+class Planner:
+    """
+    Finds the plan with the largest present value.
+
+    Parameters
+    ----------
+    book : Book
+    limits : Limits
+
+    Notes
+    -----
+    Solved by branch and bound (HiGHS) to a relative gap of 1e-7, or as near as 20 000 branches bring it; the solution says
+    how near. Beyond the limits, each visit's jobs must carry it with what they return at least as likely as not, so that none
+    is sent out that is more likely than not to lose money; jobs that must be done bring their visit with them.
+    """
+
+    def __init__(self, book: Book, limits: Limits) -> None:
+        self.book = book
+        self.limits = _relaxed(book, limits)
+        self._alone: dict[tuple[tuple[int, ...], int | None], tuple[Solution | None, list[Bundle] | None]] = {}
+
+    def best(self, forced: int | None = None) -> Solution | None:
+        """The best plan, or the best that holds a forced job; None if no plan within the limits does."""
+        must = self.book.must.copy()
+        if forced is not None:
+            must[forced] = True
+        groups = _components(self.book, must)
+        parts, worth, ways = [], [], []
+        for group in groups:
+            solution, known = self._part(tuple(group), must, forced)
+            if solution is None:
+                return None
+            parts.append(solution)
+            # A part that is worth nothing without limits is worth nothing within them.
+            if solution.taken and known is not None:
+                ways.append(known)
+            elif solution.taken:
+                worth += group
+        together = tuple(offer for s in parts for offer in s.taken)
+        if self.limits.hold(*self.book.spent(together)):
+            return Solution(together, self.book.value(together), max((s.gap for s in parts), default=0.0))
+        return _solve(self.book, must, self.limits, worth, ways)
+
+    def _part(self, group: tuple[int, ...], must: np.ndarray,
+              forced: int | None) -> tuple[Solution | None, list[Bundle] | None]:
+        """A group's best without shared limits, and all its bundles where there are few enough."""
+        key = (group, forced if forced in group else None)
+        if key not in self._alone:
+            known = bundles(self.book, must, _offers(self.book, must, group))
+            if known is None:
+                self._alone[key] = _solve(self.book, must, Limits(), group, []), None
+            else:
+                self._alone[key] = Solution(known[0].taken, known[0].value, 0.0) if known else None, known
+        return self._alone[key]
+
+
+def _offers(book: Book, must: np.ndarray, jobs: Sequence[int]) -> list[Offer]:
+    """Offers of some jobs that can be worth taking."""
+    here = set(jobs)
+    return [o for o in book.offers if o.job in here and (must[o.job] or o.value > book.units(o))]
+
+
+def _relaxed(book: Book, limits: Limits) -> Limits:
+    """Limits that hold at least what must be done."""
+    first = {o.job: o for o in reversed(book.offers) if book.must[o.job]}
+    money, hours = book.spent(list(first.values()))
+    return Limits(max(limits.budget, money), max(limits.hours, hours))
+
+
+def _components(book: Book, must: np.ndarray) -> list[list[int]]:
+    """Jobs that have an offer worth taking, in groups that share no visit and exclude each other in no pair."""
+    offered = sorted({o.job for o in book.offers if must[o.job] or o.value > book.units(o)})
+    root = {int(v): int(v) for v in book.visit[offered]}
+
+    def find(v: int) -> int:
+        while root[v] != v:
+            v = root[v]
+        return v
+
+    here = set(offered)
+    for a, b in book.exclusive:
+        if a in here and b in here:
+            root[find(int(book.visit[a]))] = find(int(book.visit[b]))
+    groups: dict[int, list[int]] = {}
+    for job in offered:
+        groups.setdefault(find(int(book.visit[job])), []).append(job)
+    return list(groups.values())
+
+
+def _solve(book: Book, must: np.ndarray, limits: Limits, jobs: Sequence[int],
+           ways: Sequence[Sequence[Bundle]]) -> Solution | None:
+    """
+    Solve for some jobs offer by offer, and for some groups by their bundles.
+
+    Variables: the offers; each visit's cost, its hours, and the cost that jobs bring which must be done; the bundles.
+    """
+    offers = _offers(book, must, jobs)
+    place = {key: n for n, key in enumerate(book.visits(offers))}
+    flat = [bundle for group in ways for bundle in group]
+    n, m, q = len(offers), len(place), len(flat)
+    if not n + q:
+        return Solution((), 0.0, 0.0)
+    week = np.array([w for _, w in place], dtype=int)
+    brought = _brought(book, must, offers, place)
+    width = n + 3 * m + q
+    constraints = [*_one_offer(offers, must, book.exclusive, width), *_visits(book, must, offers, place, width),
+                   *_one_bundle(ways, width), *_limits(book, limits, week, offers, flat)]
+    result = milp(
+        -np.r_[[o.value - book.units(o) for o in offers], -book.discount[week], np.zeros(2 * m), [b.value for b in flat]],
+        integrality=np.r_[np.ones(n), np.zeros(3 * m), np.ones(q)],
+        bounds=Bounds(np.zeros(width), np.r_[np.ones(n), np.full(2 * m, np.inf), brought, np.ones(q)]),
+        constraints=[c for c in constraints if c.A.shape[0]],
+        # Its presolve prints, and bundles leave it nothing to do.
+        options={**_EXACT, "presolve": not ways},
+    )
+    if result.x is None:
+        return None
+    taken = [offers[k] for k in np.flatnonzero(result.x[:n] > 0.5)]
+    taken += [offer for k in np.flatnonzero(result.x[n + 3 * m:] > 0.5) for offer in flat[k].taken]
+    return Solution(tuple(taken), book.value(taken), float(result.mip_gap))
+
+
+def _one_bundle(ways: Sequence[Sequence[Bundle]], width: int) -> list[LinearConstraint]:
+    rows, at = [], width - sum(map(len, ways))
+    for group in ways:
+        rows.append(dict.fromkeys(range(at, at + len(group)), 1.0))
+        at += len(group)
+    return [LinearConstraint(_rows(rows, width), 1.0, 1.0)]
+
+
+def _brought(book: Book, must: np.ndarray, offers: list[Offer], place: dict[tuple[int, int], int]) -> np.ndarray:
+    """Most of each visit's cost that jobs which must be done bring with them, shape (n_visits,). [money]"""
+    most = np.zeros(len(place))
+    for offer in offers:
+        if must[offer.job]:
+            at = [place[int(book.visit[offer.job]), week] for week in offer.weeks]
+            most[at] = np.maximum(most[at], book.cost_per_visit[offer.job])
+    return most
+
+
+def _rows(entries: list[dict[int, float]], width: int) -> csr_array:
+    row = [r for r, entry in enumerate(entries) for _ in entry]
+    column = [c for entry in entries for c in entry]
+    return csr_array(([v for entry in entries for v in entry.values()], (row, column)), shape=(len(entries), width))
+
+
+def _one_offer(offers: list[Offer], must: np.ndarray, exclusive: Sequence[tuple[int, int]], width: int) -> list[LinearConstraint]:
+    by_job: dict[int, list[int]] = {}
+    for k, offer in enumerate(offers):
+        by_job.setdefault(offer.job, []).append(k)
+    rows = [dict.fromkeys(ks, 1.0) for ks in by_job.values()]
+    least = [float(must[job]) for job in by_job]
+    pairs = [(a, b) for a, b in exclusive if a in by_job and b in by_job]
+    rows += [dict.fromkeys(by_job[a] + by_job[b], 1.0) for a, b in pairs]
+    # Two jobs that must both be done do not exclude each other.
+    most = [1.0] * len(by_job) + [max(1.0, float(must[a]) + float(must[b])) for a, b in pairs]
+    return [LinearConstraint(_rows(rows, width), np.r_[least, np.zeros(len(pairs))], most)]
+
+
+def _visits(book: Book, must: np.ndarray, offers: list[Offer], place: dict[tuple[int, int], int],
+            width: int) -> list[LinearConstraint]:
+    """A visit costs and lasts as its largest job; the jobs that need not be done carry what the others do not bring."""
+    n, m = len(offers), len(place)
+    shared: dict[tuple[int, int], dict[int, float]] = {}
+    carry: list[dict[int, float]] = [{n + at: -1.0, n + 2 * m + at: 1.0} for at in range(m)]
+    bring: list[dict[int, float]] = [{n + 2 * m + at: -1.0} for at in range(m)]
+    for k, offer in enumerate(offers):
+        for week, returned in zip(offer.weeks, offer.carries, strict=True):
+            at = place[int(book.visit[offer.job]), week]
+            shared.setdefault((offer.job, at), {})[k] = 1.0
+            if must[offer.job]:
+                bring[at][k] = float(book.cost_per_visit[offer.job])
+            else:
+                carry[at][k] = returned - book.units(offer) / len(offer.weeks)
+    rows = []
+    for block, largest in enumerate((book.cost_per_visit, book.hours_per_visit)):
+        rows += [{n + block * m + at: 1.0} | {k: -float(largest[job]) for k in ks} for (job, at), ks in shared.items()]
+    return [LinearConstraint(_rows(r, width), 0.0, np.inf) for r in (rows, carry, bring)]
+
+
+def _limits(book: Book, limits: Limits, week: np.ndarray, offers: list[Offer], flat: list[Bundle]) -> list[LinearConstraint]:
+    m = len(week)
+    of = [o.job for o in offers]
+    times = np.array([len(o.weeks) for o in offers], dtype=int)
+    out = []
+    if np.isfinite(limits.budget):
+        row = np.r_[book.cost_units[of] * times, np.ones(m), np.zeros(2 * m), [b.money for b in flat]]
+        out.append(LinearConstraint(row[None], -np.inf, limits.budget))
+    if np.isfinite(limits.hours):
+        row = np.r_[book.hours_units[of] * times, np.zeros(m), np.ones(m), np.zeros(m), [b.hours for b in flat]]
+        out.append(LinearConstraint(row[None], -np.inf, limits.hours))
+    return out
