@@ -160,8 +160,8 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
     first_day = start or dt.date.fromisoformat(reported.min() + "-01")
     end_day = end or (pd.Period(reported.max(), "M") + 1).start_time.date()
     set_aside = pd.concat([r.data.set_aside for r in done], ignore_index=True)
-    notices = tuple(dict.fromkeys((*notices, *said, *planned.notices)))
-    return Assessment(portfolio, last, (first_day, end_day), tuple(done), planned.work_list, set_aside, notices, claims, in_book,
+    told = tuple(dict.fromkeys((*notices, *said, *planned.notices)))
+    return Assessment(portfolio, last, (first_day, end_day), tuple(done), planned.work_list, set_aside, told, claims, in_book,
                       planned.plan, planned.waiting)
 
 

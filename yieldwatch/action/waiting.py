@@ -14,11 +14,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from yieldwatch.action import finance
 from yieldwatch.action.candidate import Candidate
 from yieldwatch.action.starts import N_WEEKS, START_DAYS
 from yieldwatch.action.verdicts import money
 from yieldwatch.action.windows import why_not
+from yieldwatch.cost import finance
 from yieldwatch.portfolio.model import Portfolio
 
 WAITING_COLUMNS = ["site_id", "job_id", "week", "start", "gain", "low", "high", "allowed", "why_not"]

@@ -8,8 +8,8 @@ import datetime as dt
 
 import numpy as np
 
-from yieldwatch.action import finance
 from yieldwatch.action.candidate import Candidate
+from yieldwatch.cost import finance
 from yieldwatch.portfolio.model import Portfolio, Site
 
 #: Work whose loss comes back, so that it is judged by benefit over cost and not by payback alone.
