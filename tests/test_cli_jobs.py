@@ -7,6 +7,9 @@ import json
 import pytest
 
 from tests.book.build import raise_job
+from tests.farm import write as farm_files
+from tests.farm.plain import plain
+from tests.farm.settings import PortfolioSpec
 from tests.portfolio.folder import write_portfolio
 from yieldwatch import cli
 from yieldwatch.book.keep import open_book
@@ -140,3 +143,13 @@ def test_a_folder_that_is_no_portfolio_gets_no_book(tmp_path, capsys):
     assert cli.main(["assess", str(tmp_path)]) == 1
     assert list(tmp_path.iterdir()) == []
     assert "portfolio.toml" in capsys.readouterr().err
+
+
+def test_a_folder_that_cannot_be_written_is_assessed_without_a_book(tmp_path, capsys, monkeypatch):
+    folder = tmp_path / "plain"
+    farm_files.write_portfolio(folder, tmp_path / "truth", PortfolioSpec("P", (plain(days=31),)))
+    # Permissions do not bind every user who runs tests; what the system says of them is what the command goes by.
+    monkeypatch.setattr(cli.os, "access", lambda path, mode: False)
+    assert cli.main(["assess", str(folder), "--out", str(tmp_path / "out")]) == 0
+    assert "Job book: none, since" in capsys.readouterr().out
+    assert not (folder / FILE_NAME).exists()

@@ -17,6 +17,7 @@ from rich.console import Console
 
 from yieldwatch.assess import assess, check
 from yieldwatch.book.keep import open_book
+from yieldwatch.book.store import FILE_NAME
 from yieldwatch.cli_jobs import add_jobs, add_store
 from yieldwatch.errors import InputError, YieldwatchError
 from yieldwatch.report import write_report
@@ -164,7 +165,9 @@ def _assess(options: argparse.Namespace) -> None:
         )
     if options.out.exists() and not options.out.is_dir():
         raise InputError(f"--out = {options.out}, a file. Expected a folder. Name another one.")
-    opens_book = None if options.no_book else partial(open_book, options.portfolio, options.store)
+    # A folder that nobody may write and that has no book yet is read without one: nothing can be lost by that.
+    closed = options.store is None and not os.access(options.portfolio, os.W_OK) and not (options.portfolio / FILE_NAME).exists()
+    opens_book = None if options.no_book or closed else partial(open_book, options.portfolio, options.store)
     period = (options.start, options.end) if options.start or options.end else None
     with _progress() as progress:
         assessment = assess(options.portfolio, as_of=options.as_of, period=period, progress=progress, opens_book=opens_book)
@@ -173,6 +176,8 @@ def _assess(options: argparse.Namespace) -> None:
     print_assessment(_console(), assessment, options.out)
     if assessment.in_book:
         print(f"  Job book: {assessment.in_book.words}; see yieldwatch jobs.")
+    elif closed and options.portfolio.exists() and not options.no_book:
+        print(f"  Job book: none, since {options.portfolio} cannot be written. Name a place with --store.")
 
 
 def _check(options: argparse.Namespace) -> None:
