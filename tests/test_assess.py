@@ -10,6 +10,7 @@ import pytest
 
 from tests.farm.plain import plain
 from tests.farm.settings import PortfolioSpec
+from tests.farm.spec import Instruments
 from tests.farm.write import write_portfolio
 from yieldwatch.assess import assess
 
@@ -65,3 +66,12 @@ def test_budget_and_steps_add_up_to_what_was_metered_and_earned(folder: Path) ->
     # What the account does not explain is what the bridge does not explain.
     rest = site.losses[site.losses["cause"] == "unexplained"]["energy_kwh"].sum()
     assert own.at["unexplained", "energy_kwh"] == pytest.approx(-rest)
+
+
+def test_the_light_is_not_corrected_for_what_a_wrong_clock_does(tmp_path: Path) -> None:
+    # Set against the log by an hour, the farm seems to give too little by day, though its energy as a whole is right.
+    fit = Instruments(log_clock_shift_min=60, light_bias=0.0, light_drift_year=0.0, logger_gain=0.0)
+    write_portfolio(tmp_path, tmp_path / "truth", PortfolioSpec("P", (plain(days=150, instruments=fit),)))
+    answer = assess(tmp_path)
+    assert (answer.sites[0].gap.yields["light_correction_pct"] == 0.0).all()
+    assert not [n for n in answer.notices if "light reads about" in n]

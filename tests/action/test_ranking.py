@@ -122,7 +122,7 @@ def test_safety_stands_first_whatever_it_returns_and_counts_in_the_budget():
     assert table["chosen"].tolist() == [True, False]
     assert "missed the budget by GBP 120" in table["verdict"].iloc[1]  # 180 + 240 - 300
     assert "made safe" in table["verdict"].iloc[0]
-    assert any("because of safety" in n for n in notices)
+    assert any("first for safety" in n for n in notices)
     table, notices = ranked(jobs, sites=sites("a", "b"), budget=100.0)
     assert table["chosen"].tolist() == [True, False]
     assert any("alone cost more than the works budget" in n for n in notices)

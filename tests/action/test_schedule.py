@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from tests.action.test_choice import P01, P02, P03, P04, P05, P06, P07, P08
 from yieldwatch.action import bundles
-from yieldwatch.action.book import Book, Limits, Offer
+from yieldwatch.action.problem import Limits, Offer, Problem
 from yieldwatch.action.schedule import Planner
 
 ALL_KNAPSACKS = (P01, P02, P03, P04, P05, P06, P07, P08)
@@ -41,8 +41,8 @@ def knapsack(weights, profits):
     """Each item a job with a visit of its own that costs nothing more; what it returns is its profit beyond its weight."""
     n, nil = len(weights), np.zeros(len(weights))
     worth = np.add(weights, profits, dtype=float)
-    return Book([Offer(k, (0,), worth[k], (worth[k],)) for k in range(n)], np.arange(n), np.array(weights, float), nil, nil, nil,
-                nil.astype(bool), np.ones(1))
+    offers = [Offer(k, (0,), worth[k], (worth[k],)) for k in range(n)]
+    return Problem(offers, np.arange(n), np.array(weights, float), nil, nil, nil, nil.astype(bool), np.ones(1))
 
 
 @pytest.mark.sourced
@@ -73,41 +73,41 @@ def books(draw):
     must = np.zeros(n, bool)
     must[0] = rng.random() < 0.3
     exclusive = [(1, 2)] if n > 2 and rng.random() < 0.4 else []
-    return Book(offers, rng.integers(0, 2, n), rng.uniform(20, 200, n), rng.uniform(30, 200, n), rng.uniform(1, 8, n),
+    return Problem(offers, rng.integers(0, 2, n), rng.uniform(20, 200, n), rng.uniform(30, 200, n), rng.uniform(1, 8, n),
                 rng.uniform(1, 4, n), must, 0.9 ** np.arange(3), exclusive)
 
 
 LIMITS = st.builds(Limits, budget=st.sampled_from([np.inf, 300.0, 600.0]), hours=st.sampled_from([np.inf, 15.0]))
 
 
-def every_plan(book, limits, forced=None):
+def every_plan(problem, limits, forced=None):
     """Value of the best plan by trying all, or None."""
-    must = book.must.copy()
-    first = [next(o for o in book.offers if o.job == k) for k in np.flatnonzero(must)]
-    money, hours = book.spent(first)
+    must = problem.must.copy()
+    first = [next(o for o in problem.offers if o.job == k) for k in np.flatnonzero(must)]
+    money, hours = problem.spent(first)
     most = Limits(max(limits.budget, money), max(limits.hours, hours))
     if forced is not None:
         must[forced] = True
-    choices = [[None, *(o for o in book.offers if o.job == job)] for job in range(len(must))]
+    choices = [[None, *(o for o in problem.offers if o.job == job)] for job in range(len(must))]
     values = []
     for picks in itertools.product(*choices):
         taken = [o for o in picks if o]
         jobs = {o.job for o in taken}
-        if not set(np.flatnonzero(must)) <= jobs or any(a in jobs and b in jobs for a, b in book.exclusive):
+        if not set(np.flatnonzero(must)) <= jobs or any(a in jobs and b in jobs for a, b in problem.exclusive):
             continue
-        if most.hold(*book.spent(taken)) and carried(book, must, taken):
-            values.append(book.value(taken))
+        if most.hold(*problem.spent(taken)) and carried(problem, must, taken):
+            values.append(problem.value(taken))
     return max(values, default=None)
 
 
-def carried(book, must, taken):
-    for (_, week), jobs in book.visits(taken).items():
+def carried(problem, must, taken):
+    for (_, week), jobs in problem.visits(taken).items():
         free = [o for o in taken if o.job in jobs and week in o.weeks and not must[o.job]]
-        if any(o.value <= book.units(o) for o in free):
+        if any(o.value <= problem.units(o) for o in free):
             return False
-        paid = max((book.cost_per_visit[k] for k in jobs if must[k]), default=0.0)
-        returned = sum(o.carries[o.weeks.index(week)] - book.units(o) / len(o.weeks) for o in free)
-        if returned < book.cost_per_visit[jobs].max() - paid - 1e-9:
+        paid = max((problem.cost_per_visit[k] for k in jobs if must[k]), default=0.0)
+        returned = sum(o.carries[o.weeks.index(week)] - problem.units(o) / len(o.weeks) for o in free)
+        if returned < problem.cost_per_visit[jobs].max() - paid - 1e-9:
             return False
     return True
 
@@ -123,19 +123,19 @@ def both_ways(request):
 
 @settings(max_examples=150, deadline=None, derandomize=True)
 @given(books(), LIMITS)
-def test_no_other_plan_is_worth_more(book, limits):
-    found = Planner(book, limits).best()
+def test_no_other_plan_is_worth_more(problem, limits):
+    found = Planner(problem, limits).best()
     assert found.gap <= 1e-7
     # The solver's own feasibility tolerance, 1e-6, in money.
-    assert found.value == pytest.approx(every_plan(book, limits), abs=1e-3)
+    assert found.value == pytest.approx(every_plan(problem, limits), abs=1e-3)
 
 
 @settings(max_examples=100, deadline=None, derandomize=True)
 @given(books(), LIMITS, st.integers(0, 5))
-def test_no_other_plan_with_a_given_job_in_it_is_worth_more(book, limits, job):
-    job %= len(book.must)
-    found = Planner(book, limits).best(forced=job)
-    best = every_plan(book, limits, forced=job)
+def test_no_other_plan_with_a_given_job_in_it_is_worth_more(problem, limits, job):
+    job %= len(problem.must)
+    found = Planner(problem, limits).best(forced=job)
+    best = every_plan(problem, limits, forced=job)
     if best is None:
         assert found is None
     else:
@@ -145,7 +145,7 @@ def test_no_other_plan_with_a_given_job_in_it_is_worth_more(book, limits, job):
 
 def test_what_must_be_done_may_exceed_the_limits_and_leaves_nothing_for_others():
     one = np.ones(2)
-    book = Book([Offer(0, (0,), 0.0, (0.0,)), Offer(1, (0,), 500.0, (500.0,))], np.array([0, 1]), 100 * one, 50 * one, one, one,
-                np.array([True, False]), np.ones(1))
-    assert [o.job for o in Planner(book, Limits(budget=80.0)).best().taken] == [0]
-    assert [o.job for o in Planner(book, Limits(budget=300.0)).best().taken] == [0, 1]
+    offers = [Offer(0, (0,), 0.0, (0.0,)), Offer(1, (0,), 500.0, (500.0,))]
+    problem = Problem(offers, np.array([0, 1]), 100 * one, 50 * one, one, one, np.array([True, False]), np.ones(1))
+    assert [o.job for o in Planner(problem, Limits(budget=80.0)).best().taken] == [0]
+    assert [o.job for o in Planner(problem, Limits(budget=300.0)).best().taken] == [0, 1]

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from yieldwatch.action.book import Book, Offer
+from yieldwatch.action.problem import Offer, Problem
 
 #: Ways to combine a group's offers up to which all are tried.
 _MOST_WAYS = 10_000
@@ -43,13 +43,13 @@ class Bundle:
     hours: float
 
 
-def bundles(book: Book, must: np.ndarray, offers: Sequence[Offer]) -> list[Bundle] | None:
+def bundles(problem: Problem, must: np.ndarray, offers: Sequence[Offer]) -> list[Bundle] | None:
     """
     The ways to take a group's offers that no other way beats in value, money and hours.
 
     Parameters
     ----------
-    book : Book
+    problem : Problem
     must : ndarray of bool, shape (n_jobs,)
     offers : sequence of Offer
         Of the group's jobs.
@@ -65,20 +65,21 @@ def bundles(book: Book, must: np.ndarray, offers: Sequence[Offer]) -> list[Bundl
     if np.prod(sizes, dtype=float) > _MOST_WAYS:
         return None
     ways = np.array(list(itertools.product(*map(range, sizes))))
-    value = sum(np.array([0.0 if o is None else o.value - book.units(o) for o in c])[ways[:, k]] for k, c in enumerate(choices))
+    net = [np.array([0.0 if o is None else o.value - problem.units(o) for o in c]) for c in choices]
+    value = sum(own[ways[:, k]] for k, own in enumerate(net))
     turns = [np.array([0 if o is None else len(o.weeks) for o in c])[ways[:, k]] for k, c in enumerate(choices)]
-    money = sum(book.cost_units[job] * t for job, t in zip(jobs, turns, strict=True))
-    possible = _compatible(book, must, jobs, turns)
-    hours = sum(book.hours_units[job] * t for job, t in zip(jobs, turns, strict=True))
-    for (visit, week) in sorted({(int(book.visit[o.job]), w) for o in offers for w in o.weeks}):
-        here = [k for k, job in enumerate(jobs) if book.visit[job] == visit]
-        there, carry = _at(book, must, week, here, jobs, choices, ways)
-        fixed = (there * book.cost_per_visit[[jobs[k] for k in here]]).max(axis=1)
-        brought = (there * (book.cost_per_visit * must)[[jobs[k] for k in here]]).max(axis=1)
+    money = sum(problem.cost_units[job] * t for job, t in zip(jobs, turns, strict=True))
+    possible = _compatible(problem, must, jobs, turns)
+    hours = sum(problem.hours_units[job] * t for job, t in zip(jobs, turns, strict=True))
+    for (visit, week) in sorted({(int(problem.visit[o.job]), w) for o in offers for w in o.weeks}):
+        here = [k for k, job in enumerate(jobs) if problem.visit[job] == visit]
+        there, carry = _at(problem, must, week, here, jobs, choices, ways)
+        fixed = (there * problem.cost_per_visit[[jobs[k] for k in here]]).max(axis=1)
+        brought = (there * (problem.cost_per_visit * must)[[jobs[k] for k in here]]).max(axis=1)
         possible &= carry >= fixed - brought - _SLACK
-        value = value - fixed * book.discount[week]
+        value = value - fixed * problem.discount[week]
         money = money + fixed
-        hours = hours + (there * book.hours_per_visit[[jobs[k] for k in here]]).max(axis=1)
+        hours = hours + (there * problem.hours_per_visit[[jobs[k] for k in here]]).max(axis=1)
     at = np.flatnonzero(possible)
     kept = _best(value[at], np.c_[money[at], hours[at]])
     out = []
@@ -88,17 +89,17 @@ def bundles(book: Book, must: np.ndarray, offers: Sequence[Offer]) -> list[Bundl
     return out
 
 
-def _compatible(book: Book, must: np.ndarray, jobs: list[int], turns: list[np.ndarray]) -> np.ndarray:
+def _compatible(problem: Problem, must: np.ndarray, jobs: list[int], turns: list[np.ndarray]) -> np.ndarray:
     """Ways that hold no two jobs which exclude each other."""
     place = {job: k for k, job in enumerate(jobs)}
     out = np.ones(len(turns[0]), dtype=bool)
-    for a, b in book.exclusive:
+    for a, b in problem.exclusive:
         if a in place and b in place and not (must[a] and must[b]):
             out &= (turns[place[a]] == 0) | (turns[place[b]] == 0)
     return out
 
 
-def _at(book: Book, must: np.ndarray, week: int, here: list[int], jobs: list[int], choices: list[list[Offer | None]],
+def _at(problem: Problem, must: np.ndarray, week: int, here: list[int], jobs: list[int], choices: list[list[Offer | None]],
         ways: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Which jobs are done in one visit, shape (n_ways, n_here), and what those that need not be done carry. [money]"""
     there, carry = [], np.zeros(len(ways))
@@ -106,7 +107,7 @@ def _at(book: Book, must: np.ndarray, week: int, here: list[int], jobs: list[int
         on = np.array([o is not None and week in o.weeks for o in choices[k]])
         there.append(on[ways[:, k]])
         if not must[jobs[k]]:
-            own = [o.carries[o.weeks.index(week)] - book.units(o) / len(o.weeks) if o is not None and week in o.weeks else 0.0
+            own = [o.carries[o.weeks.index(week)] - problem.units(o) / len(o.weeks) if o is not None and week in o.weeks else 0.0
                    for o in choices[k]]
             carry += np.array(own)[ways[:, k]]
     return np.stack(there, axis=1), carry

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from yieldwatch.action.book import Offer
+from yieldwatch.action.problem import Offer
 from yieldwatch.action.starts import START_DAYS
 from yieldwatch.action.waiting import Wait
 

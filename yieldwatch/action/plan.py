@@ -15,11 +15,11 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from yieldwatch.action.book import Book, Limits, Offer, Solution
 from yieldwatch.action.candidate import Candidate
 from yieldwatch.action.cautions import caution_text
 from yieldwatch.action.costing import price_jobs
 from yieldwatch.action.offers import offers_of
+from yieldwatch.action.problem import Limits, Offer, Problem, Solution
 from yieldwatch.action.ranking import CREW_DAY_HOURS, exclusive_pairs, in_order_of_id
 from yieldwatch.action.schedule import Planner
 from yieldwatch.action.verdicts import money
@@ -96,16 +96,16 @@ def make_plan(portfolio: Portfolio, candidates: Sequence[Candidate], work_list: 
         return Plan(pd.DataFrame(columns=PLAN_COLUMNS), waiting_table([], as_of), blank, ())
     jobs = price_jobs(portfolio, candidates)
     found = waits(portfolio, candidates, jobs, as_of, usual)
-    book, limits = _book(portfolio, candidates, jobs, found), _limits(portfolio)
-    planner = Planner(book, limits)
+    problem, limits = _problem(portfolio, candidates, jobs, found), _limits(portfolio)
+    planner = Planner(problem, limits)
     best = planner.best()
     assert best is not None  # nothing is forced
-    draft = _Draft(portfolio, as_of, jobs, found, book, limits, planner, best)
+    draft = _Draft(portfolio, as_of, jobs, found, problem, limits, planner, best)
     plan = draft.table()
     return Plan(plan, waiting_table(found, as_of), _with_timing(portfolio, work_list, found, plan, as_of), draft.notices())
 
 
-def _book(portfolio: Portfolio, candidates: Sequence[Candidate], jobs: pd.DataFrame, found: Sequence[Wait]) -> Book:
+def _problem(portfolio: Portfolio, candidates: Sequence[Candidate], jobs: pd.DataFrame, found: Sequence[Wait]) -> Problem:
     known = jobs[["cost_units", "cost_per_visit", "hours_units", "hours_per_visit"]].fillna(0.0)
     priced = jobs["cost_units"].notna().to_numpy()
     must = np.array([c.safety for c in candidates])
@@ -117,7 +117,7 @@ def _book(portfolio: Portfolio, candidates: Sequence[Candidate], jobs: pd.DataFr
     pairs = exclusive_pairs(portfolio, candidates, np.where(priced, worth, np.nan))
     offered = {o.job for o in offers}
     done = must & np.isin(np.arange(len(must)), list(offered))
-    return Book(
+    return Problem(
         offers, jobs["visit"].to_numpy(), known["cost_units"].to_numpy(), known["cost_per_visit"].to_numpy(),
         known["hours_units"].to_numpy(), known["hours_per_visit"].to_numpy(), done, discounts(portfolio), pairs)
 
@@ -137,7 +137,7 @@ class _Draft:
     as_of: dt.date
     jobs: pd.DataFrame
     found: Sequence[Wait]
-    book: Book
+    problem: Problem
     limits: Limits
     planner: Planner
     best: Solution
@@ -145,14 +145,14 @@ class _Draft:
     @cached_property
     def visits(self) -> dict[tuple[int, int], list[int]]:
         """Jobs of each planned visit, by crew at a site and week."""
-        return self.book.visits(self.best.taken)
+        return self.problem.visits(self.best.taken)
 
     def table(self) -> pd.DataFrame:
         rows: list[dict[str, object]] = []
         by_job = {o.job: o for o in self.best.taken}
         visits = sorted(self.visits.items(), key=lambda v: (v[0][1], self._site(v[1][0]), v[0][0]))
         for number, ((_, week), jobs) in enumerate(visits, 1):
-            in_order = sorted(jobs, key=lambda k: (not self.book.must[k], self.found[k].job_id))
+            in_order = sorted(jobs, key=lambda k: (not self.problem.must[k], self.found[k].job_id))
             rows += self._visit(f"V{number:02d}", week, in_order, by_job)
         left = sorted(set(range(len(self.found))) - set(by_job), key=lambda k: -self._best_net(k))
         rows += [self._left_out(k, place) for place, k in enumerate(left)]
@@ -180,14 +180,14 @@ class _Draft:
                 "row": "job", "turn": turn, "crew_hours": units[k], "crew_days": units[k] / CREW_DAY_HOURS, "cost": cost,
                 "net": gain.mean() - cost, "caution": caution_text(self.found[k].job.job_kind)})
         hours = float(np.nansum(units[jobs]) + np.nan_to_num(fixed[jobs]).max())
-        cost = float(self.book.cost_units[jobs].sum() + self.book.cost_per_visit[jobs].max())
+        cost = float(self.problem.cost_units[jobs].sum() + self.problem.cost_per_visit[jobs].max())
         head = when | {k: v for k, v in self._about(jobs[0]).items() if k in ("site_id", "crew")} | _bounds(total) | {
-            "row": "visit", "safety": bool(self.book.must[jobs].any()), "crew_hours": hours, "crew_days": hours / CREW_DAY_HOURS,
-            "cost": cost, "net": total.mean() - cost}
+            "row": "visit", "safety": bool(self.problem.must[jobs].any()), "crew_hours": hours,
+            "crew_days": hours / CREW_DAY_HOURS, "cost": cost, "net": total.mean() - cost}
         return [head, *rows]
 
     def _offers(self, k: int) -> list[Offer]:
-        return [o for o in self.book.offers if o.job == k]
+        return [o for o in self.problem.offers if o.job == k]
 
     def _best_net(self, k: int) -> float:
         return max((o.value - self._to_add(o)[0] for o in self._offers(k)), default=-np.inf)
@@ -215,7 +215,7 @@ class _Draft:
                                                        f"{self._money(short)} more, or cost that much less."}
         forced = self.planner.best(forced=k) if place < _MOST_FORCED else None
         gap = np.nan if forced is None else max(self.best.value - forced.value, 0.0)
-        spent, time = self.book.spent(self.best.taken)
+        spent, time = self.problem.spent(self.best.taken)
         over = max(spent + cost - self.limits.budget, 0.0)
         over_days = max(time + hours - self.limits.hours, 0.0) / CREW_DAY_HOURS
         return row | {"needs_budget": over, "needs_crew_days": over_days, "needs_gain": gap,
@@ -223,17 +223,18 @@ class _Draft:
 
     def _rival(self, k: int) -> str | None:
         taken = {o.job for o in self.best.taken}
-        rivals = [a if b == k else b for a, b in self.book.exclusive if k in (a, b)]
+        rivals = [a if b == k else b for a, b in self.problem.exclusive if k in (a, b)]
         return next((self.found[r].job_id for r in rivals if r in taken), None)
 
     def _to_add(self, offer: Offer) -> tuple[float, float]:
         """What an offer would cost and take on top of the plan. [money, h]"""
         cost = hours = 0.0
-        k, book = offer.job, self.book
+        k, problem = offer.job, self.problem
         for week in offer.weeks:
-            there = self.visits.get((int(book.visit[k]), week), [])
-            cost += book.cost_units[k] + max(book.cost_per_visit[k] - book.cost_per_visit[there].max(initial=0.0), 0.0)
-            hours += book.hours_units[k] + max(book.hours_per_visit[k] - book.hours_per_visit[there].max(initial=0.0), 0.0)
+            there = self.visits.get((int(problem.visit[k]), week), [])
+            cost += problem.cost_units[k] + max(problem.cost_per_visit[k] - problem.cost_per_visit[there].max(initial=0.0), 0.0)
+            fixed = problem.hours_per_visit
+            hours += problem.hours_units[k] + max(fixed[k] - fixed[there].max(initial=0.0), 0.0)
         return float(cost), float(hours)
 
     def _money(self, amount: float) -> str:

@@ -324,8 +324,8 @@ def _notices(
         notes.append(f"{len(done)} jobs are chosen for {spent} within the works budget of {budget}.")
     if len(safety):
         notes.append(
-            f"{len(safety)} jobs stand first because of safety, whatever they return; their "
-            f"{money(safety['cost'].sum(), portfolio.currency)} counts in the budget."
+            f"{'1 job stands' if len(safety) == 1 else f'{len(safety)} jobs stand'} first for safety, whatever the return; "
+            f"{money(safety['cost'].sum(), portfolio.currency)} of it counts in the budget."
         )
     if portfolio.works_budget is not None and safety["cost"].sum() > portfolio.works_budget:
         notes.append("The safety jobs alone cost more than the works budget; no money is left for others.")

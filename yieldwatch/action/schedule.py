@@ -14,8 +14,8 @@ import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import csr_array
 
-from yieldwatch.action.book import Book, Limits, Offer, Solution
 from yieldwatch.action.bundles import Bundle, bundles
+from yieldwatch.action.problem import Limits, Offer, Problem, Solution
 
 #: Share of its value by which a plan may miss the best one, and branches after which the best one found is taken: counted, not
 #: timed, so that a run repeats.
@@ -28,7 +28,7 @@ class Planner:
 
     Parameters
     ----------
-    book : Book
+    problem : Problem
     limits : Limits
 
     Notes
@@ -38,17 +38,17 @@ class Planner:
     is sent out that is more likely than not to lose money; jobs that must be done bring their visit with them.
     """
 
-    def __init__(self, book: Book, limits: Limits) -> None:
-        self.book = book
-        self.limits = _relaxed(book, limits)
+    def __init__(self, problem: Problem, limits: Limits) -> None:
+        self.problem = problem
+        self.limits = _relaxed(problem, limits)
         self._alone: dict[tuple[tuple[int, ...], int | None], tuple[Solution | None, list[Bundle] | None]] = {}
 
     def best(self, forced: int | None = None) -> Solution | None:
         """The best plan, or the best that holds a forced job; None if no plan within the limits does."""
-        must = self.book.must.copy()
+        must = self.problem.must.copy()
         if forced is not None:
             must[forced] = True
-        groups = _components(self.book, must)
+        groups = _components(self.problem, must)
         parts, worth, ways = [], [], []
         for group in groups:
             solution, known = self._part(tuple(group), must, forced)
@@ -61,40 +61,40 @@ class Planner:
             elif solution.taken:
                 worth += group
         together = tuple(offer for s in parts for offer in s.taken)
-        if self.limits.hold(*self.book.spent(together)):
-            return Solution(together, self.book.value(together), max((s.gap for s in parts), default=0.0))
-        return _solve(self.book, must, self.limits, worth, ways)
+        if self.limits.hold(*self.problem.spent(together)):
+            return Solution(together, self.problem.value(together), max((s.gap for s in parts), default=0.0))
+        return _solve(self.problem, must, self.limits, worth, ways)
 
     def _part(self, group: tuple[int, ...], must: np.ndarray,
               forced: int | None) -> tuple[Solution | None, list[Bundle] | None]:
         """A group's best without shared limits, and all its bundles where there are few enough."""
         key = (group, forced if forced in group else None)
         if key not in self._alone:
-            known = bundles(self.book, must, _offers(self.book, must, group))
+            known = bundles(self.problem, must, _offers(self.problem, must, group))
             if known is None:
-                self._alone[key] = _solve(self.book, must, Limits(), group, []), None
+                self._alone[key] = _solve(self.problem, must, Limits(), group, []), None
             else:
                 self._alone[key] = Solution(known[0].taken, known[0].value, 0.0) if known else None, known
         return self._alone[key]
 
 
-def _offers(book: Book, must: np.ndarray, jobs: Sequence[int]) -> list[Offer]:
+def _offers(problem: Problem, must: np.ndarray, jobs: Sequence[int]) -> list[Offer]:
     """Offers of some jobs that can be worth taking."""
     here = set(jobs)
-    return [o for o in book.offers if o.job in here and (must[o.job] or o.value > book.units(o))]
+    return [o for o in problem.offers if o.job in here and (must[o.job] or o.value > problem.units(o))]
 
 
-def _relaxed(book: Book, limits: Limits) -> Limits:
+def _relaxed(problem: Problem, limits: Limits) -> Limits:
     """Limits that hold at least what must be done."""
-    first = {o.job: o for o in reversed(book.offers) if book.must[o.job]}
-    money, hours = book.spent(list(first.values()))
+    first = {o.job: o for o in reversed(problem.offers) if problem.must[o.job]}
+    money, hours = problem.spent(list(first.values()))
     return Limits(max(limits.budget, money), max(limits.hours, hours))
 
 
-def _components(book: Book, must: np.ndarray) -> list[list[int]]:
+def _components(problem: Problem, must: np.ndarray) -> list[list[int]]:
     """Jobs that have an offer worth taking, in groups that share no visit and exclude each other in no pair."""
-    offered = sorted({o.job for o in book.offers if must[o.job] or o.value > book.units(o)})
-    root = {int(v): int(v) for v in book.visit[offered]}
+    offered = sorted({o.job for o in problem.offers if must[o.job] or o.value > problem.units(o)})
+    root = {int(v): int(v) for v in problem.visit[offered]}
 
     def find(v: int) -> int:
         while root[v] != v:
@@ -102,35 +102,35 @@ def _components(book: Book, must: np.ndarray) -> list[list[int]]:
         return v
 
     here = set(offered)
-    for a, b in book.exclusive:
+    for a, b in problem.exclusive:
         if a in here and b in here:
-            root[find(int(book.visit[a]))] = find(int(book.visit[b]))
+            root[find(int(problem.visit[a]))] = find(int(problem.visit[b]))
     groups: dict[int, list[int]] = {}
     for job in offered:
-        groups.setdefault(find(int(book.visit[job])), []).append(job)
+        groups.setdefault(find(int(problem.visit[job])), []).append(job)
     return list(groups.values())
 
 
-def _solve(book: Book, must: np.ndarray, limits: Limits, jobs: Sequence[int],
+def _solve(problem: Problem, must: np.ndarray, limits: Limits, jobs: Sequence[int],
            ways: Sequence[Sequence[Bundle]]) -> Solution | None:
     """
     Solve for some jobs offer by offer, and for some groups by their bundles.
 
     Variables: the offers; each visit's cost, its hours, and the cost that jobs bring which must be done; the bundles.
     """
-    offers = _offers(book, must, jobs)
-    place = {key: n for n, key in enumerate(book.visits(offers))}
+    offers = _offers(problem, must, jobs)
+    place = {key: n for n, key in enumerate(problem.visits(offers))}
     flat = [bundle for group in ways for bundle in group]
     n, m, q = len(offers), len(place), len(flat)
     if not n + q:
         return Solution((), 0.0, 0.0)
     week = np.array([w for _, w in place], dtype=int)
-    brought = _brought(book, must, offers, place)
+    brought = _brought(problem, must, offers, place)
     width = n + 3 * m + q
-    constraints = [*_one_offer(offers, must, book.exclusive, width), *_visits(book, must, offers, place, width),
-                   *_one_bundle(ways, width), *_limits(book, limits, week, offers, flat)]
+    constraints = [*_one_offer(offers, must, problem.exclusive, width), *_visits(problem, must, offers, place, width),
+                   *_one_bundle(ways, width), *_limits(problem, limits, week, offers, flat)]
     result = milp(
-        -np.r_[[o.value - book.units(o) for o in offers], -book.discount[week], np.zeros(2 * m), [b.value for b in flat]],
+        -np.r_[[o.value - problem.units(o) for o in offers], -problem.discount[week], np.zeros(2 * m), [b.value for b in flat]],
         integrality=np.r_[np.ones(n), np.zeros(3 * m), np.ones(q)],
         bounds=Bounds(np.zeros(width), np.r_[np.ones(n), np.full(2 * m, np.inf), brought, np.ones(q)]),
         constraints=[c for c in constraints if c.A.shape[0]],
@@ -141,7 +141,7 @@ def _solve(book: Book, must: np.ndarray, limits: Limits, jobs: Sequence[int],
         return None
     taken = [offers[k] for k in np.flatnonzero(result.x[:n] > 0.5)]
     taken += [offer for k in np.flatnonzero(result.x[n + 3 * m:] > 0.5) for offer in flat[k].taken]
-    return Solution(tuple(taken), book.value(taken), float(result.mip_gap))
+    return Solution(tuple(taken), problem.value(taken), float(result.mip_gap))
 
 
 def _one_bundle(ways: Sequence[Sequence[Bundle]], width: int) -> list[LinearConstraint]:
@@ -152,13 +152,13 @@ def _one_bundle(ways: Sequence[Sequence[Bundle]], width: int) -> list[LinearCons
     return [LinearConstraint(_rows(rows, width), 1.0, 1.0)]
 
 
-def _brought(book: Book, must: np.ndarray, offers: list[Offer], place: dict[tuple[int, int], int]) -> np.ndarray:
+def _brought(problem: Problem, must: np.ndarray, offers: list[Offer], place: dict[tuple[int, int], int]) -> np.ndarray:
     """Most of each visit's cost that jobs which must be done bring with them, shape (n_visits,). [money]"""
     most = np.zeros(len(place))
     for offer in offers:
         if must[offer.job]:
-            at = [place[int(book.visit[offer.job]), week] for week in offer.weeks]
-            most[at] = np.maximum(most[at], book.cost_per_visit[offer.job])
+            at = [place[int(problem.visit[offer.job]), week] for week in offer.weeks]
+            most[at] = np.maximum(most[at], problem.cost_per_visit[offer.job])
     return most
 
 
@@ -181,7 +181,7 @@ def _one_offer(offers: list[Offer], must: np.ndarray, exclusive: Sequence[tuple[
     return [LinearConstraint(_rows(rows, width), np.r_[least, np.zeros(len(pairs))], most)]
 
 
-def _visits(book: Book, must: np.ndarray, offers: list[Offer], place: dict[tuple[int, int], int],
+def _visits(problem: Problem, must: np.ndarray, offers: list[Offer], place: dict[tuple[int, int], int],
             width: int) -> list[LinearConstraint]:
     """A visit costs and lasts as its largest job; the jobs that need not be done carry what the others do not bring."""
     n, m = len(offers), len(place)
@@ -190,27 +190,28 @@ def _visits(book: Book, must: np.ndarray, offers: list[Offer], place: dict[tuple
     bring: list[dict[int, float]] = [{n + 2 * m + at: -1.0} for at in range(m)]
     for k, offer in enumerate(offers):
         for week, returned in zip(offer.weeks, offer.carries, strict=True):
-            at = place[int(book.visit[offer.job]), week]
+            at = place[int(problem.visit[offer.job]), week]
             shared.setdefault((offer.job, at), {})[k] = 1.0
             if must[offer.job]:
-                bring[at][k] = float(book.cost_per_visit[offer.job])
+                bring[at][k] = float(problem.cost_per_visit[offer.job])
             else:
-                carry[at][k] = returned - book.units(offer) / len(offer.weeks)
+                carry[at][k] = returned - problem.units(offer) / len(offer.weeks)
     rows = []
-    for block, largest in enumerate((book.cost_per_visit, book.hours_per_visit)):
+    for block, largest in enumerate((problem.cost_per_visit, problem.hours_per_visit)):
         rows += [{n + block * m + at: 1.0} | {k: -float(largest[job]) for k in ks} for (job, at), ks in shared.items()]
     return [LinearConstraint(_rows(r, width), 0.0, np.inf) for r in (rows, carry, bring)]
 
 
-def _limits(book: Book, limits: Limits, week: np.ndarray, offers: list[Offer], flat: list[Bundle]) -> list[LinearConstraint]:
+def _limits(problem: Problem, limits: Limits, week: np.ndarray, offers: list[Offer],
+            flat: list[Bundle]) -> list[LinearConstraint]:
     m = len(week)
     of = [o.job for o in offers]
     times = np.array([len(o.weeks) for o in offers], dtype=int)
     out = []
     if np.isfinite(limits.budget):
-        row = np.r_[book.cost_units[of] * times, np.ones(m), np.zeros(2 * m), [b.money for b in flat]]
+        row = np.r_[problem.cost_units[of] * times, np.ones(m), np.zeros(2 * m), [b.money for b in flat]]
         out.append(LinearConstraint(row[None], -np.inf, limits.budget))
     if np.isfinite(limits.hours):
-        row = np.r_[book.hours_units[of] * times, np.zeros(m), np.ones(m), np.zeros(m), [b.hours for b in flat]]
+        row = np.r_[problem.hours_units[of] * times, np.zeros(m), np.ones(m), np.zeros(m), [b.hours for b in flat]]
         out.append(LinearConstraint(row[None], -np.inf, limits.hours))
     return out

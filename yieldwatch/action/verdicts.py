@@ -58,7 +58,8 @@ class Case:
 
 def money(amount: float, currency: str) -> str:
     """An amount with its currency, whole from 100 on."""
-    return f"{currency} {amount:,.0f}" if abs(amount) >= 99.5 else f"{currency} {amount:,.2f}"
+    sign = "−" if round(amount, 2) < 0 else ""
+    return f"{sign}{currency} {abs(amount):,.0f}" if abs(amount) >= 99.5 else f"{sign}{currency} {abs(amount):,.2f}"
 
 
 def verdict(case: Case) -> str:

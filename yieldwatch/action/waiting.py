@@ -170,7 +170,8 @@ def timing(portfolio: Portfolio, wait: Wait, cost: float, as_of: dt.date) -> dic
     -------
     dict
         best_start, latest_start (last week in which it still pays): ISO dates, None where there is none. npv_best_start,
-        delay_cost_per_week with its 90 % bounds, the mean over the four weeks after the best one [money]. options: doing
+        delay_cost_per_week with its 90 % bounds, the mean over the four weeks after the best one, NaN where that is the last
+        [money]. options: doing
         nothing, doing it soon and waiting, in words.
     """
     blank = {"best_start": None, "latest_start": None, "npv_best_start": np.nan, "delay_cost_per_week": np.nan,
@@ -186,7 +187,8 @@ def timing(portfolio: Portfolio, wait: Wait, cost: float, as_of: dt.date) -> dic
     net = mean - (0.0 if np.isnan(cost) else cost) * discounts(portfolio)
     first, best = int(allowed[0]), int(allowed[np.argmax(net[allowed])])
     end = min(best + _DELAY_WEEKS, N_WEEKS - 1)
-    price = (gain[:, best] - gain[:, end]) / max(end - best, 1)
+    # The best week may be the last that is looked at: what a later one would cost is then not known.
+    price = (gain[:, best] - gain[:, end]) / (end - best) if end > best else np.full(len(gain), np.nan)
     low, high = np.quantile(price, [0.05, 0.95])
     paying = allowed[net[allowed] > 0]
     likely = np.median(gain[:, best]) > cost * discounts(portfolio)[best] if not np.isnan(cost) else None
@@ -218,6 +220,7 @@ def _options(portfolio: Portfolio, job: Candidate, net: np.ndarray, weeks: tuple
         return " ".join([*said, "Doing nothing is the best of these."])
     if not likely:
         return " ".join([*said, "Even then it is more likely than not to lose money: do nothing for now."])
-    per_week = f"each week after it costs {text(price[0])} ({text(price[1])} to {text(price[2])})"
     best_is = "Do not wait" if best == first else f"Best from {week_start(as_of, best)}"
-    return " ".join([*said, f"{best_is}: {per_week}."])
+    if np.isnan(price[0]):
+        return " ".join([*said, f"{best_is}, the last week looked at: look again then."])
+    return " ".join([*said, f"{best_is}: each week after it costs {text(price[0])} ({text(price[1])} to {text(price[2])})."])

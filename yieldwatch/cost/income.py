@@ -33,7 +33,7 @@ def interval_income(site: Site, data: SiteData, gap: SiteGap) -> pd.DataFrame:
     energy = table["measured_kwh"].to_numpy(dtype=float)
     worth = value_of_generation(
         energy, load_kwh(site, data, index), price["export_price"].to_numpy(), price["import_price"].to_numpy())
-    held = table["curtailment"].fillna(0.0).to_numpy() if "curtailment" in table else np.zeros(len(index))
+    held = table["curtailment"].to_numpy(dtype=float)
     paid = held * (price["export_price"] * price["curtailment_paid"]).to_numpy()
     return pd.DataFrame({
         "revenue": np.where(energy == 0, 0.0, worth),

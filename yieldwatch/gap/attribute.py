@@ -28,7 +28,7 @@ from yieldwatch.gap.mechanisms.snow import SLIDES, slide_chances, snow_cover, sn
 from yieldwatch.gap.mechanisms.soiling import Wash
 from yieldwatch.gap.mechanisms.string_fault import Fault, date_faults, find_faults
 from yieldwatch.gap.spells import Limits, Off, find_curtailment, find_inverter_limits, find_off, inverter_ac
-from yieldwatch.gap.split import Effect
+from yieldwatch.gap.split import Effect, output_with
 from yieldwatch.gap.steps import Step, against_peers, find_steps, own_days, without_echoes
 from yieldwatch.gap.weak_parts import weak_parts
 from yieldwatch.portfolio.model import Site
@@ -140,7 +140,7 @@ def infer_state(
     common = posterior.loss("soiling", *blocks.expected.shape)
     posterior, _ = fit(evidence, faults, shaded, ratio, weight, Left.nothing(blocks), common, wash)
     state = SiteState(model, blocks, log, off, limits, posterior, faults, shaded, wash, [], ratio, weight)
-    return _with_light_corrected(state, snow)
+    return _with_light_corrected(state, snow, data.meter)
 
 
 def _without_log(evidence: EvidenceAtHand, model: SiteModel, off: Off, site: Site) -> SiteState:
@@ -161,23 +161,26 @@ def _without_log(evidence: EvidenceAtHand, model: SiteModel, off: Off, site: Sit
             kept = np.exp(-sum(posterior.loss(c, *shape) for c in (*DC_CAUSES, "level", "inverter_efficiency")))
             snow, doubt = _snow_by_meter(blocks, data, off, limits, kept)
     state = SiteState(model, blocks, None, off, limits, posterior, faults, none, wash, [], nothing, np.zeros(shape))
-    return _with_light_corrected(state, snow)
+    return _with_light_corrected(state, snow, data.meter)
 
 
 def _misfit(fitted: Callable[[list[Fault]], tuple[Posterior, Wash]], faults: list[Fault]) -> float:
     return fitted(faults)[0].misfit
 
 
-def _with_light_corrected(state: SiteState, snow: np.ndarray) -> SiteState:
+def _with_light_corrected(state: SiteState, snow: np.ndarray, meter: pd.DataFrame | None) -> SiteState:
     """
     The state with the constant bias of the weather's light taken out where the evidence is beyond its own doubt, and its effects.
 
     What says so: light read on visits, strings of rounds against their plate, and the level of the energy. Less than one standard
-    uncertainty is left in the light, where it shows as unexplained.
+    uncertainty is left in the light, where it shows as unexplained. So is a correction that would leave more unexplained: then
+    something else is wrong, a log's clock for instance.
     """
     place = next(j for j, c in enumerate(state.posterior.columns) if c.name == LIGHT_BIAS)
     bias, doubt = float(state.posterior.estimate[place]), float(state.posterior.draws[:, place].std())
-    if abs(bias) > _CORRECTED_BEYOND * doubt:
+    state = replace(state, effects=_effects(state.model, state.blocks, state.posterior, state.off, state.limits, snow))
+    rest = _not_explained(state, meter)
+    if abs(bias) > _CORRECTED_BEYOND * doubt and abs(rest + bias) < abs(rest):
         model = state.model.scaled_light(float(np.exp(-bias)))
         estimate, draws = state.posterior.estimate.copy(), state.posterior.draws.copy()
         estimate[place] = 0.0
@@ -189,8 +192,23 @@ def _with_light_corrected(state: SiteState, snow: np.ndarray) -> SiteState:
             posterior=replace(state.posterior, estimate=estimate, draws=draws),
             light_correction=-bias,
         )
-    effects = _effects(state.model, state.blocks, state.posterior, state.off, state.limits, snow)
-    return replace(state, effects=effects, light_doubt=doubt)
+        state = replace(state, effects=_effects(model, state.blocks, state.posterior, state.off, state.limits, snow))
+    return replace(state, light_doubt=doubt)
+
+
+def _not_explained(state: SiteState, meter: pd.DataFrame | None) -> float:
+    """ln of measured over modelled energy with all causes on, over all that was measured; NaN where nothing was."""
+    output = output_with(state.model, state.effects)
+    if state.log is not None:
+        known = np.isfinite(state.log.ac)
+        measured = np.where(known, state.log.ac, 0.0).sum() * state.model.weather.hours * state.model.to_meter
+        modelled = output[known].sum()
+    else:
+        by_day = np.bincount(state.blocks.day[state.blocks.of], weights=output.sum(axis=0), minlength=len(state.blocks.dates))
+        periods = meter_by_day(state.blocks, meter) or []
+        measured = sum(kwh for _, _, kwh in periods)
+        modelled = sum(by_day[first:last].sum() for first, last, _ in periods)
+    return float(np.log(measured / modelled)) if measured > 0 and modelled > 0 else float("nan")
 
 
 def _snow_by_meter(

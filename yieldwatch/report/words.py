@@ -192,6 +192,8 @@ def payback(job: dict) -> str:
         # What a measurement or a claim returns may not be known; that is not the same as nothing.
         return "does not pay back" if math.isfinite(_float(job.get("gain_per_year"))) else NOT_KNOWN
     quick, slow = months_word(low), months_word(high)
+    if quick == slow == months_word(likely):
+        return f"{quick}, at both ends of the interval"
     unit = slow.rpartition(" ")[2]
     quick = quick.removesuffix(f" {unit}") if unit in ("months", "years") else quick
     return f"{months_word(likely)} ({quick} to {slow})"

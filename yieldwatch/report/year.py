@@ -88,8 +88,8 @@ def when_grid(listed: Sequence[dict], currency: str) -> Grid | None:
         (jobs.title(job), words.day(job["best_start"]), _weekly(job, currency), words.day(job["latest_start"]),
          jobs.text(job, "options"))
         for job in timed)
-    return Grid("When to do each job, of the weeks that windows and notice allow.",
-                ("Job", "#Best from", "#Each week later costs", "#Still pays from", "Doing nothing, doing it, waiting"), lines)
+    heads = ("Job", "#Best from", "#Each week later costs", "#Last start that pays", "Doing nothing, doing it, waiting")
+    return Grid("When to do each job, of the weeks that windows and notice allow.", heads, lines)
 
 
 def _job(row: dict) -> str:

@@ -11,9 +11,10 @@ import numpy as np
 from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.mechanisms.base import Column
 
+#: Name of the column of the light's constant bias.
+LIGHT_BIAS = "light bias"
 #: Constant bias of the light: an in-plane or horizontal pyranometer in the field, and modelled weather. ISO 9060 class B
 #: with calibration and mounting (WMO guide: daily totals good to 5 % at 95 %); modelled: common practice, no source.
-LIGHT_BIAS = "light bias"
 BIAS_SD_MEASURED, BIAS_SD_MODELLED = 0.02, 0.035
 _DRIFT_SD = 0.0025  # per year: ISO 9060 class A non-stability 0.8 % a year at most, most sensors far below
 _SEASON_SD = 0.005  # model error over the seasons. Common practice, no source.

@@ -36,7 +36,7 @@ class Offer:
 
 
 @dataclass(frozen=True)
-class Book:
+class Problem:
     """
     All that a plan is made from, arrays of shape (n_jobs,) unless said otherwise.
 
