@@ -20,6 +20,7 @@ ORDER = (
     "cost",
     "action",
     "book",
+    "pictures",
     "check",
     "assess",
     "report",

@@ -35,6 +35,7 @@ from yieldwatch.gap.clamps import check_clamps
 from yieldwatch.gap.findings import string_findings
 from yieldwatch.gap.results import SiteGap
 from yieldwatch.gap.rounds import assess_rounds
+from yieldwatch.pictures import Picture, Subject, prepare_pictures
 from yieldwatch.portfolio.model import Portfolio, Site
 from yieldwatch.portfolio.read import read_portfolio
 
@@ -52,7 +53,8 @@ class SiteAssessment:
 
     `losses` is the contract's `losses.csv`, energy and money. `rounds` is what each string showed in
     each IV round, `clamp_checks` what each clamp reading showed. `statement_checks`, `bridge` and `returns` say whether
-    it was paid, how the budget became the income, and what return is coming; each may have no rows.
+    it was paid, how the budget became the income, and what return is coming; each may have no rows. `pictures` is what
+    pages draw.
     """
 
     site: Site
@@ -64,6 +66,7 @@ class SiteAssessment:
     statement_checks: pd.DataFrame = field(default_factory=pd.DataFrame)
     bridge: pd.DataFrame = field(default_factory=pd.DataFrame)
     returns: pd.DataFrame = field(default_factory=pd.DataFrame)
+    pictures: tuple[Picture, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -200,7 +203,8 @@ def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, start: dt.dat
     returns, earned = site_returns(site, data, gap, losses, portfolio.discount_rate)
     said = (*said, *_light_corrected(state), *dict.fromkeys((*paid, *budget, *earned)),
             *_left_out(gap, max(first, begin), min(last, finish)), *_too_good(gap.yields))
-    return SiteAssessment(site, data, gap, losses, rounds, clamps, statements, bridge, returns), state, said
+    pictures = prepare_pictures(Subject(site, data, state, gap, losses, rounds, clamps))
+    return SiteAssessment(site, data, gap, losses, rounds, clamps, statements, bridge, returns, pictures), state, said
 
 
 def _last_tests(sites: Sequence[SiteAssessment]) -> dict[tuple[str, str], dt.date]:

@@ -33,6 +33,7 @@ PIPE_WIDTH = 110
 
 ASSESS_EXAMPLE = "yieldwatch assess sample_portfolio --as-of 2025-07-01 --out results"
 CHECK_EXAMPLE = "yieldwatch check sample_portfolio"
+SERVE_EXAMPLE = "yieldwatch serve sample_portfolio --out results"
 EXPLAIN_EXAMPLE = "yieldwatch explain soiling"
 
 
@@ -83,6 +84,7 @@ def main_parser() -> argparse.ArgumentParser:
     _add_check(commands)
     _add_explain(commands)
     add_jobs(commands, _console)
+    _add_serve(commands)
     return parser
 
 
@@ -146,6 +148,27 @@ def _add_explain(commands: argparse._SubParsersAction) -> None:
         "--from", dest="folder", type=Path, metavar="FOLDER", help="the folder that yieldwatch assess wrote: explain its evidence"
     )
     command.set_defaults(run=_explain)
+
+
+def _add_serve(commands: argparse._SubParsersAction) -> None:
+    about = "show the last assessment in a browser, and make a new one there"
+    command = commands.add_parser(
+        "serve", help=about, description=f"{about[0].upper()}{about[1:]}.", epilog=f"Example:\n  {SERVE_EXAMPLE}",
+        formatter_class=argparse.RawDescriptionHelpFormatter)
+    command.add_argument("portfolio", metavar="PORTFOLIO", type=Path, help="the folder that holds portfolio.toml")
+    command.add_argument("--out", type=Path, default=Path("yieldwatch-out"), metavar="FOLDER",
+                         help="where assess writes (default: %(default)s in the current folder)")
+    command.add_argument("--host", default="127.0.0.1", help="address to listen at (default: %(default)s, this machine only)")
+    command.add_argument("--port", type=int, default=8050, help="port to listen at (default: %(default)s)")
+    add_store(command)
+    command.set_defaults(run=_serve)
+
+
+def _serve(options: argparse.Namespace) -> None:
+    # Loaded here alone: no other command should wait for it.
+    from dashboards.serve import serve
+
+    serve(options.portfolio, options.out, options.host, options.port, options.store)
 
 
 def _date(text: str) -> dt.date:

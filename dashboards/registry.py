@@ -1,0 +1,10 @@
+"""
+Every page, in the menu's order. A page is a module in `pages/` with a `PAGE`, its row here, and its test.
+"""
+
+from __future__ import annotations
+
+from dashboards.pages import farms, owner, rows
+from dashboards.visit import Page
+
+PAGES: tuple[Page, ...] = (owner.PAGE, farms.PAGE, rows.PAGE)
