@@ -11,7 +11,7 @@ from urllib.parse import parse_qsl, urlsplit
 import flask
 from dash import Dash, Input, Output, dcc, html
 
-from dashboards.parts.words import sorry
+from dashboards.parts.words import aria, sorry
 from dashboards.registry import PAGES
 from dashboards.store import NoAssessment
 from dashboards.visit import Content, Person, Place, Router, Visit
@@ -59,7 +59,7 @@ def content(router: Router, place: Place, person: Person, path: str, query: dict
         return sorry("No such page", f"There is nothing at {path}.")
     page, args = found
     if not person.may(page.roles):
-        return sorry(page.title, f"This page is for the roles {', '.join(sorted(page.roles))}, and you are signed in without them.")
+        return sorry(page.title, f"This page is for {' and '.join(sorted(page.roles))}; your account has another role.")
     try:
         return page.build(Visit(place, person, path, args, query))
     except NoAssessment as err:
@@ -82,7 +82,7 @@ def _shell(place: Place) -> html.Div:
     return html.Div([
         dcc.Location(id="address", refresh="callback-nav"),
         html.A("Skip to the page", href=f"#{MAIN}", className="skip"),
-        html.Header([html.Span(name, className="portfolio"), html.Nav(html.Ul(id="menu"), **{"aria-label": "Pages"})]),
+        html.Header([html.Span(name, className="portfolio"), html.Nav(html.Ul(id="menu"), **aria(label="Pages"))]),
         html.Main(html.P("Loading the page …"), id=MAIN, tabIndex="-1"),
         html.Div(id="arrived", hidden=True),
     ])

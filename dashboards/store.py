@@ -7,7 +7,7 @@ from __future__ import annotations
 import json
 import sqlite3
 import threading
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -72,18 +72,18 @@ class Store:
     def columns(self, table: str) -> tuple[str, ...]:
         return self._facts()[1][table]
 
-    def rows(self, table: str, order: Sequence[str] = (), descending: bool = False, limit: int | None = None, offset: int = 0,
-             **where: object) -> list[Row]:
+    def rows(self, table: str, where: Mapping[str, object] | None = None, order: Sequence[str] = (), descending: bool = False,
+             limit: int | None = None, offset: int = 0) -> list[Row]:
         """
         Rows of a table.
 
         Parameters
         ----------
+        where : mapping of str to object, optional
+            Columns and the value, or list of values, that they must equal; a column's name may end in `__from` or `__to` for at
+            least and at most.
         order : sequence of str
             Columns; missing values come last either way.
-        where : column=value
-            Equal to a value, or one of a list of them. `from_month` and `to_month` stay columns; a column may carry the ending
-            `__from` or `__to` for at least and at most.
         """
         clause, values = self._where(table, where)
         sign = "desc" if descending else "asc"
@@ -94,15 +94,16 @@ class Store:
             values = [*values, limit, offset]
         return self._read(f'select * from "{table}"{clause}{tail}', values)
 
-    def page(self, table: str, order: Sequence[str], descending: bool, number: int, size: int, **where: object) -> Page:
+    def page(self, table: str, order: Sequence[str], descending: bool, number: int, size: int,
+             where: Mapping[str, object] | None = None) -> Page:
         """One page of rows, counted from 1, and the number of all that match."""
         clause, values = self._where(table, where)
         total = int(self._read(f'select count(*) as n from "{table}"{clause}', values)[0]["n"])
         number = max(1, min(number, -(-total // size)))
-        return Page(self.rows(table, order, descending, size, (number - 1) * size, **where), total)
+        return Page(self.rows(table, where, order, descending, size, (number - 1) * size), total)
 
-    def row(self, table: str, **where: object) -> Row | None:
-        found = self.rows(table, limit=1, **where)
+    def row(self, table: str, where: Mapping[str, object]) -> Row | None:
+        found = self.rows(table, where, limit=1)
         return found[0] if found else None
 
     def items(self, site_id: str, kind: str) -> list[str]:
@@ -120,9 +121,10 @@ class Store:
         found = self._read("select cause, record from evidence where site_id = ?", [site_id])
         return {r["cause"]: json.loads(r["record"]) for r in found}
 
-    def _where(self, table: str, where: dict[str, object]) -> tuple[str, list]:
-        parts, values = [], []
-        for name, value in where.items():
+    def _where(self, table: str, where: Mapping[str, object] | None) -> tuple[str, list]:
+        parts: list[str] = []
+        values: list[object] = []
+        for name, value in (where or {}).items():
             column, _, bound = name.partition("__")
             self._column(table, column)
             if isinstance(value, list | tuple):

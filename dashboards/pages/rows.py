@@ -34,7 +34,7 @@ def build(visit: Visit) -> Content:
     said = "; ".join(f"{k.replace('__', ' ').replace('_', ' ')} {plain(v)}" for k, v in where.items()) or "all of them"
     return html.Div([
         page_head(f"Rows of {table.replace('_', ' ')}", f"Narrowed to: {said}. The same rows are in {table}.csv."),
-        stored_table(visit, table, columns, f"Rows of {table}", known[0], **where),
+        stored_table(visit, table, columns, f"Rows of {table}", known[0], where=where),
         html.Details([html.Summary("What the columns mean"),
                       html.Dl([part for name in known for part in (html.Dt(name), html.Dd(meaning.get(name, "")))])]),
     ])

@@ -13,6 +13,7 @@ from typing import Any
 from dash import dcc, html
 
 from dashboards.parts.tables import Column, grid
+from dashboards.parts.words import aria
 
 #: Colours that stay apart for colour-blind readers (after Okabe and Ito, "Color Universal Design", 2008), set to stand out from
 #: white and from near-black alike. Dashes and symbols carry the same.
@@ -30,7 +31,8 @@ _FONT = {"family": "system-ui, 'Segoe UI', 'DejaVu Sans', sans-serif", "size": 1
 
 def layout(x: str = "", y: str = "", height: int = 320, **more: Any) -> dict:
     """A figure's layout with axis titles, which carry the unit."""
-    axis = {"gridcolor": "rgba(125,133,140,0.25)", "zerolinecolor": "rgba(125,133,140,0.6)", "linecolor": _INK, "automargin": True}
+    axis = {"gridcolor": "rgba(125,133,140,0.25)", "zerolinecolor": "rgba(125,133,140,0.6)", "linecolor": _INK,
+            "automargin": True}
     base: dict[str, Any] = {
         "height": height, "font": _FONT, "paper_bgcolor": "rgba(0,0,0,0)", "plot_bgcolor": "rgba(0,0,0,0)",
         "margin": {"l": 8, "r": 8, "t": 12, "b": 8}, "xaxis": {**axis, "title": {"text": x}},
@@ -52,7 +54,7 @@ def interval(values: Sequence, lows: Sequence, highs: Sequence) -> dict:
             "arrayminus": [gap(v, lo) for v, lo in zip(values, lows, strict=True)]}
 
 
-def chart(name: str, traces: list[dict], figure_layout: dict, caption: object, alternative: str,
+def chart(name: str, traces: list[dict], figure_layout: dict, caption: Any, alternative: str,
           columns: Sequence[Column] = (), rows: Sequence[dict] = ()) -> html.Figure:
     """
     A picture.
@@ -70,7 +72,7 @@ def chart(name: str, traces: list[dict], figure_layout: dict, caption: object, a
     """
     graph = dcc.Graph(id=f"chart-{name}", figure={"data": traces, "layout": figure_layout}, responsive=True,
                       style={"height": f"{figure_layout['height']}px"}, config={"displayModeBar": False, "scrollZoom": False})
-    parts: list = [html.Div(graph, role="img", className="picture", **{"aria-label": alternative}), html.Figcaption(caption)]
+    parts: list = [html.Div(graph, role="img", className="picture", **aria(label=alternative)), html.Figcaption(caption)]
     if columns and rows:
         parts.append(html.Details([html.Summary("The figures as a table"), grid(columns, rows, alternative)]))
     return html.Figure(parts)

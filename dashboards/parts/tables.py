@@ -4,12 +4,13 @@ Tables whose order and page are in the address, so that they sort on the server,
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from dash import dcc, html
 
+from dashboards.parts.words import aria
 from dashboards.visit import Visit
 
 ROWS = 25
@@ -39,7 +40,7 @@ class Column:
 
 
 def stored_table(visit: Visit, table: str, columns: Sequence[Column], caption: str, order: str, descending: bool = False,
-                 key: str = "", size: int = ROWS, **where: object) -> html.Div:
+                 where: Mapping[str, object] | None = None, key: str = "", size: int = ROWS) -> html.Div:
     """
     A table of the store, one page of it.
 
@@ -47,27 +48,28 @@ def stored_table(visit: Visit, table: str, columns: Sequence[Column], caption: s
     ----------
     order : str
         Column of the first order.
+    where : mapping of str to object, optional
+        As in `Store.rows`.
     key : str
         Put before the names in the address where a page has several tables.
-    where : column=value
-        As in `Store.rows`.
     """
     names = [c.name for c in columns]
     by = visit.query.get(f"{key}sort", order)
     by = by if by in names else order
     down = visit.query[f"{key}down"] == "1" if f"{key}down" in visit.query else descending
     asked = visit.query.get(f"{key}page", "1")
-    page = visit.store.page(table, [by], down, int(asked) if asked.isdecimal() and len(asked) < 7 else 1, size, **where)
+    number = int(asked) if asked.isdecimal() and len(asked) < 7 else 1
+    page = visit.store.page(table, [by], down, number, size, where)
     return html.Div([grid(columns, page.rows, caption, _heads(visit, columns, key, by, down)),
-                     _pager(visit, key, int(asked) if asked.isdecimal() else 1, page.total, size)], className="table")
+                     _pager(visit, key, number, page.total, size)], className="table")
 
 
 def grid(columns: Sequence[Column], rows: Sequence[dict], caption: str, heads: Sequence | None = None) -> html.Div:
     """A plain table of given rows; wide ones scroll within themselves."""
     head = heads or [html.Th(c.head, scope="col", className=_side(c)) for c in columns]
-    body = [html.Tr([html.Td(c.shown(row), className=_side(c), **{"data-head": c.head}) for c in columns]) for row in rows]
+    body = [html.Tr([html.Td(c.shown(row), className=_side(c), **_data(c)) for c in columns]) for row in rows]
     return html.Div(html.Table([html.Caption(caption), html.Thead(html.Tr(list(head))), html.Tbody(body)]), className="scroll",
-                    tabIndex="0", role="region", **{"aria-label": caption})
+                    tabIndex="0", role="region", **aria(label=caption))
 
 
 def _heads(visit: Visit, columns: Sequence[Column], key: str, by: str, down: bool) -> list:
@@ -77,9 +79,9 @@ def _heads(visit: Visit, columns: Sequence[Column], key: str, by: str, down: boo
         turned = not down if mine else column.number
         changes = {f"{key}sort": column.name, f"{key}down": int(turned), f"{key}page": None}
         sign = (" ↓" if down else " ↑") if mine else ""
-        state = {"aria-sort": "descending" if down else "ascending"} if mine else {}
-        heads.append(html.Th(dcc.Link(column.head + sign, href=visit.here(**changes), title="Sort by this"), scope="col",
-                             className=_side(column), **state))
+        state = aria(sort="descending" if down else "ascending") if mine else {}
+        link = dcc.Link(column.head + sign, href=visit.here(**changes), title="Sort by this")
+        heads.append(html.Th(link, scope="col", className=_side(column), **state))
     return heads
 
 
@@ -95,6 +97,10 @@ def _pager(visit: Visit, key: str, number: int, total: int, size: int) -> html.P
     if number < last:
         parts.append(dcc.Link("Further rows", href=visit.here(**{f"{key}page": number + 1})))
     return html.P(parts, className="pager")
+
+
+def _data(column: Column) -> dict[str, Any]:
+    return {"data-head": column.head}
 
 
 def _side(column: Column) -> str:

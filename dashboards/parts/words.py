@@ -5,6 +5,7 @@ Sentences and stated figures.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 from dash import dcc, html
 
@@ -42,7 +43,12 @@ def stated(figure: Figure) -> dcc.Link:
     return dcc.Link(shown, href=figure.href, title="; ".join(m for m in more if m), className="figure")
 
 
-def page_head(title: str, *under: object) -> html.Div:
+def aria(**names: str) -> dict[str, Any]:
+    """What a screen reader needs, `aria(label="Pages")`, to be spread into a component."""
+    return {f"aria-{name}": value for name, value in names.items()}
+
+
+def page_head(title: str, *under: Any) -> html.Div:
     """A page's heading and the line below it."""
     return html.Div([html.H1(title), html.P(list(under), className="under") if under else None])
 

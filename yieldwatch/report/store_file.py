@@ -77,7 +77,8 @@ def _write_table(store: sqlite3.Connection, name: str, frame: pd.DataFrame) -> N
     listed = ", ".join(f'"{c}"' for c in columns)
     store.execute(f'create table "{name}" ({listed})')
     rows = frame.astype(object).itertuples(index=False, name=None)
-    store.executemany(f'insert into "{name}" values ({", ".join("?" * len(columns))})', ([_plain(v) for v in row] for row in rows))
+    values = ([_plain(v) for v in row] for row in rows)
+    store.executemany(f'insert into "{name}" values ({", ".join("?" * len(columns))})', values)
     if "site_id" in columns:
         keys = [c for c in ("site_id", "month", "cause", "week") if c in columns]
         store.execute(f'create index "{name}_by_site" on "{name}" ({", ".join(keys)})')
