@@ -8,7 +8,7 @@ from tests.dashboards.conftest import NARROW, assert_accessible, assert_fits, vi
 
 #: An address for each page of the registry.
 PATHS = [
-    "/", "/?span=twelve_months&show=money", "/decisions", "/farms", "/promises", "/trust", "/trust/drumlin", "/assess",
+    "/", "/?span=twelve_months&show=money", "/decisions", "/farms", "/promises", "/trust", "/trust/drumlin", "/assess", "/upload",
     "/handbook", "/handbook/soiling", "/losses?span=month&in_hand=1", "/rows/losses?site_id=drumlin",
 ]
 

@@ -26,6 +26,12 @@ from yieldwatch.report.spans import span_tables
 STORE_FILE = "assessment.sqlite"
 #: Raised when a reader of an older file could go wrong.
 FORMAT = 1
+#: How tables are looked up beside by farm.
+_INDEXES: Mapping[str, tuple[tuple[str, ...], ...]] = {
+    "span_farms": (("span", "in_hand_money"),), "span_causes": (("span", "in_hand", "money"), ("span", "money")),
+    "returns": (("measure", "value"),), "work_list": (("rank",), ("job_id",), ("job_ref",)), "set_aside": (("file",),),
+    "statement_checks": (("verdict",),),
+}
 
 
 def write_store(assessment: Assessment, frames: Mapping[str, pd.DataFrame], path: Path) -> None:
@@ -116,9 +122,10 @@ def _write_table(store: sqlite3.Connection, name: str, frame: pd.DataFrame) -> N
     rows = frame.astype(object).itertuples(index=False, name=None)
     values = ([_plain(v) for v in row] for row in rows)
     store.executemany(f'insert into "{name}" values ({", ".join("?" * len(columns))})', values)
-    if "site_id" in columns:
-        keys = [c for c in ("site_id", "month", "cause", "week") if c in columns]
-        store.execute(f'create index "{name}_by_site" on "{name}" ({", ".join(keys)})')
+    keys = [[c for c in ("site_id", "month", "cause", "week") if c in columns]] if "site_id" in columns else []
+    for place, key in enumerate([*keys, *_INDEXES.get(name, ())]):
+        listed = ", ".join(f'"{c}"' for c in key if c in columns)
+        store.execute(f'create index "{name}_{place}" on "{name}" ({listed})')
 
 
 def _write_pictures(store: sqlite3.Connection, pictures: Iterable[tuple[str, Picture]]) -> None:
