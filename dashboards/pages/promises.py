@@ -53,7 +53,7 @@ def _picture(told: list[tuple[Job, float]]) -> list:
     return [chart("promises", traces, layout(x="kWh over the days measured", height=90 + 30 * len(names),
                                              yaxis={"autorange": "reversed"}),
                   caption="Energy promised (stroke) and proven (diamond, with its 90 % interval) for the same days [kWh], newest "
-                          "first.", alternative="Energy promised and proven by job. The table below holds every figure.")]
+                          "first.", alternative="Energy promised and proven by job. The table below holds every figure.", topic="job-book")]
 
 
 def _factors(visit: Visit) -> list:
@@ -69,7 +69,7 @@ def _factors(visit: Visit) -> list:
     ]
     return [html.H2("What a later promise is worth"),
             html.P(["By cause and by who does it; few jobs move a figure little. ",
-                    dcc.Link("How it is worked out", href="/handbook/promises")]),
+                    dcc.Link("How it is worked out", href="/handbook/job-book")]),
             grid(columns, rows, "Proven over promised, at the last assessment")]
 
 
