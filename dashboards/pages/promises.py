@@ -53,7 +53,8 @@ def _picture(told: list[tuple[Job, float]]) -> list:
     return [chart("promises", traces, layout(x="kWh over the days measured", height=90 + 30 * len(names),
                                              yaxis={"autorange": "reversed"}),
                   caption="Energy promised (stroke) and proven (diamond, with its 90 % interval) for the same days [kWh], newest "
-                          "first.", alternative="Energy promised and proven by job. The table below holds every figure.", topic="job-book")]
+                          "first.", alternative="Energy promised and proven by job. The table below holds every figure.",
+                  topic="job-book")]
 
 
 def _factors(visit: Visit) -> list:

@@ -114,6 +114,6 @@ def test_a_person_adds_a_file_and_sees_first_what_it_would_bring(page, served):
     page.set_input_files("input[type=file]", {"name": "June.csv", "mimeType": "text/csv", "buffer": COSTS})
     page.wait_for_selector("text=1 would be used, 1 set aside")
     assert not (served.place.portfolio / "sites/kelter/costs").exists()
-    page.get_by_role("button", name="Drop it").click()
+    page.get_by_role("button", name="Drop it", exact=True).click()
     page.wait_for_selector("text=nothing was kept")
     assert not (served.place.portfolio / "sites/kelter/costs").exists()
