@@ -91,7 +91,8 @@ def report_strings(strings: pd.DataFrame) -> None:
     must = fault & strings["seen"] & (strings["size"] > CLEAR_FAULT)
     right = (strings["finding"] == strings["told"])[hit]
     print(f"  strings: {fault.sum()} faulty of {len(strings)}; called {called.sum()}, precision {ratio(hit, called)}; "
-          f"of {must.sum()} seen and above {CLEAR_FAULT:.0%}, recall {ratio(hit & must, must)}; right kind of those found {ratio(right, hit)}")
+          f"of {must.sum()} seen and above {CLEAR_FAULT:.0%}, recall {ratio(hit & must, must)}; "
+          f"right kind of those found {ratio(right, hit)}")
 
 
 def report_spells(spells: pd.DataFrame) -> None:
