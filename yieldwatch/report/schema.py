@@ -56,6 +56,22 @@ DOWNTIME = {
     "cause": "Why; clipping is no loss",
     "energy_kwh": "Energy not made in the spell [kWh]",
 }
+OBSTACLES = {
+    "site_id": "Site",
+    "inverter_id": "Inverter whose shade it is",
+    "from": "First day of the months looked at",
+    "to": "Last day",
+    "azimuth_from_deg": "Bearing from which on the row holds, clockwise from north [°]",
+    "azimuth_to_deg": "Bearing up to which it holds [°]",
+    "height_deg": "Top of what stands there, above the horizontal, from the most shaded string [°]",
+    "height_low_deg": f"Low end of the {INTERVAL} [°]",
+    "height_high_deg": f"High end of the {INTERVAL}; blank where the sun never rises above the top [°]",
+    "sun_highest_deg": "How high the sun stood there at most [°]",
+    "beam_lost_pct": "Part of the sun's beam that the inverter loses while the sun is below the top [%]",
+    "energy_kwh": "Energy that shade took with the sun in these bearings [kWh]",
+    "months": "Months in which nine tenths of it went, by number",
+    "rise_per_10_m": "How far the top rises above the string for each 10 m between them [m]",
+}
 WORK_LIST = {
     "rank": "Order: safety first, then jobs chosen within the budget by payback, then the others",
     "job_id": "Job",
@@ -191,6 +207,7 @@ TABLES = {
     "losses": LOSSES,
     "string_findings": STRING_FINDINGS,
     "downtime": DOWNTIME,
+    "obstacles": OBSTACLES,
     "work_list": WORK_LIST,
     "statement_checks": STATEMENT_CHECKS,
     "bridge": BRIDGE,

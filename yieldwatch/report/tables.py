@@ -42,6 +42,7 @@ def tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
         "losses": _stack([s.losses for s in sites]),
         "string_findings": _stack([s.gap.string_findings for s in sites]),
         "downtime": _stack([_local_downtime(s) for s in sites]),
+        "obstacles": _stack([s.gap.obstacles for s in sites]),
         "work_list": assessment.work_list,
         "statement_checks": _stack([s.statement_checks for s in sites]),
         "bridge": _stack([s.bridge for s in sites]),
