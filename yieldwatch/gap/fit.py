@@ -31,6 +31,8 @@ from yieldwatch.gap.mechanisms.soiling import (
 )
 from yieldwatch.gap.mechanisms.string_fault import Fault, fault_columns
 
+#: Causes that the inference gives as a share of DC power.
+DC_CAUSES = ("soiling", "shading", "string_fault", "degradation")
 N_DRAWS = 400
 #: Weight of a shaded inverter in the mean of the hour, beside one in the open.
 _SHADED_TRUST = 0.02
@@ -124,6 +126,11 @@ def fit(
         posterior = solve(columns, [*meter, *other], N_DRAWS, evidence.rng)
         near = posterior.estimate
     return posterior, wash
+
+
+def dc_left(posterior: Posterior, shape: tuple[int, int]) -> np.ndarray:
+    """What all unknowns together leave of the DC power by block, shape (n_inverters, n_blocks)."""
+    return np.asarray(np.exp(-sum(posterior.loss(c, *shape) for c in (*DC_CAUSES, "level", "inverter_efficiency"))))
 
 
 def _fixed_columns(evidence: EvidenceAtHand, faults: list[Fault]) -> list[Column]:

@@ -180,6 +180,12 @@ def _days_since(rained: np.ndarray) -> np.ndarray:
     return (day - last).astype(float)
 
 
+def cleaning_days(blocks: Blocks, data: SiteData) -> list[int]:
+    """Local days on which anything was cleaned, by the record."""
+    events = data.events[data.events["kind"] == "cleaning"] if len(data.events) else data.events
+    return [blocks.day_of(start) for start in events["start"]] if len(events) else []
+
+
 def _cleaned(blocks: Blocks, data: SiteData) -> np.ndarray:
     """Share of each inverter's strings cleaned on each day, shape (n_inverters, n_days)."""
     out = np.zeros((blocks.expected.shape[0], len(blocks.dates)))
