@@ -32,6 +32,7 @@ from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.account import site_gap
 from yieldwatch.gap.attribute import SiteState, infer_state
 from yieldwatch.gap.clamps import check_clamps
+from yieldwatch.gap.clock_check import with_right_clocks
 from yieldwatch.gap.findings import string_findings
 from yieldwatch.gap.results import SiteGap
 from yieldwatch.gap.rounds import assess_rounds
@@ -133,6 +134,8 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
         if data.weather is None or data.weather_step is None:
             notices.append(f"{site.id}: no weather, so nothing can be expected of it; the site is left out.")
             continue
+        say(f"{site.id}: clocks")
+        data, _ = with_right_clocks(site, data)
         result, state, said = _assess_site(portfolio, site, data, start, end, as_of, say)
         say(f"{site.id}: jobs")
         today = _history_end(site, data, as_of)
