@@ -35,16 +35,18 @@ def cloudy(days: int, step_min: int, seed: int = 3) -> pd.Series:
     return pd.Series(light, times).resample(f"{step_min}min").mean()
 
 
-@pytest.mark.parametrize(("step", "late", "within"), [(15, 60, 1.0), (15, -30, 1.0), (15, 20, 4.0), (60, 60, 3.0), (60, 30, 10.0)])
+@pytest.mark.parametrize(
+    ("step", "late", "within"), [(15, 60, 1.0), (15, -30, 1.0), (15, 20, 4.0), (60, 60, 3.0), (60, 30, 10.0)]
+)
 def test_the_lag_of_two_series_is_read_off_the_clouds_that_both_see(step: int, late: int, within: float) -> None:
     # The second looks east: it has most of its power in the morning, which must not be taken for a clock that is early.
     light = cloudy(120, 5)
     east = light * (1.4 - 0.05 * light.index.hour)
     east.index = east.index + late * MINUTE
 
-    stretches = lags_by_stretch(
-        Series.of(light.resample("15min").mean(), 15 * MINUTE), Series.of(east.resample(f"{step}min").mean(), step * MINUTE), START, 120
-    )
+    first = Series.of(light.resample("15min").mean(), 15 * MINUTE)
+    second = Series.of(east.resample(f"{step}min").mean(), step * MINUTE)
+    stretches = lags_by_stretch(first, second, START, 120)
 
     assert len(stretches) == 1
     assert stretches[0].lag_min == pytest.approx(late, abs=within)
