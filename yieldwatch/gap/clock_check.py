@@ -69,6 +69,26 @@ class _Look:
     n_clear: int = 0
 
 
+@dataclass(frozen=True)
+class _Explained:
+    """A stretch of days, what was seen over it, and what `explain` makes of that."""
+
+    first: int
+    last: int
+    looks: dict[str, _Look]
+    late: dict[str, float]
+    sure: bool
+
+    @property
+    def sun_seen(self) -> bool:
+        return any(np.isfinite(k.sun) for k in self.looks.values())
+
+    def same_lags(self, other: _Explained) -> bool:
+        """Whether all sources stand as far apart as over the other stretch."""
+        pairs = [(k, other.looks[n]) for n, k in self.looks.items()]
+        return all(abs(a.lag - b.lag) <= max(_BEYOND * np.hypot(a.lag_doubt, b.lag_doubt), _LEAST_MIN) for a, b in pairs)
+
+
 def with_right_clocks(site: Site, data: SiteData) -> tuple[SiteData, list[ClockShift]]:
     """
     Hold the clocks of weather, log and interval meter against each other and the sun, and set right what is clearly wrong.
@@ -100,16 +120,16 @@ def find_shifts(site: Site, data: SiteData) -> list[ClockShift]:
     light = series["weather"]
     lags = {name: lags_by_stretch(light, s, start, n_days) for name, s in series.items() if name != "weather"}
     sun = _SunTimes(site, data, series, start, n_days)
-    shifts: list[ClockShift] = []
+    stretches: list[_Explained] = []
     for first, last in _stretches(lags, n_days, site, start):
-        looks = {name: _look(stretches, (first + last) // 2) for name, stretches in lags.items()}
+        looks = {name: _look(own, (first + last) // 2) for name, own in lags.items()}
         apart = any(_counts(k.lag, k.lag_doubt) for k in looks.values())
         looks["weather"] = sun.look("weather", _Look(0.0, 0.0), first, last)
         if apart or _counts(looks["weather"].sun, looks["weather"].sun_doubt):
             looks = {name: k if name == "weather" else sun.look(name, k, first, last) for name, k in looks.items()}
-        late, sure = explain(looks)
-        shifts += [ClockShift(n, start + first * _DAY, start + last * _DAY, m, _doubt(looks[n]), sure, _because(looks))
-                   for n, m in late.items()]
+        stretches.append(_Explained(first, last, looks, *explain(looks)))
+    shifts = [ClockShift(n, start + e.first * _DAY, start + e.last * _DAY, m, _doubt(e.looks[n]), e.sure, _because(e.looks))
+              for e in _as_neighbours(stretches) for n, m in e.late.items()]
     return _joined(shifts)
 
 
@@ -151,6 +171,19 @@ def explain(looks: dict[str, _Look]) -> tuple[dict[str, float], bool]:
     best = costs[0]
     others = [c[0] for c in costs[1:] if abs(c[1] - best[1]) >= _LEAST_MIN]
     return best[2], not others or min(others) - best[0] >= _CLEARLY
+
+
+def _as_neighbours(stretches: list[_Explained]) -> list[_Explained]:
+    """A stretch that no clear day explains goes by the nearest that is explained and has the same lags: clocks seldom jump."""
+    known = [e for e in stretches if e.sure and e.sun_seen]
+    out = []
+    for e in stretches:
+        like = [k for k in known if e.same_lags(k)]
+        if like and not (e.sure and e.sun_seen):
+            near = min(like, key=lambda k: max(k.first - e.last, e.first - k.last))
+            e = replace(e, late=near.late, sure=True)
+        out.append(e)
+    return out
 
 
 def _sources(data: SiteData) -> dict[str, Series]:

@@ -36,9 +36,10 @@ class Series:
 
     @classmethod
     def of(cls, values: pd.Series, step: pd.Timedelta) -> Series:
-        """From a series indexed by UTC time; rows off the grid go to the interval in which they start."""
+        """From a series indexed by UTC time; rows off the most usual grid go to the interval in which they start."""
         times = pd.DatetimeIndex(values.index)
-        start = times[0].floor("D") + (times[0] - times[0].floor("D")) % step
+        kinds, counts = np.unique((times - times[0]) % step, return_counts=True)
+        start = times[0] + pd.Timedelta(kinds[np.argmax(counts)]) - step
         slot = ((times - start) // step).to_numpy()
         known = values.notna().to_numpy() & (slot >= 0)
         n = int(slot.max()) + 1
