@@ -8,16 +8,19 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pvlib
 import pytest
 
 from tests.farm.population import draw_farm
 from tests.farm.settings import PortfolioSpec
 from tests.farm.write import write_portfolio
+from yieldwatch.expected.clear_sky import clear_light
 from yieldwatch.field.read import read_site_data
 from yieldwatch.field.tables import SiteData
-from yieldwatch.gap.clock_check import ClockShift, _Look, explain, find_shifts, with_right_clocks
+from yieldwatch.gap.clock_check import ClockShift, _Look, explain, find_shifts, minutes_moved, with_right_clocks
 from yieldwatch.gap.lags import Series, lags_by_stretch
 from yieldwatch.gap.stamps import moved_rows, moved_table
+from yieldwatch.gap.sun_times import against_the_sun, clear_days
 from yieldwatch.portfolio.model import Site
 from yieldwatch.portfolio.read import read_portfolio
 
@@ -112,6 +115,29 @@ def test_rows_of_an_inverter_move_in_the_stretch_alone() -> None:
     assert moved["ac_power_kw"].tolist() == [1.0, 2.0]
 
 
+@pytest.mark.sourced
+@pytest.mark.parametrize(("label", "late"), [("end", 0.0), ("start", 60.0)])
+def test_a_typical_year_labelled_at_the_hours_end_is_found_so(label: str, late: float) -> None:
+    # Greensboro, station 723170, as pvlib ships it. Wilcox & Marion, Users Manual for TMY3 Data Sets, NREL/TP-581-43156 (2008):
+    # "the time is local standard time at the end of the hour". Read as starts, all of it is an hour late.
+    path = Path(pvlib.__file__).parent / "data" / "723170TYA.CSV"
+    table, site = pvlib.iotools.read_tmy3(path, coerce_year=1998, map_variables=True)
+    hour = 60 * MINUTE
+    stamps = table.index.tz_convert("UTC") - hour * int(label == "end")
+    ghi = pd.Series(table["ghi"].to_numpy(float), stamps).sort_index()
+    start = ghi.index[0].floor("D") + 5 * hour
+    times = pd.date_range(start - 3 * hour, periods=366 * 288, freq="5min")
+    clear = clear_light(site["latitude"], site["longitude"], site["altitude"], times, 5 * MINUTE)["ghi"]
+    light = Series.of(ghi, hour)
+    days = clear_days(light, start, 364)
+
+    seen = against_the_sun(light, Series.of(clear, 5 * MINUTE), days, start)
+
+    assert len(seen) > 30
+    # A tenth of the hour: what haze that grows over the day may do.
+    assert seen[["dawn", "dusk", "shape"]].median().tolist() == pytest.approx([late] * 3, abs=6.0)
+
+
 def farm(folder: Path, **wrong: object) -> tuple[Site, SiteData]:
     """A farm of the population with an east-west pair of planes and a 15-minute log, its clocks set as given."""
     spec = draw_farm(605, years=1)
@@ -145,6 +171,8 @@ def test_a_logs_clock_that_jumps_is_set_right_from_that_day_and_it_is_said(tmp_p
     assert abs((shifts[0].first - pd.Timestamp(jump, tz="UTC")) / DAY) <= 2
     assert "60 min late" in right.notices[-1]
     assert find_shifts(site, right) == []
+    months = pd.Series([str(pd.Period(jump, "M") - 1), str(pd.Period(jump, "M") + 1)])
+    assert minutes_moved(months, shifts, "power", site).tolist() == [0.0, 60.0]
 
 
 def test_a_weather_file_of_another_zone_is_told_from_a_wrong_log(tmp_path: Path) -> None:

@@ -108,6 +108,17 @@ def with_right_clocks(site: Site, data: SiteData) -> tuple[SiteData, list[ClockS
     return replace(data, notices=(*data.notices, *(_notice(site, s) for s in shifts))), shifts
 
 
+def minutes_moved(months: pd.Series, shifts: list[ClockShift], source: str, site: Site) -> np.ndarray:
+    """By how much a source's stamps were late and were moved, mean over the days of each month, `YYYY-MM`. [min]"""
+    out = np.zeros(len(months))
+    for k, month in enumerate(months):
+        days = pd.date_range(f"{month}-01", periods=pd.Period(month, "M").days_in_month, tz=site.tz) + _DAY / 2
+        for s in shifts:
+            if s.corrected and s.source == source:
+                out[k] += s.late_min * float(((days >= s.first) & (days < s.last)).mean())
+    return out
+
+
 def find_shifts(site: Site, data: SiteData) -> list[ClockShift]:
     """Every stretch over which a source's clock is, or looks, wrong."""
     series = _sources(data)
