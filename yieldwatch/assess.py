@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from os import PathLike
 
 import numpy as np
@@ -32,6 +32,7 @@ from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.account import site_gap
 from yieldwatch.gap.attribute import SiteState, infer_state
 from yieldwatch.gap.clamps import check_clamps
+from yieldwatch.gap.clock_check import ClockShift, minutes_moved, with_right_clocks
 from yieldwatch.gap.findings import string_findings
 from yieldwatch.gap.results import SiteGap
 from yieldwatch.gap.rounds import assess_rounds
@@ -133,7 +134,9 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
         if data.weather is None or data.weather_step is None:
             notices.append(f"{site.id}: no weather, so nothing can be expected of it; the site is left out.")
             continue
-        result, state, said = _assess_site(portfolio, site, data, start, end, as_of, say)
+        say(f"{site.id}: clocks")
+        data, clocks = with_right_clocks(site, data)
+        result, state, said = _assess_site(portfolio, site, data, clocks, start, end, as_of, say)
         say(f"{site.id}: jobs")
         today = _history_end(site, data, as_of)
         jobs, more = candidates(portfolio, site, data, state, result.gap.string_findings, today)
@@ -175,11 +178,12 @@ def check(path: str | PathLike[str], as_of: dt.date | None = None) -> PortfolioC
         If the folder cannot be used.
     """
     portfolio = read_portfolio(path)
-    return PortfolioCheck(portfolio, as_of, tuple(check_site(s, read_site_data(path, s, as_of)) for s in portfolio.sites))
+    sites = ((site, with_right_clocks(site, read_site_data(path, site, as_of))[0]) for site in portfolio.sites)
+    return PortfolioCheck(portfolio, as_of, tuple(check_site(site, data) for site, data in sites))
 
 
-def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, start: dt.date | None, end: dt.date | None,
-                 as_of: dt.date | None, say: Progress) -> tuple[SiteAssessment, SiteState, tuple[str, ...]]:
+def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, clocks: list[ClockShift], start: dt.date | None,
+                 end: dt.date | None, as_of: dt.date | None, say: Progress) -> tuple[SiteAssessment, SiteState, tuple[str, ...]]:
     say(f"{site.id}: rounds and clamp readings")
     rounds = assess_rounds(site, data)
     findings = string_findings(site, rounds, data)
@@ -193,6 +197,9 @@ def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, start: dt.dat
     say(f"{site.id}: account")
     begin, finish = (pd.Timestamp(day, tz=tz) if day else otherwise for day, otherwise in ((start, first), (end, last)))
     gap = site_gap(state, data, findings, begin.tz_convert("UTC"), finish.tz_convert("UTC"))
+    moved = {f"{name}_late_min": minutes_moved(gap.yields["month"], clocks, source, site)
+             for name, source in (("log", "power"), ("weather", "weather"))}
+    gap = replace(gap, yields=gap.yields.assign(**moved))
     losses, said = value_losses(site, data, gap)
     say(f"{site.id}: money")
     statements, paid = check_statements(site, data, gap)

@@ -23,6 +23,9 @@ YIELDS = {
     "availability": "1 - (inverter and grid outage) / expected, by energy",
     "coverage": "Share of the month's expected energy that was really measured",
     "light_correction_pct": "What the expected energy holds more than the weather's light as read, for the light's own bias [%]",
+    "log_late_min": "By how much the stamps of the inverters' log were late (early where negative) and were moved, mean over the "
+    "month [min]",
+    "weather_late_min": "The same of the weather's stamps [min]",
 }
 LOSSES = {
     "site_id": "Site",
