@@ -143,6 +143,7 @@ class InverterEfficiency:
     kind: str
     start: dt.date
     size: float
+    repaired: dt.date | None = None
 
 
 @dataclass(frozen=True)
