@@ -3,10 +3,10 @@ Whether the proven gain of jobs holds what they really won back, and how often a
 
     python -m tests.benchmarks.proof --seeds 700-779 --jobs 2 --out rows.csv
 
-Draws each farm (`tests/farm/population.py`, a year of it), has a few jobs done in it mid-period, on different inverters: cleanings
-(some of the whole site, some just before rain), strings and inverters repaired, a hedge cut, and visits that changed nothing; on
-some farms the light sensor is cleaned at the first visit. The truth is the generator run with and without each job, in the same
-weather. A string is put right where a round found it, so that regression to the mean is at work. No test runs this.
+Draws each farm (`tests/farm/population.py`, a year of it by the hour), has a few jobs done in it mid-period, on different
+inverters: cleanings (some of the whole site, some just before rain), strings and inverters repaired, a hedge cut, and visits
+that changed nothing; on some farms the light sensor is cleaned at the first visit. The truth is the generator run with and
+without each job, in the same weather. No test runs this.
 """
 
 from __future__ import annotations
@@ -139,8 +139,9 @@ def draw(seed: int) -> tuple[FarmSpec, list[Done], bool]:
     rng = np.random.default_rng([seed, 4243])
     drawn = draw_farm(seed, years=1)
     fit = drawn.instruments
-    minutes = None if fit.log_minutes is None else max(fit.log_minutes, 30)
-    spec = _plain(replace(drawn, instruments=replace(fit, log_minutes=minutes, string_current=False, curves=False)))
+    minutes = None if fit.log_minutes is None else 60
+    coarse = replace(fit, log_minutes=minutes, unlogged_minutes=60, string_current=False, curves=False)
+    spec = _plain(replace(drawn, instruments=coarse))
     if rng.random() < 0.35 and not spec.all_of(Hedge):
         toward = 180.0 if spec.latitude > 0 else 0.0
         spec = replace(spec, mechanisms=(*spec.mechanisms, Hedge(toward, 90.0, 6.0, rng.uniform(3.0, 4.5), 0.4)))

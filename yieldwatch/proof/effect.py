@@ -22,6 +22,16 @@ DRIFTS = (0.0, 0.2, 0.5, 1.0, 2.0)
 MEMORIES = (4.0, 20.0, 90.0)
 #: Fewest rows on either side for a step to be told at all.
 FEWEST = 3
+#: Standard deviation of effects before any evidence, as a fraction of output. It is wide; without it a shape that is all but
+#: undetermined would seem as likely as one that fits. Common practice, no source.
+PRIOR_SD = 0.15
+
+#: Other steps in the series, of parts lost or mended at other times: fewest rows in which they are looked for and between any two
+#: of them, most that are taken, gain in -2 ln of the likelihood that one must bring (some 300 places are tried), and their prior
+#: standard deviation. Common practice, no source.
+_LONG_ENOUGH, _APART, _MOST_BREAKS, _SURE, _BREAK_SD = 40, 5, 4, 20.0, 0.1
+#: Drift under which they are looked for: over noise, and days.
+_BREAK_DRIFT, _BREAK_MEMORY = 0.5, 20.0
 
 
 @dataclass(frozen=True)
@@ -41,7 +51,7 @@ class Effect:
     noise: float
 
 
-def fit_effect(middle: np.ndarray, value: np.ndarray, weight: np.ndarray, shapes: Sequence[np.ndarray],
+def fit_effect(middle: np.ndarray, value: np.ndarray, weight: np.ndarray, shapes: Sequence[np.ndarray], after: np.ndarray,
                known: Sequence[tuple[np.ndarray, float]] = (), seed: int = 0, n_draws: int = 1000,
                drifts: Sequence[float] = DRIFTS) -> Effect | None:
     """
@@ -55,6 +65,8 @@ def fit_effect(middle: np.ndarray, value: np.ndarray, weight: np.ndarray, shapes
         The series, and the relative precision of its noise.
     shapes : sequence of ndarray, shape (n,)
         What an effect of size one does to each row; scaled alike, so that sizes compare.
+    after : ndarray of bool, shape (n,)
+        Rows that lie after the work, in part at least.
     known : sequence of (ndarray, float)
         Columns whose sizes are nil within a standard deviation in the unit of the series: of other things that may have moved.
     seed, n_draws : int
@@ -65,11 +77,11 @@ def fit_effect(middle: np.ndarray, value: np.ndarray, weight: np.ndarray, shapes
     Effect or None
         None with fewer than `FEWEST` rows before or after.
     """
-    touched = np.max(np.abs(shapes), axis=0) > 0
-    if min(int(touched.sum()), int((~touched).sum())) < FEWEST:
+    if min(int(after.sum()), int((~after).sum())) < FEWEST:
         return None
-    n, unit = len(value), _scatter(value, touched, weight)
+    n, unit = len(value), _scatter(value, after, weight)
     gap = np.abs(middle[:, None] - middle[None, :])
+    known = [*known, *((column, _BREAK_SD) for column in _breaks(gap, value, weight, shapes, int(np.argmax(after)), known, unit))]
     extra = sum((sd**2 * np.outer(column, column) for column, sd in known), np.zeros((n, n)))
     fits: list[tuple[float, float, float, float]] = []
     for ratio in drifts:
@@ -80,8 +92,8 @@ def fit_effect(middle: np.ndarray, value: np.ndarray, weight: np.ndarray, shapes
             for shape in shapes:
                 white = linalg.solve_triangular(root, np.column_stack([np.ones(n), shape, value]), lower=True)
                 design, target = white[:, :2], white[:, 2]
-                inner = design.T @ design
-                if np.linalg.det(inner) < 1e-12 * inner[0, 0] * inner[1, 1]:
+                inner = design.T @ design + np.diag([0.0, (unit / PRIOR_SD) ** 2])
+                if inner[1, 1] <= 0 or np.linalg.det(inner) < 1e-12 * inner[0, 0] * inner[1, 1]:
                     continue
                 at = np.linalg.solve(inner, design.T @ target)
                 left = max(float(((target - design @ at) ** 2).sum()), 1e-12)
@@ -99,8 +111,37 @@ def fit_effect(middle: np.ndarray, value: np.ndarray, weight: np.ndarray, shapes
     return Effect(mean + spread_of * rng.standard_t(n - 2, n_draws), float(noise.mean()))
 
 
-def _scatter(value: np.ndarray, touched: np.ndarray, weight: np.ndarray) -> float:
+def _breaks(gap: np.ndarray, value: np.ndarray, weight: np.ndarray, shapes: Sequence[np.ndarray], work: int,
+            known: Sequence[tuple[np.ndarray, float]], unit: float) -> list[np.ndarray]:
+    """Columns of other steps, surest first: without them a part lost months later would be the work's doing."""
+    n = len(value)
+    if n < _LONG_ENOUGH:
+        return []
+    root = linalg.cholesky(np.diag(1.0 / weight) + _BREAK_DRIFT**2 * np.exp(-gap / _BREAK_MEMORY), lower=True)
+    places = np.arange(_APART, n - _APART + 1)
+    steps = (np.arange(n)[:, None] >= places[None, :]).astype(float)
+    white = linalg.solve_triangular(root, np.column_stack([value, steps]), lower=True)
+    base = [np.ones(n), *shapes, *(column for column, _ in known)]
+    found: list[int] = []
+    while len(found) < _MOST_BREAKS:
+        columns = linalg.solve_triangular(root, np.column_stack([*base, *(steps[:, k] for k in found)]), lower=True)
+        own = linalg.orth(columns)
+        left = white - own @ (own.T @ white)
+        target, tried = left[:, 0], left[:, 1:]
+        variance = max(1.4826 * float(np.median(np.abs(target))), 0.5 * unit) ** 2
+        size = (tried**2).sum(axis=0)
+        gain = np.where(size > 1e-6, (tried.T @ target) ** 2 / np.maximum(size, 1e-12), 0.0) / variance
+        for taken in (work, *places[found]):
+            gain[np.abs(places - taken) < _APART] = 0.0
+        best = int(np.argmax(gain))
+        if gain[best] < _SURE:
+            break
+        found.append(best)
+    return [steps[:, k] for k in found]
+
+
+def _scatter(value: np.ndarray, after: np.ndarray, weight: np.ndarray) -> float:
     """Noise of a row from the differences of neighbours on one side, which drift does not reach."""
-    sides = [(value[side], weight[side]) for side in (touched, ~touched)]
+    sides = [(value[side], weight[side]) for side in (after, ~after)]
     steps = np.concatenate([np.diff(v) * np.sqrt(0.5 * np.minimum(w[1:], w[:-1])) for v, w in sides])
     return max(1.4826 * float(np.median(np.abs(steps))), 1e-4)

@@ -4,7 +4,7 @@ How an effect runs on after the work: what is mended stays, what is washed off w
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -13,21 +13,57 @@ from yieldwatch.gap.attribute import SiteState
 from yieldwatch.gap.mechanisms.soiling import soiling_states
 from yieldwatch.proof.done import SAME_VISIT_DAYS, DoneJob
 
+#: Load over rating from which heat may hold an inverter down. Common practice, no source.
+_HIGH_LOAD = 0.6
 
-def run_on(state: SiteState, job: DoneJob, day: int) -> list[np.ndarray]:
+
+@dataclass(frozen=True, eq=False)
+class RunOn:
     """
-    The shapes that the effect may have, each of shape (n_days,): 0 up to the day of the work and 1 the day after.
+    One way for an effect to act, by day.
+
+    Attributes
+    ----------
+    shows : ndarray, shape (n_days,)
+        How it moves the series: up after the work, or down before it where what it mends did not act evenly.
+    gain : ndarray, shape (n_days,)
+        What it wins back on each day after the work; 0 before.
+    """
+
+    shows: np.ndarray
+    gain: np.ndarray
+
+
+def run_on(state: SiteState, job: DoneJob, day: int) -> list[RunOn]:
+    """
+    The ways in which the effect may run on.
 
     The lead of a washed module over one left as it was goes with rain, because rain takes from the dirty one what the clean one
-    no longer has; a layer that rain does not take stays away. How much of the dirt is of either kind is not known.
+    no longer has; a layer that rain does not take stays away. How much of the dirt is of either kind is not known. An inverter
+    may have lost the same share always, or have been held down in heat.
     """
     stays = (np.arange(len(state.blocks.dates)) > day).astype(float)
+    if job.cause == "inverter_efficiency":
+        heat = _heat(state)
+        return [RunOn(stays, stays), RunOn(-heat * (1.0 - stays), heat * stays)]
     if job.cause != "soiling":
-        return [stays]
+        return [RunOn(stays, stays)]
     left = np.exp(-((np.nan_to_num(state.blocks.rain, nan=0.0) / state.wash.depth) ** state.wash.sharpness))
     left[: day + 1] = 1.0
     fades = stays * np.r_[1.0, np.cumprod(left)[:-1]]
-    return [stays, fades, 0.5 * (stays + fades)]
+    return [RunOn(shape, shape) for shape in (stays, fades, 0.5 * (stays + fades))]
+
+
+def _heat(state: SiteState) -> np.ndarray:
+    """Degrees above 25 °C at high load, mean over each day's energy, shape (n_days,). [°C]"""
+    blocks, model = state.blocks, state.model
+    temp = np.nan_to_num(model.weather.table["temp_air"].to_numpy(float)[model.at], nan=15.0)
+    output = model.output()
+    loaded = output.sum(axis=0) > _HIGH_LOAD * float(model.rating.sum()) * model.to_meter * model.weather.hours
+    day, n_days = blocks.day[blocks.of], len(blocks.dates)
+    energy = output.sum(axis=0)
+    hot = np.clip(temp - 25.0, 0.0, None) * loaded * energy
+    return np.bincount(day, weights=hot, minlength=n_days) / np.maximum(np.bincount(day, weights=energy, minlength=n_days), 1e-9)
 
 
 def dirt_without(state: SiteState, data: SiteData, job: DoneJob) -> np.ndarray:

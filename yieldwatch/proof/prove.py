@@ -17,7 +17,7 @@ from yieldwatch.gap.attribute import SiteState
 from yieldwatch.portfolio.model import Site
 from yieldwatch.proof.done import SAME_VISIT_DAYS, DoneJob, parts
 from yieldwatch.proof.effect import Effect, fit_effect
-from yieldwatch.proof.fade import dirt_without, run_on
+from yieldwatch.proof.fade import RunOn, dirt_without, run_on
 from yieldwatch.proof.readings import string_gains
 from yieldwatch.proof.series import Series, log_series, meter_series
 from yieldwatch.proof.worth import DayWorth, day_worth
@@ -32,6 +32,8 @@ _DIRT_DOUBT = 0.5
 #: Doubt of what a unit of effect is worth in energy. Standard uncertainty as a fraction. Common practice, no source.
 _WORTH_DOUBT = 0.03
 _DRAWS = 1000
+#: Share of the energy since the work at sun positions seen before it, from which shade is compared. Common practice, no source.
+_LEAST_SEEN = 0.8
 _WHOLE = ("inverter_efficiency", "inverter_outage", "curtailment")
 
 
@@ -153,7 +155,10 @@ class _Case:
 
     def _window_end(self) -> int:
         """Day after the last that counts: the history's end, a year on, or the next job on the same inverters."""
-        later = [_day(self._state, j) for j in self._unequal() if _day(self._state, j) > self._day + SAME_VISIT_DAYS]
+        # A later wash takes the lead away from what this one won, even if it is of the whole site.
+        washed = [j for j in self._others
+                  if self._job.cause == j.cause == "soiling" and parts(self._site, j.scope) & self._strings]
+        later = [_day(self._state, j) for j in (*self._unequal(), *washed) if _day(self._state, j) > self._day + SAME_VISIT_DAYS]
         return min([self._n_days, self._day + 1 + AFTER_DAYS, *later])
 
     def _start(self) -> int:
@@ -174,11 +179,12 @@ class _Case:
         else:
             series = self._series()
             if series is not None:
-                rows = series.between(self._start(), self._end)
-                rows = _without(rows, self._day)
+                # The day of the work itself is half before and half after.
+                own_day = (series.first == self._day) & (series.last == self._day + 1)
+                rows = series.only((series.first >= self._start()) & (series.last <= self._end) & ~own_day)
                 found = self._fit(rows, shapes)
                 if found is not None:
-                    amounts.append(self._energy(found, shapes, rows))
+                    amounts.append(self._energy(found, rows))
                     methods.append("peers" if series.peers else "model" if self._logged else "meter")
                     peers = series.peers
                     sides = (_days(rows, 0, self._day), _days(rows, self._day, self._end))
@@ -193,17 +199,24 @@ class _Case:
         clean = self._job.cause == "soiling"
         dirt = dirt_without(self._state, self._data, self._job) if clean else None
         if self._logged:
-            return log_series(self._state, self._treated, self._control, self._job.cause, self._day, dirt)
-        return meter_series(self._state, self._data, self._job.cause, dirt)
+            return log_series(self._state, self._treated, self._control, self._strings, self._job.cause, self._day, dirt)
+        return meter_series(self._state, self._data, self._treated, self._strings, self._job.cause, dirt)
 
-    def _fit(self, rows: Series, shapes: list[np.ndarray]) -> Effect | None:
+    def _fit(self, rows: Series, shapes: list[RunOn]) -> Effect | None:
         if len(rows.value) < 6:
             return None
         energy = self._worth.kwh.sum(axis=0)
-        scaled = [_over_rows(s / max(self._mean(s), 1e-9), energy, rows) for s in shapes if self._mean(s) > 1e-3]
+        after = rows.last > self._day + 1
+        if after.any() and float(np.average(rows.seen[after], weights=rows.weight[after])) < _LEAST_SEEN:
+            self._doubts.append("Most of the sun positions since the work were not seen before it, and shade follows the sun: it "
+                                "can be told when they come round again.")
+            return None
+        scaled = [_over_rows(s.shows / self._mean(s.gain), energy, rows) for s in shapes if self._mean(s.gain) > 1e-3]
         known = [] if rows.peers else self._may_have_moved(rows, energy)
         middle = 0.5 * (rows.first + rows.last)
-        return fit_effect(middle, rows.value, rows.weight, scaled, known, seed=self._day, n_draws=_DRAWS) if scaled else None
+        if not scaled:
+            return None
+        return fit_effect(middle, rows.value, rows.weight, scaled, after, known, seed=self._day, n_draws=_DRAWS)
 
     def _mean(self, shape: np.ndarray) -> float:
         """Mean of a shape over the days measured, weighted by their energy."""
@@ -248,13 +261,14 @@ class _Case:
         day = np.array([(pd.Timestamp(d) - self._state.blocks.dates[0]).days for d in both.index])
         near = np.abs(day - self._day) <= BEFORE_DAYS
         values = np.log(both.iloc[:, 0] / both.iloc[:, 1]).to_numpy()[near]
-        step = fit_effect(day[near] + 0.5, values, np.ones(near.sum()), [(day[near] > self._day).astype(float)], seed=1)
+        step = fit_effect(day[near] + 0.5, values, np.ones(near.sum()), [(day[near] > self._day).astype(float)],
+                          day[near] > self._day, seed=1)
         if step is None:
             return False
         low, high = np.quantile(step.draws, [0.05, 0.95])
         return bool(low > 0.005 or high < -0.005)
 
-    def _energy(self, found: Effect, shapes: list[np.ndarray], rows: Series) -> np.ndarray:
+    def _energy(self, found: Effect, rows: Series) -> np.ndarray:
         """Energy over the days measured. [kWh]"""
         after = rows.value[rows.first > self._day]
         level = float(np.median(after)) if len(after) and self._job.cause not in _WHOLE else 1.0
@@ -282,7 +296,7 @@ class _Case:
         total = sum(g.draws * power[g.string_id] / whole[self._of[g.string_id]] * energy[self._of[g.string_id]] for g in gains)
         return np.asarray(total) * (1.0 + _WORTH_DOUBT * self._rng.standard_normal(_DRAWS))
 
-    def _proof(self, gain: np.ndarray, shapes: list[np.ndarray], methods: tuple[str, ...], peers: tuple[str, ...],
+    def _proof(self, gain: np.ndarray, shapes: list[RunOn], methods: tuple[str, ...], peers: tuple[str, ...],
                sides: tuple[int, int]) -> Proof:
         job, dates, window = self._job, self._state.blocks.dates, slice(self._day + 1, self._end)
         energy = self._worth.kwh[self._treated].sum(axis=0)
@@ -298,9 +312,9 @@ class _Case:
                      promised_kwh=float("nan") if promised is None or not year > 0 else promised * measured / year,
                      doubts=tuple(self._doubts))
 
-    def _shares(self, shapes: list[np.ndarray]) -> tuple[float, float]:
+    def _shares(self, shapes: list[RunOn]) -> tuple[float, float]:
         """What the effect is worth over the days measured, and over the year after the work, in the same arbitrary unit."""
-        shape = np.mean(shapes, axis=0)
+        shape = np.mean([s.gain for s in shapes[:1] if self._job.cause != "soiling"] or [s.gain for s in shapes], axis=0)
         energy = self._worth.kwh[self._treated].sum(axis=0)
         measured = float(energy[self._day + 1:self._end] @ shape[self._day + 1:self._end])
         ahead, places = self._worth.ahead(self._day)
@@ -320,12 +334,6 @@ class _Case:
 def _one_work(one: DoneJob, other: DoneJob) -> bool:
     """Whether two records are the same work at the same place."""
     return one.cause == other.cause and one.scope == other.scope and abs((one.done_on - other.done_on).days) <= SAME_VISIT_DAYS
-
-
-def _without(rows: Series, day: int) -> Series:
-    """The rows but the single day of the work itself, which is half before and half after."""
-    keep = ~((rows.first == day) & (rows.last == day + 1))
-    return Series(rows.first[keep], rows.last[keep], rows.value[keep], rows.weight[keep], rows.peers)
 
 
 def _over_rows(by_day: np.ndarray, energy: np.ndarray, rows: Series) -> np.ndarray:

@@ -7,7 +7,8 @@ its light.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import warnings
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,6 +27,8 @@ _LEAST_DAY = 0.05
 _HEIGHT_STEP, _FEWEST_BLOCKS = 4.0, 3
 #: History before the work from which shade over sun position is known. [days]
 _YEAR_BACK = 400
+#: Days before the work over which a peer's own level is taken.
+_NEAR_DAYS = 60
 #: A day further off from its neighbours than this, in robust standard deviations, is drawn in: snow left, a late log.
 _FARTHEST = 5.0
 
@@ -43,6 +46,8 @@ class Series:
         Output over that of the peers, or over the model: 1 for alike.
     weight : ndarray, shape (n,)
         Relative precision.
+    seen : ndarray, shape (n,)
+        Share of the row's energy at sun positions that were seen before the work; 1 where that does not matter.
     peers : tuple of str
         Inverters that serve as control; empty where the model does.
     """
@@ -51,15 +56,15 @@ class Series:
     last: np.ndarray
     value: np.ndarray
     weight: np.ndarray
+    seen: np.ndarray
     peers: tuple[str, ...]
 
-    def between(self, start: int, end: int) -> Series:
-        """The rows wholly within these days."""
-        keep = (self.first >= start) & (self.last <= end)
-        return Series(self.first[keep], self.last[keep], self.value[keep], self.weight[keep], self.peers)
+    def only(self, keep: np.ndarray) -> Series:
+        """Some of the rows."""
+        return Series(self.first[keep], self.last[keep], self.value[keep], self.weight[keep], self.seen[keep], self.peers)
 
 
-def log_series(state: SiteState, treated: Iterable[int], control: Iterable[int], cause: str, day: int,
+def log_series(state: SiteState, treated: Iterable[int], control: Iterable[int], strings: Collection[str], cause: str, day: int,
                dirt: np.ndarray | None) -> Series:
     """
     Daily output of treated inverters over that of the control.
@@ -68,6 +73,8 @@ def log_series(state: SiteState, treated: Iterable[int], control: Iterable[int],
     ----------
     treated, control : iterable of int
         Numbers of inverters; without control the model serves.
+    strings : collection of str
+        Strings of the job.
     cause : str
         What the job is to mend.
     day : int
@@ -79,22 +86,44 @@ def log_series(state: SiteState, treated: Iterable[int], control: Iterable[int],
     names = tuple(state.model.inverter_ids[k] for k in control)
     if cause in ("inverter_efficiency", "inverter_outage", "curtailment"):
         return _whole_days(state, treated, control, names)
-    shape = blocks.expected.shape
-    rest = sum((state.posterior.loss(c, *shape) for c in _CAUSES if c != cause), np.zeros(shape))
+    # Peers carry most of what the model knows by themselves; what it may have got wrong is better left out there.
+    rest = other_loss(state, cause, strings, treated, ("shading", "level") if control else _CAUSES)
     if cause == "soiling" and dirt is not None and not control:
         rest = rest + dirt[:, blocks.day]
-    if control and cause == "string_fault":
-        rest[control] += state.posterior.loss(cause, *shape)[control]
     own, energy = _mean_ratio(state, rest, treated)
-    peer = _mean_ratio(state, rest, control)[0] if control else np.ones(blocks.n)
+    peer = _peers(state, rest, control, day) if control else np.ones(blocks.n)
     weight = np.where(np.isfinite(own) & np.isfinite(peer), energy * np.nan_to_num(peer), 0.0)
     relative = np.where(weight > 0, own / peer, 0.0)
+    whole = weight
     if cause == "shading":
         relative, weight = _over_sun_cells(state, relative, weight, day)
     n_days = len(blocks.dates)
     total = np.bincount(blocks.day, weights=weight, minlength=n_days)
     value = np.bincount(blocks.day, weights=weight * relative, minlength=n_days) / np.maximum(total, 1e-12)
-    return _rows(value, total, names, drawn_in=True)
+    seen = total / np.maximum(np.bincount(blocks.day, weights=whole, minlength=n_days), 1e-12)
+    return _rows(value, total, names, drawn_in=True, seen=seen)
+
+
+def other_loss(state: SiteState, cause: str, strings: Collection[str], treated: Collection[int],
+               causes: Collection[str] = _CAUSES) -> np.ndarray:
+    """
+    -ln of what the modelled losses that are not the job's leave, shape (n_inverters, n_blocks).
+
+    The job's are its cause's, but for faults of other strings; and any fault of the treated inverters that no round has seen.
+    """
+    out = np.zeros(state.blocks.expected.shape)
+    for column, value in zip(state.posterior.columns, state.posterior.estimate, strict=True):
+        fault = column.tag[1] if column.tag and column.tag[0] == "fault" else None
+        if fault is None:
+            own = column.cause == cause
+        else:
+            own = fault.inverter in treated and (not fault.strings or bool(set(fault.strings) & set(strings)))
+        if not own and column.cause in causes and value != 0.0:
+            if column.inverter is None:
+                out += column.values * value
+            else:
+                out[column.inverter] += column.values * value
+    return out
 
 
 def _mean_ratio(state: SiteState, rest: np.ndarray, which: list[int]) -> tuple[np.ndarray, np.ndarray]:
@@ -105,6 +134,23 @@ def _mean_ratio(state: SiteState, rest: np.ndarray, which: list[int]) -> tuple[n
     level = np.exp(np.where(known, state.ratio[which] + rest[which], 0.0))
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.where(energy > 0, (weight * level).sum(axis=0) / energy, np.nan), energy
+
+
+def _peers(state: SiteState, rest: np.ndarray, control: list[int], day: int) -> np.ndarray:
+    """
+    What the control gives of what is expected of it, by block.
+
+    Of three peers or more, each at its own level before the work, the middle one: a part lost in one of them moves nothing.
+    """
+    if len(control) < 3:
+        return _mean_ratio(state, rest, control)[0]
+    each = np.stack([_mean_ratio(state, rest, [k])[0] for k in control])
+    near = (np.abs(state.blocks.day - day) <= _NEAR_DAYS) & (state.blocks.day < day)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)
+        level = np.nanmedian(np.where(near, each, np.nan), axis=1)
+        level = np.where(np.isfinite(level), level, np.nanmedian(each, axis=1))
+        return np.nanmedian(each / level[:, None], axis=0) * np.nanmean(level)
 
 
 def _over_sun_cells(state: SiteState, relative: np.ndarray, weight: np.ndarray, day: int) -> tuple[np.ndarray, np.ndarray]:
@@ -148,13 +194,15 @@ def _whole_days(state: SiteState, treated: list[int], control: list[int], names:
     return _rows(value, could, names, drawn_in=False)
 
 
-def meter_series(state: SiteState, data: SiteData, cause: str, dirt: np.ndarray | None) -> Series | None:
+def meter_series(state: SiteState, data: SiteData, treated: Collection[int], strings: Collection[str], cause: str,
+                 dirt: np.ndarray | None) -> Series | None:
     """The meter's periods over the model with all that is known but the job's cause; None without a meter."""
     blocks = state.blocks
     periods = meter_by_day(blocks, data.meter)
     if not periods:
         return None
     kept = output_with(state.model, [e for e in state.effects if e.cause != cause])
+    kept = kept * np.exp(-other_loss(state, cause, strings, treated, (cause,)))[:, blocks.of]
     if dirt is not None:
         kept = kept * np.exp(-dirt[:, blocks.day[blocks.of]])
     by_day = np.r_[0.0, np.cumsum(np.bincount(blocks.day[blocks.of], weights=kept.sum(axis=0), minlength=len(blocks.dates)))]
@@ -162,10 +210,11 @@ def meter_series(state: SiteState, data: SiteData, cause: str, dirt: np.ndarray 
     energy = by_day[last] - by_day[first]
     good = (energy > _LEAST_DAY * np.quantile(energy, 0.9)) & (kwh > 0)
     first, last, value, energy = first[good], last[good], (kwh / np.maximum(energy, 1e-12))[good], energy[good]
-    return Series(first.astype(int), last.astype(int), value, _relative(energy), ())
+    return Series(first.astype(int), last.astype(int), value, _relative(energy), np.ones(len(value)), ())
 
 
-def _rows(value: np.ndarray, energy: np.ndarray, peers: tuple[str, ...], drawn_in: bool) -> Series:
+def _rows(value: np.ndarray, energy: np.ndarray, peers: tuple[str, ...], drawn_in: bool,
+          seen: np.ndarray | None = None) -> Series:
     some = energy[energy > 0]
     days = np.flatnonzero((energy > _LEAST_DAY * np.quantile(some, 0.9)) & (value > 0)) if len(some) else np.array([], dtype=int)
     kept = value[days]
@@ -173,7 +222,8 @@ def _rows(value: np.ndarray, energy: np.ndarray, peers: tuple[str, ...], drawn_i
         near = pd.Series(kept).rolling(15, center=True, min_periods=1).median().to_numpy()
         reach = _FARTHEST * 1.4826 * max(float(np.median(np.abs(kept - near))), 1e-4)
         kept = np.clip(kept, near - reach, near + reach)
-    return Series(days, days + 1, kept, _relative(energy[days]), peers)
+    part = np.ones(len(days)) if seen is None else seen[days]
+    return Series(days, days + 1, kept, _relative(energy[days]), part, peers)
 
 
 def _relative(energy: np.ndarray) -> np.ndarray:
