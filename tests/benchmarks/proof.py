@@ -40,6 +40,8 @@ from yieldwatch.proof.prove import prove_site
 from yieldwatch.proof.verdict import proof_table
 
 KINDS = ("clean", "clean", "clean site", "string", "string", "inverter", "shade", "nothing", "nothing")
+#: Kinds that are done once at a farm at most, and days between two jobs.
+ONCE, APART = ("clean site", "shade"), 18
 #: Share of drawn cleanings that are moved to the day before rain, and of farms whose light sensor is cleaned at the first visit.
 BEFORE_RAIN, SENSOR = 0.4, 0.25
 EVENT = {"clean": "cleaning", "clean site": "cleaning", "string": "repair", "inverter": "repair", "shade": "vegetation_cut"}
@@ -145,15 +147,19 @@ def draw(seed: int) -> tuple[FarmSpec, list[Done], bool]:
     if rng.random() < 0.35 and not spec.all_of(Hedge):
         toward = 180.0 if spec.latitude > 0 else 0.0
         spec = replace(spec, mechanisms=(*spec.mechanisms, Hedge(toward, 90.0, 6.0, rng.uniform(3.0, 4.5), 0.4)))
-    inverters = list(dict.fromkeys(b.inverter for b in spec.blocks))
+    count = max(int(rng.choice((3, 7), p=(0.3, 0.7))), len(spec.blocks))
+    blocks = (replace(spec.blocks[k % len(spec.blocks)], inverter=f"INV{k + 1}") for k in range(count))
+    spec = replace(spec, blocks=tuple(blocks))
+    inverters = [f"INV{k + 1}" for k in range(count)]
     rng.shuffle(inverters)
-    # At least one inverter is never touched; where there are but two, one job.
-    most = min(3, len(inverters) - 1)
     done: list[Done] = []
-    begin = int(rng.integers(100, 200))
-    for n in range(most):
-        kind = KINDS[int(rng.integers(len(KINDS)))]
-        day = spec.start + dt.timedelta(days=begin + 25 * n)
+    begin, kinds = int(rng.integers(100, 180)), list(KINDS)
+    # Two inverters are never touched.
+    for n in range(count - 2):
+        kind = kinds[int(rng.integers(len(kinds)))]
+        if kind in ONCE:
+            kinds.remove(kind)
+        day = spec.start + dt.timedelta(days=begin + APART * n)
         rain = kind.startswith("clean") and rng.random() < BEFORE_RAIN
         found = _with_job(spec, kind, inverters[n], _rainy(spec, day) if rain else day, rng, rain)
         if found:

@@ -272,8 +272,8 @@ class _Case:
         """Energy over the days measured. [kWh]"""
         after = rows.value[rows.first > self._day]
         level = float(np.median(after)) if len(after) and self._job.cause not in _WHOLE else 1.0
-        which = self._treated if self._logged else range(len(self._worth.kwh))
-        total = float(self._worth.kwh[list(which)][:, self._day + 1:self._end].sum())
+        worth = self._worth.between(self._day + 1, self._end)
+        total = float(worth[self._treated].sum() if self._logged else worth.sum())
         doubt = 1.0 + _WORTH_DOUBT * self._rng.standard_normal(_DRAWS)
         return found.draws / max(level, 0.2) * total * doubt
 
@@ -290,7 +290,7 @@ class _Case:
         whole = np.zeros(len(self._worth.kwh))
         for name, watt in power.items():
             whole[self._of[name]] += watt
-        energy = self._worth.kwh[:, self._day + 1:self._end].sum(axis=1)
+        energy = self._worth.between(self._day + 1, self._end)
         if any(g.discounted for g in gains):
             self._doubts.append("One reading before the work is discounted for chance, because the string was picked by it.")
         total = sum(g.draws * power[g.string_id] / whole[self._of[g.string_id]] * energy[self._of[g.string_id]] for g in gains)

@@ -86,8 +86,8 @@ def log_series(state: SiteState, treated: Iterable[int], control: Iterable[int],
     names = tuple(state.model.inverter_ids[k] for k in control)
     if cause in ("inverter_efficiency", "inverter_outage", "curtailment"):
         return _whole_days(state, treated, control, names)
-    # Peers carry most of what the model knows by themselves; what it may have got wrong is better left out there.
-    rest = other_loss(state, cause, strings, treated, ("shading", "level") if control else _CAUSES)
+    # Peers need no model: what it took for shade or for an inverter's own level may hold part of the job.
+    rest = np.zeros(blocks.expected.shape) if control else other_loss(state, cause, strings, treated)
     if cause == "soiling" and dirt is not None and not control:
         rest = rest + dirt[:, blocks.day]
     own, energy = _mean_ratio(state, rest, treated)

@@ -28,10 +28,20 @@ class DayWorth:
         At the meter, by inverter and local day. [kWh]
     price : ndarray, shape (n_days,)
         Mean price of the day's energy; NaN where none is known. [money/kWh]
+    measured, modelled : ndarray, shape (n_inverters, n_days)
+        What was measured, and what the model gives for the same intervals with all that it knows on. [kWh]
     """
 
     kwh: np.ndarray
     price: np.ndarray
+    measured: np.ndarray
+    modelled: np.ndarray
+
+    def between(self, start: int, end: int) -> np.ndarray:
+        """`kwh` summed over these days, at the level that was measured in them, shape (n_inverters,)."""
+        measured, modelled = (x[:, start:end].sum(axis=1) for x in (self.measured, self.modelled))
+        level = np.where((measured > 0) & (modelled > 0), measured / np.where(modelled > 0, modelled, 1.0), 1.0)
+        return np.asarray(self.kwh[:, start:end].sum(axis=1) * level)
 
     def ahead(self, day: int) -> tuple[np.ndarray, np.ndarray]:
         """
@@ -72,19 +82,21 @@ def day_worth(state: SiteState, data: SiteData, whole: bool, price: np.ndarray) 
     with np.errstate(invalid="ignore", divide="ignore"):
         mean = (np.bincount(day, weights=np.where(known, price * total, 0.0), minlength=n_days)
                 / np.bincount(day, weights=np.where(known, total, 0.0), minlength=n_days))
-    return DayWorth(worth * _measured_over_modelled(state, data, now), mean)
+    return DayWorth(worth, mean, *_measured(state, data, now))
 
 
-def _measured_over_modelled(state: SiteState, data: SiteData, now: np.ndarray) -> float:
-    """What was measured over what the model gives for the same time, all causes on; 1 where nothing was measured."""
+def _measured(state: SiteState, data: SiteData, now: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Measured and modelled energy of the same time by inverter and day; of the meter, shared alike by all inverters. [kWh]"""
+    blocks = state.blocks
+    day, n_days = blocks.day[blocks.of], len(blocks.dates)
     if state.log is not None:
         known = np.isfinite(state.log.ac)
-        measured = np.where(known, state.log.ac, 0.0).sum() * state.model.weather.hours * state.model.to_meter
-        modelled = now[known].sum()
-    else:
-        blocks = state.blocks
-        total = np.r_[0.0, np.cumsum(np.bincount(blocks.day[blocks.of], weights=now.sum(axis=0), minlength=len(blocks.dates)))]
-        periods = meter_by_day(blocks, data.meter) or []
-        measured = sum(kwh for _, _, kwh in periods)
-        modelled = sum(total[last] - total[first] for first, last, _ in periods)
-    return float(measured / modelled) if measured > 0 and modelled > 0 else 1.0
+        both = (np.where(known, state.log.ac, 0.0) * state.model.weather.hours * state.model.to_meter, np.where(known, now, 0.0))
+        got, could = (np.stack([np.bincount(day, weights=row, minlength=n_days) for row in values]) for values in both)
+        return got, could
+    metered: np.ndarray = np.zeros((len(now), n_days))
+    modelled: np.ndarray = np.zeros_like(metered)
+    total = np.r_[0.0, np.cumsum(np.bincount(day, weights=now.sum(axis=0), minlength=n_days))]
+    for first, last, kwh in meter_by_day(blocks, data.meter) or []:
+        metered[:, first], modelled[:, first] = kwh, total[last] - total[first]
+    return metered, modelled
