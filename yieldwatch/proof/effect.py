@@ -18,7 +18,7 @@ import numpy as np
 from scipy import linalg
 
 #: Drift over noise of one day, and days over which it forgets itself, that are tried. Common practice, no source.
-DRIFTS = (0.0, 0.2, 0.5, 1.0, 2.0)
+DRIFTS = (0.0, 0.3, 1.0, 2.0, 4.0)
 MEMORIES = (4.0, 20.0, 90.0)
 #: Fewest rows on either side for a step to be told at all.
 FEWEST = 3
@@ -26,12 +26,10 @@ FEWEST = 3
 #: undetermined would seem as likely as one that fits. Common practice, no source.
 PRIOR_SD = 0.15
 
-#: Other steps in the series, of parts lost or mended at other times: fewest rows in which they are looked for and between any two
-#: of them, most that are taken, gain in -2 ln of the likelihood that one must bring (some 300 places are tried), and their prior
-#: standard deviation. Common practice, no source.
-_LONG_ENOUGH, _APART, _MOST_BREAKS, _SURE, _BREAK_SD = 40, 5, 4, 20.0, 0.1
-#: Drift under which they are looked for: over noise, and days.
-_BREAK_DRIFT, _BREAK_MEMORY = 0.5, 20.0
+#: Other steps in the series, of parts lost or mended at other times. Rows on either side over which one is looked for; how far it
+#: must stand out, in robust standard deviations of such differences all along; rows that it keeps from the work and from any
+#: other; most that are taken; and their prior standard deviation. Common practice, no source.
+_SIDE, _STANDS_OUT, _APART, _MOST_BREAKS, _BREAK_SD = 7, 6.0, 10, 4, 0.15
 
 
 @dataclass(frozen=True)
@@ -81,7 +79,7 @@ def fit_effect(middle: np.ndarray, value: np.ndarray, weight: np.ndarray, shapes
         return None
     n, unit = len(value), _scatter(value, after, weight)
     gap = np.abs(middle[:, None] - middle[None, :])
-    known = [*known, *((column, _BREAK_SD) for column in _breaks(gap, value, weight, shapes, int(np.argmax(after)), known, unit))]
+    known = [*known, *((column, _BREAK_SD) for column in _breaks(value, int(np.argmax(after))))]
     extra = sum((sd**2 * np.outer(column, column) for column, sd in known), np.zeros((n, n)))
     fits: list[tuple[float, float, float, float]] = []
     for ratio in drifts:
@@ -111,33 +109,26 @@ def fit_effect(middle: np.ndarray, value: np.ndarray, weight: np.ndarray, shapes
     return Effect(mean + spread_of * rng.standard_t(n - 2, n_draws), float(noise.mean()))
 
 
-def _breaks(gap: np.ndarray, value: np.ndarray, weight: np.ndarray, shapes: Sequence[np.ndarray], work: int,
-            known: Sequence[tuple[np.ndarray, float]], unit: float) -> list[np.ndarray]:
-    """Columns of other steps, surest first: without them a part lost months later would be the work's doing."""
+def _breaks(value: np.ndarray, work: int) -> list[np.ndarray]:
+    """
+    Columns of other steps, largest first: without them a part lost months later would be the work's doing.
+
+    A series that wanders has large differences everywhere, so that none stands out.
+    """
     n = len(value)
-    if n < _LONG_ENOUGH:
+    if n < 4 * _SIDE:
         return []
-    root = linalg.cholesky(np.diag(1.0 / weight) + _BREAK_DRIFT**2 * np.exp(-gap / _BREAK_MEMORY), lower=True)
-    places = np.arange(_APART, n - _APART + 1)
-    steps = (np.arange(n)[:, None] >= places[None, :]).astype(float)
-    white = linalg.solve_triangular(root, np.column_stack([value, steps]), lower=True)
-    base = [np.ones(n), *shapes, *(column for column, _ in known)]
-    found: list[int] = []
-    while len(found) < _MOST_BREAKS:
-        columns = linalg.solve_triangular(root, np.column_stack([*base, *(steps[:, k] for k in found)]), lower=True)
-        own = linalg.orth(columns)
-        left = white - own @ (own.T @ white)
-        target, tried = left[:, 0], left[:, 1:]
-        variance = max(1.4826 * float(np.median(np.abs(target))), 0.5 * unit) ** 2
-        size = (tried**2).sum(axis=0)
-        gain = np.where(size > 1e-6, (tried.T @ target) ** 2 / np.maximum(size, 1e-12), 0.0) / variance
-        for taken in (work, *places[found]):
-            gain[np.abs(places - taken) < _APART] = 0.0
-        best = int(np.argmax(gain))
-        if gain[best] < _SURE:
-            break
-        found.append(best)
-    return [steps[:, k] for k in found]
+    places = np.arange(_SIDE, n - _SIDE + 1)
+    means = np.convolve(value, np.full(_SIDE, 1.0 / _SIDE), "valid")
+    steps = means[_SIDE:] - means[:-_SIDE]
+    scale = max(1.4826 * float(np.median(np.abs(steps - np.median(steps)))), 1e-5)
+    height = np.where(np.abs(places - work) < _APART, 0.0, np.abs(steps)) / scale
+    found: list[np.ndarray] = []
+    while len(found) < _MOST_BREAKS and height.max() > _STANDS_OUT:
+        at = places[int(np.argmax(height))]
+        found.append((np.arange(n) >= at).astype(float))
+        height = np.where(np.abs(places - at) < _APART, 0.0, height)
+    return found
 
 
 def _scatter(value: np.ndarray, after: np.ndarray, weight: np.ndarray) -> float:

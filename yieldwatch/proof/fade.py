@@ -15,6 +15,8 @@ from yieldwatch.proof.done import SAME_VISIT_DAYS, DoneJob
 
 #: Load over rating from which heat may hold an inverter down. Common practice, no source.
 _HIGH_LOAD = 0.6
+#: Days before the work over which a loss that creeps is taken to have grown; it would have gone on. Common practice, no source.
+_CREPT_DAYS = (90, 180, 360, 720)
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,12 +42,14 @@ def run_on(state: SiteState, job: DoneJob, day: int) -> list[RunOn]:
 
     The lead of a washed module over one left as it was goes with rain, because rain takes from the dirty one what the clean one
     no longer has; a layer that rain does not take stays away. How much of the dirt is of either kind is not known. An inverter
-    may have lost the same share always, or have been held down in heat.
+    may have lost the same share always, or have been held down in heat, or have crept.
     """
     stays = (np.arange(len(state.blocks.dates)) > day).astype(float)
     if job.cause == "inverter_efficiency":
         heat = _heat(state)
-        return [RunOn(stays, stays), RunOn(-heat * (1.0 - stays), heat * stays)]
+        days = np.arange(len(stays))
+        grown = [np.clip((days - day) / long + 1.0, 0.0, None) for long in _CREPT_DAYS]
+        return [RunOn(stays, stays), *(RunOn(-loss * (1.0 - stays), loss * stays) for loss in (heat, *grown))]
     if job.cause != "soiling":
         return [RunOn(stays, stays)]
     left = np.exp(-((np.nan_to_num(state.blocks.rain, nan=0.0) / state.wash.depth) ** state.wash.sharpness))

@@ -21,7 +21,7 @@ _FEWEST = 4
 #: Noise of one string against its peers, at least, and true spread of sound strings at least. As fractions. Common practice.
 _LEAST_NOISE, _LEAST_SPREAD = 0.004, 0.003
 #: Share of strings at fault, before any reading. Common practice, no source.
-_FAULTY = 0.1
+_FAULTY = 0.03
 #: A loss read in bright light against its mean over a year's light: fuses keep it, joints lose less in weak light, shunts more.
 #: Standard uncertainty as a fraction. Common practice, no source.
 _LIGHT_DOUBT = 0.12
@@ -101,9 +101,11 @@ def _noise(table: pd.DataFrame, name: str, one: int, two: int) -> float | None:
     change = (levels[1] - levels[0]).dropna()
     if len(change) < _FEWEST:
         return None
+    off = (change - change.median()).to_numpy()
+    reach = 3.0 * 1.4826 * float(np.median(np.abs(off)))
     # The spread of few differences is itself uncertain.
     wider = np.sqrt(1.0 + 2.0 / len(change))
-    return max(1.4826 * float(np.median(np.abs(change - change.median()))) / np.sqrt(2.0), _LEAST_NOISE) * wider
+    return max(float(np.clip(off, -reach, reach).std(ddof=1)) / np.sqrt(2.0), _LEAST_NOISE) * wider
 
 
 def _discounted(table: pd.DataFrame, reading: pd.Series, noise: float, n_draws: int, rng: np.random.Generator) -> np.ndarray:
