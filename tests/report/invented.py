@@ -27,7 +27,7 @@ from yieldwatch.portfolio.model import (
     String,
     Tariff,
 )
-from yieldwatch.report.schema import CLAIMS, PLAN, RETURNS, STATEMENT_CHECKS, WAITING
+from yieldwatch.report.schema import CLAIMS, PLAN, PROMISES, PROOF, RETURNS, STATEMENT_CHECKS, WAITING
 
 HOSTILE_NAME = "<script>alert('x')</script> & Söhne"
 HOSTILE_FORMULA = '=HYPERLINK("http://example.invalid","x")'
@@ -280,7 +280,8 @@ def site_assessment(site_id: str, name: str, measured: bool) -> SiteAssessment:
         not_told=("Reactive power: no reading holds kVAr, kVA or power factor.",),
     )
     paid = (statement_checks(), bridge(), returns()) if measured else ()
-    return SiteAssessment(site(site_id, name), data(measured), gap, found, pd.DataFrame(), pd.DataFrame(), *paid)
+    done = proof() if measured else pd.DataFrame()
+    return SiteAssessment(site(site_id, name), data(measured), gap, found, pd.DataFrame(), pd.DataFrame(), *paid, proof=done)
 
 
 def statement_checks() -> pd.DataFrame:
@@ -511,6 +512,24 @@ def waiting() -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(WAITING))
 
 
+def proof() -> pd.DataFrame:
+    """A repair that paid, and an event of hostile name that cannot be told."""
+    nan, start, end = np.nan, dt.date(2025, 3, 2), dt.date(2025, 6, 30)
+    rows = [
+        ("alder", "job 4", 4, "repair_string", "string_fault", "S21", dt.date(2025, 3, 1), "Moor", start, end, "peers", "I2", 59,
+         110, 1500.0, 1300.0, 1700.0, 1600.0, 120.0, 104.0, 136.0, 4100.0, 3600.0, 4600.0, 328.0, 100.0, 1.0, "paid_back", nan,
+         "Worked."),
+        ("alder", HOSTILE_FORMULA, None, "clean", "soiling", "site", dt.date(2025, 3, 1), None, start, end, "", "", 0, 0,
+         nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, "not_told", nan, "Cannot be told."),
+    ]
+    return pd.DataFrame(rows, columns=list(PROOF))
+
+
+def ledger() -> pd.DataFrame:
+    rows = [("all", "", 1, 1600.0, 1500.0, 0.98, 0.6, 1.3), ("contractor", HOSTILE_NAME, 1, 1600.0, 1500.0, 0.97, 0.6, 1.3)]
+    return pd.DataFrame(rows, columns=list(PROMISES))
+
+
 def assessment(farms: int = 2) -> Assessment:
     both = (
         site_assessment("birch", HOSTILE_NAME, measured=False),
@@ -539,4 +558,5 @@ def assessment(farms: int = 2) -> Assessment:
         claims=claims(),
         plan=plan(),
         waiting=waiting(),
+        ledger=ledger(),
     )

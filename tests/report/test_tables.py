@@ -33,6 +33,10 @@ CONTRACT = {
     "plan": "row, visit_id, week, start, site_id, crew, job_id, job_kind, scope, turn, safety, crew_hours, crew_days, cost, "
     "gain, gain_low, gain_high, net, needs_budget, needs_crew_days, needs_gain, why, caution",
     "waiting": "site_id, job_id, week, start, gain, low, high, allowed, why_not",
+    "proof": "site_id, job, job_ref, job_kind, cause, scope, done_on, contractor, measured_from, measured_to, methods, peers, "
+    "before_days, after_days, gain_kwh, gain_low_kwh, gain_high_kwh, promised_kwh, gain, gain_low, gain_high, "
+    "gain_kwh_per_year, gain_low_kwh_per_year, gain_high_kwh_per_year, gain_per_year, cost, chance, verdict, days_more, words",
+    "promises": "of, name, jobs, promised_kwh, proven_kwh, factor, factor_low, factor_high",
 }
 
 

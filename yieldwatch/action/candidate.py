@@ -38,6 +38,8 @@ class Candidate:
         For a loss that comes back, `gain_value` if the job is done on each of `starts.START_DAYS` instead. [money]
     left : ndarray, shape (n_starts, n_months), or None
         For a loss that stays mended, the share of each month's gain that is still to come on each of those days.
+    promise_factor : float
+        Mean factor by which the gains were multiplied for what past promises came to.
     """
 
     site_id: str
@@ -55,3 +57,4 @@ class Candidate:
     best_to: str | None = None
     later: np.ndarray | None = None
     left: np.ndarray | None = None
+    promise_factor: float = 1.0

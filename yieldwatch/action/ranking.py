@@ -33,7 +33,7 @@ WORK_LIST_COLUMNS = [
     "payback_months", "payback_low_months", "payback_high_months", "npv", "chosen", "confidence", "caution",
     "verdict", "why", "comes_back", "safety", "chance_of_payback", "npv_expected", "gain_low_per_year",
     "gain_high_per_year", "crew", "crew_hours", "cost_units", "npv_low", "npv_high", "life_months", "gain_over_life",
-    "benefit_cost",
+    "benefit_cost", "promise_factor",
 ]
 
 
@@ -300,6 +300,7 @@ def _describe(
         verdict=[verdict(case) for case in cases],
         why=[c.why for c in candidates],
         comes_back=[c.comes_back for c in candidates],
+        promise_factor=[c.promise_factor for c in candidates],
     )
 
 

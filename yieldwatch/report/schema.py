@@ -203,6 +203,48 @@ WAITING = {
     "allowed": "Whether it can be done in that week",
     "why_not": "What forbids it",
 }
+PROOF = {
+    "site_id": "Site",
+    "job": "The job: its number in the job book, or the event that records it",
+    "job_ref": "Its number in the job book; blank where only the events hold it",
+    "job_kind": "What was done",
+    "cause": "Which loss it was to mend",
+    "scope": "Where: the site, or identifiers of inverters or strings",
+    "done_on": "Day it was done",
+    "contractor": "Who did it",
+    "measured_from": "First day that the figures cover",
+    "measured_to": "Last day that the figures cover",
+    "methods": "What tells: peers (untouched inverters), model (no peers), meter (no log), readings (IV rounds before and after)",
+    "peers": "Inverters that served as control",
+    "before_days": "Usable days before the work",
+    "after_days": "Usable days after it",
+    "gain_kwh": "Won back over the days covered, against what would have come without the job; blank if nothing tells [kWh]",
+    "gain_low_kwh": f"Low end of the {INTERVAL} [kWh]",
+    "gain_high_kwh": f"High end of the {INTERVAL} [kWh]",
+    "promised_kwh": "What was promised for the same days; blank without a promise [kWh]",
+    "gain": "The same gain in money, at the mean price of these days",
+    "gain_low": f"Low end of the {INTERVAL}",
+    "gain_high": f"High end of the {INTERVAL}",
+    "gain_kwh_per_year": "The gain carried to the year after the work; blank where the history is too short [kWh]",
+    "gain_low_kwh_per_year": f"Low end of the {INTERVAL} [kWh]",
+    "gain_high_kwh_per_year": f"High end of the {INTERVAL} [kWh]",
+    "gain_per_year": "Money in that year",
+    "cost": "What it cost, as recorded",
+    "chance": "Chance that it won back anything, 0 to 1",
+    "verdict": "paid_back, on_its_way, worked, too_dear, no_effect or not_told",
+    "days_more": "Days still to be measured until it can be told; blank if told, or if more days would not tell",
+    "words": "The verdict in a sentence, with what it rests on and what casts doubt on it",
+}
+PROMISES = {
+    "of": "all, cause or contractor",
+    "name": "Which cause or contractor",
+    "jobs": "Proven jobs that had a promise",
+    "promised_kwh": "What they were promised to win back in the days measured [kWh]",
+    "proven_kwh": "What they won back in these days [kWh]",
+    "factor": "By what later promises are multiplied, drawn to 1 where few jobs tell",
+    "factor_low": f"Low end of the {INTERVAL}",
+    "factor_high": f"High end of the {INTERVAL}",
+}
 
 #: Every table of the contract that the tool writes, by file stem.
 TABLES = {
@@ -219,6 +261,8 @@ TABLES = {
     "set_aside": SET_ASIDE,
     "plan": PLAN,
     "waiting": WAITING,
+    "proof": PROOF,
+    "promises": PROMISES,
 }
 
 #: Columns that the work list may carry beyond the contract's.
@@ -249,6 +293,7 @@ WORK_LIST_EXTRAS = {
     "delay_cost_high_per_week": f"High end of the {INTERVAL}",
     "options": "Doing nothing, doing it soon and waiting, with figures",
     "planned_start": "First day of the week in which the plan has it; blank if it has not",
+    "promise_factor": "By what past promises kept multiply the gains, which hold it; 1 where none is proven",
 }
 
 #: `evidence.json`: the keys of each kind of object in it, from the document down.

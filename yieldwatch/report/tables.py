@@ -51,6 +51,8 @@ def tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
         "set_aside": assessment.set_aside,
         "plan": assessment.plan,
         "waiting": assessment.waiting,
+        "proof": _stack([s.proof for s in sites]),
+        "promises": assessment.ledger,
     }
     return {name: _shaped(frame, name) for name, frame in raw.items()}
 
