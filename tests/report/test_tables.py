@@ -31,6 +31,9 @@ CONTRACT = {
     "plan": "row, visit_id, week, start, site_id, crew, job_id, job_kind, scope, turn, safety, crew_hours, crew_days, cost, "
     "gain, gain_low, gain_high, net, needs_budget, needs_crew_days, needs_gain, why, caution",
     "waiting": "site_id, job_id, week, start, gain, low, high, allowed, why_not",
+    "next_measurements": "rank, site_id, measurement, scope, how, bears_on, may_turn, chance_of_change, worth, worth_low, "
+    "worth_high, cost, cost_alone, net_worth, needs_strong_light, verdict, caution",
+    "bright_hours": "site_id, month, hour, light_w_m2, hours, hours_low, hours_high, years",
 }
 
 

@@ -50,6 +50,8 @@ def tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
         "set_aside": assessment.set_aside,
         "plan": assessment.plan,
         "waiting": assessment.waiting,
+        "next_measurements": assessment.next_measurements,
+        "bright_hours": assessment.bright_hours,
     }
     return {name: _shaped(frame, name) for name, frame in raw.items()}
 

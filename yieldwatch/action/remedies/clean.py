@@ -50,7 +50,7 @@ def clean(look: Look) -> list[Candidate]:
     total = sum(float((sizes.reshape(look.n_draws, -1) * gain.kwh).sum(axis=1).mean()) for gain, sizes in parts)
     later = _later(look, by_draw[0], by_draw[1], rain)
     return [look.job("clean", "soiling", ("site",), parts, there, why, _comes_back(look),
-                     later=(later[0], to_scale(later[1], 0.0, total)))]
+                     later=(later[0], to_scale(later[1], 0.0, total)), size=now)]
 
 
 def _seen_on_strings(look: Look) -> np.ndarray:

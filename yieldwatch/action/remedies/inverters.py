@@ -36,14 +36,15 @@ def repair_conversion(look: Look) -> list[Candidate]:
     """One job an inverter for all that its conversion lost: below its curve, held by heat, an input off its point."""
     jobs = []
     for k, name in enumerate(look.names):
-        parts, words, chance = [], [], 0.0
-        for gain, sizes, confidence, why in (*_below_curve(look, k), *_heat(look, k), *_not_tracking(look, k)):
+        parts, words, chance, shown = [], [], 0.0, np.zeros(look.n_draws)
+        for gain, sizes, confidence, why, now in (*_below_curve(look, k), *_heat(look, k), *_not_tracking(look, k)):
             parts.append((gain, sizes))
+            shown += now * sizes
             words.append(why)
             chance = max(chance, confidence)
         if parts:
             jobs.append(look.job("repair_inverter", "inverter_efficiency", (name,), parts, chance, " ".join(words),
-                                 "Stays mended while filters and fans are kept clean."))
+                                 "Stays mended while filters and fans are kept clean.", size=shown if shown.any() else None))
     return jobs
 
 
@@ -139,7 +140,8 @@ def _began(state: SiteState, days: np.ndarray) -> pd.Timestamp:
     return state.blocks.dates[first].tz_localize(state.model.site.tz).tz_convert("UTC")
 
 
-_Part = tuple[Gain, np.ndarray, float, str]
+#: Gain, how many times it in each draw, confidence, why, and the loss that a clamp would show at any hour.
+_Part = tuple[Gain, np.ndarray, float, str, float]
 
 
 def _below_curve(look: Look, k: int) -> list[_Part]:
@@ -155,7 +157,7 @@ def _below_curve(look: Look, k: int) -> list[_Part]:
     grows = f", growing by {100 * slope.per_year:.1f} points a year" if slope.per_year > 1e-3 else ""
     why = f"{look.names[k]} gives {percent(slope.now)} less than its curve at the same load{grows}."
     sizes = relative(look.outlook.draws[:, which].sum(axis=1)) * look.is_there(_SHOWS)
-    return [(look.outlook.gain(Relief((k,), ac=lost)), sizes, _SHOWS, why)]
+    return [(look.outlook.gain(Relief((k,), ac=lost)), sizes, _SHOWS, why, slope.now)]
 
 
 def _heat(look: Look, k: int) -> list[_Part]:
@@ -165,7 +167,7 @@ def _heat(look: Look, k: int) -> list[_Part]:
         f"{look.names[k]} holds its power down in hot hours while its peers do not; look at fans, filters and airflow "
         "first.")
     sizes = look.doubt(_HABIT_DOUBT) * look.is_there(_SHOWS)
-    return [(look.outlook.gain(Relief((k,), heat=True)), sizes, _SHOWS, why)]
+    return [(look.outlook.gain(Relief((k,), heat=True)), sizes, _SHOWS, why, 0.0)]
 
 
 def _not_tracking(look: Look, k: int) -> list[_Part]:
@@ -179,5 +181,5 @@ def _not_tracking(look: Look, k: int) -> list[_Part]:
             f"{look.names[k]} has given {percent(draws.mean())} less than its peers{since}, though a round found its "
             "strings sound: an input does not track.")
         gain = look.outlook.gain(Relief((k,), ac=of_fault(look, fault, draws.mean())))
-        parts.append((gain, relative(draws) * look.is_there(_TRACKING), _TRACKING, why))
+        parts.append((gain, relative(draws) * look.is_there(_TRACKING), _TRACKING, why, float(draws.mean())))
     return parts

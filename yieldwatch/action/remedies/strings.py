@@ -68,7 +68,7 @@ def inspect_unseen(look: Look) -> list[Candidate]:
         gain = look.outlook.gain(Relief((fault.inverter,), dc=of_fault(look, fault, draws.mean())))
         sizes = relative(draws) * look.is_there(there)
         job = look.job("inspect", "string_fault", (name,), [(gain, sizes)], there, why,
-                       "Stays mended once the part is found and repaired.")
+                       "Stays mended once the part is found and repaired.", size=draws.mean() * sizes)
         returns = job.gain_value.sum(axis=1, keepdims=True)
         left = np.divide(np.maximum(returns - follows, 0.0), returns, out=np.zeros_like(returns), where=returns > 0)
         jobs.append(replace(job, gain_value=job.gain_value * left))
@@ -123,7 +123,10 @@ def _repair(look: Look, string: String, found: dict[Any, Any]) -> Candidate:
     why = _why(look, string, found, fault, draws.mean())
     if units:
         why += f" Counted: {units['module']:.0f} of {string.modules_in_series} modules to replace."
-    return look.job(kind, "string_fault", (string.string_id,), [(gain, sizes)], confidence, why, "Stays mended.", units)
+    part = string.p_mp_w / sum(s.p_mp_w for s in look.site.strings if s.inverter_id == string.inverter_id)
+    of_string = -np.log1p(-np.minimum(-np.expm1(-draws.mean() * sizes) / part, 0.98))
+    return look.job(kind, "string_fault", (string.string_id,), [(gain, sizes)], confidence, why, "Stays mended.", units,
+                    size=of_string)
 
 
 def _size(look: Look, string: String, found: dict[Any, Any]) -> tuple[Fault, np.ndarray]:
