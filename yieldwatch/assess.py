@@ -12,10 +12,13 @@ from os import PathLike
 import numpy as np
 import pandas as pd
 
+from yieldwatch.action.bright_hours import bright_hours
 from yieldwatch.action.candidates import candidates
 from yieldwatch.action.costing import job_id
+from yieldwatch.action.next_measurements import next_measurements
 from yieldwatch.action.plan import make_plan
 from yieldwatch.action.ranking import rank_jobs
+from yieldwatch.action.readings import Reading, readings
 from yieldwatch.action.who_pays import site_claims
 from yieldwatch.action.windows import usual_weeks
 from yieldwatch.book.agenda import rank_with_book
@@ -82,8 +85,8 @@ class Assessment:
     `notices` says what was assumed in money and jobs, and which sites are left out; what the readers noticed of a site's files is
     in its `data.notices`. `work_list` and `set_aside` are the contract's tables; `period` is the reported span, start inclusive
     and end exclusive, and `as_of` the date at which the history ends. `claims` says who pays for what; `plan` and `waiting` are
-    the coming year by week. `ledger` holds promised against proven. `in_book` is what the assessment did to the job book, None if
-    it was made without one.
+    the coming year by week. `ledger` holds promised against proven; `next_measurements` and `bright_hours` which reading is worth
+    making, and when. `in_book` is what the assessment did to the job book, None if it was made without one.
     """
 
     portfolio: Portfolio
@@ -98,6 +101,8 @@ class Assessment:
     plan: pd.DataFrame = field(default_factory=pd.DataFrame)
     waiting: pd.DataFrame = field(default_factory=pd.DataFrame)
     ledger: pd.DataFrame = field(default_factory=pd.DataFrame)
+    next_measurements: pd.DataFrame = field(default_factory=pd.DataFrame)
+    bright_hours: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tuple[dt.date | None, dt.date | None] | None = None,
@@ -138,6 +143,8 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
     in_hand = book.jobs() if book else ()
     start, end = period or (None, None)
     done, found, usual, notices = [], [], {}, list(portfolio.notices)
+    could_read: list[Reading] = []
+    bright: list[pd.DataFrame] = []
     for site in portfolio.sites:
         say(f"{site.id}: reading")
         data = read_site_data(path, site, as_of)
@@ -154,6 +161,8 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
         say(f"{site.id}: proof of what was done")
         proofs = prove_site(site, data, state, result.rounds, done_jobs(site, data, in_hand))
         result = replace(result, proof=proof_table(proofs, portfolio.horizon_months))
+        could_read += readings(site, state, jobs)
+        bright.append(bright_hours(state, today))
         done.append(result)
         found += jobs
         notices += [words if words.startswith(f"{site.id}:") else f"{site.id}: {words}" for words in (*said, *more)]
@@ -175,14 +184,15 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
         open_jobs = [job for job in found if job_id(job) not in in_book.laid_aside]
     say("planning the year")
     planned = make_plan(portfolio, open_jobs, work_list, last, usual)
+    next_up, of_readings = next_measurements(portfolio, open_jobs, could_read, work_list)
     claims = pd.concat([site_claims(r.site, r.data, r.gap, r.losses, r.rounds, work_list, last) for r in done], ignore_index=True)
     reported = pd.concat([r.gap.yields["month"] for r in done])
     first_day = start or dt.date.fromisoformat(reported.min() + "-01")
     end_day = end or (pd.Period(reported.max(), "M") + 1).start_time.date()
     set_aside = pd.concat([r.data.set_aside for r in done], ignore_index=True)
-    told = tuple(dict.fromkeys((*notices, *said, *planned.notices)))
+    told = tuple(dict.fromkeys((*notices, *said, *planned.notices, *of_readings)))
     return Assessment(portfolio, last, (first_day, end_day), tuple(done), planned.work_list, set_aside, told, claims, in_book,
-                      planned.plan, planned.waiting, ledger)
+                      planned.plan, planned.waiting, ledger, next_up, pd.concat(bright, ignore_index=True))
 
 
 def _settle_promises(book: JobBook, sites: Sequence[SiteAssessment], as_of: dt.date) -> tuple[Promises, list[str]]:

@@ -246,6 +246,36 @@ PROMISES = {
     "factor_high": f"High end of the {INTERVAL}",
 }
 
+NEXT_MEASUREMENTS = {
+    "rank": "Place in the list, by worth less cost",
+    "site_id": "Site",
+    "measurement": "What to read",
+    "scope": "What it covers: `site`, or identifiers",
+    "how": "How it is done",
+    "bears_on": "Jobs of which it tells something",
+    "may_turn": "Jobs that it may bring in or take out, the likeliest first",
+    "chance_of_change": "Chance that it changes which jobs are done, 0 to 1",
+    "worth": "How much better the decision after it is than the one made now, in the mean, at present value",
+    "worth_low": "Low end of the 90 % range that the number of draws leaves the worth",
+    "worth_high": "High end of it",
+    "cost": "Cost, with what its crew's visit adds to visits that are made anyway; blank if not known",
+    "cost_alone": "Cost with a visit of its own",
+    "net_worth": "Worth less cost",
+    "needs_strong_light": "Whether it waits for an hour of `bright_hours.csv`",
+    "verdict": "Whether to read before deciding, and why",
+    "caution": "What to watch for, people's safety first",
+}
+BRIGHT_HOURS = {
+    "site_id": "Site",
+    "month": "Coming month",
+    "hour": "Hour of the day in site time, 0 to 23",
+    "light_w_m2": "Light in the array plane that counts as enough",
+    "hours": "How many hours of the month at this hour of the day have it, in usual weather",
+    "hours_low": f"Low end of the {INTERVAL}",
+    "hours_high": f"High end of the {INTERVAL}",
+    "years": "Years of the record that speak for the month",
+}
+
 #: Every table of the contract that the tool writes, by file stem.
 TABLES = {
     "yields": YIELDS,
@@ -263,6 +293,8 @@ TABLES = {
     "waiting": WAITING,
     "proof": PROOF,
     "promises": PROMISES,
+    "next_measurements": NEXT_MEASUREMENTS,
+    "bright_hours": BRIGHT_HOURS,
 }
 
 #: Columns that the work list may carry beyond the contract's.

@@ -53,6 +53,8 @@ def tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
         "waiting": assessment.waiting,
         "proof": _stack([s.proof for s in sites]),
         "promises": assessment.ledger,
+        "next_measurements": assessment.next_measurements,
+        "bright_hours": assessment.bright_hours,
     }
     return {name: _shaped(frame, name) for name, frame in raw.items()}
 
