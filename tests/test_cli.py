@@ -102,7 +102,7 @@ def test_assess_prints_the_answer_and_writes_the_folder(calls, tmp_path, capsys)
     assert said.err.splitlines() == ["reading alder", "writing the results"]
     names = {path.name for path in out.iterdir()}
     assert {"yields.csv", "losses.csv", "work_list.csv", "work_list.xlsx", "evidence.json", "report.html",
-            "crew_sheets.pdf", "visits.ics"} <= names
+            "visits.ics"} <= names
     assert not any(name.endswith(".parquet") for name in names)
 
 

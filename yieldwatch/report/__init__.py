@@ -14,7 +14,7 @@ from yieldwatch.report.pdf import why_no_pdf
 from yieldwatch.report.schema import TABLES
 from yieldwatch.report.tables import table_writers, tables, write_files
 from yieldwatch.report.visit_calendar import visits_ics
-from yieldwatch.report.workbook import write_workbook
+from yieldwatch.report.workbook import workbook_xlsx
 
 __all__ = ["write_report"]
 
@@ -44,7 +44,7 @@ def write_report(assessment: Assessment, folder: Path, parquet: bool = False) ->
         If the folder cannot be written; what was there before is untouched.
     """
     writers = table_writers(tables(assessment), parquet)
-    writers["work_list.xlsx"] = lambda path: write_workbook(assessment, path)
+    writers["work_list.xlsx"] = lambda path: _write(path, workbook_xlsx(assessment))
     writers[EVIDENCE_FILE] = lambda path: write_evidence(assessment, path)
     writers["report.html"] = lambda path: write_page(assessment, path)
     missing = why_no_pdf()
