@@ -94,6 +94,22 @@ def test_what_is_to_be_decided_names_safety_first_and_the_sum():
     assert "Approve GBP 540 for 3 jobs, against which stand GBP 492" in text
 
 
+def test_a_claim_past_its_date_is_not_called_open():
+    # The invented claim was to be made by 31 January 2025; the report is of July.
+    assert "1 claim on others: 0 open, 1 past the date" in said(assessment())["What was in our hands"]
+    late = assessment()
+    later = replace(late, claims=late.claims.assign(deadline="2025-09-30"))
+    assert "1 claim on others: 1 open, the first until 30 Sep 2025" in said(later)["What was in our hands"]
+
+
+def test_many_farms_still_make_one_page():
+    done = assessment()
+    birch = done.sites[0]
+    many = tuple(replace(birch, site=replace(birch.site, id=f"f{n}", name=f"Farm {n}")) for n in range(40))
+    text = said(replace(done, sites=(*many, done.sites[1])))["What came in"]
+    assert "Farm 0, Farm 1, Farm 2, Farm 3, Farm 4, and 35 more" in text
+
+
 def test_what_was_proven_comes_from_the_job_book(tmp_path):
     assert "without a job book" in said(assessment())["What was proven"]
     book = Reconciled(pd.DataFrame(), (), (), (), (), ())

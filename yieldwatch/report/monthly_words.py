@@ -20,8 +20,8 @@ from yieldwatch.report.sentences import added
 from yieldwatch.report.totals import IN_HAND, Amount, SiteTotal, site_total
 from yieldwatch.report.words import EnergyUnit, count, listed, money, money_span
 
-#: Steps and jobs that are told one by one; the rest stands in the tables.
-_MOST_STEPS, _MOST_JOBS = 4, 3
+#: Steps, jobs and farms that are told one by one; the rest stands in the tables.
+_MOST_STEPS, _MOST_JOBS, _MOST_NAMES = 4, 3, 5
 #: Rows of the bridge that stand for themselves and lead nowhere.
 TOTALS = ("budget", "actual_energy", "actual_revenue", "paid")
 #: Share of the budget below which a step is not told. [fraction]
@@ -116,6 +116,13 @@ def answers(assessment: Assessment, month: Month) -> tuple[Answer, ...]:
     )
 
 
+def _some(names: Sequence[str], between: str = ", ") -> str:
+    """The first few, and how many more: a page must hold a portfolio of any size."""
+    if len(names) > _MOST_NAMES:
+        return f"{between.join(names[:_MOST_NAMES])}{between}and {len(names) - _MOST_NAMES} more"
+    return listed(names) if between == ", " else between.join(names)
+
+
 def _sum(values: Sequence[float]) -> float:
     return float(np.sum(values)) if values else math.nan
 
@@ -132,13 +139,13 @@ def _came_in(assessment: Assessment, month: Month, unit: EnergyUnit) -> list[str
     said.append(f"What is measured of the twelve months up to it is {year.text(_sum([t.measured_kwh for t in month.of_year]))}"
                 f"{f' and {earned}' if earned else ''}.")
     if (income or earned) and (bare := _without_budget(assessment)):
-        said.append(f"Money is without {listed(bare)}, for want of a budget.")
+        said.append(f"Money is without {_some(bare)}, for want of a budget.")
     odd = [(words.plain(s.site.name), int((~s.statement_checks["verdict"].isin(["agrees", "not_checked"])).sum()))
            for s in assessment.sites if len(s.statement_checks)]
     if wrong := [f"{n} at {name}" for name, n in odd if n]:
-        said.append(f"Statements that do not agree with meter and tariff: {listed(wrong)}; query them.")
+        said.append(f"Statements that do not agree with meter and tariff: {_some(wrong)}; query them.")
     if month.absent:
-        said.append(f"Not measured in this month, and in none of its figures: {listed(month.absent)}.")
+        said.append(f"Not measured in this month, and in none of its figures: {_some(month.absent)}.")
     return said
 
 
@@ -190,9 +197,10 @@ def _why(assessment: Assessment, month: Month, unit: EnergyUnit) -> list[str]:
     told = steps[steps["energy_kwh"].abs() >= _WORTH_TELLING * budget].sort_values("energy_kwh", key=abs, ascending=False)
     parts = [f"{step_word(str(step))} {_signed(unit.bare(row['energy_kwh']))}{_bracket(row, unit)}"
              for step, row in told.head(_MOST_STEPS).iterrows()]
-    rest = steps.drop(told.head(_MOST_STEPS).index)["energy_kwh"].sum()
-    said = [f"Against the month's budget, in {unit.name}: {listed(parts)}; all else {_signed(unit.bare(rest))}."] if parts else [
-        "No single step moved the month by much."]
+    rest = unit.bare(steps.drop(told.head(_MOST_STEPS).index)["energy_kwh"].sum())
+    others = f"; all else {_signed(rest)}" if rest.strip("0.") else ""
+    said = [f"Against the month's budget, in {unit.name}: {listed(parts)}{others}." if parts else
+            "No single step moved the month by much."]
     price = rows["money"].get("price_and_shape", math.nan)
     currency = words.plain(assessment.portfolio.currency)
     if math.isfinite(price) and abs(price) >= 1:
@@ -228,9 +236,13 @@ def _in_hand(assessment: Assessment, month: Month, unit: EnergyUnit) -> list[str
     claims = assessment.claims
     owed = claims[(claims["state"] == "claim") & (claims["payer"] != "owner")] if len(claims) else claims
     if len(owed):
-        until = min((str(d) for d in owed["deadline"] if str(d)), default="")
-        said.append(f"{count(len(owed), 'claim')} on others {'is' if len(owed) == 1 else 'are'} open"
-                    f"{f', the first until {words.day(until)}' if until else ''}; the workbook's sheet Who pays has them.")
+        # ISO dates order as texts; a claim without a date never passes.
+        until = [str(day)[:10] for day in owed["deadline"] if str(day) and pd.notna(day)]
+        passed = sum(day < assessment.as_of.isoformat() for day in until)
+        open_until = min((day for day in until if day >= assessment.as_of.isoformat()), default="")
+        said.append(f"{count(len(owed), 'claim')} on others: {len(owed) - passed} open"
+                    f"{f', the first until {words.day(open_until)}' if open_until else ''}"
+                    f"{f', {passed} past the date' if passed else ''}; the workbook's sheet Who pays has them.")
     return said
 
 
@@ -294,11 +306,10 @@ def _not_known(month: Month, unit: EnergyUnit) -> list[str]:
         more = ", so something is not named yet" if beyond else ""
         said.append(f"{unit.text(rest.value)} ({unit.span(rest)}) of the month's losses is not explained: {doubt} the "
                     f"error of meter and model{more}.")
-    for total in month.of_month:
-        absent = [words.cause_word(c.cause) for c in total.causes if c.basis == "not_assessed"]
-        if absent:
-            said.append(f"{words.plain(total.name)}: not assessed, so neither blamed nor cleared: {listed(absent)}.")
+    blank = {t.name: [words.cause_word(c.cause) for c in t.causes if c.basis == "not_assessed"] for t in month.of_month}
+    if absent := [f"{words.plain(name)} {listed(causes)}" for name, causes in blank.items() if causes]:
+        said.append(f"Not assessed, so neither blamed nor cleared: {_some(absent, '; ')}.")
     thin = [f"{words.plain(t.name)} {words.per_cent(t.coverage, 0)}" for t in month.of_month if t.coverage < 0.95]
     if thin:
-        said.append(f"Energy really measured, of expected: {listed(thin)}; the rest is estimated.")
+        said.append(f"Energy really measured, of expected: {_some(thin)}; the rest is estimated.")
     return said or ["Nothing was left open for want of data."]
