@@ -13,6 +13,7 @@ from dash.development.base_component import Component
 from werkzeug.exceptions import HTTPException
 from werkzeug.routing import Map, RequestRedirect, Rule
 
+from dashboards.jobs import Jobs
 from dashboards.store import Store
 
 OWNER, ANALYST, PLANNER = ROLES = ("owner", "analyst", "planner")
@@ -32,12 +33,12 @@ class Person:
 
 @dataclass(frozen=True)
 class Place:
-    """What the server was started on: the portfolio's folder, the folder of results, and the job book's place."""
+    """What the server was started on: the portfolio's folder, the folder of results, and the job book."""
 
     portfolio: Path
     folder: Path
     store: Store
-    book: str | None = None
+    jobs: Jobs
 
 
 @dataclass(frozen=True)

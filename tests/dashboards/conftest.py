@@ -21,6 +21,7 @@ import pytest
 import waitress
 
 from dashboards.app import create_app
+from dashboards.jobs import Jobs
 from dashboards.store import Store
 from dashboards.visit import Place
 
@@ -39,12 +40,16 @@ def place(tmp_path_factory) -> Place:
     """The sample portfolio, copied, and its assessment; a folder named in YIELDWATCH_TEST_PLACE is used as it is instead."""
     ready = os.environ.get("YIELDWATCH_TEST_PLACE")
     if ready:
-        return Place(Path(ready), Path(ready) / "out", Store(Path(ready) / "out"))
+        return place_of(Path(ready))
     portfolio = tmp_path_factory.mktemp("served") / "sample"
     shutil.copytree(ROOT / "sample_portfolio", portfolio, ignore=shutil.ignore_patterns("truth"))
     subprocess.run([sys.executable, "-m", "yieldwatch", "assess", str(portfolio), "--out", str(portfolio / "out")], cwd=ROOT,
                    check=True, capture_output=True)
-    return Place(portfolio, portfolio / "out", Store(portfolio / "out"))
+    return place_of(portfolio)
+
+
+def place_of(portfolio: Path) -> Place:
+    return Place(portfolio, portfolio / "out", Store(portfolio / "out"), Jobs(portfolio))
 
 
 @dataclass(frozen=True)

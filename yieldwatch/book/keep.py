@@ -65,6 +65,11 @@ class JobBook:
         with self._store.reading() as connection:
             return Pages(connection, self._clock()).job(ref)
 
+    def last_change(self) -> int:
+        """Number of the newest change, 0 in an empty book: while it stays, every job stays as it was."""
+        with self._store.reading() as connection:
+            return connection.scalar(sa.select(sa.func.max(CHANGES.c.number))) or 0
+
     def history(self, ref: int | None = None) -> tuple[Change, ...]:
         """Return all changes of one job or of all, oldest first."""
         wanted = sa.select(CHANGES).order_by(CHANGES.c.number)
