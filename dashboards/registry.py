@@ -4,7 +4,12 @@ Every page, in the menu's order. A page is a module in `pages/` with a `PAGE`, i
 
 from __future__ import annotations
 
-from dashboards.pages import decisions, farms, losses, owner, rows
+from dashboards.pages import (
+    apart, decisions, dirt, farm, farms, inverters, losses, owner, readings, rows, shade, spells, string, strings, why,
+)
 from dashboards.visit import Page
 
-PAGES: tuple[Page, ...] = (owner.PAGE, decisions.PAGE, farms.PAGE, losses.PAGE, rows.PAGE)
+#: The pages of one farm.
+FARM: tuple[Page, ...] = (farm.PAGE, why.PAGE, shade.PAGE, dirt.PAGE, strings.PAGE, string.PAGE, inverters.PAGE, spells.PAGE,
+                          apart.PAGE, readings.PAGE)
+PAGES: tuple[Page, ...] = (owner.PAGE, decisions.PAGE, farms.PAGE, losses.PAGE, rows.PAGE, *FARM)

@@ -4,7 +4,7 @@ Strings: where they lie, what every round read of them, and the last curve of th
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 import pandas as pd
@@ -16,29 +16,46 @@ from yieldwatch.portfolio.model import String
 
 #: Curves kept a site, the worst strings first, and points of each.
 _MOST_CURVES, _POINTS = 60, 30
+_POINT_NAMES = ("i_sc", "v_oc", "i_mp", "v_mp")
 _RATIOS = ("p_mp", "i_sc", "v_oc", "fill_factor")
 
 
 def prepare(subject: Subject) -> Iterator[Picture]:
     """
-    The layout (x east, y north [m]), one picture an inverter with a row a trace, and one a curve [V, A] beside what the datasheet
+    The layout (x east, y north [m]) with the key points of each string's last fit trace and of its plate, at standard conditions
+    [A, V]; one picture an inverter with a row a trace, and one a curve [V, A] beside what the datasheet
     gives in the same light and warmth.
     """
     strings = subject.site.strings
+    rounds = subject.rounds
+    fit = rounds[rounds["grade"].isin(["good", "usable"])] if len(rounds) else rounds
+    last = fit.sort_values("time").groupby("string_id", observed=True).tail(1).set_index("string_id") if len(fit) else None
     yield Picture("string_layout", "", {
         "string_id": [s.string_id for s in strings], "inverter_id": [s.inverter_id for s in strings],
         "mppt": [s.mppt or "" for s in strings], "row": [s.row or "" for s in strings],
         "x_m": rounded((np.nan if s.x_m is None else s.x_m for s in strings), 1),
         "y_m": rounded((np.nan if s.y_m is None else s.y_m for s in strings), 1),
         "modules": [s.modules_in_series for s in strings], "p_mp_w": rounded((s.p_mp_w for s in strings), 0),
-    }, {"unit": "m", "module_types": sorted({s.module_type.module_type for s in strings})})
-    rounds = subject.rounds
+        **{name: _key_points(last, strings, name) for name in _POINT_NAMES},
+        **{f"plate_{name}": rounded((_plate(s, name) for s in strings), 2) for name in _POINT_NAMES},
+    }, {"unit": "m"})
     if rounds.empty:
         return
     days = pd.DatetimeIndex(rounds["time"]).tz_convert(subject.site.tz).strftime("%Y-%m-%d")
     for inverter, part in rounds.assign(day=days).groupby("inverter_id", observed=True):
         yield _rounds(str(inverter), part)
     yield from _curves(subject)
+
+
+def _key_points(last: pd.DataFrame | None, strings: Sequence[String], name: str) -> list[float]:
+    values = {} if last is None else last[f"{name}_stc"].to_dict()
+    return rounded((values.get(s.string_id, np.nan) for s in strings), 2)
+
+
+def _plate(string: String, name: str) -> float:
+    kind = string.module_type
+    return {"i_sc": kind.i_sc_a, "i_mp": kind.i_mp_a, "v_oc": kind.v_oc_v * string.modules_in_series,
+            "v_mp": kind.v_mp_v * string.modules_in_series}[name]
 
 
 def _rounds(inverter: str, part: pd.DataFrame) -> Picture:

@@ -1,0 +1,114 @@
+"""
+One farm's outages and holdings, over days and hours.
+"""
+
+from __future__ import annotations
+
+from dash import dcc, html
+
+from dashboards.pages.rows import rows_behind
+from dashboards.parts.charts import SCALE, chart, layout
+from dashboards.parts.farm import Farm, farm_page, handbook, nothing, told, within
+from dashboards.parts.period import Period
+from dashboards.parts.tables import Column, stored_table
+from dashboards.parts.words import aria, joined
+from dashboards.store import Drawn
+from dashboards.visit import Content, Page, Visit
+from yieldwatch.report.words import EnergyUnit, cause_word, count, day, number, per_cent, plain
+
+CAUSES = ("inverter_outage", "grid_outage", "curtailment")
+
+
+def build(visit: Visit) -> Content:
+    return farm_page(visit, "spells", "off and held down", "When something was off or held down, and what that took.", _page)
+
+
+def _page(farm: Farm) -> list:
+    unit = EnergyUnit.fitting(*(abs(farm.losses.energy([c], (farm.period, 1.0)).value) for c in CAUSES))
+    parts: list = [html.P(["In ", farm.period.words, ": ", *joined([html.Span([f"{cause_word(c)} ", _took(farm, c, unit)])
+                                                                   for c in CAUSES]), "."], className="lead")]
+    cause = farm.visit.query.get("cause", "")
+    if cause not in CAUSES:
+        cause = max(CAUSES, key=lambda c: _size(farm, c))
+    links: list = []
+    for c in CAUSES:
+        links += [" · "] if links else []
+        links.append(html.B(cause_word(c)) if c == cause else dcc.Link(cause_word(c), href=farm.at("spells", cause=c)))
+    parts += [html.H2("Over days and hours"), html.Nav(html.P(links), **aria(label="Causes")), *told(farm, cause)]
+    drawn = farm.store.picture(farm.id, "spells", cause)
+    parts.append(_map(farm, cause, drawn, farm.period, "now"))
+    if farm.picked.against is not None:
+        parts += [html.H3(f"Against it: {farm.picked.against.words}"), _map(farm, cause, drawn, farm.picked.against, "against")]
+    return [*parts, html.H2("Every spell"), _table(farm, cause),
+            handbook("spells", "downtime", "inverter_outage", "grid_outage", "curtailment", "clipping")]
+
+
+def _size(farm: Farm, cause: str) -> float:
+    value = farm.losses.energy([cause], (farm.period, 1.0)).value
+    return value if value == value else -1.0
+
+
+def _took(farm: Farm, cause: str, unit: EnergyUnit) -> object:
+    amount = farm.losses.energy([cause], (farm.period, 1.0))
+    return farm.figure(amount, unit, cause, farm.period) if amount.known else "not assessed"
+
+
+def _map(farm: Farm, cause: str, drawn: Drawn | None, period: Period, name: str) -> html.Figure | html.P:
+    if drawn is None:
+        return nothing(f"{cause_word(cause).capitalize()}: nothing can be drawn, as no interval of this farm tells it.")
+    c = drawn.columns
+    at = within(c["day"], period)
+    if not at:
+        return html.P(f"None in {period.words}.")
+    days, energy = [c["day"][k] for k in at], [c["energy_kwh"][k] for k in at]
+    hours = [c["hour"][k] for k in at]
+    most = max(energy)
+    # Squares sized by energy as well as coloured: a day is a pixel or two wide in a long period.
+    size = [5 + 9 * (max(e, 0.0) / most) ** 0.5 for e in energy]
+    traces = [{"type": "scatter", "mode": "markers", "x": days, "y": hours,
+               "marker": {"symbol": "square", "size": size, "color": energy, "colorscale": SCALE[1:], "cmin": 0, "cmax": most,
+                          "colorscale": [[0.0, "#7fb2dc"], [0.5, "#2f80c2"], [1.0, "#17456b"]],
+                          "colorbar": {"title": {"text": "kWh in the hour", "side": "right"}, "thickness": 12, "outlinewidth": 0},
+                          "line": {"width": 0.5, "color": "rgba(125,133,140,0.7)"}},
+               "customdata": energy, "hovertemplate": "%{x|%d %b %Y}, %{y}:00: %{customdata:.1f} kWh<extra></extra>"}]
+    first, last = period.months[0], period.months[-1]
+    shape = layout("", "hour of the day, site time", 380, yaxis={"range": [23.5, -0.5], "dtick": 3, "zeroline": False},
+                   xaxis={"type": "date", "range": [f"{first}-01", _end(last)], "tickformat": "%b\n%Y"})
+    by_hour: dict[int, float] = {}
+    for h, e in zip(hours, energy, strict=True):
+        by_hour[h] = by_hour.get(h, 0.0) + e
+    by_day: dict[str, float] = {}
+    for d, e in zip(days, energy, strict=True):
+        by_day[d] = by_day.get(d, 0.0) + e
+    worst_day, worst_hour = max(by_day, key=lambda d: by_day[d]), max(by_hour, key=lambda h: by_hour[h])
+    rows = [{"day": d, "energy": e} for d, e in sorted(by_day.items(), key=lambda de: -de[1])[:60]]
+    columns = [Column("day", "Day", lambda r: day(r["day"])), Column("energy", "Not made [kWh]", lambda r: number(r["energy"], 1), number=True)]
+    return chart(f"spells-{name}", traces, shape,
+                 f"{cause_word(cause).capitalize()}: energy not made [kWh] by day and hour, {period.words}; size and depth of a mark both "
+                 f"show it. {count(len(by_day), 'day')}, most on {day(worst_day)} ({number(by_day[worst_day])} kWh) and between "
+                 f"{worst_hour}:00 and {worst_hour + 1}:00 ({per_cent(by_hour[worst_hour] / sum(energy), 0)} of it). {farm.coverage}. "
+                 "The table has the 60 largest days.",
+                 f"{cause_word(cause)} by day and hour, {period.words}: {len(by_day)} days, most on {day(worst_day)}.", columns, rows)
+
+
+def _end(month: str) -> str:
+    year, number_ = int(month[:4]), int(month[5:7])
+    return f"{year + number_ // 12}-{number_ % 12 + 1:02d}-01"
+
+
+def _table(farm: Farm, cause: str) -> html.Div:
+    first, last = farm.period.days()
+    where = {"site_id": farm.id, "cause": cause, "start__from": first, "start__to": last}
+    columns = [Column("start", "From", lambda r: _stamp(r["start"])), Column("end", "To", lambda r: _stamp(r["end"])),
+               Column("inverter_id", "Which", lambda r: plain(r["inverter_id"]) or "the whole farm"),
+               Column("energy_kwh", "Not made [kWh]", lambda r: number(r["energy_kwh"], 1), number=True)]
+    return html.Div([stored_table(farm.visit, "downtime", columns, f"Spells: {cause_word(cause)}, begun in {farm.period.words}; site time",
+                                  "energy_kwh", descending=True, where=where),
+                     html.P(dcc.Link("All columns", href=rows_behind("downtime", **where)))])
+
+
+def _stamp(text: str | None) -> str:
+    return "" if text is None else f"{day(text[:10])}, {text[11:16]}"
+
+
+PAGE = Page("/farm/<site_id>/spells", "Off and held down", build)
