@@ -48,12 +48,12 @@ def _pairs(pairs: list[dict], unit: EnergyUnit, period: str) -> list:
         return []
     names = [f"{cause_word(r['cause'])} ↔ {rival_word(r['name'])}" for r in pairs]
     traces = [{"type": "bar", "orientation": "h", "x": [abs(r["moves_kwh"]) * unit.per_kwh for r in reversed(pairs)], "y": names[::-1],
-               "marker": {"color": COLOURS["blue"]}, "text": [_way(r) for r in reversed(pairs)], "textposition": "auto",
+               "marker": {"color": COLOURS["blue"]}, "text": [_way(r) for r in reversed(pairs)], "textposition": "outside", "cliponaxis": False,
                "hovertemplate": "%{y}: %{x:.2f} " + unit.name + "<extra></extra>"}]
     columns = [Column("a", "Cause", lambda r: cause_word(r["cause"])), Column("b", "Trades off with", lambda r: rival_word(r["name"])),
                Column("moves", f"Moves by [{unit.name}]", lambda r: unit.bare(abs(r["moves_kwh"])), number=True),
                Column("c", "Correlation", lambda r: number(r["correlation"], 2), number=True)]
-    return [chart("pairs", traces, layout(f"moves by [{unit.name}]", "", 90 + 42 * len(pairs)),
+    return [chart("pairs", traces, layout(f"moves by [{unit.name}]", "", 90 + 42 * len(pairs), xaxis={"range": [0, 1.25 * abs(pairs[0]["moves_kwh"]) * unit.per_kwh]}),
                   f"How far each cause's energy moves [{unit.name}, {period}] as its rival goes from its middle to an end of its 90 % "
                   "interval. Against: what one has less the other has more, so that their sum is known better than either.",
                   "Trade-offs: " + "; ".join(names) + ".", columns, pairs)]
@@ -69,7 +69,7 @@ def _settle(farm: Farm, evidence: dict[str, dict], unit: EnergyUnit) -> html.Div
     columns = [
         Column("cause", "Cause", lambda r: dcc.Link(cause_word(r["cause"]), href=farm.at(f"why/{r['cause']}"))),
         Column("width", f"90 % interval [{unit.name}]", lambda r: "not assessed" if r["energy_kwh"] is None else
-               f"{unit.bare(r['low_kwh'])} to {unit.bare(r['high_kwh'])}", number=True),
+               tied(f"{unit.bare(r['low_kwh'])} to {unit.bare(r['high_kwh'])}"), number=True),
         Column("looks_like", "Looks like it", lambda r: tied(r["looks_like"])),
         Column("settle", "Would settle it", lambda r: tied(r["settle"])),
     ]

@@ -90,9 +90,9 @@ def _picture(farm: Farm, drawn: Drawn, period: Period, name: str) -> html.Figure
     base = layout()["yaxis"]
     shape = layout("", "taken by dirt [%]", 430, yaxis={"domain": [0.3, 1.0], "range": [low - 0.3, high + 0.5]}, shapes=marks, annotations=notes,
                    yaxis2={**base, "domain": [0.0, 0.22], "title": {"text": "rain [mm]"}, "rangemode": "tozero", "nticks": 4},
-                   xaxis={"type": "date", "tickformat": "%b\n%Y", "anchor": "y2"}, bargap=0.0)
+                   xaxis={"type": "date", "tickformat": "%b\n%Y", "anchor": "y2", "range": [x[0], x[-1]]}, bargap=0.0)
     step = "day" if about["step_days"] == 1 else f"{about['step_days']} days"
-    cleaned = listed([f"{day(d)} ({plain(s)})" for d, s in cleanings]) or "none recorded"
+    cleaned = listed([f"{day(d)} ({'the whole farm' if s == 'site' else plain(s)})" for d, s in cleanings]) or "none recorded"
     # One row in seven days is enough to read off; all of them would make the page slow.
     rows = [{k: c[k][p] for k in c} | {"day": days[p]} for p in (at[::7] if about["step_days"] == 1 else at)]
     columns = [Column("day", "From", lambda r: day(r["day"])), *(

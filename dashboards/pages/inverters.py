@@ -95,8 +95,9 @@ def _by_month(farm: Farm, months: dict[str, Drawn], here: str) -> html.Figure:
         at = [k for k, m in enumerate(c["month"]) if m in shown]
         values = [c["off_datasheet_pct"][k] for k in at]
         mine = name == here
-        trace = {"type": "scatter", "mode": "lines+markers" if mine else "lines", "name": plain(name) if mine else f"{plain(name)} (peer)",
-                 "x": [f"{c['month'][k]}-01" for k in at], "y": values,
+        trace = {"type": "scatter", "mode": "lines+markers" if mine else "lines+text", "name": plain(name) if mine else f"{plain(name)} (peer)",
+                 "x": [f"{c['month'][k]}-01" for k in at], "y": values, "text": ["" if k != at[-1] else plain(name) for k in at],
+                 "textposition": "top left", "textfont": {"size": 11}, "cliponaxis": False,
                  "line": {"color": COLOURS["blue" if mine else "grey"], "width": 2.5 if mine else 1.2, "dash": "solid" if mine else "dot"},
                  "hovertemplate": "%{x|%b %Y}: %{y:+.2f} %<extra>" + plain(name) + "</extra>", "showlegend": mine or len(months) <= 8}
         if mine:
@@ -108,7 +109,7 @@ def _by_month(farm: Farm, months: dict[str, Drawn], here: str) -> html.Figure:
                Column("span", "90 % interval [%]", lambda r: "" if r["low_pct"] is None else f"{_signed(r['low_pct'])} to {_signed(r['high_pct'])}",
                       number=True),
                Column("intervals", "Intervals", lambda r: number(r["intervals"]), number=True)]
-    shape = layout("", "AC against the datasheet [%]", 320, xaxis={"type": "date", "tickformat": "%b\n%Y"})
+    shape = layout("", "AC against the datasheet [%]", 320, xaxis={"type": "date", "tickformat": "%b\n%Y"}, yaxis={"rangemode": "tozero"})
     return chart("months", traces, shape,
                  f"How far AC power lies from what the datasheet makes of the DC power, median of the month above 10 % load, "
                  f"{farm.period.words}" + (f" and {farm.picked.against.words}" if farm.picked.against else "")

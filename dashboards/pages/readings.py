@@ -13,7 +13,7 @@ from dashboards.parts.farm import Farm, farm_page, handbook, nothing, span_words
 from dashboards.parts.tables import Column, grid
 from dashboards.store import Drawn
 from dashboards.visit import Content, Page, Visit
-from yieldwatch.report.words import RIVAL_WORDS, EnergyUnit, cause_word, count, day, month_name, number, per_cent, plain, tied
+from yieldwatch.report.words import RIVAL_WORDS, EnergyUnit, cause_word, count, day, listed, month_name, number, per_cent, plain, tied
 
 #: What each gap is, and what closes it; the other gaps are rivals.
 _GAPS = {
@@ -21,7 +21,7 @@ _GAPS = {
     "filled": ("gaps of the log, filled by the model", "Fetch the missing hours from the loggers' memory; read the meter more often."),
     "light_modelled": ("hours whose light or temperature was modelled", "Fetch them from the sensor's memory; add a second source."),
     "unseen": ("what may be there unseen", "See what would settle the cause."),
-    "form": ("the cause's form is only about right", "A direct measurement of this cause; see what would settle it."),
+    "form": ("how the cause acts is only about right", "A direct measurement of this cause; see what would settle it."),
 }
 _CLOSES = {
     "light_sensor": "Clean and calibrate the light sensor, or set a calibrated second one beside it for some weeks.",
@@ -55,7 +55,7 @@ def _lead(farm: Farm) -> str:
     aside, rows = sum(f["set_aside"] for f in files), sum(f["rows"] for f in files)
     known = farm.coverage or "nothing measured the energy"
     return (f"In {farm.period.words} {known}. {count(rows, 'row')} were read from {count(len(files), 'file')}; {count(aside, 'row')} of "
-            f"them, or parts of them, set aside ({per_cent(aside / rows if rows else 0.0, 2)}).")
+            f"them, or parts of them, set aside{f' ({per_cent(aside / rows, 1)})' if rows and aside / rows >= 0.001 else ''}.")
 
 
 def _gaps(farm: Farm) -> list:
@@ -88,10 +88,10 @@ def _coverage(farm: Farm) -> list:
     lines = {plain(n): dict(zip(p.columns["month"], p.columns["share"], strict=True)) for n, p in series.items()}
     lines["energy measured"] = {m: farm.losses.yields[m]["coverage"] for m in months}
     names = list(lines)[::-1]
-    z = [[None if (v := lines[n].get(m)) is None else 100 * v for m in months] for n in names]
+    z = [[None if (v := lines[n].get(m)) is None else 100 * (1 - v) for m in months] for n in names]
     traces = [{"type": "heatmap", "x": [f"{m}-01" for m in months], "y": names, "z": z, "zmin": 0, "zmax": 100, "colorscale": SCALE,
-               "xgap": 2, "ygap": 2, "colorbar": {"title": {"text": "there [%]", "side": "right"}, "thickness": 12, "outlinewidth": 0},
-               "text": [["" if v is None or v >= 99.5 else number(v) for v in row] for row in z],
+               "xgap": 2, "ygap": 2, "colorbar": {"title": {"text": "missing [%]", "side": "right"}, "thickness": 12, "outlinewidth": 0},
+               "text": [["" if v is None or v < 0.5 else number(v) for v in row] for row in z],
                "texttemplate": "%{text}" if len(months) <= 36 else "", "textfont": {"size": 10},
                "hovertemplate": "%{y}, %{x|%b %Y}: %{z:.1f} %<extra></extra>"}]
     rows = [{"month": m, **{n: lines[n].get(m) for n in lines}} for m in months]
@@ -99,11 +99,13 @@ def _coverage(farm: Farm) -> list:
                *(Column(n, f"{n} [%]", lambda r, n=n: "" if r[n] is None else number(100 * r[n], 1), number=True) for n in lines)]
     shape = layout("", "", 90 + 34 * len(names), xaxis={"type": "date", "tickformat": "%b\n%Y", "showgrid": False}, yaxis={"showgrid": False})
     short = [m for m in farm.period.months if (v := farm.losses.yields[m]["coverage"]) is None or v < 0.95]
-    return [html.P(f"{count(len(short), 'month')} of {farm.period.words} with under 95 % of the energy measured"
-                   + (": " + ", ".join(month_name(m) for m in short[:6]) + (" and others." if len(short) > 6 else ".") if short else ".")),
+    said = (f"Under 95 % of the energy was measured in {listed([month_name(m) for m in short[:6]])}"
+            + (f" and {len(short) - 6} other months." if len(short) > 6 else ".")
+            if short else f"In every month of {farm.period.words} 95 % of the energy or more was measured.")
+    return [html.P(said),
             chart("coverage", traces, shape,
-                  "Share of each month's intervals that hold a reading, by table and inverter, and of its expected energy that was "
-                  "measured [%]; numbers where under 99.5 %. Blank: no reading of the kind in that month.",
+                  "Share of each month's intervals that lack a reading, by table and inverter, and of its expected energy that was not "
+                  "measured [%]; numbers from 0.5 % on. No cell: the source does not reach into that month. The table has what is there.",
                   "Coverage by month and source; the table below holds every figure.", columns, rows)]
 
 

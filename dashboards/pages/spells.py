@@ -4,10 +4,12 @@ One farm's outages and holdings, over days and hours.
 
 from __future__ import annotations
 
+import datetime as dt
+
 from dash import dcc, html
 
 from dashboards.pages.rows import rows_behind
-from dashboards.parts.charts import SCALE, chart, layout
+from dashboards.parts.charts import chart, layout
 from dashboards.parts.farm import Farm, farm_page, handbook, nothing, told, within
 from dashboards.parts.period import Period
 from dashboards.parts.tables import Column, stored_table
@@ -16,6 +18,9 @@ from dashboards.store import Drawn
 from dashboards.visit import Content, Page, Visit
 from yieldwatch.report.words import EnergyUnit, cause_word, count, day, number, per_cent, plain
 
+#: Months up to which each day has its column, else each week.
+_DAILY_MONTHS, _WEEK = 3, 7
+_DEEP = [[0.0, "#9cc3e4"], [0.4, "#2f80c2"], [1.0, "#17456b"]]
 CAUSES = ("inverter_outage", "grid_outage", "curtailment")
 
 
@@ -62,18 +67,22 @@ def _map(farm: Farm, cause: str, drawn: Drawn | None, period: Period, name: str)
         return html.P(f"None in {period.words}.")
     days, energy = [c["day"][k] for k in at], [c["energy_kwh"][k] for k in at]
     hours = [c["hour"][k] for k in at]
-    most = max(energy)
-    # Squares sized by energy as well as coloured: a day is a pixel or two wide in a long period.
-    size = [5 + 9 * (max(e, 0.0) / most) ** 0.5 for e in energy]
-    traces = [{"type": "scatter", "mode": "markers", "x": days, "y": hours,
-               "marker": {"symbol": "square", "size": size, "color": energy, "colorscale": SCALE[1:], "cmin": 0, "cmax": most,
-                          "colorscale": [[0.0, "#7fb2dc"], [0.5, "#2f80c2"], [1.0, "#17456b"]],
-                          "colorbar": {"title": {"text": "kWh in the hour", "side": "right"}, "thickness": 12, "outlinewidth": 0},
-                          "line": {"width": 0.5, "color": "rgba(125,133,140,0.7)"}},
-               "customdata": energy, "hovertemplate": "%{x|%d %b %Y}, %{y}:00: %{customdata:.1f} kWh<extra></extra>"}]
-    first, last = period.months[0], period.months[-1]
+    step = 1 if len(period.months) <= _DAILY_MONTHS else _WEEK
+    first = dt.date.fromisoformat(f"{period.first}-01")
+    last = dt.date.fromisoformat(_end(period.last))
+    starts = [first + dt.timedelta(days=step * k) for k in range(-(-(last - first).days // step))]
+    top, bottom = min(hours), max(hours)
+    cells: list[list[float | None]] = [[None] * len(starts) for _ in range(bottom - top + 1)]
+    for d, h, e in zip(days, hours, energy, strict=True):
+        column = (dt.date.fromisoformat(d) - first).days // step
+        cells[h - top][column] = (cells[h - top][column] or 0.0) + e
+    span = "day" if step == 1 else "week"
+    traces = [{"type": "heatmap", "x": [(s + dt.timedelta(days=step / 2)).isoformat() if step > 1 else s.isoformat() for s in starts],
+               "y": list(range(top, bottom + 1)), "z": cells, "zmin": 0, "colorscale": _DEEP, "xgap": 1, "ygap": 1,
+               "colorbar": {"title": {"text": f"kWh in the {span}'s hour", "side": "right"}, "thickness": 12, "outlinewidth": 0},
+               "hovertemplate": f"{span} of " + "%{x|%d %b %Y}, %{y}:00: %{z:.1f} kWh<extra></extra>"}]
     shape = layout("", "hour of the day, site time", 380, yaxis={"range": [23.5, -0.5], "dtick": 3, "zeroline": False},
-                   xaxis={"type": "date", "range": [f"{first}-01", _end(last)], "tickformat": "%b\n%Y"})
+                   xaxis={"type": "date", "range": [first.isoformat(), last.isoformat()], "tickformat": "%b\n%Y"})
     by_hour: dict[int, float] = {}
     for h, e in zip(hours, energy, strict=True):
         by_hour[h] = by_hour.get(h, 0.0) + e
@@ -84,8 +93,8 @@ def _map(farm: Farm, cause: str, drawn: Drawn | None, period: Period, name: str)
     rows = [{"day": d, "energy": e} for d, e in sorted(by_day.items(), key=lambda de: -de[1])[:60]]
     columns = [Column("day", "Day", lambda r: day(r["day"])), Column("energy", "Not made [kWh]", lambda r: number(r["energy"], 1), number=True)]
     return chart(f"spells-{name}", traces, shape,
-                 f"{cause_word(cause).capitalize()}: energy not made [kWh] by day and hour, {period.words}; size and depth of a mark both "
-                 f"show it. {count(len(by_day), 'day')}, most on {day(worst_day)} ({number(by_day[worst_day])} kWh) and between "
+                 f"{cause_word(cause).capitalize()}: energy not made [kWh] by {span} and hour of the day, {period.words}; blank: none. "
+                 f"{count(len(by_day), 'day')}, most on {day(worst_day)} ({number(by_day[worst_day])} kWh) and between "
                  f"{worst_hour}:00 and {worst_hour + 1}:00 ({per_cent(by_hour[worst_hour] / sum(energy), 0)} of it). {farm.coverage}. "
                  "The table has the 60 largest days.",
                  f"{cause_word(cause)} by day and hour, {period.words}: {len(by_day)} days, most on {day(worst_day)}.", columns, rows)

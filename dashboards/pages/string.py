@@ -8,7 +8,7 @@ from dash import dcc, html
 
 from dashboards.pages.rows import rows_behind
 from dashboards.parts.charts import COLOURS, DASHES, SYMBOLS, chart, interval, layout
-from dashboards.parts.farm import Farm, farm_page, handbook, nothing
+from dashboards.parts.farm import Farm, farm_page, fixed, handbook, nothing
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import sorry
 from dashboards.visit import Content, Page, Visit
@@ -42,7 +42,8 @@ def _page(farm: Farm, row: dict) -> list:
         if row["share_lost"] is not None and row["finding"] in FAULT_FINDINGS:
             off = 1.645 * (row["share_lost_sd"] or 0.0)
             low, high = (min(1.0, max(0.0, row["share_lost"] + s * off)) for s in (-1, 1))
-            said.append(f"The fault takes {per_cent(row['share_lost'])} of its own power (90 % interval {per_cent(low)} to {per_cent(high)}). ")
+            said.append(f"The fault takes {per_cent(row['share_lost'])} of its own power"
+                        + (f" (90 % interval {per_cent(low)} to {per_cent(high)}). " if high > low else ". "))
     behind = rows_behind("string_findings", site_id=farm.id, string_id=string)
     chances = [(k, row.get(f"p_{k}")) for k in FINDING_WORDS if k != "not_tested"]
     likely = sorted(((k, p) for k, p in chances if p is not None and p >= 0.005), key=lambda kp: -kp[1])
@@ -63,14 +64,15 @@ def _curve(farm: Farm, string: str) -> list:
         return _key_points(farm, string)
     c, about = drawn.columns, drawn.about
     traces = [
-        {"type": "scatter", "mode": "lines", "name": "as its plate says, in the same light and warmth", "x": c["v"], "y": c["sound_i"],
+        {"type": "scatter", "mode": "lines", "name": "as its plate says, in the same light and warmth", "x": c["sound_v"], "y": c["sound_i"],
          "line": {"color": COLOURS["grey"], "dash": DASHES[1], "width": 2}},
         {"type": "scatter", "mode": "lines+markers", "name": "traced", "x": c["v"], "y": c["i"],
          "line": {"color": COLOURS["blue"], "width": 2}, "marker": {"size": 5}}]
     rows = [dict(zip(c, values, strict=True)) for values in zip(*c.values(), strict=True)]
     columns = [Column("v", "Voltage [V]", lambda r: number(r["v"], 1), number=True),
                Column("i", "Traced [A]", lambda r: number(r["i"], 3), number=True),
-               Column("sound_i", "By the plate [A]", lambda r: "" if r["sound_i"] is None else number(r["sound_i"], 3), number=True)]
+               Column("sound_v", "By the plate, voltage [V]", lambda r: "" if r["sound_v"] is None else number(r["sound_v"], 1), number=True),
+               Column("sound_i", "current [A]", lambda r: "" if r["sound_i"] is None else number(r["sound_i"], 3), number=True)]
     return [chart("curve", traces, layout("voltage [V]", "current [A]", 360, yaxis={"rangemode": "tozero"}),
                   f"Current over voltage as traced on {day(about['day'])} at {number(about['light_w_m2'])} W/m² and "
                   f"{number(about['temp_cell_c'])} °C cell temperature, {len(rows)} of {about['points']} points (trace "
@@ -118,7 +120,7 @@ def _history(farm: Farm, string: str) -> list:
     for place, (key, word) in enumerate(_HISTORY):
         values = [None if r[key] is None else 100 * r[key] for r in fit]
         trace = {"type": "scatter", "mode": "lines+markers", "name": word, "x": [r["day"] for r in fit], "y": values,
-                 "line": {"color": COLOURS[_LINES[place]], "dash": DASHES[place], "width": 2},
+                 "line": {"color": COLOURS[_LINES[place]], "dash": DASHES[place], "width": 1},
                  "marker": {"symbol": SYMBOLS[place], "size": 9}, "hovertemplate": "%{x|%d %b %Y}: %{y:.1f} %<extra>" + word + "</extra>"}
         if key == "p_mp_peer":
             half = [164.5 * (r["p_mp_peer_u"] or 0.0) for r in fit]
@@ -126,7 +128,7 @@ def _history(farm: Farm, string: str) -> list:
                                                   for s in (-1, 1)))
         traces.append(trace)
     columns = [
-        Column("day", "Day", lambda r: day(r["day"])), Column("grade", "Trace", lambda r: r["grade"] + (f": {plain(r['reason'])}" if r["reason"] else "")),
+        Column("day", "Day", lambda r: fixed(day(r["day"]))), Column("grade", "Trace", lambda r: r["grade"] + (f": {plain(r['reason'])}" if r["reason"] else "")),
         Column("light_w_m2", "Light [W/m²]", lambda r: number(r["light_w_m2"]), number=True),
         Column("p_mp_stc_w", "Power at standard conditions [W]", lambda r: number(r["p_mp_stc_w"]), number=True),
         *(Column(k, f"{w} against peers [%]", lambda r, k=k: "" if r[k] is None else number(100 * r[k], 1), number=True)

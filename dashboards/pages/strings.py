@@ -10,7 +10,7 @@ from dash import dcc, html
 
 from dashboards.pages.rows import rows_behind
 from dashboards.parts.charts import COLOURS, chart, layout
-from dashboards.parts.farm import Farm, farm_page, handbook, nothing, told
+from dashboards.parts.farm import Farm, farm_page, fixed, handbook, nothing, told
 from dashboards.parts.tables import Column, stored_table
 from dashboards.visit import Content, Page, Visit
 from yieldwatch.report.words import FINDING_WORDS, count, day, listed, number, per_cent, plain
@@ -18,7 +18,11 @@ from yieldwatch.report.words import FINDING_WORDS, count, day, listed, number, p
 #: Colour and symbol of a finding; the rest are faults.
 _STYLES = {"ok": ("blue", "circle"), "soiled": ("sky", "diamond"), "shaded": ("green", "triangle-up"), "not_tested": ("grey", "circle-open")}
 _FAULT = ("orange", "square")
-#: Strings above which names are left to the pointer and the table.
+#: Power against peers below which a mark has its number.
+_PLAIN = 0.98
+#: Strings nearer than this lie on each other in the picture. [m]
+_SAME_PLACE = 2.0
+#: Strings above which the numbers are left to the pointer and the table.
 _MOST_NAMES = 60
 
 
@@ -63,14 +67,28 @@ def _layout(farm: Farm, rows: list[dict]) -> list:
                    xaxis={"zeroline": False}, hovermode="closest")
     days = sorted({r["last_round"] for r in here if r["last_round"]})
     left = len(rows) - len(here)
+    close = _close(list(zip(xs, ys, strict=True)))
     faults = [plain(r["string_id"]) for r in here if r["finding"] not in _STYLES]
     return [html.H2("On the ground"), chart(
         "layout", traces, shape,
-        "Each mark is a string; its size grows with what it lacks against the strings of the same round, type and plane, and the "
-        "number is its power against them [%]. Symbol and colour: what it shows. "
+        "Each mark is a string; its size grows with what it lacks against the strings of the same round, type and plane, and "
+        "where it is under 98 % of theirs the number says what it is [%]. Symbol and colour: what it shows. "
         + (f"Last traced between {day(days[0])} and {day(days[-1])}. " if days else "")
-        + (f"{count(left, 'string')} without a place not drawn. " if left else "") + "Their names, and the way to each, are in the table.",
+        + (f"{count(left, 'string')} without a place not drawn. " if left else "")
+        + (f"{count(close, 'string')} within {number(_SAME_PLACE)} m of another by x_m and y_m: those marks overlap. " if close else "") + "Their names, and the way to each, are in the table.",
         f"Strings on the ground; {'faulty: ' + listed(faults[:8]) if faults else 'none is faulty'}.")]
+
+
+def _close(places: list[tuple[float, float]]) -> int:
+    """How many lie nearer to another than a mark is wide."""
+    by_cell: dict[tuple[int, int], list[tuple[float, float]]] = {}
+    for x, y in places:
+        by_cell.setdefault((int(x // _SAME_PLACE), int(y // _SAME_PLACE)), []).append((x, y))
+    near = 0
+    for (i, j), members in by_cell.items():
+        around = [p for a in (-1, 0, 1) for b in (-1, 0, 1) for p in by_cell.get((i + a, j + b), [])]
+        near += sum(sum((x - u) ** 2 + (y - v) ** 2 < _SAME_PLACE**2 for u, v in around) > 1 for x, y in members)
+    return near
 
 
 def _marks(farm: Farm, rows: list[dict], finding: str, place: dict, total: int) -> dict[str, Any]:
@@ -82,7 +100,7 @@ def _marks(farm: Farm, rows: list[dict], finding: str, place: dict, total: int) 
         "type": "scatter", "mode": "markers+text" if total <= _MOST_NAMES else "markers", "name": FINDING_WORDS[finding],
         "x": [place[r["string_id"]][0] for r in rows], "y": [place[r["string_id"]][1] for r in rows],
         "marker": {"color": COLOURS[colour], "symbol": symbol, "size": size, "line": {"width": 1, "color": COLOURS["grey"]}},
-        "text": ["" if v is None else number(100 * v) for v in ratio], "textposition": "bottom center", "textfont": {"size": 10},
+        "text": ["" if v is None or v >= _PLAIN else number(100 * v) for v in ratio], "textposition": "bottom center", "textfont": {"size": 10},
         "customdata": [[plain(r["string_id"]), "not known" if v is None else per_cent(v), number(r["confidence"], 2)]
                        for r, v in zip(rows, ratio, strict=True)],
         "hovertemplate": "%{customdata[0]}: %{customdata[1]} of its peers' power, probability of a fault %{customdata[2]}<extra></extra>"}
@@ -97,7 +115,7 @@ def _table(farm: Farm) -> html.Div:
         Column("i_sc_ratio", "Short-circuit current [%]", lambda r: _share(r["i_sc_ratio"]), number=True),
         Column("v_oc_ratio", "Open-circuit voltage [%]", lambda r: _share(r["v_oc_ratio"]), number=True),
         Column("fill_factor_ratio", "Fill factor [%]", lambda r: _share(r["fill_factor_ratio"]), number=True),
-        Column("last_round", "Last traced", lambda r: day(r["last_round"])),
+        Column("last_round", "Last traced", lambda r: fixed(day(r["last_round"]))),
     ]
     return html.Div([stored_table(farm.visit, "string_findings", columns, "Strings, against the others of the same round, type and plane",
                                   "p_mp_ratio", where={"site_id": farm.id}),

@@ -18,7 +18,7 @@ from dashboards.store import Store
 from dashboards.visit import Content, Visit, address
 from yieldwatch.handbook import entries
 from yieldwatch.report.totals import Amount
-from yieldwatch.report.words import NOT_KNOWN, EnergyUnit, money, month_name, number, per_cent, plain, tied
+from yieldwatch.report.words import NO_BREAK, NOT_KNOWN, EnergyUnit, money, month_name, number, per_cent, plain, tied
 
 #: The farm's pages: what follows its address, and the word for it.
 PAGES = (("", "Losses"), ("shade", "Shade"), ("dirt", "Dirt"), ("strings", "Strings"), ("inverters", "Inverters"),
@@ -104,8 +104,12 @@ def handbook(*ids: str) -> html.P:
     links: list = ["Explained in the handbook: "]
     for place, entry in enumerate(ids):
         links += [", "] if place else []
-        links.append(dcc.Link(known[entry].title.lower(), href=address(f"/handbook/{entry}")))
+        links.append(dcc.Link(_within_a_sentence(known[entry].title), href=address(f"/handbook/{entry}")))
     return html.P([*links, "."], className="quiet")
+
+
+def _within_a_sentence(title: str) -> str:
+    return title if title[1:2].isupper() else title[:1].lower() + title[1:]
 
 
 def told(farm: Farm, cause: str) -> list:
@@ -122,6 +126,11 @@ def span_words(first: str, last: str) -> str:
     return month_name(first) if first == last else f"{month_name(first)} to {month_name(last)}"
 
 
+def fixed(text: str) -> str:
+    """Text that no narrow column breaks, such as a date."""
+    return text.replace(" ", NO_BREAK)
+
+
 def date_axis(start: str, step_days: int, count: int) -> list[str]:
     """The days of a series that keeps its first only."""
     first = dt.date.fromisoformat(start)
@@ -136,4 +145,4 @@ def within(days: Sequence[str], period: Period) -> list[int]:
 
 def nothing(sentence: str) -> html.P:
     """Why a picture is not there."""
-    return html.P(sentence, className="sorry")
+    return html.P(sentence, className="lacking")

@@ -88,16 +88,21 @@ def _curves(subject: Subject) -> Iterator[Picture]:
 def _curve(string: String, row: pd.Series, points: pd.DataFrame, subject: Subject) -> Picture:
     at = np.unique(np.linspace(0, len(points) - 1, min(_POINTS, len(points))).astype(int))
     v, i = points["v"].to_numpy(float)[at], points["i"].to_numpy(float)[at]
+    sound_v, sound_i = _sound(string, row, len(v))
     return Picture("string_curve", string.string_id, {
-        "v": rounded(v, 1), "i": rounded(i, 3), "sound_i": rounded(_sound(string, row, v), 3)}, {
+        "v": rounded(v, 1), "i": rounded(i, 3), "sound_v": rounded(sound_v, 1), "sound_i": rounded(sound_i, 3)}, {
         "unit": "A over V", "day": row["time"].tz_convert(subject.site.tz).date(), "light_w_m2": float(row["poa_global"]),
         "temp_cell_c": float(row["temp_cell"]), "points": len(points), "trace_id": str(row["trace_id"])})
 
 
-def _sound(string: String, row: pd.Series, v: np.ndarray) -> np.ndarray:
-    """Current of a string as on its plate at these voltages, in the trace's light and warmth; NaN beyond its open circuit. [A]"""
-    if not (np.isfinite(row["poa_global"]) and np.isfinite(row["temp_cell"])):
-        return np.full(len(v), np.nan)
-    circuit = pvlib.pvsystem.calcparams_desoto(row["poa_global"], row["temp_cell"], **fit_module(string.module_type).parameters)
-    current = pvlib.pvsystem.i_from_v(np.maximum(v, 0.0) / string.modules_in_series, *(float(np.squeeze(x)) for x in circuit))
-    return np.where(current >= 0.0, current, np.nan)
+def _sound(string: String, row: pd.Series, points: int) -> tuple[np.ndarray, np.ndarray]:
+    """Voltage and current of a string as on its plate, in the trace's light and warmth; NaN where these are not known. [V, A]"""
+    if not (np.isfinite(row["poa_global"]) and np.isfinite(row["temp_cell"]) and row["poa_global"] > 0):
+        return np.full(points, np.nan), np.full(points, np.nan)
+    module = fit_module(string.module_type)
+    circuit = tuple(float(np.squeeze(x)) for x in pvlib.pvsystem.calcparams_desoto(
+        row["poa_global"], row["temp_cell"], **module.parameters))
+    v_oc = float(module.key_points(row["poa_global"], row["temp_cell"])["v_oc"])
+    # Dense towards open circuit, where the curve bends.
+    v = v_oc * (1.0 - np.linspace(1.0, 0.0, points) ** 2)
+    return v * string.modules_in_series, np.maximum(pvlib.pvsystem.i_from_v(v, *circuit), 0.0)
