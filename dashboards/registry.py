@@ -4,12 +4,11 @@ Every page, in the menu's order. A page is a module in `pages/` with a `PAGE`, i
 
 from __future__ import annotations
 
-from dashboards.pages import (
-    apart, decisions, dirt, farm, farms, inverters, losses, owner, readings, rows, shade, spells, string, strings, why,
-)
+from dashboards.farm_pages import FARM
+from dashboards.pages import assess, decisions, farms, handbook, losses, owner, promises, rows, trust
 from dashboards.visit import Page
 
-#: The pages of one farm.
-FARM: tuple[Page, ...] = (farm.PAGE, why.PAGE, shade.PAGE, dirt.PAGE, strings.PAGE, string.PAGE, inverters.PAGE, spells.PAGE,
-                          apart.PAGE, readings.PAGE)
-PAGES: tuple[Page, ...] = (owner.PAGE, decisions.PAGE, farms.PAGE, losses.PAGE, rows.PAGE, *FARM)
+PAGES: tuple[Page, ...] = (
+    owner.PAGE, decisions.PAGE, farms.PAGE, promises.PAGE, trust.PAGE, trust.FARM_PAGE, assess.PAGE, handbook.PAGE,
+    handbook.TOPIC_PAGE, losses.PAGE, rows.PAGE, *FARM,
+)

@@ -14,6 +14,7 @@ from werkzeug.exceptions import HTTPException
 from werkzeug.routing import Map, RequestRedirect, Rule
 
 from dashboards.jobs import Jobs
+from dashboards.run import Runner
 from dashboards.store import Store
 
 OWNER, ANALYST, PLANNER = ROLES = ("owner", "analyst", "planner")
@@ -33,12 +34,18 @@ class Person:
 
 @dataclass(frozen=True)
 class Place:
-    """What the server was started on: the portfolio's folder, the folder of results, and the job book."""
+    """What the server was started on: the portfolio's folder, the folder of results, the job book, and what assesses."""
 
     portfolio: Path
     folder: Path
     store: Store
     jobs: Jobs
+    runner: Runner
+
+
+def place_of(portfolio: Path, folder: Path, book: str | None = None) -> Place:
+    """A portfolio as a server shows it; `book` as of `open_book`."""
+    return Place(portfolio, folder, Store(folder), Jobs(portfolio, book), Runner(portfolio, folder, book))
 
 
 @dataclass(frozen=True)
@@ -68,6 +75,27 @@ def address(path: str, **query: object) -> str:
 
 
 @dataclass(frozen=True)
+class Route:
+    """
+    A plain address beside the pages, such as a download.
+
+    Attributes
+    ----------
+    path : str
+        As Flask writes it, such as "/download/<name>".
+    answer : callable
+        Called with the `Place` and, by name, what is in the path's brackets; returns what Flask takes.
+    roles : frozenset of str
+        Who may ask, checked before it is called.
+    """
+
+    path: str
+    answer: Callable
+    roles: frozenset[str]
+    methods: tuple[str, ...] = ("GET",)
+
+
+@dataclass(frozen=True)
 class Page:
     """
     A page.
@@ -84,7 +112,9 @@ class Page:
     roles : frozenset of str
         Who may see it, checked on the server.
     callbacks : callable, optional
-        Called once with the application and the `Place`.
+        Called once with the application and the `Place`. What a callback writes checks the role of `current_person()` itself.
+    routes : tuple of Route
+        Downloads and the like that belong to the page.
     """
 
     path: str
@@ -93,6 +123,7 @@ class Page:
     menu: str = ""
     roles: frozenset[str] = frozenset(ROLES)
     callbacks: Callable | None = None
+    routes: tuple[Route, ...] = ()
 
 
 class Router:

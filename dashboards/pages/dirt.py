@@ -43,10 +43,15 @@ def _lead(farm: Farm, drawn: Drawn) -> str:
     worst, last = max(known, key=lambda k: c["dirt_pct"][k]), known[-1]
 
     def span(k: int) -> str:
-        return f"{number(c['dirt_pct'][k], 1)} % of output (90 % interval {number(c['low_pct'][k], 1)} to {number(c['high_pct'][k], 1)})"
+        return (
+            f"{number(c['dirt_pct'][k], 1)} % of output (90 % interval {number(c['low_pct'][k], 1)} to "
+            f"{number(c['high_pct'][k], 1)})"
+        )
 
-    return (f"In {farm.period.words} dirt took most on {day(days[worst])}, {span(worst)}; on {day(days[last])} it took {span(last)}. "
-            f"{count(len(_cleanings(drawn, farm.period)), 'cleaning')} recorded in these months.")
+    return (
+        f"In {farm.period.words} dirt took most on {day(days[worst])}, {span(worst)}; on {day(days[last])} it took {span(last)}. "
+        f"{count(len(_cleanings(drawn, farm.period)), 'cleaning')} recorded in these months."
+    )
 
 
 def _cleanings(drawn: Drawn, period: Period) -> list[tuple[str, str]]:
@@ -67,44 +72,109 @@ def _picture(farm: Farm, drawn: Drawn, period: Period, name: str) -> html.Figure
     line = {"type": "scatter", "mode": "lines", "x": x, "hoverinfo": "skip"}
     traces: list[dict] = [
         {**line, "y": cut("low_pct"), "line": {"width": 0}, "showlegend": False},
-        {**line, "y": cut("high_pct"), "line": {"width": 0}, "fill": "tonexty", "fillcolor": "rgba(47,128,194,0.22)",
-         "name": "its 90 % interval"},
-        {"type": "scatter", "mode": "markers", "x": x, "y": cut("measured_pct"), "name": "measured, other causes taken off",
-         "marker": {"color": COLOURS["grey"], "size": 4, "symbol": "circle-open"}, "hovertemplate": "%{x|%d %b %Y}: %{y:.1f} %<extra></extra>"},
-        {**line, "y": cut("dirt_pct"), "name": "dirt by the fit", "line": {"color": COLOURS["blue"], "width": 2.5},
-         "hoverinfo": "all", "hovertemplate": "%{x|%d %b %Y}: %{y:.2f} %<extra></extra>"}]
+        {
+            **line,
+            "y": cut("high_pct"),
+            "line": {"width": 0},
+            "fill": "tonexty",
+            "fillcolor": "rgba(47,128,194,0.22)",
+            "name": "its 90 % interval",
+        },
+        {
+            "type": "scatter",
+            "mode": "markers",
+            "x": x,
+            "y": cut("measured_pct"),
+            "name": "measured, other causes taken off",
+            "marker": {"color": COLOURS["grey"], "size": 4, "symbol": "circle-open"},
+            "hovertemplate": "%{x|%d %b %Y}: %{y:.1f} %<extra></extra>",
+        },
+        {
+            **line,
+            "y": cut("dirt_pct"),
+            "name": "dirt by the fit",
+            "line": {"color": COLOURS["blue"], "width": 2.5},
+            "hoverinfo": "all",
+            "hovertemplate": "%{x|%d %b %Y}: %{y:.2f} %<extra></extra>",
+        },
+    ]
     rain = cut("rain_mm")
     if any(v is not None for v in rain):
-        traces.append({"type": "bar", "x": x, "y": rain, "yaxis": "y2", "name": "rain", "marker": {"color": COLOURS["sky"]},
-                       "hovertemplate": "%{x|%d %b %Y}: %{y:.1f} mm<extra></extra>"})
+        traces.append(
+            {
+                "type": "bar",
+                "x": x,
+                "y": rain,
+                "yaxis": "y2",
+                "name": "rain",
+                "marker": {"color": COLOURS["sky"]},
+                "hovertemplate": "%{x|%d %b %Y}: %{y:.1f} mm<extra></extra>",
+            }
+        )
     cleanings = _cleanings(drawn, period)
     known = [v for v in cut("high_pct") + cut("measured_pct") if v is not None]
     middle = sorted(v for v in cut("measured_pct") if v is not None)
     # A few wild days must not flatten the curve: the axis holds the fit and all but 1 % of the days on either side.
-    low = min([0.0, *middle[len(middle) // 100: len(middle) // 100 + 1]])
-    high = max([*(v for v in cut("high_pct") if v is not None), *middle[-(len(middle) // 100 + 1):][:1], 1.0]) if known else 1.0
-    marks = [{"type": "line", "x0": d, "x1": d, "yref": "paper", "y0": 0, "y1": 1,
-              "line": {"color": COLOURS["orange"], "width": 2, "dash": "dash"}} for d, _ in cleanings]
-    notes = [{"x": d, "y": 1, "yref": "paper", "text": "cleaned", "showarrow": False, "xanchor": "left", "yanchor": "top"}
-             for d, _ in cleanings]
+    low = min([0.0, *middle[len(middle) // 100 : len(middle) // 100 + 1]])
+    high = max([*(v for v in cut("high_pct") if v is not None), *middle[-(len(middle) // 100 + 1) :][:1], 1.0]) if known else 1.0
+    marks = [
+        {
+            "type": "line",
+            "x0": d,
+            "x1": d,
+            "yref": "paper",
+            "y0": 0,
+            "y1": 1,
+            "line": {"color": COLOURS["orange"], "width": 2, "dash": "dash"},
+        }
+        for d, _ in cleanings
+    ]
+    notes = [
+        {"x": d, "y": 1, "yref": "paper", "text": "cleaned", "showarrow": False, "xanchor": "left", "yanchor": "top"}
+        for d, _ in cleanings
+    ]
     base = layout()["yaxis"]
-    shape = layout("", "taken by dirt [%]", 430, yaxis={"domain": [0.3, 1.0], "range": [low - 0.3, high + 0.5]}, shapes=marks, annotations=notes,
-                   yaxis2={**base, "domain": [0.0, 0.22], "title": {"text": "rain [mm]"}, "rangemode": "tozero", "nticks": 4},
-                   xaxis={"type": "date", "tickformat": "%b\n%Y", "anchor": "y2", "range": [x[0], x[-1]]}, bargap=0.0)
+    shape = layout(
+        "",
+        "taken by dirt [%]",
+        430,
+        yaxis={"domain": [0.3, 1.0], "range": [low - 0.3, high + 0.5]},
+        shapes=marks,
+        annotations=notes,
+        yaxis2={**base, "domain": [0.0, 0.22], "title": {"text": "rain [mm]"}, "rangemode": "tozero", "nticks": 4},
+        xaxis={"type": "date", "tickformat": "%b\n%Y", "anchor": "y2", "range": [x[0], x[-1]]},
+        bargap=0.0,
+    )
     step = "day" if about["step_days"] == 1 else f"{about['step_days']} days"
     cleaned = listed([f"{day(d)} ({'the whole farm' if s == 'site' else plain(s)})" for d, s in cleanings]) or "none recorded"
     # One row in seven days is enough to read off; all of them would make the page slow.
     rows = [{k: c[k][p] for k in c} | {"day": days[p]} for p in (at[::7] if about["step_days"] == 1 else at)]
-    columns = [Column("day", "From", lambda r: day(r["day"])), *(
-        Column(k, h, lambda r, k=k: "" if r[k] is None else number(r[k], 2), number=True)
-        for k, h in (("dirt_pct", "Dirt [%]"), ("low_pct", "Low [%]"), ("high_pct", "High [%]"),
-                     ("measured_pct", "Measured [%]"), ("rain_mm", "Rain [mm]")))]
+    columns = [
+        Column("day", "From", lambda r: day(r["day"])),
+        *(
+            Column(k, h, lambda r, k=k: "" if r[k] is None else number(r[k], 2), number=True)
+            for k, h in (
+                ("dirt_pct", "Dirt [%]"),
+                ("low_pct", "Low [%]"),
+                ("high_pct", "High [%]"),
+                ("measured_pct", "Measured [%]"),
+                ("rain_mm", "Rain [mm]"),
+            )
+        ),
+    ]
     seen = sum(v is not None for v in cut("measured_pct")) / len(at)
-    return chart(f"dirt-{name}", traces, shape,
-                 f"Share of output that dirt takes, each {step} of {period.words}, with its 90 % interval, over what each day shows "
-                 f"once all other causes are taken off ({per_cent(seen, 0)} of the days could be used); below, rain. A day's rain of "
-                 f"{number(about['rain_that_cleans_mm'], 1)} mm takes 63 % of what rain can. Cleanings: {cleaned}. The table has every seventh day.",
-                 f"Dirt, {period.words}: {_lead(farm, drawn) if period == farm.period else 'the other period'}", columns, rows)
+    return chart(
+        f"dirt-{name}",
+        traces,
+        shape,
+        f"Share of output that dirt takes, each {step} of {period.words}, with its 90 % interval, over what each day shows "
+        f"once all other causes are taken off ({per_cent(seen, 0)} of the days could be used); below, rain. A day's rain of "
+        f"{number(about['rain_that_cleans_mm'], 1)} mm takes 63 % of what rain can. Cleanings: {cleaned}. The "
+        "table has every seventh day.",
+        f"Dirt, {period.words}: {_lead(farm, drawn) if period == farm.period else 'the other period'}",
+        columns,
+        rows,
+    )
 
 
 PAGE = Page("/farm/<site_id>/dirt", "Dirt", build)

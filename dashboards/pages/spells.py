@@ -30,8 +30,18 @@ def build(visit: Visit) -> Content:
 
 def _page(farm: Farm) -> list:
     unit = EnergyUnit.fitting(*(abs(farm.losses.energy([c], (farm.period, 1.0)).value) for c in CAUSES))
-    parts: list = [html.P(["In ", farm.period.words, ": ", *joined([html.Span([f"{cause_word(c)} ", _took(farm, c, unit)])
-                                                                   for c in CAUSES]), "."], className="lead")]
+    parts: list = [
+        html.P(
+            [
+                "In ",
+                farm.period.words,
+                ": ",
+                *joined([html.Span([f"{cause_word(c)} ", _took(farm, c, unit)]) for c in CAUSES]),
+                ".",
+            ],
+            className="lead",
+        )
+    ]
     cause = farm.visit.query.get("cause", "")
     if cause not in CAUSES:
         cause = max(CAUSES, key=lambda c: _size(farm, c))
@@ -44,8 +54,12 @@ def _page(farm: Farm) -> list:
     parts.append(_map(farm, cause, drawn, farm.period, "now"))
     if farm.picked.against is not None:
         parts += [html.H3(f"Against it: {farm.picked.against.words}"), _map(farm, cause, drawn, farm.picked.against, "against")]
-    return [*parts, html.H2("Every spell"), _table(farm, cause),
-            handbook("spells", "downtime", "inverter_outage", "grid_outage", "curtailment", "clipping")]
+    return [
+        *parts,
+        html.H2("Every spell"),
+        _table(farm, cause),
+        handbook("spells", "downtime", "inverter_outage", "grid_outage", "curtailment", "clipping"),
+    ]
 
 
 def _size(farm: Farm, cause: str) -> float:
@@ -77,12 +91,27 @@ def _map(farm: Farm, cause: str, drawn: Drawn | None, period: Period, name: str)
         column = (dt.date.fromisoformat(d) - first).days // step
         cells[h - top][column] = (cells[h - top][column] or 0.0) + e
     span = "day" if step == 1 else "week"
-    traces = [{"type": "heatmap", "x": [(s + dt.timedelta(days=step / 2)).isoformat() if step > 1 else s.isoformat() for s in starts],
-               "y": list(range(top, bottom + 1)), "z": cells, "zmin": 0, "colorscale": _DEEP, "xgap": 1, "ygap": 1,
-               "colorbar": {"title": {"text": f"kWh in the {span}'s hour", "side": "right"}, "thickness": 12, "outlinewidth": 0},
-               "hovertemplate": f"{span} of " + "%{x|%d %b %Y}, %{y}:00: %{z:.1f} kWh<extra></extra>"}]
-    shape = layout("", "hour of the day, site time", 380, yaxis={"range": [23.5, -0.5], "dtick": 3, "zeroline": False},
-                   xaxis={"type": "date", "range": [first.isoformat(), last.isoformat()], "tickformat": "%b\n%Y"})
+    traces = [
+        {
+            "type": "heatmap",
+            "x": [(s + dt.timedelta(days=step / 2)).isoformat() if step > 1 else s.isoformat() for s in starts],
+            "y": list(range(top, bottom + 1)),
+            "z": cells,
+            "zmin": 0,
+            "colorscale": _DEEP,
+            "xgap": 1,
+            "ygap": 1,
+            "colorbar": {"title": {"text": f"kWh in the {span}'s hour", "side": "right"}, "thickness": 12, "outlinewidth": 0},
+            "hovertemplate": f"{span} of " + "%{x|%d %b %Y}, %{y}:00: %{z:.1f} kWh<extra></extra>",
+        }
+    ]
+    shape = layout(
+        "",
+        "hour of the day, site time",
+        380,
+        yaxis={"range": [23.5, -0.5], "dtick": 3, "zeroline": False},
+        xaxis={"type": "date", "range": [first.isoformat(), last.isoformat()], "tickformat": "%b\n%Y"},
+    )
     by_hour: dict[int, float] = {}
     for h, e in zip(hours, energy, strict=True):
         by_hour[h] = by_hour.get(h, 0.0) + e
@@ -91,13 +120,22 @@ def _map(farm: Farm, cause: str, drawn: Drawn | None, period: Period, name: str)
         by_day[d] = by_day.get(d, 0.0) + e
     worst_day, worst_hour = max(by_day, key=lambda d: by_day[d]), max(by_hour, key=lambda h: by_hour[h])
     rows = [{"day": d, "energy": e} for d, e in sorted(by_day.items(), key=lambda de: -de[1])[:60]]
-    columns = [Column("day", "Day", lambda r: day(r["day"])), Column("energy", "Not made [kWh]", lambda r: number(r["energy"], 1), number=True)]
-    return chart(f"spells-{name}", traces, shape,
-                 f"{cause_word(cause).capitalize()}: energy not made [kWh] by {span} and hour of the day, {period.words}; blank: none. "
-                 f"{count(len(by_day), 'day')}, most on {day(worst_day)} ({number(by_day[worst_day])} kWh) and between "
-                 f"{worst_hour}:00 and {worst_hour + 1}:00 ({per_cent(by_hour[worst_hour] / sum(energy), 0)} of it). {farm.coverage}. "
-                 "The table has the 60 largest days.",
-                 f"{cause_word(cause)} by day and hour, {period.words}: {len(by_day)} days, most on {day(worst_day)}.", columns, rows)
+    columns = [
+        Column("day", "Day", lambda r: day(r["day"])),
+        Column("energy", "Not made [kWh]", lambda r: number(r["energy"], 1), number=True),
+    ]
+    return chart(
+        f"spells-{name}",
+        traces,
+        shape,
+        f"{cause_word(cause).capitalize()}: energy not made [kWh] by {span} and hour of the day, {period.words}; blank: none. "
+        f"{count(len(by_day), 'day')}, most on {day(worst_day)} ({number(by_day[worst_day])} kWh) and between "
+        f"{worst_hour}:00 and {worst_hour + 1}:00 ({per_cent(by_hour[worst_hour] / sum(energy), 0)} of it). {farm.coverage}. "
+        "The table has the 60 largest days.",
+        f"{cause_word(cause)} by day and hour, {period.words}: {len(by_day)} days, most on {day(worst_day)}.",
+        columns,
+        rows,
+    )
 
 
 def _end(month: str) -> str:
@@ -108,12 +146,26 @@ def _end(month: str) -> str:
 def _table(farm: Farm, cause: str) -> html.Div:
     first, last = farm.period.days()
     where = {"site_id": farm.id, "cause": cause, "start__from": first, "start__to": last}
-    columns = [Column("start", "From", lambda r: _stamp(r["start"])), Column("end", "To", lambda r: _stamp(r["end"])),
-               Column("inverter_id", "Which", lambda r: plain(r["inverter_id"]) or "the whole farm"),
-               Column("energy_kwh", "Not made [kWh]", lambda r: number(r["energy_kwh"], 1), number=True)]
-    return html.Div([stored_table(farm.visit, "downtime", columns, f"Spells: {cause_word(cause)}, begun in {farm.period.words}; site time",
-                                  "energy_kwh", descending=True, where=where),
-                     html.P(dcc.Link("All columns", href=rows_behind("downtime", **where)))])
+    columns = [
+        Column("start", "From", lambda r: _stamp(r["start"])),
+        Column("end", "To", lambda r: _stamp(r["end"])),
+        Column("inverter_id", "Which", lambda r: plain(r["inverter_id"]) or "the whole farm"),
+        Column("energy_kwh", "Not made [kWh]", lambda r: number(r["energy_kwh"], 1), number=True),
+    ]
+    return html.Div(
+        [
+            stored_table(
+                farm.visit,
+                "downtime",
+                columns,
+                f"Spells: {cause_word(cause)}, begun in {farm.period.words}; site time",
+                "energy_kwh",
+                descending=True,
+                where=where,
+            ),
+            html.P(dcc.Link("All columns", href=rows_behind("downtime", **where))),
+        ]
+    )
 
 
 def _stamp(text: str | None) -> str:

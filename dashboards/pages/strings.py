@@ -16,7 +16,12 @@ from dashboards.visit import Content, Page, Visit
 from yieldwatch.report.words import FINDING_WORDS, count, day, listed, number, per_cent, plain
 
 #: Colour and symbol of a finding; the rest are faults.
-_STYLES = {"ok": ("blue", "circle"), "soiled": ("sky", "diamond"), "shaded": ("green", "triangle-up"), "not_tested": ("grey", "circle-open")}
+_STYLES = {
+    "ok": ("blue", "circle"),
+    "soiled": ("sky", "diamond"),
+    "shaded": ("green", "triangle-up"),
+    "not_tested": ("grey", "circle-open"),
+}
 _FAULT = ("orange", "square")
 #: Power against peers below which a mark has its number.
 _PLAIN = 0.98
@@ -27,7 +32,14 @@ _MOST_NAMES = 60
 
 
 def build(visit: Visit) -> Content:
-    return farm_page(visit, "strings", "strings", "Each string against the others of its round, as they lie on the ground.", _page, by_period=False)
+    return farm_page(
+        visit,
+        "strings",
+        "strings",
+        "Each string against the others of its round, as they lie on the ground.",
+        _page,
+        by_period=False,
+    )
 
 
 def _page(farm: Farm) -> list:
@@ -41,13 +53,24 @@ def _page(farm: Farm) -> list:
         worst = sorted(faults, key=lambda r: r["p_mp_ratio"] if r["p_mp_ratio"] is not None else 1.0)[:4]
         said += [f"{count(len(faults), 'has a fault', 'have a fault')}: "]
         for place, r in enumerate(worst):
-            said += [", " if place else "", dcc.Link(f"{plain(r['string_id'])} ({FINDING_WORDS[r['finding']]}, probability "
-                                                     f"{number(r['confidence'], 2)})", href=farm.at(f"strings/{r['string_id']}"))]
+            said += [
+                ", " if place else "",
+                dcc.Link(
+                    f"{plain(r['string_id'])} ({FINDING_WORDS[r['finding']]}, probability {number(r['confidence'], 2)})",
+                    href=farm.at(f"strings/{r['string_id']}"),
+                ),
+            ]
         said += [". " if len(worst) == len(faults) else " and others. "]
     else:
         said += ["none of them shows a fault. "]
-    return [html.P(said, className="lead"), *told(farm, "string_fault"), *_layout(farm, rows), html.H2("All strings"), _table(farm),
-            handbook("string_fault", "string-rounds", "peers", "string-classification", "finding", "stc")]
+    return [
+        html.P(said, className="lead"),
+        *told(farm, "string_fault"),
+        *_layout(farm, rows),
+        html.H2("All strings"),
+        _table(farm),
+        handbook("string_fault", "string-rounds", "peers", "string-classification", "finding", "stc"),
+    ]
 
 
 def _layout(farm: Farm, rows: list[dict]) -> list:
@@ -59,24 +82,44 @@ def _layout(farm: Farm, rows: list[dict]) -> list:
     here = [r for r in rows if r["string_id"] in place]
     if not here:
         return [nothing("No string has a place (x_m, y_m in strings.csv), so they cannot be laid out.")]
-    traces = [_marks(farm, [r for r in here if r["finding"] == f], f, place, len(here)) for f in dict.fromkeys(r["finding"] for r in here)]
+    traces = [
+        _marks(farm, [r for r in here if r["finding"] == f], f, place, len(here))
+        for f in dict.fromkeys(r["finding"] for r in here)
+    ]
     xs, ys = ([place[r["string_id"]][k] for r in here] for k in (0, 1))
     deep, wide = max(ys) - min(ys), max(xs) - min(xs)
     height = int(min(640, max(300, 150 + 820 * deep / max(wide, 1.0))))
-    shape = layout("east [m]", "north [m]", height, yaxis={"scaleanchor": "x", "scaleratio": 1, "zeroline": False},
-                   xaxis={"zeroline": False}, hovermode="closest")
+    shape = layout(
+        "east [m]",
+        "north [m]",
+        height,
+        yaxis={"scaleanchor": "x", "scaleratio": 1, "zeroline": False},
+        xaxis={"zeroline": False},
+        hovermode="closest",
+    )
     days = sorted({r["last_round"] for r in here if r["last_round"]})
     left = len(rows) - len(here)
     close = _close(list(zip(xs, ys, strict=True)))
     faults = [plain(r["string_id"]) for r in here if r["finding"] not in _STYLES]
-    return [html.H2("On the ground"), chart(
-        "layout", traces, shape,
-        "Each mark is a string; its size grows with what it lacks against the strings of the same round, type and plane, and "
-        "where it is under 98 % of theirs the number says what it is [%]. Symbol and colour: what it shows. "
-        + (f"Last traced between {day(days[0])} and {day(days[-1])}. " if days else "")
-        + (f"{count(left, 'string')} without a place not drawn. " if left else "")
-        + (f"{count(close, 'string')} within {number(_SAME_PLACE)} m of another by x_m and y_m: those marks overlap. " if close else "") + "Their names, and the way to each, are in the table.",
-        f"Strings on the ground; {'faulty: ' + listed(faults[:8]) if faults else 'none is faulty'}.")]
+    return [
+        html.H2("On the ground"),
+        chart(
+            "layout",
+            traces,
+            shape,
+            "Each mark is a string; its size grows with what it lacks against the strings of the same round, type and plane, and "
+            "where it is under 98 % of theirs the number says what it is [%]. Symbol and colour: what it shows. "
+            + (f"Last traced between {day(days[0])} and {day(days[-1])}. " if days else "")
+            + (f"{count(left, 'string')} without a place not drawn. " if left else "")
+            + (
+                f"{count(close, 'string')} within {number(_SAME_PLACE)} m of another by x_m and y_m: those marks overlap. "
+                if close
+                else ""
+            )
+            + "Their names, and the way to each, are in the table.",
+            f"Strings on the ground; {'faulty: ' + listed(faults[:8]) if faults else 'none is faulty'}.",
+        ),
+    ]
 
 
 def _close(places: list[tuple[float, float]]) -> int:
@@ -97,13 +140,22 @@ def _marks(farm: Farm, rows: list[dict], finding: str, place: dict, total: int) 
     # A twentieth lost doubles the mark; a lost string does not cover its neighbours.
     size = [11 if v is None else 11 + min(14.0, max(0.0, 220.0 * (1.0 - v))) for v in ratio]
     return {
-        "type": "scatter", "mode": "markers+text" if total <= _MOST_NAMES else "markers", "name": FINDING_WORDS[finding],
-        "x": [place[r["string_id"]][0] for r in rows], "y": [place[r["string_id"]][1] for r in rows],
+        "type": "scatter",
+        "mode": "markers+text" if total <= _MOST_NAMES else "markers",
+        "name": FINDING_WORDS[finding],
+        "x": [place[r["string_id"]][0] for r in rows],
+        "y": [place[r["string_id"]][1] for r in rows],
         "marker": {"color": COLOURS[colour], "symbol": symbol, "size": size, "line": {"width": 1, "color": COLOURS["grey"]}},
-        "text": ["" if v is None or v >= _PLAIN else number(100 * v) for v in ratio], "textposition": "bottom center", "textfont": {"size": 10},
-        "customdata": [[plain(r["string_id"]), "not known" if v is None else per_cent(v), number(r["confidence"], 2)]
-                       for r, v in zip(rows, ratio, strict=True)],
-        "hovertemplate": "%{customdata[0]}: %{customdata[1]} of its peers' power, probability of a fault %{customdata[2]}<extra></extra>"}
+        "text": ["" if v is None or v >= _PLAIN else number(100 * v) for v in ratio],
+        "textposition": "bottom center",
+        "textfont": {"size": 10},
+        "customdata": [
+            [plain(r["string_id"]), "not known" if v is None else per_cent(v), number(r["confidence"], 2)]
+            for r, v in zip(rows, ratio, strict=True)
+        ],
+        "hovertemplate": "%{customdata[0]}: %{customdata[1]} of its peers' power, probability of a fault "
+        "%{customdata[2]}<extra></extra>",
+    }
 
 
 def _table(farm: Farm) -> html.Div:
@@ -117,9 +169,19 @@ def _table(farm: Farm) -> html.Div:
         Column("fill_factor_ratio", "Fill factor [%]", lambda r: _share(r["fill_factor_ratio"]), number=True),
         Column("last_round", "Last traced", lambda r: fixed(day(r["last_round"]))),
     ]
-    return html.Div([stored_table(farm.visit, "string_findings", columns, "Strings, against the others of the same round, type and plane",
-                                  "p_mp_ratio", where={"site_id": farm.id}),
-                     html.P(dcc.Link("All columns", href=rows_behind("string_findings", site_id=farm.id)))])
+    return html.Div(
+        [
+            stored_table(
+                farm.visit,
+                "string_findings",
+                columns,
+                "Strings, against the others of the same round, type and plane",
+                "p_mp_ratio",
+                where={"site_id": farm.id},
+            ),
+            html.P(dcc.Link("All columns", href=rows_behind("string_findings", site_id=farm.id))),
+        ]
+    )
 
 
 def _share(value: float | None) -> str:

@@ -21,11 +21,27 @@ from yieldwatch.report.totals import Amount
 from yieldwatch.report.words import NO_BREAK, NOT_KNOWN, EnergyUnit, money, month_name, number, per_cent, plain, tied
 
 #: The farm's pages: what follows its address, and the word for it.
-PAGES = (("", "Losses"), ("shade", "Shade"), ("dirt", "Dirt"), ("strings", "Strings"), ("inverters", "Inverters"),
-         ("spells", "Off and held down"), ("apart", "What cannot be told apart"), ("readings", "Readings and gaps"))
+PAGES = (
+    ("", "Losses"),
+    ("shade", "Shade"),
+    ("dirt", "Dirt"),
+    ("strings", "Strings"),
+    ("inverters", "Inverters"),
+    ("spells", "Off and held down"),
+    ("apart", "What cannot be told apart"),
+    ("readings", "Readings and gaps"),
+)
 #: The page that shows a cause's evidence as a picture.
-EVIDENCE_PAGES = {"shading": "shade", "soiling": "dirt", "string_fault": "strings", "inverter_efficiency": "inverters",
-                  "inverter_outage": "spells", "grid_outage": "spells", "curtailment": "spells", "unexplained": "readings"}
+EVIDENCE_PAGES = {
+    "shading": "shade",
+    "soiling": "dirt",
+    "string_fault": "strings",
+    "inverter_efficiency": "inverters",
+    "inverter_outage": "spells",
+    "grid_outage": "spells",
+    "curtailment": "spells",
+    "unexplained": "readings",
+}
 
 
 @dataclass(frozen=True)
@@ -89,13 +105,22 @@ def farm_page(visit: Visit, page: str, title: str, under: str, build: Callable[[
     if not losses.yields:
         return sorry(plain(site["name"]), "No month of this farm is assessed yet.")
     farm = Farm(visit, site, losses, chosen(visit, list(losses.yields)))
-    return html.Div([_pages(farm, page), page_head(f"{plain(site['name'])}: {title}", under),
-                     picker(visit, farm.picked) if by_period else None, *build(farm)])
+    return html.Div(
+        [
+            _pages(farm, page),
+            page_head(f"{plain(site['name'])}: {title}", under),
+            picker(visit, farm.picked) if by_period else None,
+            *build(farm),
+        ]
+    )
 
 
 def _pages(farm: Farm, page: str) -> html.Nav:
-    return html.Nav(html.Ul([html.Li(dcc.Link(word, href=farm.at(name), className="here" if name == page else ""))
-                             for name, word in PAGES]), className="within no-print", **aria(label="Pages of this farm"))
+    return html.Nav(
+        html.Ul([html.Li(dcc.Link(word, href=farm.at(name), className="here" if name == page else "")) for name, word in PAGES]),
+        className="within no-print",
+        **aria(label="Pages of this farm"),
+    )
 
 
 def handbook(*ids: str) -> html.P:

@@ -50,8 +50,12 @@ class Period:
 
     def query(self, other: Period | None) -> dict[str, str | None]:
         """As the address carries it."""
-        return {"from": self.first, "to": self.last, "against_from": other.first if other else None,
-                "against_to": other.last if other else None}
+        return {
+            "from": self.first,
+            "to": self.last,
+            "against_from": other.first if other else None,
+            "against_to": other.last if other else None,
+        }
 
 
 @dataclass(frozen=True)
@@ -89,20 +93,38 @@ def picker(visit: Visit, picked: Chosen) -> html.Div:
     for name, months in offers.items():
         here = Period(tuple(months))
         links += [" · "] if links else []
-        links.append(html.B(name) if here == period and picked.against is None else
-                     dcc.Link(name, href=visit.here(**here.query(None))))
+        links.append(
+            html.B(name) if here == period and picked.against is None else dcc.Link(name, href=visit.here(**here.query(None)))
+        )
     before = _before(picked)
     if before:
-        links += [" · ", html.B("Against the year before") if before == picked.against else
-                  dcc.Link("Against the year before", href=visit.here(**period.query(before)))]
-    fields = [("from", "From", period.first, False), ("to", "to", period.last, False),
-              ("against_from", "against", picked.against.first if picked.against else "", True),
-              ("against_to", "to", picked.against.last if picked.against else "", True)]
-    kept = [dcc.Input(type="hidden", name=k, value=v) for k, v in visit.query.items() if k not in dict.fromkeys(f[0] for f in fields)]
-    form = html.Form([*(_field(*f, record) for f in fields), *kept, html.Button("Show", type="submit")], method="get",
-                     action=visit.path, className="period no-print")
-    return html.Div([html.P(links, className="no-print"), html.Details([html.Summary("Any other period"), form],
-                                                                     className="no-print", open=picked.against is not None)])
+        links += [
+            " · ",
+            html.B("Against the year before")
+            if before == picked.against
+            else dcc.Link("Against the year before", href=visit.here(**period.query(before))),
+        ]
+    fields = [
+        ("from", "From", period.first, False),
+        ("to", "to", period.last, False),
+        ("against_from", "against", picked.against.first if picked.against else "", True),
+        ("against_to", "to", picked.against.last if picked.against else "", True),
+    ]
+    kept = [
+        dcc.Input(type="hidden", name=k, value=v) for k, v in visit.query.items() if k not in dict.fromkeys(f[0] for f in fields)
+    ]
+    form = html.Form(
+        [*(_field(*f, record) for f in fields), *kept, html.Button("Show", type="submit")],
+        method="get",
+        action=visit.path,
+        className="period no-print",
+    )
+    return html.Div(
+        [
+            html.P(links, className="no-print"),
+            html.Details([html.Summary("Any other period"), form], className="no-print", open=picked.against is not None),
+        ]
+    )
 
 
 def _before(picked: Chosen) -> Period | None:

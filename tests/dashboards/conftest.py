@@ -21,9 +21,7 @@ import pytest
 import waitress
 
 from dashboards.app import create_app
-from dashboards.jobs import Jobs
-from dashboards.store import Store
-from dashboards.visit import Place
+from dashboards.visit import Place, place_of
 
 ROOT = Path(__file__).parents[2]
 ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
@@ -40,16 +38,12 @@ def place(tmp_path_factory) -> Place:
     """The sample portfolio, copied, and its assessment; a folder named in YIELDWATCH_TEST_PLACE is used as it is instead."""
     ready = os.environ.get("YIELDWATCH_TEST_PLACE")
     if ready:
-        return place_of(Path(ready))
+        return place_of(Path(ready), Path(ready) / "out")
     portfolio = tmp_path_factory.mktemp("served") / "sample"
     shutil.copytree(ROOT / "sample_portfolio", portfolio, ignore=shutil.ignore_patterns("truth"))
     subprocess.run([sys.executable, "-m", "yieldwatch", "assess", str(portfolio), "--out", str(portfolio / "out")], cwd=ROOT,
                    check=True, capture_output=True)
-    return place_of(portfolio)
-
-
-def place_of(portfolio: Path) -> Place:
-    return Place(portfolio, portfolio / "out", Store(portfolio / "out"), Jobs(portfolio))
+    return place_of(portfolio, portfolio / "out")
 
 
 @dataclass(frozen=True)

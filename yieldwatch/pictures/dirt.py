@@ -36,14 +36,28 @@ def prepare(subject: Subject) -> Iterator[Picture]:
         rain = rain.resample(f"{step}D").apply(lambda part: part.sum(skipna=False))
     events = subject.data.events
     cleaned = events[events["kind"] == "cleaning"] if len(events) else events
-    yield Picture("dirt", "", {
-        "dirt_pct": rounded(table["dirt"], 2), "low_pct": rounded(table["low"], 2), "high_pct": rounded(table["high"], 2),
-        "measured_pct": rounded(table["measured"], 2), "rain_mm": rounded(rain, 1)},
-        {"unit": "% of output", "from": table.index[0].date(), "to": blocks.dates[-1].date(), "step_days": step,
-         "coverage": float(np.isfinite(measured).mean()), "rain_coverage": float(np.isfinite(blocks.rain).mean()),
-         "rain_that_cleans_mm": state.wash.depth,
-         "cleanings": [blocks.dates[0].date() + pd.Timedelta(days=blocks.day_of(t)) for t in cleaned["start"].dropna()],
-         "cleaned": [", ".join(map(str, scope)) for scope in cleaned.loc[cleaned["start"].notna(), "scope"]]})
+    yield Picture(
+        "dirt",
+        "",
+        {
+            "dirt_pct": rounded(table["dirt"], 2),
+            "low_pct": rounded(table["low"], 2),
+            "high_pct": rounded(table["high"], 2),
+            "measured_pct": rounded(table["measured"], 2),
+            "rain_mm": rounded(rain, 1),
+        },
+        {
+            "unit": "% of output",
+            "from": table.index[0].date(),
+            "to": blocks.dates[-1].date(),
+            "step_days": step,
+            "coverage": float(np.isfinite(measured).mean()),
+            "rain_coverage": float(np.isfinite(blocks.rain).mean()),
+            "rain_that_cleans_mm": state.wash.depth,
+            "cleanings": [blocks.dates[0].date() + pd.Timedelta(days=blocks.day_of(t)) for t in cleaned["start"].dropna()],
+            "cleaned": [", ".join(map(str, scope)) for scope in cleaned.loc[cleaned["start"].notna(), "scope"]],
+        },
+    )
 
 
 def _by_day(blocks: Blocks, values: np.ndarray, weight: np.ndarray) -> np.ndarray:

@@ -1,8 +1,8 @@
 """
 The doubt of each cause's monthly energy, kept so that any months can be added up with the interval of their sum.
 
-Months share most of their doubt, so that the posterior's draws are few patterns over the months, each in a strength that differs by
-draw: the leading singular vectors. What they leave is kept as each month's own scatter. Draws keep their place from cause to
+Months share most of their doubt, so that the posterior's draws are few patterns over the months, each in a strength that differs
+by draw: the leading singular vectors. What they leave is kept as each month's own scatter. Draws keep their place from cause to
 cause, so that sums over causes, and differences of periods, have their interval as well.
 """
 
@@ -31,9 +31,17 @@ def prepare(subject: Subject) -> Iterator[Picture]:
             continue
         strengths, patterns, rest = _patterns(off[:, known])
         columns = {f"p{k}": [int(v) for v in column] for k, column in enumerate(strengths.T)}
-        yield Picture("doubt", cause, columns, {
-            "unit": "kWh", "months": [m for m, here in zip(months, known, strict=True) if here],
-            "patterns": [[float(f"{v:.4g}") for v in row] for row in patterns], "rest": [float(f"{v:.3g}") for v in rest]})
+        yield Picture(
+            "doubt",
+            cause,
+            columns,
+            {
+                "unit": "kWh",
+                "months": [m for m, here in zip(months, known, strict=True) if here],
+                "patterns": [[float(f"{v:.4g}") for v in row] for row in patterns],
+                "rest": [float(f"{v:.3g}") for v in rest],
+            },
+        )
 
 
 def _patterns(off: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -23,16 +23,19 @@ def prepare(subject: Subject) -> Iterator[Picture]:
     leaves without any account (then `cause` is empty) [kWh].
 
     Kinds: `not_measured`, months' energy that nothing measured; `filled`, that fills gaps of the log; `light_modelled`, expected
-    in light that was modelled; `unseen`, what may be there and the data at hand cannot show; `form`, that the cause's form is only
-    about right; and what trades off with the cause and is nobody's loss.
+    in light that was modelled; `unseen`, what may be there and the data at hand cannot show; `form`, that how the cause acts is
+    only about right; and what trades off with the cause and is nobody's loss.
     """
     yields = subject.gap.yields.tail(_MONTHS)
     months = list(yields["month"])
     expected = float(yields["expected_kwh"].sum())
     rows: list[tuple[str, str, float]] = []
     nothing = float(yields.loc[yields["measured_kwh"].isna(), "expected_kwh"].sum())
-    rows += [("not_measured", "", nothing), ("filled", "", float(yields["estimated_kwh"].sum())),
-             ("light_modelled", "", _in_modelled_light(subject, months))]
+    rows += [
+        ("not_measured", "", nothing),
+        ("filled", "", float(yields["estimated_kwh"].sum())),
+        ("light_modelled", "", _in_modelled_light(subject, months)),
+    ]
     basis = causes_basis(subject.state, subject.data)
     for why in subject.gap.evidence:
         if why.cause in basis and why.assessed:
@@ -41,9 +44,12 @@ def prepare(subject: Subject) -> Iterator[Picture]:
             rows.append(("form", why.cause, _TO_THE_END * told.blurred * abs(why.energy_kwh)))
         rows += [(r.name, why.cause, abs(r.moves_kwh)) for r in why.rivals if r.name in NOT_LOSSES]
     kept = [r for r in rows if np.isfinite(r[2]) and r[2] > 0.0]
-    yield Picture("gaps", "", {"gap": [r[0] for r in kept], "cause": [r[1] for r in kept],
-                               "energy_kwh": rounded((r[2] for r in kept), 1)},
-                  {"unit": "kWh", "from_month": months[0], "to_month": months[-1], "expected_kwh": expected})
+    yield Picture(
+        "gaps",
+        "",
+        {"gap": [r[0] for r in kept], "cause": [r[1] for r in kept], "energy_kwh": rounded((r[2] for r in kept), 1)},
+        {"unit": "kWh", "from_month": months[0], "to_month": months[-1], "expected_kwh": expected},
+    )
 
 
 def _in_modelled_light(subject: Subject, months: list[str]) -> float:

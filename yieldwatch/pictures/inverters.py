@@ -45,8 +45,7 @@ def _logged(state: SiteState, k: int, name: str) -> Iterator[Picture]:
         return
     ac, dc, times = ac[use], dc[use], model.times[use].tz_convert(model.site.tz)
     end = times[-1].normalize() + pd.Timedelta(days=1)
-    frame = pd.DataFrame({"efficiency": 100.0 * ac / dc, "bin": np.digitize(dc / rated, _EDGES) - 1,
-                          "year": [0] * len(ac)})
+    frame = pd.DataFrame({"efficiency": 100.0 * ac / dc, "bin": np.digitize(dc / rated, _EDGES) - 1, "year": [0] * len(ac)})
     for back in range(1, _YEARS + 1):
         frame.loc[np.asarray(times < end - back * _YEAR), "year"] = back
     frame = frame[(frame["year"] < _YEARS) & (frame["bin"] < len(_EDGES) - 1)]
@@ -56,13 +55,26 @@ def _logged(state: SiteState, k: int, name: str) -> Iterator[Picture]:
     kept = found[counts >= _FEWEST]
     middle = (_EDGES[:-1] + _EDGES[1:]) / 2.0
     place = kept.index.get_level_values("bin").to_numpy()
-    yield Picture("efficiency", name, {
-        "years_back": [int(y) for y in kept.index.get_level_values("year")], "load_pct": rounded(100.0 * middle[place], 1),
-        "efficiency_pct": rounded(kept[0.5], 2), "low_pct": rounded(kept[0.05], 2), "high_pct": rounded(kept[0.95], 2),
-        "intervals": [int(n) for n in counts[counts >= _FEWEST]],
-        "datasheet_pct": rounded(100.0 * curve.efficiency(middle[place] * rated), 2)}, {
-        "unit": "%", "from": times[0].date(), "to": times[-1].date(), "rated_kw": rated,
-        "coverage": float(use.sum() / max(int((model.dc[k] > _EDGES[0] * rated).sum()), 1))})
+    yield Picture(
+        "efficiency",
+        name,
+        {
+            "years_back": [int(y) for y in kept.index.get_level_values("year")],
+            "load_pct": rounded(100.0 * middle[place], 1),
+            "efficiency_pct": rounded(kept[0.5], 2),
+            "low_pct": rounded(kept[0.05], 2),
+            "high_pct": rounded(kept[0.95], 2),
+            "intervals": [int(n) for n in counts[counts >= _FEWEST]],
+            "datasheet_pct": rounded(100.0 * curve.efficiency(middle[place] * rated), 2),
+        },
+        {
+            "unit": "%",
+            "from": times[0].date(),
+            "to": times[-1].date(),
+            "rated_kw": rated,
+            "coverage": float(use.sum() / max(int((model.dc[k] > _EDGES[0] * rated).sum()), 1)),
+        },
+    )
     yield _by_month(name, ac, dc, times, curve.ac_power(dc), rated)
 
 
@@ -76,10 +88,18 @@ def _by_month(name: str, ac: np.ndarray, dc: np.ndarray, times: pd.DatetimeIndex
     scatter = 1.4826 * off.apply(lambda v: (v - v.median()).abs().median())
     half = 1.645 * 1.2533 * scatter / np.sqrt(days)
     every = [str(p) for p in pd.period_range(middle.index[0], middle.index[-1], freq="M")]
-    return Picture("efficiency_months", name, {
-        "month": every, "off_datasheet_pct": rounded(middle.reindex(every), 3),
-        "low_pct": rounded((middle - half).reindex(every), 3), "high_pct": rounded((middle + half).reindex(every), 3),
-        "intervals": [int(n) for n in count.reindex(every, fill_value=0)]}, {"unit": "%", "above_load_pct": 100.0 * _LEAST_LOAD})
+    return Picture(
+        "efficiency_months",
+        name,
+        {
+            "month": every,
+            "off_datasheet_pct": rounded(middle.reindex(every), 3),
+            "low_pct": rounded((middle - half).reindex(every), 3),
+            "high_pct": rounded((middle + half).reindex(every), 3),
+            "intervals": [int(n) for n in count.reindex(every, fill_value=0)],
+        },
+        {"unit": "%", "above_load_pct": 100.0 * _LEAST_LOAD},
+    )
 
 
 def _clamped(subject: Subject) -> Picture:
@@ -87,9 +107,17 @@ def _clamped(subject: Subject) -> Picture:
     rated = {i.inverter_id: i.inverter_type.ac_rated_kw for i in subject.site.inverters}
     days = pd.DatetimeIndex(rows["time"]).tz_convert(subject.site.tz).strftime("%Y-%m-%d")
     u = 100.0 * 1.645 * rows["efficiency_u"] * rows["efficiency"]
-    return Picture("clamp_efficiency", "", {
-        "inverter_id": list(rows["inverter_id"]), "day": list(days),
-        "load_pct": rounded(100.0 * rows["dc_power_kw"] / rows["inverter_id"].map(rated).astype(float), 1),
-        "efficiency_pct": rounded(100.0 * rows["efficiency"], 2), "low_pct": rounded(100.0 * rows["efficiency"] - u, 2),
-        "high_pct": rounded(100.0 * rows["efficiency"] + u, 2), "datasheet_pct": rounded(100.0 * rows["efficiency_curve"], 2),
-    }, {"unit": "%"})
+    return Picture(
+        "clamp_efficiency",
+        "",
+        {
+            "inverter_id": list(rows["inverter_id"]),
+            "day": list(days),
+            "load_pct": rounded(100.0 * rows["dc_power_kw"] / rows["inverter_id"].map(rated).astype(float), 1),
+            "efficiency_pct": rounded(100.0 * rows["efficiency"], 2),
+            "low_pct": rounded(100.0 * rows["efficiency"] - u, 2),
+            "high_pct": rounded(100.0 * rows["efficiency"] + u, 2),
+            "datasheet_pct": rounded(100.0 * rows["efficiency_curve"], 2),
+        },
+        {"unit": "%"},
+    )

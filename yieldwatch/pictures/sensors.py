@@ -44,8 +44,12 @@ def _second(first: pd.DataFrame, second: pd.DataFrame, subject: Subject) -> Iter
     daily = daily[daily["first"] > 0]
     if daily.empty:
         return
-    yield Picture("second_light", "", _monthly(100.0 * (daily["second"] / daily["first"] - 1.0), "off_pct"),
-                  {"unit": "% of the first source", "column": column})
+    yield Picture(
+        "second_light",
+        "",
+        _monthly(100.0 * (daily["second"] / daily["first"] - 1.0), "off_pct"),
+        {"unit": "% of the first source", "column": column},
+    )
 
 
 def _daily(light: pd.Series, subject: Subject) -> pd.Series:
@@ -65,8 +69,11 @@ def _monthly(daily: pd.Series, name: str, fewest: int = 1) -> dict[str, list]:
     every = [str(p) for p in pd.period_range(middle.index[0], middle.index[-1], freq="M")]
     enough = n.reindex(every, fill_value=0) >= fewest
     kept = {name: middle, f"{name}_low": middle - half, f"{name}_high": middle + half}
-    return {"month": every, **{k: rounded(v.reindex(every).where(enough), 2) for k, v in kept.items()},
-            "days": [int(d) for d in n.reindex(every, fill_value=0)]}
+    return {
+        "month": every,
+        **{k: rounded(v.reindex(every).where(enough), 2) for k, v in kept.items()},
+        "days": [int(d) for d in n.reindex(every, fill_value=0)],
+    }
 
 
 def _visits(subject: Subject) -> Iterator[Picture]:
@@ -83,9 +90,19 @@ def _visits(subject: Subject) -> Iterator[Picture]:
     rows.sort(key=lambda r: r[0])
     day, kind, readings, middle, half = (list(x) for x in zip(*rows, strict=True))
     middle, half = np.array(middle), np.array(half)
-    yield Picture("visit_light", "", {
-        "day": day, "kind": kind, "readings": readings, "off_pct": rounded(middle, 2), "off_pct_low": rounded(middle - half, 2),
-        "off_pct_high": rounded(middle + half, 2)}, {"unit": "% of the weather's light in the plane"})
+    yield Picture(
+        "visit_light",
+        "",
+        {
+            "day": day,
+            "kind": kind,
+            "readings": readings,
+            "off_pct": rounded(middle, 2),
+            "off_pct_low": rounded(middle - half, 2),
+            "off_pct_high": rounded(middle + half, 2),
+        },
+        {"unit": "% of the weather's light in the plane"},
+    )
 
 
 def _clock(state: SiteState) -> Iterator[Picture]:
@@ -101,8 +118,16 @@ def _clock(state: SiteState) -> Iterator[Picture]:
     slope = np.full_like(could, np.nan)
     slope[:, 1:-1] = (could[:, 2:] - could[:, :-2]) / (2.0 * minutes)
     neighbours = np.r_[False, (np.diff(model.at, n=2) == 0) & (np.diff(model.at)[1:] == 1), False]
-    use = (np.isfinite(state.log.ac) & state.off.running & ~model.weather.modelled[model.at] & neighbours & np.isfinite(slope)
-           & (could < _FREE * model.rating) & (could > 0.05 * model.rating) & ~np.isfinite(state.limits.site_cap))
+    use = (
+        np.isfinite(state.log.ac)
+        & state.off.running
+        & ~model.weather.modelled[model.at]
+        & neighbours
+        & np.isfinite(slope)
+        & (could < _FREE * model.rating)
+        & (could > 0.05 * model.rating)
+        & ~np.isfinite(state.limits.site_cap)
+    )
     for cap in (state.limits.setting, state.limits.heat):
         use &= ~np.isfinite(cap)
     local = model.times.tz_convert(model.site.tz).tz_localize(None).normalize()

@@ -25,6 +25,13 @@ def prepare(subject: Subject) -> Iterator[Picture]:
             continue
         energy = intervals[cause].groupby([day, hour]).sum()
         energy = energy[energy.abs() > _LEAST * energy.abs().max()]
-        yield Picture("spells", cause, {
-            "day": list(energy.index.get_level_values(0)), "hour": [int(h) for h in energy.index.get_level_values(1)],
-            "energy_kwh": rounded(energy, 3)}, {"unit": "kWh", "from": day[0], "to": day[-1]})
+        yield Picture(
+            "spells",
+            cause,
+            {
+                "day": list(energy.index.get_level_values(0)),
+                "hour": [int(h) for h in energy.index.get_level_values(1)],
+                "energy_kwh": rounded(energy, 3),
+            },
+            {"unit": "kWh", "from": day[0], "to": day[-1]},
+        )

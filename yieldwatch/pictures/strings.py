@@ -30,15 +30,23 @@ def prepare(subject: Subject) -> Iterator[Picture]:
     rounds = subject.rounds
     fit = rounds[rounds["grade"].isin(["good", "usable"])] if len(rounds) else rounds
     last = fit.sort_values("time").groupby("string_id", observed=True).tail(1).set_index("string_id") if len(fit) else None
-    yield Picture("string_layout", "", {
-        "string_id": [s.string_id for s in strings], "inverter_id": [s.inverter_id for s in strings],
-        "mppt": [s.mppt or "" for s in strings], "row": [s.row or "" for s in strings],
-        "x_m": rounded((np.nan if s.x_m is None else s.x_m for s in strings), 1),
-        "y_m": rounded((np.nan if s.y_m is None else s.y_m for s in strings), 1),
-        "modules": [s.modules_in_series for s in strings], "p_mp_w": rounded((s.p_mp_w for s in strings), 0),
-        **{name: _key_points(last, strings, name) for name in _POINT_NAMES},
-        **{f"plate_{name}": rounded((_plate(s, name) for s in strings), 2) for name in _POINT_NAMES},
-    }, {"unit": "m"})
+    yield Picture(
+        "string_layout",
+        "",
+        {
+            "string_id": [s.string_id for s in strings],
+            "inverter_id": [s.inverter_id for s in strings],
+            "mppt": [s.mppt or "" for s in strings],
+            "row": [s.row or "" for s in strings],
+            "x_m": rounded((np.nan if s.x_m is None else s.x_m for s in strings), 1),
+            "y_m": rounded((np.nan if s.y_m is None else s.y_m for s in strings), 1),
+            "modules": [s.modules_in_series for s in strings],
+            "p_mp_w": rounded((s.p_mp_w for s in strings), 0),
+            **{name: _key_points(last, strings, name) for name in _POINT_NAMES},
+            **{f"plate_{name}": rounded((_plate(s, name) for s in strings), 2) for name in _POINT_NAMES},
+        },
+        {"unit": "m"},
+    )
     if rounds.empty:
         return
     days = pd.DatetimeIndex(rounds["time"]).tz_convert(subject.site.tz).strftime("%Y-%m-%d")
@@ -54,15 +62,24 @@ def _key_points(last: pd.DataFrame | None, strings: Sequence[String], name: str)
 
 def _plate(string: String, name: str) -> float:
     kind = string.module_type
-    return {"i_sc": kind.i_sc_a, "i_mp": kind.i_mp_a, "v_oc": kind.v_oc_v * string.modules_in_series,
-            "v_mp": kind.v_mp_v * string.modules_in_series}[name]
+    return {
+        "i_sc": kind.i_sc_a,
+        "i_mp": kind.i_mp_a,
+        "v_oc": kind.v_oc_v * string.modules_in_series,
+        "v_mp": kind.v_mp_v * string.modules_in_series,
+    }[name]
 
 
 def _rounds(inverter: str, part: pd.DataFrame) -> Picture:
     columns: dict[str, list] = {
-        "string_id": list(part["string_id"]), "day": list(part["day"]), "round": [str(r) for r in part["round_id"]],
-        "grade": list(part["grade"]), "reason": list(part["reason"].fillna("")), "light_w_m2": rounded(part["poa_global"], 0),
-        "p_mp_stc_w": rounded(part["p_mp_stc"], 0)}
+        "string_id": list(part["string_id"]),
+        "day": list(part["day"]),
+        "round": [str(r) for r in part["round_id"]],
+        "grade": list(part["grade"]),
+        "reason": list(part["reason"].fillna("")),
+        "light_w_m2": rounded(part["poa_global"], 0),
+        "p_mp_stc_w": rounded(part["p_mp_stc"], 0),
+    }
     for name in _RATIOS:
         columns[f"{name}_peer"] = rounded(part[f"{name}_peer"], 4)
     columns["p_mp_peer_u"] = rounded(part["u_p_mp_between"], 4)
@@ -89,10 +106,19 @@ def _curve(string: String, row: pd.Series, points: pd.DataFrame, subject: Subjec
     at = np.unique(np.linspace(0, len(points) - 1, min(_POINTS, len(points))).astype(int))
     v, i = points["v"].to_numpy(float)[at], points["i"].to_numpy(float)[at]
     sound_v, sound_i = _sound(string, row, len(v))
-    return Picture("string_curve", string.string_id, {
-        "v": rounded(v, 1), "i": rounded(i, 3), "sound_v": rounded(sound_v, 1), "sound_i": rounded(sound_i, 3)}, {
-        "unit": "A over V", "day": row["time"].tz_convert(subject.site.tz).date(), "light_w_m2": float(row["poa_global"]),
-        "temp_cell_c": float(row["temp_cell"]), "points": len(points), "trace_id": str(row["trace_id"])})
+    return Picture(
+        "string_curve",
+        string.string_id,
+        {"v": rounded(v, 1), "i": rounded(i, 3), "sound_v": rounded(sound_v, 1), "sound_i": rounded(sound_i, 3)},
+        {
+            "unit": "A over V",
+            "day": row["time"].tz_convert(subject.site.tz).date(),
+            "light_w_m2": float(row["poa_global"]),
+            "temp_cell_c": float(row["temp_cell"]),
+            "points": len(points),
+            "trace_id": str(row["trace_id"]),
+        },
+    )
 
 
 def _sound(string: String, row: pd.Series, points: int) -> tuple[np.ndarray, np.ndarray]:
@@ -100,8 +126,9 @@ def _sound(string: String, row: pd.Series, points: int) -> tuple[np.ndarray, np.
     if not (np.isfinite(row["poa_global"]) and np.isfinite(row["temp_cell"]) and row["poa_global"] > 0):
         return np.full(points, np.nan), np.full(points, np.nan)
     module = fit_module(string.module_type)
-    circuit = tuple(float(np.squeeze(x)) for x in pvlib.pvsystem.calcparams_desoto(
-        row["poa_global"], row["temp_cell"], **module.parameters))
+    circuit = tuple(
+        float(np.squeeze(x)) for x in pvlib.pvsystem.calcparams_desoto(row["poa_global"], row["temp_cell"], **module.parameters)
+    )
     v_oc = float(module.key_points(row["poa_global"], row["temp_cell"])["v_oc"])
     # Dense towards open circuit, where the curve bends.
     v = v_oc * (1.0 - np.linspace(1.0, 0.0, points) ** 2)

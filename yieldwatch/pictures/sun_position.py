@@ -46,10 +46,22 @@ def prepare(subject: Subject) -> Iterator[Picture]:
         if not use[recent].any():
             continue
         columns = _bins(blocks.azimuth[use], blocks.elevation[use], 100.0 * lost[k, use] / blocks.beam_share[k, use], recent[use])
-        yield Picture("sun_position", names[k], columns, {
-            "unit": "% of the direct light", "from": first.date(), "to": blocks.dates[-1].date(), "shaded": bool(state.shaded[k]),
-            "azimuth_step": AZIMUTH_STEP, "elevation_step": ELEVATION_STEP, "hours": int(use[recent].sum()),
-            "coverage": float(use[recent].sum() / max(lit[k, recent].sum(), 1)), "hours_before": int(use[before].sum())})
+        yield Picture(
+            "sun_position",
+            names[k],
+            columns,
+            {
+                "unit": "% of the direct light",
+                "from": first.date(),
+                "to": blocks.dates[-1].date(),
+                "shaded": bool(state.shaded[k]),
+                "azimuth_step": AZIMUTH_STEP,
+                "elevation_step": ELEVATION_STEP,
+                "hours": int(use[recent].sum()),
+                "coverage": float(use[recent].sum() / max(lit[k, recent].sum(), 1)),
+                "hours_before": int(use[before].sum()),
+            },
+        )
     yield _paths(state, last.year - 1)
 
 
@@ -66,17 +78,24 @@ def shade_deficit(state: SiteState) -> np.ndarray:
 
 def _bins(azimuth: np.ndarray, elevation: np.ndarray, missing: np.ndarray, recent: np.ndarray) -> dict[str, list]:
     """Bins of the recent hours; beside them what they showed in the year before, NaN where nothing was seen then."""
-    frame = pd.DataFrame({
-        "azimuth": (np.floor(azimuth / AZIMUTH_STEP) + 0.5) * AZIMUTH_STEP,
-        "elevation": (np.floor(elevation / ELEVATION_STEP) + 0.5) * ELEVATION_STEP, "missing": missing})
+    frame = pd.DataFrame(
+        {
+            "azimuth": (np.floor(azimuth / AZIMUTH_STEP) + 0.5) * AZIMUTH_STEP,
+            "elevation": (np.floor(elevation / ELEVATION_STEP) + 0.5) * ELEVATION_STEP,
+            "missing": missing,
+        }
+    )
     old = frame[~recent].groupby(["azimuth", "elevation"])["missing"].median()
     frame = frame[recent]
     found = frame.groupby(["azimuth", "elevation"])["missing"].quantile([0.25, 0.5, 0.75]).unstack()
     counts = frame.groupby(["azimuth", "elevation"]).size()
     return {
-        "azimuth_deg": rounded(found.index.get_level_values(0), 1), "elevation_deg": rounded(found.index.get_level_values(1), 1),
-        "missing_pct": rounded(found[0.5], 1), "quarter_low_pct": rounded(found[0.25], 1),
-        "quarter_high_pct": rounded(found[0.75], 1), "hours": [int(n) for n in counts],
+        "azimuth_deg": rounded(found.index.get_level_values(0), 1),
+        "elevation_deg": rounded(found.index.get_level_values(1), 1),
+        "missing_pct": rounded(found[0.5], 1),
+        "quarter_low_pct": rounded(found[0.25], 1),
+        "quarter_high_pct": rounded(found[0.75], 1),
+        "hours": [int(n) for n in counts],
         "before_pct": rounded(old.reindex(found.index), 1),
     }
 
