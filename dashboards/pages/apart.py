@@ -8,10 +8,10 @@ from dash import dcc, html
 
 from dashboards.pages.why import rival_word
 from dashboards.parts.charts import COLOURS, chart, layout
-from dashboards.parts.farm import Farm, farm_page, handbook, span_words
+from dashboards.parts.farm import Farm, farm_page, handbook, said_of, span_words
 from dashboards.parts.tables import Column, grid
 from dashboards.visit import Content, Page, Visit
-from yieldwatch.report.words import BASIS_WORDS, EnergyUnit, cause_word, number, tied
+from yieldwatch.report.words import BASIS_WORDS, EnergyUnit, cause_word, number
 
 
 def build(visit: Visit) -> Content:
@@ -116,12 +116,12 @@ def _settle(farm: Farm, evidence: dict[str, dict], unit: EnergyUnit) -> html.Div
             "width",
             f"90 % interval [{unit.name}]",
             lambda r: (
-                "not assessed" if r["energy_kwh"] is None else tied(f"{unit.bare(r['low_kwh'])} to {unit.bare(r['high_kwh'])}")
+                "not assessed" if r["energy_kwh"] is None else said_of(f"{unit.bare(r['low_kwh'])} to {unit.bare(r['high_kwh'])}")
             ),
             number=True,
         ),
-        Column("looks_like", "Looks like it", lambda r: tied(r["looks_like"])),
-        Column("settle", "Would settle it", lambda r: tied(r["settle"])),
+        Column("looks_like", "Looks like it", lambda r: said_of(r["looks_like"])),
+        Column("settle", "Would settle it", lambda r: said_of(r["settle"])),
     ]
     return grid(columns, rows, "The widest interval first: there a measurement is worth most")
 
@@ -131,7 +131,7 @@ def _unknown(farm: Farm, unknown: list[tuple[str, dict]]) -> list:
         return [html.P("Every cause rests on the farm's own data.")]
     return [
         html.Ul(
-            [html.Li([html.B(cause_word(c)), f" ({BASIS_WORDS[w['basis']]}): {tied(w['why_not'])}"]) for c, w in unknown],
+            [html.Li([html.B(cause_word(c)), f" ({BASIS_WORDS[w['basis']]}): {said_of(w['why_not'])}"]) for c, w in unknown],
             className="plain",
         ),
         html.P(dcc.Link("What each gap costs in certainty", href=farm.at("readings"))),

@@ -7,7 +7,7 @@ from __future__ import annotations
 from dash import html
 
 from dashboards.parts.charts import COLOURS, chart, layout
-from dashboards.parts.farm import Farm, date_axis, farm_page, handbook, nothing, told, within
+from dashboards.parts.farm import Farm, date_axis, farm_page, handbook, nothing, shown, told, within
 from dashboards.parts.period import Period
 from dashboards.parts.tables import Column
 from dashboards.store import Drawn
@@ -152,7 +152,7 @@ def _picture(farm: Farm, drawn: Drawn, period: Period, name: str) -> html.Figure
     columns = [
         Column("day", "From", lambda r: day(r["day"])),
         *(
-            Column(k, h, lambda r, k=k: "" if r[k] is None else number(r[k], 2), number=True)
+            Column(k, h, shown(k, 2), number=True)
             for k, h in (
                 ("dirt_pct", "Dirt [%]"),
                 ("low_pct", "Low [%]"),

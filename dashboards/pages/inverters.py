@@ -9,6 +9,7 @@ from dash import dcc, html
 from dashboards.parts.charts import COLOURS, DASHES, SYMBOLS, chart, interval, layout
 from dashboards.parts.farm import Farm, farm_page, handbook, nothing, told
 from dashboards.parts.tables import Column
+from dashboards.parts.words import aria
 from dashboards.store import Drawn
 from dashboards.visit import Content, Page, Visit
 from yieldwatch.report.words import day, month_name, number, per_cent, plain
@@ -33,7 +34,7 @@ def _page(farm: Farm) -> list:
             links.append(html.B(plain(n)) if n == name else dcc.Link(plain(n), href=farm.at("inverters", inverter=n)))
         drawn = farm.store.picture(farm.id, "efficiency", name)
         months = {n: p for n in names if (p := farm.store.picture(farm.id, "efficiency_months", n)) is not None}
-        parts += [html.H2("By load"), html.Nav(html.P(["Inverter: ", *links]), **{"aria-label": "Inverters"})]
+        parts += [html.H2("By load"), html.Nav(html.P(["Inverter: ", *links]), **aria(label="Inverters"))]
         parts += [_by_load(name, drawn, clamps)] if drawn is not None else []
         parts += [html.H2("By month"), _by_month(farm, months, name)]
     elif clamps is not None:
@@ -140,7 +141,8 @@ def _clamp_marks(clamps: Drawn | None, name: str) -> list[dict]:
 def _by_month(farm: Farm, months: dict[str, Drawn], here: str) -> html.Figure:
     """Every inverter as a thin line and the chosen one with its interval, so that one is seen against its peers."""
     shown = sorted({*farm.period.months, *(farm.picked.against.months if farm.picked.against else ())})
-    traces, rows = [], []
+    traces: list[dict] = []
+    rows: list[dict] = []
     for name, drawn in months.items():
         c = drawn.columns
         at = [k for k, m in enumerate(c["month"]) if m in shown]

@@ -9,7 +9,7 @@ from dash import dcc, html
 from dashboards.pages.rows import rows_behind
 from dashboards.pages.why import rival_word
 from dashboards.parts.charts import COLOURS, DASHES, SCALE, SYMBOLS, chart, interval, layout
-from dashboards.parts.farm import Farm, farm_page, handbook, nothing, span_words, told
+from dashboards.parts.farm import Farm, farm_page, handbook, nothing, said_of, shown, span_words, told
 from dashboards.parts.tables import Column, grid
 from dashboards.store import Drawn
 from dashboards.visit import Content, Page, Visit
@@ -24,7 +24,6 @@ from yieldwatch.report.words import (
     number,
     per_cent,
     plain,
-    tied,
 )
 
 #: What each gap is, and what closes it; the other gaps are rivals.
@@ -157,7 +156,7 @@ def _coverage(farm: Farm) -> list:
     rows = [{"month": m, **{n: lines[n].get(m) for n in lines}} for m in months]
     columns = [
         Column("month", "Month", lambda r: month_name(r["month"])),
-        *(Column(n, f"{n} [%]", lambda r, n=n: "" if r[n] is None else number(100 * r[n], 1), number=True) for n in lines),
+        *(Column(n, f"{n} [%]", shown(n, 1, 100.0), number=True) for n in lines),
     ]
     shape = layout(
         "", "", 90 + 34 * len(names), xaxis={"type": "date", "tickformat": "%b\n%Y", "showgrid": False}, yaxis={"showgrid": False}
@@ -352,7 +351,7 @@ def _notices(farm: Farm) -> list:
     notices = [r["words"] for r in farm.store.rows("notices", {"site_id": farm.id})]
     notices += [r["words"] for r in farm.store.rows("notices", {"site_id": ""}) if str(r["words"]).startswith(f"{farm.id}: ")]
     return (
-        [html.Ul([html.Li(tied(plain(w).removeprefix(f"{farm.id}: "))) for w in notices], className="plain")]
+        [html.Ul([html.Li(said_of(plain(w).removeprefix(f"{farm.id}: "))) for w in notices], className="plain")]
         if notices
         else [html.P("Nothing.")]
     )

@@ -9,6 +9,7 @@ from dash import dcc, html
 from dashboards.parts.charts import COLOURS, DASHES, SCALE, chart, layout
 from dashboards.parts.farm import Farm, farm_page, handbook, nothing, told
 from dashboards.parts.tables import Column
+from dashboards.parts.words import aria
 from dashboards.store import Drawn
 from dashboards.visit import Content, Page, Visit
 from yieldwatch.report.words import day, number, per_cent, plain
@@ -43,7 +44,7 @@ def _page(farm: Farm) -> list:
     left = (farm.site["inverters"] or 0) - len(names)
     parts: list = [
         *told(farm, "shading"),
-        html.Nav([html.P(["Inverter: ", *_links(farm, pictures, name)])], **{"aria-label": "Inverters"}),
+        html.Nav([html.P(["Inverter: ", *_links(farm, pictures, name)])], **aria(label="Inverters")),
         *_picture(farm, name, pictures[name]),
     ]
     if left > 0:

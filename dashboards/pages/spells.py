@@ -67,7 +67,7 @@ def _size(farm: Farm, cause: str) -> float:
     return value if value == value else -1.0
 
 
-def _took(farm: Farm, cause: str, unit: EnergyUnit) -> object:
+def _took(farm: Farm, cause: str, unit: EnergyUnit) -> dcc.Link | str:
     amount = farm.losses.energy([cause], (farm.period, 1.0))
     return farm.figure(amount, unit, cause, farm.period) if amount.known else "not assessed"
 

@@ -8,12 +8,12 @@ from dash import dcc, html
 
 from dashboards.pages.rows import rows_behind
 from dashboards.parts.charts import COLOURS, DASHES, SYMBOLS, chart, interval, layout
-from dashboards.parts.farm import Farm, farm_page, fixed, handbook, nothing
+from dashboards.parts.farm import Farm, farm_page, fixed, handbook, nothing, said_of, shown
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import sorry
 from dashboards.visit import Content, Page, Visit
 from yieldwatch.constants import FAULT_FINDINGS
-from yieldwatch.report.words import FINDING_WORDS, count, day, number, per_cent, plain, tied
+from yieldwatch.report.words import FINDING_WORDS, count, day, number, per_cent, plain
 
 _HISTORY = (
     ("p_mp_peer", "power"),
@@ -63,7 +63,7 @@ def _page(farm: Farm, row: dict) -> list:
     likely = sorted(((k, p) for k, p in chances if p is not None and p >= 0.005), key=lambda kp: -kp[1])
     parts: list = [html.P([*said, dcc.Link("The row", href=behind), "."], className="lead")]
     if row.get("why"):
-        parts.append(html.P(tied(plain(row["why"]))))
+        parts.append(html.P(said_of(row["why"])))
     if likely:
         parts += [
             grid(
@@ -217,10 +217,7 @@ def _history(farm: Farm, string: str) -> list:
         Column("grade", "Trace", lambda r: r["grade"] + (f": {plain(r['reason'])}" if r["reason"] else "")),
         Column("light_w_m2", "Light [W/m²]", lambda r: number(r["light_w_m2"]), number=True),
         Column("p_mp_stc_w", "Power at standard conditions [W]", lambda r: number(r["p_mp_stc_w"]), number=True),
-        *(
-            Column(k, f"{w} against peers [%]", lambda r, k=k: "" if r[k] is None else number(100 * r[k], 1), number=True)
-            for k, w in _HISTORY
-        ),
+        *(Column(k, f"{w} against peers [%]", shown(k, 1, 100.0), number=True) for k, w in _HISTORY),
     ]
     left = len(rows) - len(fit)
     return [

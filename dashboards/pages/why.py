@@ -8,14 +8,13 @@ from dash import dcc, html
 
 from dashboards.pages.rows import rows_behind
 from dashboards.parts.charts import COLOURS, chart, interval, layout
-from dashboards.parts.farm import EVIDENCE_PAGES, Farm, farm_page, handbook, nothing, span_words
+from dashboards.parts.farm import EVIDENCE_PAGES, Farm, farm_page, handbook, nothing, said_of, shown, span_words
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import sorry
 from dashboards.visit import Content, Page, Visit
 from yieldwatch.constants import CAUSES
 from yieldwatch.report.words import (
     BASIS_WORDS,
-    NOT_ASSESSED,
     RIVAL_WORDS,
     EnergyUnit,
     cause_word,
@@ -23,7 +22,6 @@ from yieldwatch.report.words import (
     month_name,
     number,
     plain,
-    tied,
 )
 
 #: Below this a figure has decimals.
@@ -57,19 +55,19 @@ def _page(farm: Farm, cause: str) -> list:
     spanned = span_words(why["from_month"], why["to_month"])
     look = [html.P(dcc.Link("The picture of it", href=farm.at(EVIDENCE_PAGES[cause])))] if cause in EVIDENCE_PAGES else []
     return [
-        html.P([*lead, tied(why["why_not"])], className="lead"),
+        html.P([*lead, said_of(why["why_not"])], className="lead"),
         *look,
         *_months(farm, cause),
         html.H2("What the readings show"),
-        html.P([tied(why["pattern"]) or "Nothing.", html.Span(f" ({spanned})", className="quiet")]),
+        html.P([said_of(why["pattern"]) or "Nothing.", html.Span(f" ({spanned})", className="quiet")]),
         *_figures(why),
         *_readings(why),
         html.H2("What it may be confused with"),
         *_rivals(why, unit),
         html.H2("What would settle it"),
-        html.P(tied(why["settle"]) or "Nothing more is needed."),
+        html.P(said_of(why["settle"]) or "Nothing more is needed."),
         html.H2("What would change the answer"),
-        html.Ul([html.Li(tied(t["says"])) for t in why["turns"]], className="plain")
+        html.Ul([html.Li(said_of(t["says"])) for t in why["turns"]], className="plain")
         if why["turns"]
         else html.P("Nothing is known that would."),
         handbook(cause, "trade-offs", "intervals"),
@@ -103,7 +101,7 @@ def _months(farm: Farm, cause: str) -> list:
             Column(
                 k,
                 f"{head} [{unit.name}]",
-                lambda r, k=k: NOT_ASSESSED if r["energy_kwh"] is None else unit.bare(r[k]),
+                shown(k, unit.decimals, unit.per_kwh),
                 number=True,
             )
             for k, head in (("energy_kwh", "Lost"), ("energy_low_kwh", "Low"), ("energy_high_kwh", "High"))
@@ -163,7 +161,7 @@ def _readings(why: dict) -> list:
 
 
 def _rivals(why: dict, unit: EnergyUnit) -> list:
-    said = [html.P(tied(why["looks_like"]))] if why["looks_like"] else []
+    said = [html.P(said_of(why["looks_like"]))] if why["looks_like"] else []
     if not why["rivals"]:
         return said or [html.P("Nothing is known that looks like it.")]
     return [

@@ -74,13 +74,13 @@ class Farm:
         """A page of this farm, with the same period."""
         return address(f"/farm/{self.id}" + (f"/{page}" if page else ""), **{**self.picked.query(), **query})
 
-    def figure(self, amount: Amount, unit: EnergyUnit, cause: str, period: Period) -> Any:
+    def figure(self, amount: Amount, unit: EnergyUnit, cause: str, period: Period) -> dcc.Link:
         """Lost energy in a sentence, leading to its rows."""
         href = rows_behind("losses", site_id=self.id, cause=cause, **period.bounds())
         span = unit.span(amount)
         return stated(Figure(unit.text(amount.value), href, period.words, "" if span == NOT_KNOWN else span, self.coverage))
 
-    def money_figure(self, amount: Amount, cause: str, period: Period, currency: str) -> Any:
+    def money_figure(self, amount: Amount, cause: str, period: Period, currency: str) -> dcc.Link:
         href = rows_behind("losses", site_id=self.id, cause=cause, **period.bounds())
         span = f"{number(amount.low)} to {number(amount.high)}" if amount.known else ""
         return stated(Figure(money(amount.value, currency), href, period.words, span, self.coverage))
@@ -142,7 +142,7 @@ def told(farm: Farm, cause: str) -> list:
     why = farm.store.evidence(farm.id).get(cause)
     if why is None:
         return []
-    said = " ".join(tied(why[k]) for k in ("pattern", "why_not") if why[k])
+    said = " ".join(said_of(why[k]) for k in ("pattern", "why_not") if why[k])
     return [html.P([said, " ", dcc.Link("All of the evidence", href=farm.at(f"why/{cause}"))])] if said else []
 
 
@@ -154,6 +154,16 @@ def span_words(first: str, last: str) -> str:
 def fixed(text: str) -> str:
     """Text that no narrow column breaks, such as a date."""
     return text.replace(" ", NO_BREAK)
+
+
+def said_of(text: object) -> str:
+    """The assessment's own words, with each figure tied to its unit."""
+    return str(tied(plain(text)))
+
+
+def shown(key: str, decimals: int, factor: float = 1.0) -> Callable[[dict], str]:
+    """For a table's column: a number, blank where it is missing."""
+    return lambda row: "" if row[key] is None else number(factor * row[key], decimals)
 
 
 def date_axis(start: str, step_days: int, count: int) -> list[str]:

@@ -89,7 +89,7 @@ def _visits(subject: Subject) -> Iterator[Picture]:
         return
     rows.sort(key=lambda r: r[0])
     day, kind, readings, middle, half = (list(x) for x in zip(*rows, strict=True))
-    middle, half = np.array(middle), np.array(half)
+    off, doubt = np.array(middle), np.array(half)
     yield Picture(
         "visit_light",
         "",
@@ -97,9 +97,9 @@ def _visits(subject: Subject) -> Iterator[Picture]:
             "day": day,
             "kind": kind,
             "readings": readings,
-            "off_pct": rounded(middle, 2),
-            "off_pct_low": rounded(middle - half, 2),
-            "off_pct_high": rounded(middle + half, 2),
+            "off_pct": rounded(off, 2),
+            "off_pct_low": rounded(off - doubt, 2),
+            "off_pct_high": rounded(off + doubt, 2),
         },
         {"unit": "% of the weather's light in the plane"},
     )
