@@ -8,7 +8,7 @@ from dash import dcc, html
 
 from dashboards.pages.why import rival_word
 from dashboards.parts.charts import COLOURS, chart, layout
-from dashboards.parts.farm import Farm, farm_page, handbook, said_of, span_words
+from dashboards.parts.farm import Farm, farm_page, handbook, said_of, span_words, stacked, wrapped
 from dashboards.parts.tables import Column, grid
 from dashboards.visit import Content, Page, Visit
 from yieldwatch.report.words import BASIS_WORDS, EnergyUnit, cause_word, number
@@ -68,7 +68,7 @@ def _pairs(pairs: list[dict], unit: EnergyUnit, period: str) -> list:
             "type": "bar",
             "orientation": "h",
             "x": [abs(r["moves_kwh"]) * unit.per_kwh for r in reversed(pairs)],
-            "y": names[::-1],
+            "y": [wrapped(n, 22) for n in names[::-1]],
             "marker": {"color": COLOURS["blue"]},
             "text": [_way(r) for r in reversed(pairs)],
             "textposition": "outside",
@@ -89,7 +89,7 @@ def _pairs(pairs: list[dict], unit: EnergyUnit, period: str) -> list:
             layout(
                 f"moves by [{unit.name}]",
                 "",
-                90 + 42 * len(pairs),
+                90 + 58 * len(pairs),
                 xaxis={"range": [0, 1.25 * abs(pairs[0]["moves_kwh"]) * unit.per_kwh]},
             ),
             f"How far each cause's energy moves [{unit.name}, {period}] as its rival goes from its middle to an end of its 90 % "
@@ -123,7 +123,7 @@ def _settle(farm: Farm, evidence: dict[str, dict], unit: EnergyUnit) -> html.Div
         Column("looks_like", "Looks like it", lambda r: said_of(r["looks_like"])),
         Column("settle", "Would settle it", lambda r: said_of(r["settle"])),
     ]
-    return grid(columns, rows, "The widest interval first: there a measurement is worth most")
+    return stacked(grid(columns, rows, "The widest interval first: there a measurement is worth most"))
 
 
 def _unknown(farm: Farm, unknown: list[tuple[str, dict]]) -> list:

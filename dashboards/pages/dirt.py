@@ -130,7 +130,15 @@ def _picture(farm: Farm, drawn: Drawn, period: Period, name: str) -> html.Figure
         for d, _ in cleanings
     ]
     notes = [
-        {"x": d, "y": 1, "yref": "paper", "text": "cleaned", "showarrow": False, "xanchor": "left", "yanchor": "top"}
+        {
+            "x": d,
+            "y": 1,
+            "yref": "paper",
+            "text": "cleaned",
+            "showarrow": False,
+            "xanchor": "left" if d < x[len(x) * 2 // 3] else "right",
+            "yanchor": "top",
+        }
         for d, _ in cleanings
     ]
     base = layout()["yaxis"]

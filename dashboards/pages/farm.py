@@ -10,7 +10,7 @@ from dash import dcc, html
 
 from dashboards.pages.rows import rows_behind
 from dashboards.parts.charts import COLOURS, SYMBOLS, chart, interval, layout
-from dashboards.parts.farm import EVIDENCE_PAGES, Farm, farm_page, handbook
+from dashboards.parts.farm import EVIDENCE_PAGES, Farm, farm_page, handbook, stacked, wrapped
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import Figure, joined, stated
 from dashboards.visit import Content, Page, Visit
@@ -162,7 +162,7 @@ def _by_cause(farm: Farm, unit: EnergyUnit, rows: list[dict]) -> html.Figure:
     ]
     # Two periods share a line, one a little above the other.
     shape = layout(
-        "share of the expected energy [%]",
+        "share of expected [%]",
         "",
         80 + 34 * len(drawn) + (18 if other else 0),
         showlegend=other is not None,
@@ -192,7 +192,7 @@ def _dots(drawn: list[dict], shares: list[Amount], name: str, colour: str, symbo
         "mode": "markers",
         "name": name,
         "x": values,
-        "y": [cause_word(r["cause"]) for r in drawn],
+        "y": [wrapped(cause_word(r["cause"])) for r in drawn],
         "orientation": "h",
         "marker": {"color": colour, "size": 10, "symbol": symbol},
         "error_x": interval(
@@ -237,11 +237,13 @@ def _table(farm: Farm, unit: EnergyUnit, rows: list[dict]) -> html.Div:
             ),
         ),
     ]
-    return grid(
-        columns,
-        rows,
-        f"Losses by cause, {period.words}. With “not explained” they add up to expected less delivered "
-        "in measured months; below nil is a gain.",
+    return stacked(
+        grid(
+            columns,
+            rows,
+            f"Losses by cause, {period.words}. With “not explained” they add up to expected less delivered "
+            "in measured months; below nil is a gain.",
+        )
     )
 
 

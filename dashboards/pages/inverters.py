@@ -82,7 +82,7 @@ def _by_load(name: str, drawn: Drawn, clamps: Drawn | None) -> html.Figure:
     traces += _clamp_marks(clamps, name)
     lows = [r["efficiency_pct"] for r in rows if r["load_pct"] >= 10.0] or [90.0]
     shape = layout(
-        "DC power as a share of the rated AC power [%]",
+        "DC power over rated AC power [%]",
         "AC over DC [%]",
         380,
         yaxis={"range": [max(0.0, min(lows) - 3.0), 100.2]},
@@ -248,7 +248,7 @@ def _clamped(clamps: Drawn) -> html.Figure:
         ),
         Column("datasheet_pct", "Datasheet [%]", lambda r: number(r["datasheet_pct"], 1), number=True),
     ]
-    shape = layout("DC power as a share of the rated AC power [%]", "AC over DC [%]", 380)
+    shape = layout("DC power over rated AC power [%]", "AC over DC [%]", 380)
     return chart(
         "load",
         traces,

@@ -8,8 +8,8 @@ from dash import dcc, html
 
 from dashboards.pages.rows import rows_behind
 from dashboards.pages.why import rival_word
-from dashboards.parts.charts import COLOURS, DASHES, SCALE, SYMBOLS, chart, interval, layout
-from dashboards.parts.farm import Farm, farm_page, handbook, nothing, said_of, shown, span_words, told
+from dashboards.parts.charts import COLOURS, DASHES, SYMBOLS, chart, interval, layout
+from dashboards.parts.farm import FADING, Farm, farm_page, handbook, nothing, said_of, shown, span_words, stacked, told
 from dashboards.parts.tables import Column, grid
 from dashboards.store import Drawn
 from dashboards.visit import Content, Page, Visit
@@ -94,7 +94,7 @@ def _gaps(farm: Farm) -> list:
     c, about = drawn.columns, drawn.about
     rows = sorted((dict(zip(c, values, strict=True)) for values in zip(*c.values(), strict=True)), key=lambda r: -r["energy_kwh"])
     unit = EnergyUnit.fitting(about["expected_kwh"])
-    shown = rows[:_MOST_GAPS]
+    largest = rows[:_MOST_GAPS]
     columns = [
         Column(
             "gap", "Gap", lambda r: _GAPS[r["gap"]][0] if r["gap"] in _GAPS else RIVAL_WORDS.get(r["gap"], rival_word(r["gap"]))
@@ -112,17 +112,19 @@ def _gaps(farm: Farm) -> list:
     ]
     span = span_words(about["from_month"], about["to_month"])
     return [
-        grid(
-            columns,
-            shown,
-            f"Over {span}. For a cause: how far one end of its 90 % interval lies off for this reason; such parts do "
-            "not add up plainly. For the whole account: the energy that rests on filling.",
+        stacked(
+            grid(
+                columns,
+                largest,
+                f"Over {span}. For a cause: how far one end of its 90 % interval lies off for this reason; such parts do "
+                "not add up plainly. For the whole account: the energy that rests on filling.",
+            )
         ),
         html.P(
-            f"{len(rows) - len(shown)} smaller ones, the largest {unit.text(rows[len(shown)]['energy_kwh'])}, are left out.",
+            f"{len(rows) - len(largest)} smaller ones, the largest {unit.text(rows[len(largest)]['energy_kwh'])}, are left out.",
             className="quiet",
         )
-        if len(rows) > len(shown)
+        if len(rows) > len(largest)
         else "",
     ]
 
@@ -143,7 +145,7 @@ def _coverage(farm: Farm) -> list:
             "z": z,
             "zmin": 0,
             "zmax": 100,
-            "colorscale": SCALE,
+            "colorscale": FADING,
             "xgap": 2,
             "ygap": 2,
             "colorbar": {"title": {"text": "missing [%]", "side": "right"}, "thickness": 12, "outlinewidth": 0},

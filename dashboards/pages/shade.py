@@ -6,8 +6,8 @@ from __future__ import annotations
 
 from dash import dcc, html
 
-from dashboards.parts.charts import COLOURS, DASHES, SCALE, chart, layout
-from dashboards.parts.farm import Farm, farm_page, handbook, nothing, told
+from dashboards.parts.charts import COLOURS, DASHES, chart, layout
+from dashboards.parts.farm import FADING, Farm, farm_page, handbook, nothing, told
 from dashboards.parts.tables import Column
 from dashboards.parts.words import aria
 from dashboards.store import Drawn
@@ -72,7 +72,7 @@ def _picture(farm: Farm, name: str, drawn: Drawn) -> list:
         "z": c["before_pct" if old else "missing_pct"],
         "zmin": 0,
         "zmax": _FULL,
-        "colorscale": SCALE,
+        "colorscale": FADING,
         "xgap": 1,
         "ygap": 1,
         "colorbar": {"title": {"text": "missing [%]", "side": "right"}, "thickness": 12, "outlinewidth": 0},

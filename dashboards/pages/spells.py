@@ -10,7 +10,7 @@ from dash import dcc, html
 
 from dashboards.pages.rows import rows_behind
 from dashboards.parts.charts import chart, layout
-from dashboards.parts.farm import Farm, farm_page, handbook, nothing, told, within
+from dashboards.parts.farm import Farm, farm_page, fixed, handbook, nothing, told, within
 from dashboards.parts.period import Period
 from dashboards.parts.tables import Column, stored_table
 from dashboards.parts.words import aria, joined
@@ -20,7 +20,8 @@ from yieldwatch.report.words import EnergyUnit, cause_word, count, day, number, 
 
 #: Months up to which each day has its column, else each week.
 _DAILY_MONTHS, _WEEK = 3, 7
-_DEEP = [[0.0, "#9cc3e4"], [0.4, "#2f80c2"], [1.0, "#17456b"]]
+#: The least that is there must be seen.
+_SEEN = [[0.0, "rgba(47,128,194,0.3)"], [1.0, "rgba(47,128,194,1)"]]
 CAUSES = ("inverter_outage", "grid_outage", "curtailment")
 
 
@@ -98,7 +99,7 @@ def _map(farm: Farm, cause: str, drawn: Drawn | None, period: Period, name: str)
             "y": list(range(top, bottom + 1)),
             "z": cells,
             "zmin": 0,
-            "colorscale": _DEEP,
+            "colorscale": _SEEN,
             "xgap": 1,
             "ygap": 1,
             "colorbar": {"title": {"text": f"kWh in the {span}'s hour", "side": "right"}, "thickness": 12, "outlinewidth": 0},
@@ -147,8 +148,8 @@ def _table(farm: Farm, cause: str) -> html.Div:
     first, last = farm.period.days()
     where = {"site_id": farm.id, "cause": cause, "start__from": first, "start__to": last}
     columns = [
-        Column("start", "From", lambda r: _stamp(r["start"])),
-        Column("end", "To", lambda r: _stamp(r["end"])),
+        Column("start", "From", lambda r: fixed(_stamp(r["start"]))),
+        Column("end", "To", lambda r: fixed(_stamp(r["end"]))),
         Column("inverter_id", "Which", lambda r: plain(r["inverter_id"]) or "the whole farm"),
         Column("energy_kwh", "Not made [kWh]", lambda r: number(r["energy_kwh"], 1), number=True),
     ]

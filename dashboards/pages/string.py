@@ -56,7 +56,7 @@ def _page(farm: Farm, row: dict) -> list:
             low, high = (min(1.0, max(0.0, row["share_lost"] + s * off)) for s in (-1, 1))
             said.append(
                 f"The fault takes {per_cent(row['share_lost'])} of its own power"
-                + (f" (90 % interval {per_cent(low)} to {per_cent(high)}). " if high > low else ". ")
+                + (f" (90 % interval {per_cent(low)} to {per_cent(high)}). " if per_cent(high) != per_cent(low) else ". ")
             )
     behind = rows_behind("string_findings", site_id=farm.id, string_id=string)
     chances = [(k, row.get(f"p_{k}")) for k in FINDING_WORDS if k != "not_tested"]

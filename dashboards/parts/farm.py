@@ -5,6 +5,8 @@ What all pages of one farm share: its name, its pages, the period, and the links
 from __future__ import annotations
 
 import datetime as dt
+import html as html_text
+import textwrap
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -42,6 +44,10 @@ EVIDENCE_PAGES = {
     "curtailment": "spells",
     "unexplained": "readings",
 }
+
+
+#: From nothing to much, standing out the more on white and on near-black alike.
+FADING = [[0.0, "rgba(47,128,194,0.04)"], [0.5, "rgba(47,128,194,0.55)"], [1.0, "rgba(47,128,194,1)"]]
 
 
 @dataclass(frozen=True)
@@ -159,6 +165,16 @@ def fixed(text: str) -> str:
 def said_of(text: object) -> str:
     """The assessment's own words, with each figure tied to its unit."""
     return str(tied(plain(text)))
+
+
+def wrapped(text: str, width: int = 18) -> str:
+    """A label of an axis on several lines, so that a narrow screen keeps room for the picture."""
+    return "<br>".join(textwrap.wrap(html_text.escape(text), width))
+
+
+def stacked(table: html.Div) -> html.Div:
+    """A table whose rows become blocks of their own on a narrow screen."""
+    return html.Div(table, className="stacked")
 
 
 def shown(key: str, decimals: int, factor: float = 1.0) -> Callable[[dict], str]:
