@@ -101,7 +101,8 @@ def test_assess_prints_the_answer_and_writes_the_folder(calls, tmp_path, capsys)
     # Progress goes to stderr, so that the answer can be piped.
     assert said.err.splitlines() == ["reading alder", "writing the results"]
     names = {path.name for path in out.iterdir()}
-    assert {"yields.csv", "losses.csv", "work_list.csv", "work_list.xlsx", "evidence.json", "report.html"} <= names
+    assert {"yields.csv", "losses.csv", "work_list.csv", "work_list.xlsx", "evidence.json", "report.html",
+            "visits.ics"} <= names
     assert not any(name.endswith(".parquet") for name in names)
 
 

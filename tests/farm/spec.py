@@ -296,6 +296,9 @@ class FarmSpec:
     paper: Paper = field(default_factory=Paper)
     area_hectare: float | None = None
     hedge_metres: float | None = None
+    address: str | None = None
+    access: str | None = None
+    contact: str | None = None
     draw: int = 0  # another drawing of the weather and of chance, for the same farm
 
     @property

@@ -7,19 +7,24 @@ from __future__ import annotations
 from pathlib import Path
 
 from yieldwatch.assess import Assessment
+from yieldwatch.report.crew_sheets import crew_sheets_pdf
 from yieldwatch.report.evidence_file import EVIDENCE_FILE, write_evidence
 from yieldwatch.report.page import write_page
+from yieldwatch.report.pdf import why_no_pdf
 from yieldwatch.report.schema import TABLES
 from yieldwatch.report.store_file import STORE_FILE, write_store
 from yieldwatch.report.tables import table_writers, tables, write_files
-from yieldwatch.report.workbook import write_workbook
+from yieldwatch.report.visit_calendar import visits_ics
+from yieldwatch.report.workbook import workbook_xlsx
 
 __all__ = ["write_report"]
 
+CREW_SHEETS, CALENDAR = "crew_sheets.pdf", "visits.ics"
 
-def write_report(assessment: Assessment, folder: Path, parquet: bool = False) -> None:
+
+def write_report(assessment: Assessment, folder: Path, parquet: bool = False) -> tuple[str, ...]:
     """
-    Write the tables, `evidence.json`, `work_list.xlsx`, `report.html` and `assessment.sqlite`, all of them or none.
+    Write the tables, `evidence.json`, `assessment.sqlite`, and the files that people read and take away, all of them or none.
 
     Parameters
     ----------
@@ -29,6 +34,11 @@ def write_report(assessment: Assessment, folder: Path, parquet: bool = False) ->
     parquet : bool
         Also write each table as Parquet.
 
+    Returns
+    -------
+    tuple of str
+        What could not be written here, and why; a file of an earlier run that it would replace is removed.
+
     Raises
     ------
     InputError
@@ -36,10 +46,21 @@ def write_report(assessment: Assessment, folder: Path, parquet: bool = False) ->
     """
     frames = tables(assessment)
     writers = table_writers(frames, parquet)
-    writers["work_list.xlsx"] = lambda path: write_workbook(assessment, path)
+    writers["work_list.xlsx"] = lambda path: _write(path, workbook_xlsx(assessment))
     writers[EVIDENCE_FILE] = lambda path: write_evidence(assessment, path)
     writers["report.html"] = lambda path: write_page(assessment, path)
+    missing = why_no_pdf()
+    if not missing:
+        writers[CREW_SHEETS] = lambda path: _write(path, crew_sheets_pdf(assessment))
+    if not assessment.plan.empty and (assessment.plan["row"] == "visit").any():
+        # A calendar must hold something (RFC 5545, 3.6).
+        writers[CALENDAR] = lambda path: _write(path, visits_ics(assessment))
     # Last, so that a program that sees the new store finds the new files beside it.
     writers[STORE_FILE] = lambda path: write_store(assessment, frames, path)
-    stale = () if parquet else tuple(f"{name}.parquet" for name in TABLES)
-    write_files(folder, writers, stale)
+    known = {*(f"{name}.parquet" for name in TABLES), CREW_SHEETS, CALENDAR}
+    write_files(folder, writers, tuple(sorted(known - set(writers))))
+    return (missing,) if missing else ()
+
+
+def _write(path: Path, content: bytes) -> None:
+    path.write_bytes(content)

@@ -40,7 +40,7 @@ def render_page(assessment: Assessment) -> str:
     )
     plots = [*over_all, *(figure for farm in farms for figure in farm.figures)]
     return (
-        _environment()
+        environment()
         .get_template("report.html")
         .render(
             name=words.plain(assessment.portfolio.name),
@@ -82,7 +82,8 @@ def _portfolio_figures(totals: tuple, currency: str, period: str) -> list[Figure
     ]
 
 
-def _environment() -> Environment:
+def environment() -> Environment:
+    """Templates in which all text is escaped, and a name that is missing is an error."""
     return Environment(
         loader=PackageLoader("yieldwatch.report"),
         autoescape=True,

@@ -1,7 +1,7 @@
 """
 The tables that are written: their columns, in order, and what each column means.
 
-The same words head the second sheet of the workbook, so a column is explained once.
+The same words stand in the workbook, so a column is explained once.
 """
 
 from __future__ import annotations
