@@ -15,6 +15,7 @@ import pandas as pd
 from yieldwatch.action.candidates import candidates
 from yieldwatch.action.costing import job_id
 from yieldwatch.action.plan import make_plan
+from yieldwatch.action.plan_rows import PlanBasis
 from yieldwatch.action.ranking import rank_jobs
 from yieldwatch.action.who_pays import site_claims
 from yieldwatch.action.windows import usual_weeks
@@ -74,10 +75,11 @@ class Assessment:
     """
     The answer for a portfolio: one record a site, and the work list over all sites.
 
-    `notices` says what was assumed in money and jobs, and which sites are left out; what the readers noticed of a site's files is
-    in its `data.notices`. `work_list` and `set_aside` are the contract's tables; `period` is the reported span, start inclusive
-    and end exclusive, and `as_of` the date at which the history ends. `claims` says who pays for what; `plan` and `waiting` are
-    the coming year by week. `in_book` is what the assessment did to the job book, None if it was made without one.
+    `notices` says what was assumed in money and jobs, and which sites are left out; what the readers noticed of a site's
+    files is in its `data.notices`. `work_list` and `set_aside` are the contract's tables; `period` is the reported span,
+    start inclusive and end exclusive, and `as_of` the date at which the history ends. `claims` says who pays for what; `plan`
+    and `waiting` are the coming year by week, `plan_basis` what it can be planned anew from. `in_book` is what the assessment
+    did to the job book, None if it was made without one.
     """
 
     portfolio: Portfolio
@@ -91,6 +93,7 @@ class Assessment:
     in_book: Reconciled | None = None
     plan: pd.DataFrame = field(default_factory=pd.DataFrame)
     waiting: pd.DataFrame = field(default_factory=pd.DataFrame)
+    plan_basis: PlanBasis | None = None
 
 
 def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tuple[dt.date | None, dt.date | None] | None = None,
@@ -165,7 +168,7 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
     set_aside = pd.concat([r.data.set_aside for r in done], ignore_index=True)
     told = tuple(dict.fromkeys((*notices, *said, *planned.notices)))
     return Assessment(portfolio, last, (first_day, end_day), tuple(done), planned.work_list, set_aside, told, claims, in_book,
-                      planned.plan, planned.waiting)
+                      planned.plan, planned.waiting, planned.basis)
 
 
 def check(path: str | PathLike[str], as_of: dt.date | None = None) -> PortfolioCheck:
