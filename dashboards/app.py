@@ -12,6 +12,7 @@ import flask
 from dash import Dash, Input, Output, dcc, html
 
 from dashboards.parts.words import aria, sorry
+from dashboards.people import current_person
 from dashboards.registry import PAGES
 from dashboards.store import NoAssessment
 from dashboards.visit import Content, Person, Place, Router, Visit
@@ -45,11 +46,6 @@ def create_app(place: Place) -> Dash:
         return flask.jsonify(status="ok")
 
     return app
-
-
-def current_person() -> Person:
-    """Who made the request that is being answered."""
-    return flask.g.get("person") or Person("you")
 
 
 def content(router: Router, place: Place, person: Person, path: str, query: dict[str, str]) -> Content:

@@ -4,7 +4,7 @@ Every page, in the menu's order. A page is a module in `pages/` with a `PAGE`, i
 
 from __future__ import annotations
 
-from dashboards.pages import farms, owner, rows
+from dashboards.pages import decisions, farms, losses, owner, rows
 from dashboards.visit import Page
 
-PAGES: tuple[Page, ...] = (owner.PAGE, farms.PAGE, rows.PAGE)
+PAGES: tuple[Page, ...] = (owner.PAGE, decisions.PAGE, farms.PAGE, losses.PAGE, rows.PAGE)

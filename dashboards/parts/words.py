@@ -4,12 +4,16 @@ Sentences and stated figures.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from dash import dcc, html
 
-from yieldwatch.report.words import NOT_KNOWN
+from yieldwatch.report.totals import Amount
+from yieldwatch.report.words import NOT_KNOWN, EnergyUnit, number
+from yieldwatch.report.words import money as money_text
 
 
 @dataclass(frozen=True)
@@ -41,6 +45,40 @@ def stated(figure: Figure) -> dcc.Link:
     shown = figure.text + (f" ({figure.span})" if figure.span and figure.text != NOT_KNOWN else "")
     more = [figure.period, "90 % interval in brackets" if figure.span else "", figure.coverage, "opens the rows behind it"]
     return dcc.Link(shown, href=figure.href, title="; ".join(m for m in more if m), className="figure")
+
+
+def energy(row: Mapping[str, Any], name: str, href: str, period: str, coverage: str = "") -> Figure:
+    """
+    A row's energy as a figure.
+
+    Parameters
+    ----------
+    name : str
+        Of the column without its unit: "in_hand" for in_hand_kwh, and its bounds in_hand_low_kwh, in_hand_high_kwh if there are.
+    """
+    value, low, high = (_number(row.get(f"{name}{end}_kwh")) for end in ("", "_low", "_high"))
+    unit = EnergyUnit.fitting(low, value, high)
+    span = unit.span(Amount(value, low, high))
+    return Figure(unit.text(value), href, period, "" if span == NOT_KNOWN else span, coverage)
+
+
+def money(row: Mapping[str, Any], name: str, currency: str, href: str, period: str, coverage: str = "") -> Figure:
+    """A row's money as a figure; bounds, if any, in columns of the same name with _low and _high."""
+    value, low, high = (_number(row.get(f"{name}{end}")) for end in ("", "_low", "_high"))
+    span = f"{number(low)} to {number(high)}" if math.isfinite(low) and math.isfinite(high) else ""
+    return Figure(money_text(value, currency), href, period, span, coverage)
+
+
+def _number(value: object) -> float:
+    return math.nan if value is None else float(value)  # type: ignore[arg-type]
+
+
+def joined(parts: Sequence[Any]) -> list:
+    """Components with commas and a last "and" between them."""
+    out: list = []
+    for place, part in enumerate(parts):
+        out += ([" and " if place == len(parts) - 1 else ", "] if place else []) + [part]
+    return out
 
 
 def aria(**names: str) -> dict[str, Any]:

@@ -7,7 +7,8 @@ import pytest
 from tests.dashboards.conftest import NARROW, assert_accessible, assert_fits, visit
 
 #: An address for each page of the registry.
-PATHS = ["/", "/farms", "/rows/losses?site_id=drumlin"]
+PATHS = ["/", "/farms", "/rows/losses?site_id=drumlin", "/decisions", "/losses?span=month&in_hand=1",
+         "/?span=twelve_months&show=money"]
 
 
 @pytest.mark.parametrize("path", PATHS)

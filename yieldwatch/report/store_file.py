@@ -17,6 +17,7 @@ import pandas as pd
 from yieldwatch.assess import Assessment
 from yieldwatch.pictures import Picture
 from yieldwatch.report.evidence_file import evidence_document
+from yieldwatch.report.spans import span_tables
 
 STORE_FILE = "assessment.sqlite"
 #: Raised when a reader of an older file could go wrong.
@@ -36,7 +37,8 @@ def write_store(assessment: Assessment, frames: Mapping[str, pd.DataFrame], path
     """
     with closing(sqlite3.connect(path)) as store:
         store.execute("pragma journal_mode = off")
-        for name, frame in (*frames.items(), *_more_tables(assessment).items()):
+        for name, frame in (*frames.items(), *_more_tables(assessment).items(),
+                            *span_tables(assessment).items()):
             _write_table(store, name, frame)
         _write_pictures(store, [(s.site.id, p) for s in assessment.sites for p in s.pictures])
         store.execute("create table evidence (site_id text, cause text, record text, primary key (site_id, cause)) without rowid")
