@@ -87,8 +87,9 @@ def make_plan(portfolio: Portfolio, candidates: Sequence[Candidate], work_list: 
     jobs = price_jobs(portfolio, candidates)
     found = waits(portfolio, candidates, jobs, as_of, usual)
     basis = _basis(portfolio, candidates, jobs, found, as_of)
-    plan, notices = plan_rows(basis, limits_of(portfolio.works_budget, portfolio.crew_days))
-    return Plan(plan, waiting_table(found, as_of), _with_timing(portfolio, work_list, found, plan, as_of), notices, basis)
+    made = plan_rows(basis, limits_of(portfolio.works_budget, portfolio.crew_days))
+    return Plan(made.table, waiting_table(found, as_of), _with_timing(portfolio, work_list, found, made.table, as_of),
+                made.notices, basis)
 
 
 def _basis(portfolio: Portfolio, candidates: Sequence[Candidate], jobs: pd.DataFrame, found: Sequence[Wait],
