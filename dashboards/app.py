@@ -9,8 +9,10 @@ from importlib import resources
 from urllib.parse import parse_qsl, urlsplit
 
 import flask
-from dash import Dash, Input, Output, dcc, html
+from dash import ClientsideFunction, Dash, Input, Output, dcc, html
 
+from dashboards.accounts import FILE_NAME, Accounts
+from dashboards.guard import HEALTH, SIGN_OUT, Guard, add_route
 from dashboards.parts.words import aria, sorry
 from dashboards.people import current_person
 from dashboards.registry import PAGES
@@ -21,8 +23,17 @@ LOG = logging.getLogger("yieldwatch.serve")
 MAIN = "main"
 
 
-def create_app(place: Place) -> Dash:
-    """Build the application for one portfolio."""
+def create_app(place: Place, accounts: Accounts | None = None, https: bool = False) -> Dash:
+    """
+    Build the application for one portfolio.
+
+    Parameters
+    ----------
+    accounts : Accounts, optional
+        By default those beside the portfolio; while there is none, nobody signs in and only this machine is answered.
+    https : bool
+        Whether browsers reach it by https, through a proxy.
+    """
     app = Dash("dashboards", assets_folder=str(resources.files("dashboards") / "assets"), serve_locally=True,
                suppress_callback_exceptions=True, update_title="", title="yieldwatch", add_log_handler=False)
     app.index_string = _INDEX
@@ -35,13 +46,15 @@ def create_app(place: Place) -> Dash:
         person = current_person()
         return content(router, place, person, parts.path or "/", dict(parse_qsl(parts.query))), menu(person, parts.path)
 
-    app.clientside_callback(
-        "(children) => { window.yieldwatch.arrived(); return ''; }", Output("arrived", "children"), Input(MAIN, "children"))
+    app.clientside_callback(ClientsideFunction("yieldwatch", "arrived"), Output("arrived", "children"), Input(MAIN, "children"))
     for page in PAGES:
         if page.callbacks:
             page.callbacks(app, place)
+        for route in page.routes:
+            add_route(app, place, route)
+    Guard(app, place, accounts or Accounts(place.portfolio / FILE_NAME), https)
 
-    @app.server.get("/health")
+    @app.server.get(HEALTH)
     def health() -> flask.Response:
         return flask.jsonify(status="ok")
 
@@ -78,10 +91,19 @@ def _shell(place: Place) -> html.Div:
     return html.Div([
         dcc.Location(id="address", refresh="callback-nav"),
         html.A("Skip to the page", href=f"#{MAIN}", className="skip"),
-        html.Header([html.Span(name, className="portfolio"), html.Nav(html.Ul(id="menu"), **aria(label="Pages"))]),
+        html.Header([html.Span(name, className="portfolio"), html.Nav(html.Ul(id="menu"), **aria(label="Pages")),
+                     *_signed_in()]),
         html.Main(html.P("Loading the page …"), id=MAIN, tabIndex="-1"),
         html.Div(id="arrived", hidden=True),
     ])
+
+
+def _signed_in() -> list:
+    person = flask.g.get("person")
+    if person is None:
+        return []
+    button = html.Button("Sign out", type="submit")
+    return [html.Form([person.name, " ", button], method="post", action=SIGN_OUT, className="signed-in")]
 
 
 _INDEX = """<!DOCTYPE html>

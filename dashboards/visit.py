@@ -68,6 +68,27 @@ def address(path: str, **query: object) -> str:
 
 
 @dataclass(frozen=True)
+class Route:
+    """
+    A plain address beside the pages, such as a download.
+
+    Attributes
+    ----------
+    path : str
+        As Flask writes it, such as "/download/<name>".
+    answer : callable
+        Called with the `Place` and, by name, what is in the path's brackets; returns what Flask takes.
+    roles : frozenset of str
+        Who may ask, checked before it is called.
+    """
+
+    path: str
+    answer: Callable
+    roles: frozenset[str]
+    methods: tuple[str, ...] = ("GET",)
+
+
+@dataclass(frozen=True)
 class Page:
     """
     A page.
@@ -84,7 +105,9 @@ class Page:
     roles : frozenset of str
         Who may see it, checked on the server.
     callbacks : callable, optional
-        Called once with the application and the `Place`.
+        Called once with the application and the `Place`. What a callback writes checks the role of `current_person()` itself.
+    routes : tuple of Route
+        Downloads and the like that belong to the page.
     """
 
     path: str
@@ -93,6 +116,7 @@ class Page:
     menu: str = ""
     roles: frozenset[str] = frozenset(ROLES)
     callbacks: Callable | None = None
+    routes: tuple[Route, ...] = ()
 
 
 class Router:

@@ -15,6 +15,7 @@ from pathlib import Path
 
 from rich.console import Console
 
+from dashboards.accounts_command import add_accounts
 from yieldwatch.assess import assess, check
 from yieldwatch.book.keep import open_book
 from yieldwatch.book.store import FILE_NAME
@@ -85,6 +86,7 @@ def main_parser() -> argparse.ArgumentParser:
     _add_explain(commands)
     add_jobs(commands, _console)
     _add_serve(commands)
+    add_accounts(commands)
     return parser
 
 
@@ -160,6 +162,8 @@ def _add_serve(commands: argparse._SubParsersAction) -> None:
                          help="where assess writes (default: %(default)s in the current folder)")
     command.add_argument("--host", default="127.0.0.1", help="address to listen at (default: %(default)s, this machine only)")
     command.add_argument("--port", type=int, default=8050, help="port to listen at (default: %(default)s)")
+    command.add_argument("--https", action="store_true",
+                         help="browsers come by https, through a proxy on this machine; README.md says how")
     add_store(command)
     command.set_defaults(run=_serve)
 
@@ -168,7 +172,7 @@ def _serve(options: argparse.Namespace) -> None:
     # Loaded here alone: no other command should wait for it.
     from dashboards.serve import serve
 
-    serve(options.portfolio, options.out, options.host, options.port, options.store)
+    serve(options.portfolio, options.out, options.host, options.port, options.store, options.https)
 
 
 def _date(text: str) -> dt.date:

@@ -29,7 +29,8 @@ def build(visit: Visit) -> Content:
     return html.Div([
         page_head("To decide", f"{words.count(len(asked), 'job waits', 'jobs wait')} for a decision. Costs are the portfolio's "
                   "own prices; your quotes replace them."),
-        html.Ol([decide.card(job, row, currency, may, names) for job, row in shown], className="jobs", start=str(start + 1)),
+        html.Ol([decide.card(job, row, currency, may, names, html.H2) for job, row in shown], className="jobs",
+                start=str(start + 1)),
         html.P(more) if more else None,
     ])
 

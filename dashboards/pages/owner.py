@@ -388,4 +388,4 @@ def _trust(view: _View) -> list:
     ]
 
 
-PAGE = Page("/", "The month", build, menu="The month")
+PAGE = Page("/", "The month", build, menu="The month", roles=frozenset({OWNER}))

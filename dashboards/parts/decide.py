@@ -4,6 +4,7 @@ Decisions: a job as a person decides on it, and the writing of what was decided.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import flask
@@ -37,7 +38,8 @@ def waiting(visit: Visit) -> list[tuple[Job, dict]]:
     return sorted(asked, key=lambda pair: (not pair[0].safety, pair[1]["rank"]))
 
 
-def card(job: Job, row: dict, currency: str, may_decide: bool, names: dict[str, str]) -> html.Li:
+def card(job: Job, row: dict, currency: str, may_decide: bool, names: dict[str, str],
+         head_of: Callable = html.H3) -> html.Li:
     """One job with what speaks for it, and the buttons."""
     where = names.get(job.site_id, job.site_id)
     head = title(job).replace(f" at {words.plain(job.site_id)}", f" at {words.plain(where)}", 1)
@@ -45,7 +47,7 @@ def card(job: Job, row: dict, currency: str, may_decide: bool, names: dict[str, 
         f"; would win back {words.money(row['gain_per_year'], currency)} in a usual year "
         f"({words.number(row['gain_low_per_year'])} to {words.number(row['gain_high_per_year'])}, 90 % interval)")
     parts: list[Any] = [
-        html.H3([*(["Safety: "] if job.safety else []), dcc.Link(head, href=address("/rows/work_list", job_id=job.job_id))]),
+        head_of([*(["Safety: "] if job.safety else []), dcc.Link(head, href=address("/rows/work_list", job_id=job.job_id))]),
         html.P(f"{words.money(row['cost'], currency)}{gain}. {words.plain(row['verdict'])}"),
         html.Details([html.Summary("Why, and what to watch for"),
                       *(html.P(words.plain(row[name])) for name in ("why", "options", "caution") if row.get(name))]),
