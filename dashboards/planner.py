@@ -38,7 +38,7 @@ class BadLimit(Exception):
 
 def limits_from(query: Mapping[str, str], about: Mapping[str, str | None]) -> Limits:
     """
-    Read limits off an address; what it does not name is the portfolio's own, and a blank is no limit.
+    Read limits off an address: those in it if it has `set`, where one that is not there is no limit; else the portfolio's own.
 
     Raises
     ------
@@ -48,7 +48,7 @@ def limits_from(query: Mapping[str, str], about: Mapping[str, str | None]) -> Li
 
 
 def _limit(name: str, query: Mapping[str, str], own: str | None) -> float | None:
-    text = (query[name] if name in query else own or "").strip()
+    text = ((query.get(name) if "set" in query else own) or "").strip()
     if not text:
         return None
     try:

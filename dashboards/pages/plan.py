@@ -15,11 +15,18 @@ from dashboards.papers import PAPERS, SiteGone, kept
 from dashboards.parts.charts import COLOURS, chart, layout
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import Figure, aria, page_head, stated
-from dashboards.parts.work import explained, farm_names, job_link, money_cell, with_span
+from dashboards.parts.work import (
+    explained,
+    farm_names,
+    job_link,
+    money_cell,
+    tied,
+    with_span,
+)
 from dashboards.people import current_person
 from dashboards.planner import SECONDS, BadLimit, Limits, Working, desk, limits_from
 from dashboards.store import NoAssessment
-from dashboards.visit import Content, Page, Place, Visit, address
+from dashboards.visit import ROLES, Content, Page, Place, Route, Visit, address
 from yieldwatch.action.plan_rows import OutOfTime, PlanMade
 from yieldwatch.errors import YieldwatchError
 from yieldwatch.report.pdf import why_no_pdf
@@ -56,6 +63,7 @@ def _form(visit: Visit, limits: Limits, currency: str) -> html.Form:
     fields = [
         _field("budget", f"Works budget [{currency}]", limits.budget, visit.query),
         _field("crew_days", "Crew days of 8 hours", limits.crew_days, visit.query),
+        dcc.Input(type="hidden", name="set", value="1"),
         dcc.Input(type="hidden", name="view", value=view if view in VIEWS else "visits"),
         html.Button("Plan", type="submit"),
     ]
@@ -64,9 +72,9 @@ def _form(visit: Visit, limits: Limits, currency: str) -> html.Form:
 
 
 def _field(name: str, label: str, value: float | None, query: Any) -> html.Label:
-    shown = query.get(name, "")[:20] if name in query else "" if value is None else f"{value:g}"
+    shown = query[name][:12] if name in query else "" if value is None else f"{value:g}"
     return html.Label([label, dcc.Input(id=f"plan-{name}", name=name, type="text", value=shown, maxLength=12,
-                                        inputMode="decimal", autoComplete="off")])
+                                        inputMode="numeric", autoComplete="off")])
 
 
 def _body(visit: Visit, limits: Limits, wait: float) -> Content:
@@ -92,7 +100,8 @@ class _View:
         about = visit.store.about()
         self.currency, self.horizon = plain(about["currency"]), about["horizon_months"]
         self.names = farm_names(visit)
-        rows = [{k: None if pd.isna(v) else v for k, v in r.items()} for r in made.table.to_dict("records")]
+        rows: list[dict[str, Any]] = [{k: None if pd.isna(v) else v for k, v in r.items()} for r in
+                                      made.table.to_dict("records")]
         self.visits = [r for r in rows if r["row"] == "visit"]
         self.jobs: dict[str, list[dict]] = {}
         for row in rows:
@@ -129,15 +138,15 @@ def _lead(view: _View) -> list:
     done = {j["job_id"] for jobs in view.jobs.values() for j in jobs}
     farms = {v["site_id"] for v in view.visits}
     money_words = "no limit on money" if limits.budget is None else view.money(limits.budget)
-    days_words = "no limit on crew days" if limits.crew_days is None else count(limits.crew_days, "crew day")
+    days_words = "no limit on crew days" if limits.crew_days is None else f"{limits.crew_days:g} crew days"
     gain = Figure(view.money(made.gain), address("/rows/waiting"), f"within {view.horizon} months, present value",
                   f"{number(made.low)} to {number(made.high)}")
     said: list = [
         f"With {money_words} and {days_words}, {count(len(view.visits), 'visit')} to {count(len(farms), 'farm')} do "
         f"{count(len(done), 'job')}. They take {view.money(view.cost)} and {number(view.days, 1)} crew days, and return ",
         stated(gain), f": {view.money(made.gain - view.cost)} more than they cost. "]
-    over = [w for w, used, limit in (("budget", made.must_cost, limits.budget), ("crew days", made.must_days, limits.crew_days))
-            if limit is not None and used > limit + 1e-6]
+    allowed = (("budget", made.must_cost, limits.budget), ("crew days", made.must_days, limits.crew_days))
+    over = [word for word, used, limit in allowed if limit is not None and used > limit + 1e-6]
     if over:
         said.append(f"Work for safety alone takes {view.money(made.must_cost)} and {number(made.must_days, 1)} crew days, more "
                     f"than the {listed(over)} allowed: it is planned all the same. ")
@@ -176,7 +185,7 @@ def _switch(view: _View, now: str) -> list:
 
 
 def _papers(view: _View) -> html.P:
-    query = {k: "" if v is None else f"{v:g}" for k, v in vars(view.limits).items()}
+    query = {"set": 1, **{k: None if v is None else f"{v:.12g}" for k, v in vars(view.limits).items()}}
     names = {"plan.csv": "table (CSV)", "plan.xlsx": "workbook (XLSX)", "crew_sheets.pdf": "crew sheets (PDF)",
              "visits.ics": "calendar"}
     if not view.visits:
@@ -193,7 +202,7 @@ def _papers(view: _View) -> html.P:
 
 def _by_visit(view: _View) -> list:
     columns = [
-        Column("start", "Week from", lambda r: day(r["start"])),
+        Column("start", "Week from", lambda r: tied(day(r["start"]))),
         Column("site_id", "Farm", lambda r: view.farm(r)),
         Column("crew", "Crew", lambda r: plain(r["crew"])),
         Column("jobs", "Jobs", lambda r: _jobs(view, r)),
@@ -228,7 +237,7 @@ def _by_week(view: _View) -> list:
         week["spent"] = spent
     rows = list(weeks.values())
     columns = [
-        Column("start", "Week from", lambda r: day(r["start"])),
+        Column("start", "Week from", lambda r: tied(day(r["start"]))),
         Column("visits", "Where, and who goes", lambda r: "; ".join(f"{view.farm(v)}, {plain(v['crew'])}" for v in r["visits"])),
         Column("crew_days", "Crew days", lambda r: number(r["crew_days"], 1), number=True),
         Column("cost", f"Cost [{view.currency}]", lambda r: money_cell(r["cost"]), number=True),
@@ -283,7 +292,7 @@ def _on_a_map(view: _View) -> list:
         Column("cost", f"Cost [{view.currency}]", lambda r: money_cell(r["cost"]), number=True),
         Column("near", "Nearest other visited farm", lambda r: f"{plain(r['near'][1]['name'])}, {number(r['near'][0])} km"
                if r["near"] else "none"),
-        Column("latitude", "Position", lambda r: f"{r['latitude']:.3f}°, {r['longitude']:.3f}°"),
+        Column("latitude", "Position", _position),
     ]
     ordered = sorted(visited, key=lambda s: -s["crew_days"])
     figure = layout(x="km east of the middle", y="km north of the middle", height=460, showlegend=len(traces) > 1,
@@ -294,6 +303,11 @@ def _on_a_map(view: _View) -> list:
               "Where the plan goes. The table below says how far apart the farms are."),
         grid(columns, ordered, "Farms visited, most crew days first; straight distances"),
     ]
+
+
+def _position(row: dict) -> str:
+    north, east = ("N" if row["latitude"] >= 0 else "S"), ("E" if row["longitude"] >= 0 else "W")
+    return f"{abs(row['latitude']):.3f}° {north}, {abs(row['longitude']):.3f}° {east}"
 
 
 def _km(origin: tuple[float, float], place: tuple[float, float]) -> tuple[float, float]:
@@ -308,10 +322,10 @@ def _missed(view: _View) -> list:
     columns = [
         Column("job_id", "Job", lambda r: job_link(r)),
         Column("site_id", "Farm", lambda r: view.farm(r)),
-        Column("start", "Best from", lambda r: day(r["start"])),
+        Column("start", "Best from", lambda r: tied(day(r["start"]))),
         Column("cost", f"Would add [{view.currency}]", lambda r: money_cell(r["cost"]), number=True),
         Column("gain", f"Returns [{view.currency}]", lambda r: with_span(r["gain"], r["gain_low"], r["gain_high"]), number=True),
-        Column("why", "Why, and what would bring it in", lambda r: plain(r["why"])),
+        Column("why", "Why, and what would bring it in", lambda r: tied(plain(r["why"]))),
     ]
     parts: list = [grid(columns, near, "Jobs that would pay and are not in the plan")] if near else [
         html.P("No job that would pay was left out.")]
@@ -334,27 +348,26 @@ def callbacks(app: Dash, place: Place) -> None:
         except (BadLimit, NoAssessment):
             return no_update
 
-    @app.server.get("/plan/<name>")
-    def paper(name: str) -> flask.Response:
-        if not current_person().may(PAGE.roles):
-            flask.abort(403)
-        if name not in PAPERS:
-            flask.abort(404)
-        make, kind = PAPERS[name]
-        try:
-            made = desk(place.store).plan(limits_from(flask.request.args, place.store.about()), SECONDS + _WAIT)
-            if isinstance(made, Working):
-                return _refused("The plan is still being made. Ask again in a moment.", 503)
-            content = make(kept(place, made))
-        except (BadLimit, NoAssessment, OutOfTime, SiteGone, YieldwatchError) as err:
-            return _refused(str(err), 409)
-        return flask.Response(content, mimetype=None, content_type=kind, headers={
-            "Content-Disposition": f'attachment; filename="{name}"', "Cache-Control": "no-store"})
+
+def paper(place: Place, name: str) -> flask.Response:
+    """One of the plan's papers, made under the address's limits."""
+    if name not in PAPERS:
+        flask.abort(404)
+    make, kind = PAPERS[name]
+    try:
+        made = desk(place.store).plan(limits_from(flask.request.args, place.store.about()), SECONDS + _WAIT)
+        if isinstance(made, Working):
+            return _refused("The plan is still being made. Ask again in a moment.", 503)
+        content = make(kept(place, made))
+    except (BadLimit, NoAssessment, OutOfTime, SiteGone, YieldwatchError) as err:
+        return _refused(str(err), 409)
+    return flask.Response(content, content_type=kind, headers={"Content-Disposition": f'attachment; filename="{name}"'})
 
 
 def _refused(words: str, status: int) -> flask.Response:
     return flask.Response(words, status, content_type="text/plain; charset=utf-8")
 
 
-PAGE = Page("/plan", "The plan", build, menu="Plan", callbacks=callbacks)
+PAGE = Page("/plan", "The plan", build, menu="Plan", callbacks=callbacks,
+            routes=(Route("/plan/<name>", paper, frozenset(ROLES)),))
 

@@ -57,15 +57,16 @@ def _lead(decided: list[Job], done: list[Job], promises: Promises, currency: str
 
 def _table(done: list[Job]) -> list:
     columns = [
-        Column("ref", "Job", lambda j: dcc.Link(f"{j.ref}: {title(j)}", href=book_address(j.ref))),
-        Column("done_on", "Done", lambda j: day(j.done_on)),
-        Column("contractor", "By", lambda j: plain(j.done_by or j.contractor or "")),
-        Column("promised", "Promised [kWh]", lambda j: _kwh(states.promised_kwh(j)), number=True),
-        Column("proven", "Proven [kWh], 90 % interval", _proven, number=True),
-        Column("days", "Days measured", lambda j: _kwh(j.verdict_days), number=True),
-        Column("state", "Verdict", lambda j: plain(j.verdict_words or "") or "cannot tell yet: not measured"),
+        Column("ref", "Job", lambda r: dcc.Link(f"{r['job'].ref}: {title(r['job'])}", href=book_address(r["job"].ref))),
+        Column("done_on", "Done", lambda r: day(r["job"].done_on)),
+        Column("contractor", "By", lambda r: plain(r["job"].done_by or r["job"].contractor or "")),
+        Column("promised", "Promised [kWh]", lambda r: _kwh(states.promised_kwh(r["job"])), number=True),
+        Column("proven", "Proven [kWh], 90 % interval", lambda r: _proven(r["job"]), number=True),
+        Column("days", "Days measured", lambda r: _kwh(r["job"].verdict_days), number=True),
+        Column("state", "Verdict", lambda r: plain(r["job"].verdict_words or "") or "cannot tell yet: not measured"),
     ]
-    return [grid(columns, done, "Jobs that were done, latest first; promised and proven are for the same days")]  # type: ignore[arg-type]
+    rows = [{"job": job} for job in done]
+    return [grid(columns, rows, "Jobs that were done, latest first; promised and proven are for the same days")]
 
 
 def _kwh(value: float | None) -> str:
@@ -89,7 +90,8 @@ def _picture(done: list[Job]) -> list:
                              [j.verdict_high_kwh for j in drawn]),
          "marker": {"symbol": "diamond", "size": 10, "color": COLOURS["blue"]}},
     ]
-    figure = layout(x="kWh over the days measured", height=110 + 34 * len(drawn), yaxis={"autorange": "reversed"}, showlegend=True)
+    figure = layout(x="kWh over the days measured", height=110 + 34 * len(drawn), yaxis={"autorange": "reversed"},
+                    showlegend=True)
     return [chart("promises", traces, figure, "Promised (bar) and proven (diamond with its 90 % interval) for the same days.",
                   "Promised and proven energy by job. The table above holds every figure.")]
 

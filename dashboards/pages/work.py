@@ -7,15 +7,26 @@ from __future__ import annotations
 from typing import Any
 
 import flask
-from dash import Dash, dcc, html
+from dash import dcc, html
 
 from dashboards.pages.rows import rows_behind
 from dashboards.parts.charts import COLOURS, chart, layout
 from dashboards.parts.tables import Column, stored_table
 from dashboards.parts.words import Figure, page_head, sorry, stated
-from dashboards.parts.work import book_address, explained, farm_names, job_link, money_cell, span, what, with_span
-from dashboards.people import current_person
-from dashboards.visit import Content, Page, Place, Visit
+from dashboards.parts.work import (
+    book_address,
+    explained,
+    farm_names,
+    in_day_words,
+    job_link,
+    money_cell,
+    span,
+    tied,
+    what,
+    with_span,
+)
+from dashboards.visit import ROLES, Content, Page, Place, Route, Visit
+from yieldwatch.action.cautions import cautions_of
 from yieldwatch.action.methods import method
 from yieldwatch.report.words import cause_word, count, day, money, number, per_cent, plain
 
@@ -62,14 +73,14 @@ def _lead(rows: list[dict], currency: str) -> list:
 
 def _safety(row: dict, names: dict[str, str], currency: str) -> html.Li:
     return html.Li([html.H3([job_link(row), f" at {names.get(row['site_id'], row['site_id'])}"]),
-                    html.P(f"{plain(row['why'])} By {day(row['due_to'])}, {money(row['cost'], currency)}.")], className="job")
+                    html.P(tied(f"{plain(row['why'])} By {day(row['due_to'])}, {money(row['cost'], currency)}."))], className="job")
 
 
 def _filter(visit: Visit, names: dict[str, str]) -> html.Form:
     site, shown = visit.query.get("site", ""), visit.query.get("show", "all")
 
     def options(pairs: list[tuple[str, str]], now: str) -> list:
-        return [html.Option(text, value=value, **({"selected": True} if value == now else {})) for value, text in pairs]
+        return [html.Option(text, value=value, selected="selected" if value == now else None) for value, text in pairs]
 
     return html.Form([
         html.Label(["Farm", html.Select(options([("", "all farms"), *names.items()], site), name="site")]),
@@ -85,22 +96,27 @@ def _table(visit: Visit, names: dict[str, str], currency: str) -> html.Div:
         where["chosen"] = int(visit.query["show"] == "do")
     columns = [
         Column("rank", "Rank", lambda r: number(r["rank"]), number=True),
-        Column("job_kind", "Job", lambda r: [html.Strong("For safety: ") if r["safety"] else "", job_link(r)]),
-        Column("site_id", "Farm", lambda r: names.get(r["site_id"], plain(r["site_id"]))),
-        Column("chosen", "Decided by the figures", lambda r: "do it" if r["chosen"] or r["safety"] else "not now"),
+        Column("job_kind", "Job", lambda r: _named(r, names)),
+        Column("chosen", "Advice", lambda r: "do it" if r["chosen"] or r["safety"] else "not now"),
         Column("cost", f"Cost [{currency}]", lambda r: money_cell(r["cost"]), number=True),
         Column("gain_per_year", f"Wins back a year [{currency}]",
-               lambda r: with_span(r["gain_per_year"], r["gain_low_per_year"], r["gain_high_per_year"]), number=True),
+               lambda r: with_span(r["gain_per_year"] or None, r["gain_low_per_year"], r["gain_high_per_year"]), number=True),
         Column("payback_months", "Pays back after [months]", lambda r: _months(r), number=True),
-        Column("chance_of_payback", "Chance of that", lambda r: _chance(r["chance_of_payback"]), number=True),
-        Column("delay_cost_per_week", f"A week later costs [{currency}]", lambda r: _weekly(r), number=True),
-        Column("best_start", "Best from", lambda r: day(r["best_start"])),
-        Column("job_state", "In the job book", lambda r: dcc.Link(plain(r["job_state"]), href=book_address(r["job_ref"]))
+        Column("chance_of_payback", "Chance", lambda r: "" if r["safety"] else _chance(r["chance_of_payback"]), number=True),
+        Column("delay_cost_per_week", f"Each week later [{currency}]", lambda r: _weekly(r), number=True),
+        Column("best_start", "Best from", lambda r: tied(day(r["best_start"]))),
+        Column("job_state", "Job book", lambda r: dcc.Link(plain(r["job_state"]), href=book_address(r["job_ref"]))
                if r.get("job_ref") else ""),
     ]
     known = visit.store.columns("work_list")
     return stored_table(visit, "work_list", [c for c in columns if c.name in known],
-                        "Jobs; in brackets the 90 % interval", "rank", where=where)
+                        "Jobs in their order; in brackets the 90 % interval. Chance: that it pays back within the months that count",
+                        "rank", where=where)
+
+
+def _named(row: dict, names: dict[str, str]) -> list:
+    return [html.Strong("For safety: ") if row["safety"] else "", job_link(row), html.Br(),
+            html.Span(names.get(row["site_id"], plain(row["site_id"])), className="quiet")]
 
 
 def _months(row: dict) -> str:
@@ -133,9 +149,11 @@ def build_one(visit: Visit) -> Content:
                   *([dcc.Link(f"In the job book: {plain(row['job_state'])}", href=book_address(row["job_ref"]))]
                     if row.get("job_ref") else [])),
         html.P(_job_lead(row, currency, about), className="lead"),
-        html.P([html.Strong("Why: "), plain(row["why"])]), html.P([html.Strong("Afterwards: "), plain(row["comes_back"])]),
+        html.P([html.Strong("The figures say: "), tied(plain(row["verdict"]))]),
+        html.P([html.Strong("Why: "), tied(plain(row["why"]))]),
+        html.P([html.Strong("Afterwards: "), tied(plain(row["comes_back"]))]),
         html.H2("The price of waiting"), *_waiting(visit, row, currency),
-        html.H2("What to watch for"), html.P(plain(row["caution"])),
+        html.H2("What to watch for"), html.Ul([html.Li(c) for c in cautions_of([row["job_kind"]])], className="plain"),
         *_method(row["job_kind"]),
         explained(row["job_kind"] if row["job_kind"] in _ENTRIES else "job-gain", "waiting", "job-cost", "worth"),
     ])
@@ -147,7 +165,7 @@ _ENTRIES = ("clean", "cut_vegetation", "fix_settings", "inspect", "repair_invert
 
 def _job_lead(row: dict, currency: str, about: Any) -> list:
     behind = rows_behind("work_list", job_id=row["job_id"])
-    said: list = [plain(row["verdict"]), " It costs ", stated(Figure(money(row["cost"], currency), behind, "units and share of "
+    said: list = ["It costs ", stated(Figure(money(row["cost"], currency), behind, "units and share of "
                                                                      "the visit"))]
     if row["gain_per_year"]:
         figure = Figure(money(row["gain_per_year"], currency), behind, "a usual year",
@@ -162,7 +180,7 @@ def _job_lead(row: dict, currency: str, about: Any) -> list:
 
 
 def _waiting(visit: Visit, row: dict, currency: str) -> list:
-    parts: list = [html.P(plain(row["options"] or "What waiting costs was not worked out."))]
+    parts: list = [html.P(in_day_words(row["options"] or "What waiting costs was not worked out."))]
     weeks = visit.store.rows("waiting", {"job_id": row["job_id"]}, ["week"])
     if row["safety"] or not any(w["gain"] is not None for w in weeks):
         return parts
@@ -171,7 +189,7 @@ def _waiting(visit: Visit, row: dict, currency: str) -> list:
     line = {"type": "scatter", "mode": "lines", "x": starts, "hovertemplate": f"from %{{x|%-d %b %Y}}: {currency} %{{y:,.0f}}"
             "<extra></extra>"}
     open_, closed = ([w["gain"] if bool(w["allowed"]) is allowed else None for w in weeks] for allowed in (True, False))
-    traces = [
+    traces: list[dict] = [
         {**band, "y": [w["low"] for w in weeks], "showlegend": False},
         {**band, "y": [w["high"] for w in weeks], "fill": "tonexty", "fillcolor": "rgba(47,128,194,0.18)",
          "name": "90 % interval"},
@@ -205,17 +223,13 @@ def _method(kind: str) -> list:
         html.P("The outline stands behind local codes, the plant's rules and the makers' instructions, and replaces none.")])]
 
 
-def callbacks(app: Dash, place: Place) -> None:
-    @app.server.get("/work/file/<name>")
-    def listed(name: str) -> flask.Response:
-        if not current_person().may(PAGE.roles):
-            flask.abort(403)
-        path = place.folder / name
-        if name not in _FILES or not path.is_file():
-            flask.abort(404)
-        return flask.send_file(path.resolve(), mimetype=_FILES[name], as_attachment=True, download_name=name, max_age=0)
+def listed(place: Place, name: str) -> flask.Response:
+    """A file that the assessment wrote."""
+    path = place.folder / name
+    if name not in _FILES or not path.is_file():
+        flask.abort(404)
+    return flask.send_file(path.resolve(), mimetype=_FILES[name], as_attachment=True, download_name=name)
 
 
-PAGE = Page("/work", "Work", build, menu="Work", callbacks=callbacks)
+PAGE = Page("/work", "Work", build, menu="Work", routes=(Route("/work/file/<name>", listed, frozenset(ROLES)),))
 ONE = Page("/work/<job_id>", "A job", build_one)
-

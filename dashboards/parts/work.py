@@ -4,6 +4,7 @@ What the planner's pages share: jobs in words, and links between them.
 
 from __future__ import annotations
 
+import re
 from typing import Any
 from urllib.parse import quote
 
@@ -15,6 +16,11 @@ from yieldwatch.report import words
 
 #: Identifiers of a scope that are shown before the rest is counted.
 _MOST_PARTS = 4
+
+
+def tied(text: str) -> str:
+    """A text whose figures stay on a line with their units."""
+    return str(words.tied(text))
 
 
 def farm_names(visit: Visit) -> dict[str, str]:
@@ -66,3 +72,8 @@ def explained(*ids: str) -> html.P:
     for entry in ids:
         links += [", " if links else "", dcc.Link(known[entry].title.lower(), href=f"/handbook/{entry}")]
     return html.P(["Explained in the handbook: ", *links, "."], className="quiet")
+
+
+def in_day_words(text: str) -> str:
+    """A sentence with its dates as people write them."""
+    return tied(re.sub(r"\d{4}-\d\d-\d\d", lambda found: words.day(found[0]), words.plain(text)))
