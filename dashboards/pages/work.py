@@ -72,8 +72,9 @@ def _lead(rows: list[dict], currency: str) -> list:
 
 
 def _safety(row: dict, names: dict[str, str], currency: str) -> html.Li:
+    said = tied(f"{plain(row['why'])} By {day(row['due_to'])}, {money(row['cost'], currency)}.")
     return html.Li([html.H3([job_link(row), f" at {names.get(row['site_id'], row['site_id'])}"]),
-                    html.P(tied(f"{plain(row['why'])} By {day(row['due_to'])}, {money(row['cost'], currency)}."))], className="job")
+                    html.P(said)], className="job")
 
 
 def _filter(visit: Visit, names: dict[str, str]) -> html.Form:
@@ -110,7 +111,7 @@ def _table(visit: Visit, names: dict[str, str], currency: str) -> html.Div:
     ]
     known = visit.store.columns("work_list")
     return stored_table(visit, "work_list", [c for c in columns if c.name in known],
-                        "Jobs in their order; in brackets the 90 % interval. Chance: that it pays back within the months that count",
+                        "Jobs in their order; in brackets the 90 % interval. Chance: of paying back within the months that count",
                         "rank", where=where)
 
 
