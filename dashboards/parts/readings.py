@@ -236,7 +236,8 @@ def _add(place: Place, ref: int, texts: dict[str, str]) -> tuple:
                                              texts.get("part") or None, texts.get("note") or None)
     except BookError as err:
         return no_update, _refused(err)
-    return _renewed(place, ref, person, html.P(f"Kept as reading {kept.number}, {kept.kind} the work.", className="done")), no_update
+    said = html.P(f"Kept as reading {kept.number}, {kept.kind} the work.", className="done")
+    return _renewed(place, ref, person, said), no_update
 
 
 def _keep(place: Place, ref: int, upload: str | None) -> tuple:

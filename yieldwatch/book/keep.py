@@ -187,7 +187,8 @@ class JobBook:
         for reading in readings:
             if reading.kind not in (proof.BEFORE, proof.AFTER):
                 raise BookError(f"reading = {shown(reading.kind)}, not known. Expected before or after. Choose one.")
-        return self._add(ref, who, [self._row(r.kind, r.at, r.note, r.part, proof.checked_readings(r.readings)) for r in readings])
+        return self._add(ref, who, [
+            self._row(r.kind, r.at, r.note, r.part, proof.checked_readings(r.readings)) for r in readings])
 
     def add_photo(self, ref: int, who: str, file: str, at: dt.datetime | None = None, note: str | None = None) -> Evidence:
         """
@@ -207,7 +208,7 @@ class JobBook:
             return tuple(pages.add(pages.job(ref), who, row) for row in rows)
 
     def _row(self, kind: str, at: dt.datetime | None, note: str | None, part: str | None = None,
-             readings: Mapping[str, float] | None = None, path: str | None = None, sha256: str | None = None) -> dict[str, object]:
+             readings: Mapping[str, float] | None = None, path: str | None = None, sha256: str | None = None) -> dict:
         part, note = (clean_text(name, text or "", 500) or None for name, text in (("part", part), ("note", note)))
         return {"kind": kind, "at": proof.moment(at, self._clock()), "part": part, "readings": dict(readings or {}), "path": path,
                 "sha256": sha256, "note": note}
