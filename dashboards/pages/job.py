@@ -90,7 +90,7 @@ def facts_part(job: Job, person: Person, currency: str, said: Content | str = ""
         dcc.Store(id="job-shown", data={name: to_text(getattr(job, name)) or "" for name in LABELS}),
         html.P(_lead(job, currency), className="lead"),
         *([html.P([html.Strong("Why: "), tied(plain(job.why))])] if job.why else []),
-        *(_form(key, group, job, person) for key, group in GROUPS.items()),
+        *(_form(key, group, job, person, currency) for key, group in GROUPS.items()),
     ]
 
 
@@ -114,15 +114,15 @@ def _lead(job: Job, currency: str) -> str:
     return tied(said)
 
 
-def _form(key: str, group: Group, job: Job, person: Person) -> html.Section:
+def _form(key: str, group: Group, job: Job, person: Person, currency: str) -> html.Section:
     may = person.may(group.roles)
-    fields = [_field(name, job, may) for name in group.facts]
+    fields = [_field(name, job, may, currency) for name in group.facts]
     press = [html.Button(group.press, id={"type": "save", "group": key}, n_clicks=0)] if may else [
         html.P(f"Only {' and '.join(sorted(group.roles))} can change this.", className="quiet")]
     return html.Section([html.H2(group.title), html.Div(fields, className="fields"), *press], className="facts")
 
 
-def _field(name: str, job: Job, may: bool) -> Component:
+def _field(name: str, job: Job, may: bool, currency: str) -> Component:
     value = to_text(getattr(job, name)) or ""
     mine = {"type": "fact", "name": name}
     if name in _CHOICES:
@@ -133,7 +133,8 @@ def _field(name: str, job: Job, may: bool) -> Component:
     if not may:
         return html.Div([html.Span(f"{LABELS[name]}: "), plain(value) or "nothing"])
     unit = RECORDED[name]
-    hint = " (YYYY-MM-DD)" if unit.kind == "date" else f" [{unit.unit}]" if unit.unit else ""
+    measured = currency if unit.unit == "money" else unit.unit
+    hint = " (YYYY-MM-DD)" if unit.kind == "date" else f" [{measured}]" if measured else ""
     box = dcc.Textarea(id=mine, value=value, maxLength=2000, rows=3) if name in ("note", "serials") else dcc.Input(
         id=mine, type="text", value=value, maxLength=10 if unit.kind == "date" else 500, autoComplete="off")
     return html.Label([LABELS[name] + hint, box])
