@@ -90,7 +90,7 @@ class PlanBasis:
             with np.load(io.BytesIO(content), allow_pickle=False) as held:
                 facts = json.loads(held["facts"].tobytes())
                 arrays, returns = {name: held[name] for name in _ARRAYS}, held["returns"].astype(float)
-        except (KeyError, OSError, zipfile.BadZipFile) as err:
+        except (KeyError, OSError, ValueError, zipfile.BadZipFile) as err:
             raise ValueError(f"no basis of a plan ({err})") from err
         offers = [Offer(job, tuple(weeks), value, tuple(carries)) for job, weeks, value, carries in facts["offers"]]
         ends = np.cumsum([len(o.weeks) for o in offers])
