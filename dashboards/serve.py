@@ -13,9 +13,7 @@ import waitress
 
 from dashboards.accounts import FILE_NAME, Accounts
 from dashboards.app import create_app
-from dashboards.jobs import Jobs
-from dashboards.store import Store
-from dashboards.visit import Place
+from dashboards.visit import place_of
 from yieldwatch.errors import InputError
 
 #: Requests answered at a time.
@@ -43,7 +41,8 @@ def serve(portfolio: Path, folder: Path, host: str, port: int, book: str | None 
         raise InputError(f"--host = {host}{', --https' if https else ''}: other machines could reach it, and there is no "
                          "account. Expected one at least. Add it: yieldwatch accounts PORTFOLIO add NAME --role owner.")
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s", stream=sys.stderr)
-    app = create_app(Place(portfolio, folder, Store(folder), Jobs(portfolio, book)), accounts, https)
+    place = place_of(portfolio, folder, book)
+    app = create_app(place, accounts, https)
     shown = f"[{host}]" if ":" in host else host
     print(f"Showing {portfolio} at http://{shown}:{port}/ (stop with Ctrl-C)", file=sys.stderr, flush=True)
     proxy = {"trusted_proxy": "127.0.0.1", "trusted_proxy_count": 1, "clear_untrusted_proxy_headers": True,
@@ -53,6 +52,8 @@ def serve(portfolio: Path, folder: Path, host: str, port: int, book: str | None 
     except OSError as err:
         raise InputError(f"--host = {host}, --port = {port}: cannot listen there ({err.strerror or err}). Expected a free "
                          "port of this machine. Name another one.") from None
+    finally:
+        place.runner.stop()
 
 
 def _loopback(host: str) -> bool:

@@ -73,7 +73,7 @@ class Store:
         return self._facts()[1][table]
 
     def rows(self, table: str, where: Mapping[str, object] | None = None, order: Sequence[str] = (), descending: bool = False,
-             limit: int | None = None, offset: int = 0) -> list[Row]:
+             limit: int | None = None, offset: int = 0, columns: Sequence[str] = ()) -> list[Row]:
         """
         Rows of a table.
 
@@ -84,6 +84,8 @@ class Store:
             least and at most.
         order : sequence of str
             Columns; missing values come last either way.
+        columns : sequence of str
+            What is wanted of each row; by default all of it.
         """
         clause, values = self._where(table, where)
         sign = "desc" if descending else "asc"
@@ -92,7 +94,8 @@ class Store:
         if limit is not None:
             tail += " limit ? offset ?"
             values = [*values, limit, offset]
-        return self._read(f'select * from "{table}"{clause}{tail}', values)
+        wanted = ", ".join(f'"{self._column(table, c)}"' for c in columns) or "*"
+        return self._read(f'select {wanted} from "{table}"{clause}{tail}', values)
 
     def page(self, table: str, order: Sequence[str], descending: bool, number: int, size: int,
              where: Mapping[str, object] | None = None) -> Page:

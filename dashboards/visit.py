@@ -14,6 +14,7 @@ from werkzeug.exceptions import HTTPException
 from werkzeug.routing import Map, RequestRedirect, Rule
 
 from dashboards.jobs import Jobs
+from dashboards.run import Runner
 from dashboards.store import Store
 
 OWNER, ANALYST, PLANNER = ROLES = ("owner", "analyst", "planner")
@@ -33,12 +34,18 @@ class Person:
 
 @dataclass(frozen=True)
 class Place:
-    """What the server was started on: the portfolio's folder, the folder of results, and the job book."""
+    """What the server was started on: the portfolio's folder, the folder of results, the job book, and what assesses."""
 
     portfolio: Path
     folder: Path
     store: Store
     jobs: Jobs
+    runner: Runner
+
+
+def place_of(portfolio: Path, folder: Path, book: str | None = None) -> Place:
+    """A portfolio as a server shows it; `book` as of `open_book`."""
+    return Place(portfolio, folder, Store(folder), Jobs(portfolio, book), Runner(portfolio, folder, book))
 
 
 @dataclass(frozen=True)

@@ -21,6 +21,7 @@ from yieldwatch.action.who_pays import site_claims
 from yieldwatch.action.windows import usual_weeks
 from yieldwatch.book.agenda import rank_with_book
 from yieldwatch.book.keep import JobBook
+from yieldwatch.book.promises import Promises
 from yieldwatch.book.reconcile import Reconciled
 from yieldwatch.check import PortfolioCheck, check_site
 from yieldwatch.cost.budget import site_bridge
@@ -75,11 +76,11 @@ class Assessment:
     """
     The answer for a portfolio: one record a site, and the work list over all sites.
 
-    `notices` says what was assumed in money and jobs, and which sites are left out; what the readers noticed of a site's
-    files is in its `data.notices`. `work_list` and `set_aside` are the contract's tables; `period` is the reported span,
-    start inclusive and end exclusive, and `as_of` the date at which the history ends. `claims` says who pays for what; `plan`
-    and `waiting` are the coming year by week, `plan_basis` what it can be planned anew from. `in_book` is what the assessment
-    did to the job book, None if it was made without one.
+    `notices` says what was assumed in money and jobs, and which sites are left out; what the readers noticed of a site's files is
+    in its `data.notices`. `work_list` and `set_aside` are the contract's tables; `period` is the reported span, start inclusive
+    and end exclusive, and `as_of` the date at which the history ends. `claims` says who pays for what; `plan` and `waiting` are
+    the coming year by week, `plan_basis` what it can be planned anew from. `in_book` is what the assessment did to the job book,
+    None if it was made without one; `promises` is what done jobs were promised and proven to win back.
     """
 
     portfolio: Portfolio
@@ -93,6 +94,7 @@ class Assessment:
     in_book: Reconciled | None = None
     plan: pd.DataFrame = field(default_factory=pd.DataFrame)
     waiting: pd.DataFrame = field(default_factory=pd.DataFrame)
+    promises: Promises | None = None
     plan_basis: PlanBasis | None = None
 
 
@@ -151,7 +153,7 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
         raise NotEnoughData(f"{path}: no site has usable weather. Expected sites/<id>/weather.csv. Add it for at least one site.")
     say("ranking the jobs")
     last = as_of or max(_history_end(r.site, r.data, None) for r in done)
-    in_book = None
+    in_book = promises = None
     open_jobs = found
     if book is None:
         work_list, said = rank_jobs(portfolio, found, last)
@@ -159,6 +161,7 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
         in_book, said = rank_with_book(portfolio, found, last, book, [r.site.id for r in done], _last_tests(done))
         work_list = in_book.work_list
         open_jobs = [job for job in found if job_id(job) not in in_book.laid_aside]
+        promises = Promises(book.jobs())
     say("planning the year")
     planned = make_plan(portfolio, open_jobs, work_list, last, usual)
     claims = pd.concat([site_claims(r.site, r.data, r.gap, r.losses, r.rounds, work_list, last) for r in done], ignore_index=True)
@@ -168,7 +171,7 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
     set_aside = pd.concat([r.data.set_aside for r in done], ignore_index=True)
     told = tuple(dict.fromkeys((*notices, *said, *planned.notices)))
     return Assessment(portfolio, last, (first_day, end_day), tuple(done), planned.work_list, set_aside, told, claims, in_book,
-                      planned.plan, planned.waiting, planned.basis)
+                      planned.plan, planned.waiting, promises, planned.basis)
 
 
 def check(path: str | PathLike[str], as_of: dt.date | None = None) -> PortfolioCheck:

@@ -8,7 +8,7 @@ from dash import dcc, html
 
 from dashboards.parts import decide
 from dashboards.parts.words import page_head, sorry
-from dashboards.visit import OWNER, Content, Page, Visit
+from dashboards.visit import Content, Page, Visit
 from yieldwatch.errors import BookError
 from yieldwatch.report import words
 
@@ -17,20 +17,16 @@ PER_PAGE = 20
 
 def build(visit: Visit) -> Content:
     try:
-        asked = decide.waiting(visit)
+        asked = decide.waiting(visit).jobs
     except BookError as err:
         return sorry("To decide", str(err))
-    currency = visit.store.about()["currency"] or ""
-    names = {r["site_id"]: r["name"] for r in visit.store.rows("sites")}
     start = int(visit.query.get("from", "0")) if visit.query.get("from", "0").isdecimal() else 0
     shown = asked[start:start + PER_PAGE]
     more = dcc.Link("Further jobs", href=visit.here(**{"from": start + PER_PAGE})) if len(asked) > start + PER_PAGE else None
-    may = visit.person.may(frozenset({OWNER}))
     return html.Div([
         page_head("To decide", f"{words.count(len(asked), 'job waits', 'jobs wait')} for a decision. Costs are the portfolio's "
                   "own prices; your quotes replace them."),
-        html.Ol([decide.card(job, row, currency, may, names, html.H2) for job, row in shown], className="jobs",
-                start=str(start + 1)),
+        html.Ol(decide.cards(visit, shown, html.H2), className="jobs", start=str(start + 1)),
         html.P(more) if more else None,
     ])
 

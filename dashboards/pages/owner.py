@@ -158,14 +158,11 @@ def _to_decide(view: _View) -> list:
         asked = decide.waiting(view.visit)
     except BookError:
         return ["There is no job book, so decisions are not kept."]
-    if not asked:
+    if not asked.jobs:
         return ["Nothing waits for a decision."]
-    cost = sum(row["cost"] or 0.0 for _, row in asked)
-    gain = sum(row["gain_per_year"] or 0.0 for _, row in asked)
-    safety = sum(job.safety for job, _ in asked)
-    return ["To decide: ", dcc.Link(count(len(asked), "job"), href="/decisions", className="figure"),
-            f", {money(cost, view.currency)} together, against {money(gain, view.currency)} that they would win back in a usual "
-            "year", f"; {count(safety, 'is', 'are')} a matter of safety." if safety else "."]
+    return ["To decide: ", dcc.Link(count(len(asked.jobs), "job"), href="/decisions", className="figure"),
+            f", {money(asked.cost, view.currency)} together, against {money(asked.gain_per_year, view.currency)} that they would "
+            "win back in a usual year", f"; {count(asked.safety, 'is', 'are')} a matter of safety." if asked.safety else "."]
 
 
 def _bridge(view: _View) -> list:
@@ -240,21 +237,16 @@ def _span(low: float | None, high: float | None, shown: Any) -> str:
 
 
 def _paid(view: _View) -> list:
-    checks = view.store.rows("statement_checks")
-    if not checks:
+    sums = view.store.rows("statement_sums", order=["verdict"])
+    if not sums:
         return ["No settlement statements were given, so whether we were paid for our energy is not known. Add statements.csv "
                 "to a farm's folder."]
-    verdicts: dict[str, int] = {}
-    for row in checks:
-        verdicts[row["verdict"]] = verdicts.get(row["verdict"], 0) + 1
-    farms = len({r["site_id"] for r in checks})
-    both = [r for r in checks if r["amount"] is not None and r["amount_due"] is not None]
-    differ = sum(r["amount"] - r["amount_due"] for r in both)
-    parts = [html.Span([dcc.Link(f"{n} {VERDICT_WORDS.get(v, 'agree with meter and tariff')}", className="figure",
-                                 href=view.rows("statement_checks", verdict=v))]) for v, n in sorted(verdicts.items())]
-    return [f"Of {count(len(checks), 'statement')} at {count(farms, 'farm')}, over the whole history: ", *words.joined(parts),
-            f". Over those that could be priced, {money(abs(differ), view.currency)} "
-            f"{'more' if differ >= 0 else 'less'} was settled than was due."]
+    differ = sum(r["difference"] or 0.0 for r in sums)
+    parts = [dcc.Link(f"{number(r['statements'])} {VERDICT_WORDS.get(r['verdict'], 'agree with meter and tariff')}",
+                      className="figure", href=view.rows("statement_checks", verdict=r["verdict"])) for r in sums]
+    return [f"Of {count(sum(r['statements'] for r in sums), 'statement')} over the whole history: ", *words.joined(parts),
+            f". Over the {count(sum(r['priced'] for r in sums), 'statement')} that could be priced, "
+            f"{money(abs(differ), view.currency)} {'more' if differ >= 0 else 'less'} was settled than was due."]
 
 
 def _farms(view: _View) -> list:
@@ -300,14 +292,11 @@ def _decisions(view: _View) -> list:
         asked = decide.waiting(view.visit)
     except BookError as err:
         return [html.P(str(err))]
-    if not asked:
+    if not asked.jobs:
         return [html.P("Nothing waits for a decision.")]
-    may = view.visit.person.may(frozenset({OWNER}))
-    sites = {job.site_id for job, _ in asked[:MOST_DECISIONS]}
-    names = {r["site_id"]: r["name"] for r in view.store.rows("sites", {"site_id": sorted(sites)})}
-    rest = len(asked) - MOST_DECISIONS
+    rest = len(asked.jobs) - MOST_DECISIONS
     return [
-        html.Ol([decide.card(job, row, view.currency, may, names) for job, row in asked[:MOST_DECISIONS]], className="jobs"),
+        html.Ol(decide.cards(view.visit, asked.jobs[:MOST_DECISIONS]), className="jobs"),
         *([html.P(dcc.Link(f"{count(rest, 'more job')} to decide", href="/decisions"))] if rest > 0 else []),
     ]
 
@@ -354,25 +343,25 @@ def _last_quarter(as_of: str) -> tuple[str, str]:
 
 
 def _returns(view: _View) -> list:
-    rows = view.store.rows("returns", {"measure": "rate_of_return"})
-    known = [r for r in rows if r["value"] is not None and r["plan"] is not None]
-    if not known:
+    sums = view.store.row("return_sums", {})
+    if sums is None or not sums["farms"]:
         return [html.P("No farm has a rate of return to show: its plan needs a capital cost, a life and prices.")]
-    below = [r for r in known if r["high"] is not None and r["high"] < r["plan"]]
-    above = [r for r in known if r["low"] is not None and r["low"] > r["plan"]]
-    names = {r["site_id"]: r["name"] for r in view.store.rows("sites")}
+
+    def name(site: str) -> str:
+        farm = view.store.row("sites", {"site_id": site})
+        return plain(farm["name"] if farm else site)
+
     columns = [
-        Column("site_id", "Farm", lambda r: dcc.Link(plain(names.get(r["site_id"], r["site_id"])),
-                                                     href=address(f"/farm/{r['site_id']}"))),
+        Column("site_id", "Farm", lambda r: dcc.Link(name(r["site_id"]), href=address(f"/farm/{r['site_id']}"))),
         Column("value", "Return, to date and forecast [% a year]", lambda r: stated(words.Figure(
             number(r["value"], 1), view.rows("returns", site_id=r["site_id"], measure="rate_of_return"), "over the farm's life",
             _span(r["low"], r["high"], lambda v: number(v, 1)))), number=True),
         Column("plan", "Plan [% a year]", lambda r: number(r["plan"], 1), number=True),
     ]
-    unsaid = len(known) - len(below) - len(above)
+    unsaid = sums["farms"] - sums["below"] - sums["above"]
     return [
-        html.P(f"Of {count(len(known), 'farm')} with a plan's return, {len(below)} lie below it with their whole 90 % interval, "
-               f"{len(above)} above it, and for {unsaid} the interval holds the plan."),
+        html.P(f"Of {count(sums['farms'], 'farm')} with a plan's return, {sums['below']} lie below it with their whole 90 % "
+               f"interval, {sums['above']} above it, and for {unsaid} the interval holds the plan."),
         stored_table(view.visit, "returns", columns, "Rate of return by farm; in brackets the 90 % interval", "value",
                      where={"measure": "rate_of_return"}, key="return_", size=12),
     ]

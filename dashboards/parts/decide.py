@@ -4,7 +4,9 @@ Decisions: a job as a person decides on it, and the writing of what was decided.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import flask
@@ -12,7 +14,7 @@ from dash import ALL, MATCH, Dash, Input, Output, State, ctx, dcc, html, no_upda
 
 from dashboards.parts.words import aria
 from dashboards.people import current_person
-from dashboards.visit import OWNER, Place, Visit, address
+from dashboards.visit import OWNER, Place, Visit
 from yieldwatch.book import states
 from yieldwatch.book.facts import Job
 from yieldwatch.errors import YieldwatchError
@@ -23,19 +25,49 @@ from yieldwatch.report.job_lists import DECISION_WORDS, state_words, title
 OFFERED = ("do", "not_now", "no")
 
 
-def waiting(visit: Visit) -> list[tuple[Job, dict]]:
+@dataclass(frozen=True)
+class Waiting:
+    """Jobs that wait for a decision, safety first and then by rank, and what they come to in money."""
+
+    jobs: tuple[Job, ...]
+    cost: float
+    gain_per_year: float
+    safety: int
+
+
+def waiting(visit: Visit) -> Waiting:
     """
-    Jobs that wait for a decision, with their rows of the work list: safety first, then by rank.
+    What waits for a decision.
 
     Raises
     ------
     BookError
         If there is no job book.
     """
-    rows = {r["job_ref"]: r for r in visit.store.rows("work_list", order=["rank"]) if r.get("job_ref") is not None}
-    open_jobs = [j for j in visit.place.jobs.all() if j.ref in rows and states.state(j) == states.PROPOSED]
-    asked = [(j, rows[j.ref]) for j in open_jobs if j.safety or j.advised]
-    return sorted(asked, key=lambda pair: (not pair[0].safety, pair[1]["rank"]))
+    return _waiting(visit.place, visit.store.version(), visit.place.jobs.book().last_change())
+
+
+@lru_cache(maxsize=4)
+def _waiting(place: Place, store_version: tuple[int, int], last_change: int) -> Waiting:
+    """Kept until the store or the book changes."""
+    wanted = ("job_ref", "rank", "cost", "gain_per_year")
+    if not set(wanted) <= set(place.store.columns("work_list")):
+        return Waiting((), 0.0, 0.0, 0)
+    rows = {r["job_ref"]: r for r in place.store.rows("work_list", columns=wanted) if r["job_ref"] is not None}
+    asked = [j for j in place.jobs.all() if j.ref in rows and (j.safety or j.advised) and states.state(j) == states.PROPOSED]
+    asked.sort(key=lambda j: (not j.safety, rows[j.ref]["rank"]))
+    cost, gain = (sum(rows[j.ref][name] or 0.0 for j in asked) for name in ("cost", "gain_per_year"))
+    return Waiting(tuple(asked), cost, gain, sum(j.safety for j in asked))
+
+
+def cards(visit: Visit, jobs: Sequence[Job], head_of: Callable = html.H3) -> list:
+    """Some of them, each with what speaks for it."""
+    rows = {r["job_ref"]: r for r in visit.store.rows("work_list", {"job_ref": [j.ref for j in jobs]})}
+    farms = visit.store.rows("sites", {"site_id": sorted({j.site_id for j in jobs})}, columns=("site_id", "name"))
+    names = {r["site_id"]: r["name"] for r in farms}
+    currency = words.plain(visit.store.about()["currency"])
+    may = visit.person.may(frozenset({OWNER}))
+    return [card(job, rows[job.ref], currency, may, names, head_of) for job in jobs if job.ref in rows]
 
 
 def card(job: Job, row: dict, currency: str, may_decide: bool, names: dict[str, str],
@@ -47,7 +79,7 @@ def card(job: Job, row: dict, currency: str, may_decide: bool, names: dict[str, 
         f"; would win back {words.money(row['gain_per_year'], currency)} in a usual year "
         f"({words.number(row['gain_low_per_year'])} to {words.number(row['gain_high_per_year'])}, 90 % interval)")
     parts: list[Any] = [
-        head_of([*(["Safety: "] if job.safety else []), dcc.Link(head, href=address("/rows/work_list", job_id=job.job_id))]),
+        head_of([*(["Safety: "] if job.safety else []), dcc.Link(head, href=f"/jobs/{job.ref}")]),
         html.P(f"{words.money(row['cost'], currency)}{gain}. {words.plain(row['verdict'])}"),
         html.Details([html.Summary("Why, and what to watch for"),
                       *(html.P(words.plain(row[name])) for name in ("why", "options", "caution") if row.get(name))]),

@@ -28,14 +28,14 @@ class Column:
     head : str
         With the unit.
     shown : callable
-        A row (dict) to text or component.
+        A row to text or component.
     number : bool
         Aligned right.
     """
 
     name: str
     head: str
-    shown: Callable[[dict], Any]
+    shown: Callable[[Any], Any]
     number: bool = False
 
 
@@ -64,7 +64,7 @@ def stored_table(visit: Visit, table: str, columns: Sequence[Column], caption: s
                      _pager(visit, key, number, page.total, size)], className="table")
 
 
-def grid(columns: Sequence[Column], rows: Sequence[dict], caption: str, heads: Sequence | None = None) -> html.Div:
+def grid(columns: Sequence[Column], rows: Sequence[Any], caption: str, heads: Sequence | None = None) -> html.Div:
     """A plain table of given rows; wide ones scroll within themselves."""
     head = heads or [html.Th(c.head, scope="col", className=_side(c)) for c in columns]
     body = [html.Tr([html.Td(c.shown(row), className=_side(c), **_data(c)) for c in columns]) for row in rows]

@@ -14,6 +14,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -21,9 +22,7 @@ import pytest
 import waitress
 
 from dashboards.app import create_app
-from dashboards.jobs import Jobs
-from dashboards.store import Store
-from dashboards.visit import Place
+from dashboards.visit import Place, place_of
 
 ROOT = Path(__file__).parents[2]
 ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
@@ -40,16 +39,12 @@ def place(tmp_path_factory) -> Place:
     """The sample portfolio, copied, and its assessment; a folder named in YIELDWATCH_TEST_PLACE is used as it is instead."""
     ready = os.environ.get("YIELDWATCH_TEST_PLACE")
     if ready:
-        return place_of(Path(ready))
+        return place_of(Path(ready), Path(ready) / "out")
     portfolio = tmp_path_factory.mktemp("served") / "sample"
     shutil.copytree(ROOT / "sample_portfolio", portfolio, ignore=shutil.ignore_patterns("truth"))
     subprocess.run([sys.executable, "-m", "yieldwatch", "assess", str(portfolio), "--out", str(portfolio / "out")], cwd=ROOT,
                    check=True, capture_output=True)
-    return place_of(portfolio)
-
-
-def place_of(portfolio: Path) -> Place:
-    return Place(portfolio, portfolio / "out", Store(portfolio / "out"), Jobs(portfolio))
+    return place_of(portfolio, portfolio / "out")
 
 
 @dataclass(frozen=True)
@@ -60,8 +55,14 @@ class Served:
 
 @pytest.fixture(scope="session")
 def served(place) -> Iterator[Served]:
-    app = create_app(place)
-    server = waitress.create_server(app.server, host="127.0.0.1", port=0, threads=8)
+    with running(place) as server:
+        yield server
+
+
+@contextmanager
+def running(place: Place) -> Iterator[Served]:
+    """The real server on a free port."""
+    server = waitress.create_server(create_app(place).server, host="127.0.0.1", port=0, threads=8)
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     yield Served(place, f"http://127.0.0.1:{server.effective_port}")

@@ -11,11 +11,9 @@ import pytest
 from dashboards.accounts import FILE_NAME, Accounts
 from dashboards.app import create_app
 from dashboards.guard import COOKIE, MOST_FAILURES, Failures
-from dashboards.jobs import Jobs
 from dashboards.registry import PAGES
 from dashboards.serve import serve
-from dashboards.store import Store
-from dashboards.visit import OWNER, Place
+from dashboards.visit import OWNER, Place, place_of
 from yieldwatch.cli import main
 from yieldwatch.errors import InputError
 
@@ -27,7 +25,7 @@ OURS = {"Origin": "http://localhost", "Sec-Fetch-Site": "same-origin"}
 def empty(tmp_path) -> Place:
     """A portfolio of which nothing was assessed yet."""
     (tmp_path / "portfolio.toml").write_text('name = "Two fields"\n')
-    return Place(tmp_path, tmp_path / "out", Store(tmp_path / "out"), Jobs(tmp_path))
+    return place_of(tmp_path, tmp_path / "out")
 
 
 @pytest.fixture

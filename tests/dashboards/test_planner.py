@@ -1,19 +1,21 @@
-"""The planner's way: from the limits to the papers, from a job to what was measured of it, from a file to the folder."""
+"""The planner's way: from the limits to the papers, and from a job to what was measured of it."""
 
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import io
 import shutil
 from pathlib import Path
+from urllib.parse import quote
 
 import icalendar
 import openpyxl
 import pytest
 
 from dashboards.parts.readings import read_rows
-from tests.dashboards.conftest import Served, place_of, settle, visit
-from tests.dashboards.test_pages import served_place
+from dashboards.visit import place_of
+from tests.dashboards.conftest import running, visit
 from yieldwatch.errors import BookError
 from yieldwatch.report.pdf import why_no_pdf
 
@@ -25,8 +27,8 @@ def own(place, tmp_path_factory):
     """A copy of the portfolio, its assessment and its job book, that these tests may write to."""
     folder = tmp_path_factory.mktemp("own") / "portfolio"
     shutil.copytree(place.portfolio, folder)
-    with served_place(place_of(folder)) as url:
-        yield Served(place_of(folder), url)
+    with running(place_of(folder, folder / "out")) as served:
+        yield served
 
 
 def downloaded(page, name: str) -> bytes:
@@ -58,7 +60,7 @@ def test_limits_are_moved_the_plan_is_made_anew_and_its_papers_agree_with_it(pag
 
     events = icalendar.Calendar.from_ical(downloaded(page, "visits.ics")).walk("VEVENT")
     assert {e["DTSTART"].dt.isocalendar()[:2] for e in events} >= {
-        tuple(__import__("datetime").date.fromisoformat(r["start"]).isocalendar()[:2]) for r in planned}
+        tuple(dt.date.fromisoformat(r["start"]).isocalendar()[:2]) for r in planned}
     assert not any("EUR" in str(e["DESCRIPTION"]) for e in events)
 
     if not why_no_pdf():
@@ -80,8 +82,6 @@ def test_an_address_with_limits_shows_the_same_plan_to_whoever_opens_it(page, ow
 
 @pytest.mark.parametrize("limit", ["nan", "-1", "1e400", "5,000", HOSTILE])
 def test_a_limit_that_is_no_number_is_said_and_not_guessed(page, own, limit):
-    from urllib.parse import quote
-
     visit(page, own, f"/plan?set=1&budget={quote(limit)}")
     assert "budget: this is not a number from 0 up" in page.inner_text("main [role=alert]")
     assert page.locator("main img").count() == 0
@@ -185,31 +185,6 @@ def test_a_row_that_cannot_be_kept_says_why(row, why):
     (read,) = read_rows(b"kind,part,at,p_mp_w\n" + row + b"\n")
     assert why in read.wrong
     assert not read.readings
-
-
-def test_a_file_is_looked_at_then_kept_and_the_same_again_is_refused(page, own, tmp_path):
-    folder = own.place.portfolio / "sites/drumlin/readings/clamp"
-    before = sorted(folder.iterdir())
-    text = before[-1].read_text()
-    day = before[-1].stem[-10:]
-    file = tmp_path / "clamp round (3).csv"
-    file.write_text(text.replace(day, "2025-06-20") + "broken\n")
-    visit(page, own, "/files?site=drumlin&table=clamp")
-    page.set_input_files("#files-file input[type=file]", file)
-    page.wait_for_selector("#files-look:has-text('It would lie at')", timeout=90_000)
-    said = page.inner_text("#files-look")
-    assert "clamp-round-3.csv" in said
-    assert "Is the row cut short?" in said
-    assert sorted(folder.iterdir()) == before
-    page.click("button:has-text('Keep this file')")
-    page.wait_for_selector("#files-look:has-text('Kept as')", timeout=90_000)
-    assert (folder / "clamp-round-3.csv").read_bytes() == file.read_bytes()
-
-    visit(page, own, "/files?site=drumlin&table=clamp")
-    page.set_input_files("#files-file input[type=file]", file)
-    page.wait_for_selector("#files-look [role=alert]", timeout=90_000)
-    assert "is there already, and nothing is written over" in page.inner_text("#files-look")
-    settle(page)
 
 
 def test_the_work_list_is_narrowed_and_taken_away(page, own):

@@ -29,8 +29,9 @@ def span_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
     -------
     dict of str to DataFrame
         `span_farms`: one row a span and farm; `span_causes`: one a span, farm and cause; `spans`: one a span, over the farms;
-        `span_bridge`: one a span and step, over the farms with a budget. Energy in kWh, money in the portfolio's currency, bounds
-        of 90 %. Over farms, bounds are added: farms share weather and model, and so their errors.
+        `span_bridge`: one a span and step, over the farms with a budget; `statement_sums`, `return_sums`: what statements and
+        returns come to over the farms. Energy in kWh, money in the portfolio's currency, bounds of 90 %. Over farms, bounds are
+        added: farms share weather and model, and so their errors.
     """
     last = max((m for s in assessment.sites for m in _measured(s)), default=None)
     farms, causes, sums, bridges = [], [], [], []
@@ -42,7 +43,27 @@ def span_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
         sums.append(_sum(span, first, str(last), found))
         bridges += _bridge(span, str(last), assessment.sites)
     return {"span_farms": pd.DataFrame(farms), "span_causes": pd.DataFrame(causes), "spans": pd.DataFrame(sums),
-            "span_bridge": pd.DataFrame(bridges)}
+            "span_bridge": pd.DataFrame(bridges), "statement_sums": _statements(assessment.sites),
+            "return_sums": _returns(assessment.sites)}
+
+
+def _statements(sites: Sequence[SiteAssessment]) -> pd.DataFrame:
+    """Statements by verdict: how many, how many of them could be priced, and settled less due over those."""
+    frames = [s.statement_checks for s in sites if len(s.statement_checks)]
+    if not frames:
+        return pd.DataFrame(columns=["verdict", "statements", "priced", "difference"])
+    rows = pd.concat(frames)
+    rows["difference"] = rows["amount"] - rows["amount_due"]
+    by = rows.groupby("verdict", as_index=False)
+    return by.agg(statements=("verdict", "size"), priced=("difference", "count"), difference=("difference", "sum"))
+
+
+def _returns(sites: Sequence[SiteAssessment]) -> pd.DataFrame:
+    """Farms with a rate of return to hold against the plan's, and those whose whole interval is below or above it."""
+    frames = [s.returns[s.returns["measure"] == "rate_of_return"] for s in sites if len(s.returns)]
+    rows = pd.concat(frames).dropna(subset=["value", "plan"]) if frames else pd.DataFrame(columns=["low", "high", "plan"])
+    return pd.DataFrame([{"farms": len(rows), "below": int((rows["high"] < rows["plan"]).sum()),
+                          "above": int((rows["low"] > rows["plan"]).sum())}])
 
 
 def _measured(site: SiteAssessment) -> list[str]:

@@ -10,18 +10,28 @@ import math
 import sqlite3
 from collections.abc import Iterable, Mapping
 from contextlib import closing
+from dataclasses import asdict
 from pathlib import Path
 
 import pandas as pd
 
 from yieldwatch.assess import Assessment
+from yieldwatch.check import check_site
 from yieldwatch.pictures import Picture
+from yieldwatch.report import words
 from yieldwatch.report.evidence_file import evidence_document
+from yieldwatch.report.job_lists import promise_rows
 from yieldwatch.report.spans import span_tables
 
 STORE_FILE = "assessment.sqlite"
 #: Raised when a reader of an older file could go wrong.
 FORMAT = 1
+#: How tables are looked up beside by farm.
+_INDEXES: Mapping[str, tuple[tuple[str, ...], ...]] = {
+    "span_farms": (("span", "in_hand_money"),), "span_causes": (("span", "in_hand", "money"), ("span", "money")),
+    "returns": (("measure", "value"),), "work_list": (("rank",), ("job_id",), ("job_ref",)), "set_aside": (("file",),),
+    "statement_checks": (("verdict",),),
+}
 
 
 def write_store(assessment: Assessment, frames: Mapping[str, pd.DataFrame], path: Path) -> None:
@@ -72,9 +82,40 @@ def _more_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
         "has_log": int(s.data.power is not None), "has_meter": int(s.data.meter is not None),
     } for s in assessment.sites])
     files = pd.concat([s.data.files.assign(site_id=s.site.id) for s in assessment.sites], ignore_index=True)
-    notices = [("", words) for words in assessment.notices]
+    ids = {s.site.id for s in assessment.sites}
+    notices = [(site if (site := said.partition(":")[0]) in ids else "", said) for said in assessment.notices]
     notices += [(s.site.id, words) for s in assessment.sites for words in (*s.data.notices, *s.gap.not_told)]
-    return {"sites": sites, "files": files, "notices": pd.DataFrame(notices, columns=["site_id", "words"])}
+    checks = [check_site(s.site, s.data) for s in assessment.sites]
+    tells = [(c.site.id, int(can), said) for c in checks for can, each in ((1, c.can_tell), (0, c.cannot_tell)) for said in each]
+    sources = [(c.site.id, *words.source_cells(s, c.site.timezone)) for c in checks for s in c.sources]
+    return {
+        "sites": sites, "files": files, "notices": pd.DataFrame(notices, columns=["site_id", "words"]),
+        "tells": pd.DataFrame(tells, columns=["site_id", "can", "words"]),
+        "sources": pd.DataFrame(sources, columns=["site_id", "kind", "rows", "first", "last", "covered", "holds"]),
+        "set_aside_reasons": _reasons(assessment), **_promises(assessment),
+    }
+
+
+def _reasons(assessment: Assessment) -> pd.DataFrame:
+    """Rows and values set aside, counted by file and reason."""
+    frames = [s.data.set_aside.assign(site_id=s.site.id) for s in assessment.sites if len(s.data.set_aside)]
+    if not frames:
+        return pd.DataFrame(columns=["site_id", "file", "reason", "part", "rows", "first_line"])
+    rows = pd.concat(frames)
+    # Reasons that differ by a number alone are one reason.
+    rows["reason"] = rows["reason"].str.replace(r"\d[\d.,:-]*", "…", regex=True)
+    by = rows.groupby(["site_id", "file", "reason", "part"], as_index=False, observed=True)
+    return by.agg(rows=("line", "size"), first_line=("line", "min"))
+
+
+def _promises(assessment: Assessment) -> dict[str, pd.DataFrame]:
+    """What done jobs were proven to win back, each and as the factors by which later promises are to be read."""
+    if assessment.promises is None:
+        return {}
+    factors = pd.DataFrame(promise_rows(assessment.promises), columns=["of", "name", "factor", "low", "high", "n"])
+    kept = pd.DataFrame([asdict(k) for k in assessment.promises.kept],
+                        columns=["ref", "cause", "contractor", "promised_kwh", "proven_kwh", "ratio", "sd"])
+    return {"promise_factors": factors, "promises_kept": kept}
 
 
 def _write_table(store: sqlite3.Connection, name: str, frame: pd.DataFrame) -> None:
@@ -84,9 +125,10 @@ def _write_table(store: sqlite3.Connection, name: str, frame: pd.DataFrame) -> N
     rows = frame.astype(object).itertuples(index=False, name=None)
     values = ([_plain(v) for v in row] for row in rows)
     store.executemany(f'insert into "{name}" values ({", ".join("?" * len(columns))})', values)
-    if "site_id" in columns:
-        keys = [c for c in ("site_id", "month", "cause", "week") if c in columns]
-        store.execute(f'create index "{name}_by_site" on "{name}" ({", ".join(keys)})')
+    keys = [[c for c in ("site_id", "month", "cause", "week") if c in columns]] if "site_id" in columns else []
+    for place, key in enumerate([*keys, *_INDEXES.get(name, ())]):
+        listed = ", ".join(f'"{c}"' for c in key if c in columns)
+        store.execute(f'create index "{name}_{place}" on "{name}" ({listed})')
 
 
 def _write_pictures(store: sqlite3.Connection, pictures: Iterable[tuple[str, Picture]]) -> None:
