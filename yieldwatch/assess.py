@@ -17,6 +17,7 @@ from yieldwatch.action.candidates import candidates
 from yieldwatch.action.costing import job_id
 from yieldwatch.action.next_measurements import next_measurements
 from yieldwatch.action.plan import make_plan
+from yieldwatch.action.plan_rows import PlanBasis
 from yieldwatch.action.ranking import rank_jobs
 from yieldwatch.action.readings import Reading, readings
 from yieldwatch.action.who_pays import site_claims
@@ -87,8 +88,8 @@ class Assessment:
     `notices` says what was assumed in money and jobs, and which sites are left out; what the readers noticed of a site's files is
     in its `data.notices`. `work_list` and `set_aside` are the contract's tables; `period` is the reported span, start inclusive
     and end exclusive, and `as_of` the date at which the history ends. `claims` says who pays for what; `plan` and `waiting` are
-    the coming year by week. `ledger` holds promised against proven; `next_measurements` and `bright_hours` which reading is worth
-    making, and when. `in_book` is what the assessment did to the job book, None if it was made without one.
+    the coming year by week, `plan_basis` what it can be planned anew from. `ledger` holds promised against proven;
+    `next_measurements` and `bright_hours` which reading is worth making, and when. `in_book` is what the assessment did to the job book, None if it was made without one.
     """
 
     portfolio: Portfolio
@@ -105,6 +106,7 @@ class Assessment:
     ledger: pd.DataFrame = field(default_factory=pd.DataFrame)
     next_measurements: pd.DataFrame = field(default_factory=pd.DataFrame)
     bright_hours: pd.DataFrame = field(default_factory=pd.DataFrame)
+    plan_basis: PlanBasis | None = None
 
 
 def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tuple[dt.date | None, dt.date | None] | None = None,
@@ -194,7 +196,8 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
     set_aside = pd.concat([r.data.set_aside for r in done], ignore_index=True)
     told = tuple(dict.fromkeys((*notices, *said, *planned.notices, *of_readings)))
     return Assessment(portfolio, last, (first_day, end_day), tuple(done), planned.work_list, set_aside, told, claims, in_book,
-                      planned.plan, planned.waiting, ledger, next_up, pd.concat(bright, ignore_index=True))
+                      planned.plan, planned.waiting, ledger, next_up, pd.concat(bright, ignore_index=True),
+                      planned.basis)
 
 
 def _settle_promises(book: JobBook, sites: Sequence[SiteAssessment], as_of: dt.date) -> tuple[Promises, list[str]]:

@@ -9,7 +9,7 @@ from dash import dcc, html
 from dashboards.parts.charts import COLOURS, chart, interval, layout
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import page_head, sorry
-from dashboards.visit import Content, Page, Visit, address
+from dashboards.visit import Content, Page, Visit
 from yieldwatch.book import states
 from yieldwatch.book.facts import Job
 from yieldwatch.errors import BookError
@@ -77,7 +77,7 @@ def _factors(visit: Visit) -> list:
 
 def _table(done: list[Job]) -> html.Div:
     columns = [
-        Column("ref", "Job", lambda j: dcc.Link(f"{j.ref}: {title(j)}", href=address("/rows/work_list", job_ref=j.ref))),
+        Column("ref", "Job", lambda j: dcc.Link(f"{j.ref}: {title(j)}", href=f"/jobs/{j.ref}")),
         Column("done_on", "Done", lambda j: day(j.done_on)),
         Column("promised", "Promised [kWh]", lambda j: _known(states.promised_kwh(j)), number=True),
         Column("proven", "Proven [kWh], 90 % interval", _proven, number=True),

@@ -14,7 +14,7 @@ from dash import ALL, MATCH, Dash, Input, Output, State, ctx, dcc, html, no_upda
 
 from dashboards.parts.words import aria
 from dashboards.people import current_person
-from dashboards.visit import OWNER, Place, Visit, address
+from dashboards.visit import OWNER, Place, Visit
 from yieldwatch.book import states
 from yieldwatch.book.facts import Job
 from yieldwatch.errors import YieldwatchError
@@ -79,7 +79,7 @@ def card(job: Job, row: dict, currency: str, may_decide: bool, names: dict[str, 
         f"; would win back {words.money(row['gain_per_year'], currency)} in a usual year "
         f"({words.number(row['gain_low_per_year'])} to {words.number(row['gain_high_per_year'])}, 90 % interval)")
     parts: list[Any] = [
-        head_of([*(["Safety: "] if job.safety else []), dcc.Link(head, href=address("/rows/work_list", job_id=job.job_id))]),
+        head_of([*(["Safety: "] if job.safety else []), dcc.Link(head, href=f"/jobs/{job.ref}")]),
         html.P(f"{words.money(row['cost'], currency)}{gain}. {words.plain(row['verdict'])}"),
         html.Details([html.Summary("Why, and what to watch for"),
                       *(html.P(words.plain(row[name])) for name in ("why", "options", "caution") if row.get(name))]),

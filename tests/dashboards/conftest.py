@@ -14,6 +14,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -54,8 +55,14 @@ class Served:
 
 @pytest.fixture(scope="session")
 def served(place) -> Iterator[Served]:
-    app = create_app(place)
-    server = waitress.create_server(app.server, host="127.0.0.1", port=0, threads=8)
+    with running(place) as server:
+        yield server
+
+
+@contextmanager
+def running(place: Place) -> Iterator[Served]:
+    """The real server on a free port."""
+    server = waitress.create_server(create_app(place).server, host="127.0.0.1", port=0, threads=8)
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     yield Served(place, f"http://127.0.0.1:{server.effective_port}")

@@ -25,7 +25,7 @@ CREW_SHEETS, CALENDAR, MONTHLY = "crew_sheets.pdf", "visits.ics", "monthly_repor
 
 def write_report(assessment: Assessment, folder: Path, parquet: bool = False) -> tuple[str, ...]:
     """
-    Write the tables, `evidence.json`, and the files that people read and take away, all of them or none.
+    Write the tables, `evidence.json`, `assessment.sqlite`, and the files that people read and take away, all of them or none.
 
     Parameters
     ----------

@@ -53,6 +53,9 @@ def write_store(assessment: Assessment, frames: Mapping[str, pd.DataFrame], path
         store.executemany("insert into evidence values (?, ?, ?)", [
             (site["site_id"], cause["cause"], json.dumps(cause, allow_nan=False))
             for site in evidence_document(assessment)["sites"] for cause in site["causes"]])
+        if assessment.plan_basis:
+            store.execute("create table plan_basis (content blob)")
+            store.execute("insert into plan_basis values (?)", [assessment.plan_basis.to_bytes()])
         store.execute("create table about (key text primary key, value text) without rowid")
         store.executemany("insert into about values (?, ?)", _about(assessment).items())
         store.commit()
