@@ -279,6 +279,7 @@ def _proposal(rows: Sequence[Mapping]) -> dict[str, Value]:
         **{name: _sum(rows, name) for name in (
             "gain_kwh_per_year", "gain_low_kwh_per_year", "gain_high_kwh_per_year", "gain_per_year", "gain_low_per_year")},
         "cost_estimate": _sum(rows, "cost"),
+        "promise_factor": round(float(rows[0].get("promise_factor", 1.0)), _DECIMALS),
         "why": " ".join(dict.fromkeys(str(row["why"]) for row in rows)),
     }
 
