@@ -10,8 +10,8 @@ from tests.dashboards.conftest import NARROW, assert_accessible, assert_fits, vi
 PATHS = [
     "/", "/?span=twelve_months&show=money", "/decisions", "/farms", "/promises", "/trust", "/trust/drumlin", "/assess", "/upload",
     "/handbook", "/handbook/soiling", "/losses?span=month&in_hand=1", "/rows/losses?site_id=drumlin",
-,
-         "/work", "/work?site=drumlin&show=do", "/plan", "/plan?view=weeks", "/plan?set=1&budget=1000&view=map", "/jobs", "/jobs/1"]
+    "/work", "/work?site=drumlin&show=do", "/plan", "/plan?view=weeks", "/plan?set=1&budget=1000&view=map", "/jobs", "/jobs/1",
+]
 
 
 @pytest.mark.parametrize("path", PATHS)
