@@ -18,6 +18,7 @@ from werkzeug.exceptions import Forbidden
 from dashboards.app import create_app
 from dashboards.pages.job import _written, facts_part
 from dashboards.parts.readings import read_rows
+from dashboards.planner import Limits, PlanDesk, Working
 from dashboards.visit import ANALYST, PLANNER, Person, place_of
 from tests.dashboards.conftest import NARROW, assert_accessible, assert_fits, running, visit
 from yieldwatch.errors import BookError
@@ -83,6 +84,22 @@ def test_an_address_with_limits_shows_the_same_plan_to_whoever_opens_it(page, ow
         said.append(page.inner_text("#plan .lead"))
     assert said[0].startswith("With no limit on money and 1.5 crew days")
     assert len(set(said)) == 1
+
+
+def test_a_plan_that_takes_its_time_says_so_and_comes_by_itself(page, own, monkeypatch):
+    monkeypatch.setattr("dashboards.pages.plan._WAIT", 0.0)
+    visit(page, own, "/plan?set=1&budget=1234")
+    page.wait_for_selector("#plan .lead:has-text('With EUR 1,234')")
+    assert page.locator("#plan progress").count() == 0
+
+
+def test_a_plan_asked_for_twice_is_made_once_and_says_how_many_jobs_it_weighs(own):
+    at = PlanDesk(own.place.store)
+    first = at.plan(Limits(777.0, None), 0.0)
+    assert isinstance(first, Working)
+    assert first.jobs == len(own.place.store.rows("work_list"))
+    made = at.plan(Limits(777.0, None), 60.0)
+    assert at.plan(Limits(777.0, None), 0.0) is made
 
 
 @pytest.mark.parametrize("limit", ["nan", "-1", "1e400", "5,000", HOSTILE])
