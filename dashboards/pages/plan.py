@@ -85,8 +85,8 @@ def _body(visit: Visit, limits: Limits, wait: float) -> Content:
     except OutOfTime as err:
         return html.P(f"{err} Raise the limits, or ask again: the answer may come on a less busy machine.", className="sorry")
     if isinstance(made, Working):
-        return [html.P(f"Planning {count(made.jobs, 'job')}, for {made.seconds:.0f} seconds so far. Once its turn has come a plan "
-                       f"takes {SECONDS:.0f} seconds at most; then the best one found is shown."),
+        return [html.P(f"Planning {count(made.jobs, 'job')}, for {made.seconds:.0f} seconds so far. Once its turn has come a "
+                       f"plan takes {SECONDS:.0f} seconds at most; then the best one found is shown."),
                 html.Progress(value=str(min(made.seconds, SECONDS)), max=str(SECONDS), **aria(label="Time gone")),
                 dcc.Interval(id="plan-look", interval=_LOOK)]
     return _shown(_View(visit, limits, made))
@@ -124,7 +124,8 @@ def _shown(view: _View) -> list:
     parts = {"visits": _by_visit, "weeks": _by_week, "map": _on_a_map}
     return [
         html.P(_lead(view), className="lead"), _papers(view),
-        html.H2("The visits"), html.P(_switch(view, name), **aria(label="How the visits are shown"), role="navigation", className="no-print"),
+        html.H2("The visits"),
+        html.P(_switch(view, name), className="no-print", role="navigation", **aria(label="How the visits are shown")),
         *(parts[name](view) if view.visits else [html.P("No visit is planned within these limits.")]),
         html.H2("What just missed the cut, and what it would need"), *_missed(view),
         *([html.H2("To bear in mind"), html.Ul([html.Li(n) for n in view.made.notices], className="plain")]
