@@ -4,6 +4,7 @@ Every page, in the menu's order. A page is a module in `pages/` with a `PAGE`, i
 
 from __future__ import annotations
 
+from dashboards.farm_pages import FARM
 from dashboards.pages import (
     assess,
     book,
@@ -25,4 +26,5 @@ from dashboards.visit import Page
 PAGES: tuple[Page, ...] = (
     owner.PAGE, decisions.PAGE, farms.PAGE, work.PAGE, work.ONE, plan.PAGE, book.PAGE, job.PAGE, promises.PAGE, trust.PAGE,
     trust.FARM_PAGE, upload.PAGE, assess.PAGE, handbook.PAGE, handbook.TOPIC_PAGE, losses.PAGE, rows.PAGE,
+    *FARM,
 )

@@ -111,7 +111,7 @@ def test_results_go_beside_the_current_folder_by_default(calls, tmp_path, monkey
     assert cli.main(["assess", "farms", "--parquet"]) == 0
     assert (tmp_path / "yieldwatch-out" / "losses.parquet").exists()
     assert calls == [("farms", None, None)]
-    assert "yieldwatch-out: report.html" in capsys.readouterr().out
+    assert "yieldwatch-out: monthly_report.html" in capsys.readouterr().out
 
 
 def test_check_prints_what_the_data_can_tell_and_writes_nothing(calls, tmp_path, monkeypatch, capsys):

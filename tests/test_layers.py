@@ -20,6 +20,7 @@ ORDER = (
     "cost",
     "action",
     "book",
+    "proof",
     "pictures",
     "check",
     "assess",

@@ -14,3 +14,8 @@ window.dash_clientside = Object.assign({}, window.dash_clientside, {
     },
   },
 });
+
+// The file chooser that its component hides needs a name for those who hear the page.
+new MutationObserver(() => {
+  for (const input of document.querySelectorAll("input[type=file]:not([aria-label])")) input.setAttribute("aria-label", "File");
+}).observe(document, {childList: true, subtree: true});

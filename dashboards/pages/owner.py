@@ -5,6 +5,7 @@ The owner's page: what came in, what was expected, why it differs, what was in o
 from __future__ import annotations
 
 import datetime as dt
+import textwrap
 from typing import Any
 
 from dash import dcc, html
@@ -187,7 +188,7 @@ def _bridge(view: _View) -> list:
         chart("bridge", *_waterfall(rows, unit, in_money, view.currency), caption=[
             f"From the plan to what came, {what}, {view.period}, {rows[0]['of_farms']} farms with a plan. Whiskers: 90 % "
             "interval, bounds added over farms. Steps that a plan cannot tell apart stand together. ", other, "."],
-            alternative=f"Steps from plan to actual, {what}, {view.period}. The table below holds every figure."),
+            alternative=f"Steps from plan to actual, {what}, {view.period}. The table below holds every figure.", topic="bridge"),
         grid(columns, rows, f"From plan to actual, {view.period}. Budget and steps add up to the measured energy; with price and "
              "payments for held-down output they add up to the income."),
     ]
@@ -206,7 +207,7 @@ def _waterfall(rows: list[dict], unit: EnergyUnit, in_money: bool, currency: str
         base.append(0.0 if whole else at)
         at = value if whole else at + value
         sizes.append(value)
-        names.append(_step(row["step"]))
+        names.append("<br>".join(textwrap.wrap(_step(row["step"]), 24)))
         mine = row["step"] in IN_HAND
         colours.append(COLOURS["grey"] if whole else COLOURS["orange"] if mine else COLOURS["blue"])
         patterns.append("" if whole else "/" if mine else "")
@@ -275,7 +276,8 @@ def _farms(view: _View) -> list:
             "farms", [trace], layout(x=view.currency, height=70 + 34 * len(known), yaxis={"autorange": "reversed"},
                                      xaxis={"rangemode": "tozero"}),
             caption=f"Money lost in our hands by farm [{view.currency}], {view.period}, with its 90 % interval.{more}",
-            alternative=f"Money lost in our hands by farm, {view.period}. The table below holds every figure."))
+            alternative=f"Money lost in our hands by farm, {view.period}. The table below holds every figure.",
+            topic="revenue-lost"))
     return [*parts, stored_table(view.visit, "span_farms", columns, f"Farms, {view.period}; in brackets the 90 % interval",
                                  "in_hand_money", descending=True, where={"span": view.span}, size=12)]
 

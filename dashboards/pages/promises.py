@@ -53,23 +53,25 @@ def _picture(told: list[tuple[Job, float]]) -> list:
     return [chart("promises", traces, layout(x="kWh over the days measured", height=90 + 30 * len(names),
                                              yaxis={"autorange": "reversed"}),
                   caption="Energy promised (stroke) and proven (diamond, with its 90 % interval) for the same days [kWh], newest "
-                          "first.", alternative="Energy promised and proven by job. The table below holds every figure.")]
+                          "first.", alternative="Energy promised and proven by job. The table below holds every figure.",
+                  topic="job-book")]
 
 
 def _factors(visit: Visit) -> list:
-    rows = visit.store.rows("promise_factors") if visit.store.has("promise_factors") else []
-    if not any(r["n"] for r in rows):
+    rows = visit.store.rows("ledger") if visit.store.has("ledger") else []
+    if not rows:
         return []
     columns = [
         Column("of", "Of", lambda r: "all jobs" if r["of"] == "all" else
                cause_word(r["name"]) if r["of"] == "cause" else plain(r["name"])),
-        Column("factor", "Proven over promised", lambda r: number(r["factor"], 2), number=True),
-        Column("low", "90 % interval", lambda r: f"{number(r['low'], 2)} to {number(r['high'], 2)}", number=True),
-        Column("n", "Jobs", lambda r: number(r["n"]), number=True),
+        Column("factor", "Proven over promised, for later jobs", lambda r: number(r["factor"], 2), number=True),
+        Column("factor_low", "90 % interval", lambda r: f"{number(r['factor_low'], 2)} to {number(r['factor_high'], 2)}",
+               number=True),
+        Column("jobs", "Jobs", lambda r: number(r["jobs"]), number=True),
     ]
     return [html.H2("What a later promise is worth"),
             html.P(["By cause and by who does it; few jobs move a figure little. ",
-                    dcc.Link("How it is worked out", href="/handbook/promises")]),
+                    dcc.Link("How it is worked out", href="/handbook/job-book")]),
             grid(columns, rows, "Proven over promised, at the last assessment")]
 
 

@@ -4,13 +4,15 @@ The rows behind a figure: any written table, narrowed by its columns.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from functools import cache
 
-from dash import html
+from dash import dcc, html
 
 from dashboards.parts.tables import Column, stored_table
 from dashboards.parts.words import page_head, sorry
 from dashboards.visit import Content, Page, Visit, address
+from yieldwatch import handbook
 from yieldwatch.report.schema import TABLES, WORK_LIST_EXTRAS
 from yieldwatch.report.words import number, plain
 
@@ -36,8 +38,20 @@ def build(visit: Visit) -> Content:
         page_head(f"Rows of {table.replace('_', ' ')}", f"Narrowed to: {said}. The same rows are in {table}.csv."),
         stored_table(visit, table, columns, f"Rows of {table}", known[0], where=where),
         html.Details([html.Summary("What the columns mean"),
-                      html.Dl([part for name in known for part in (html.Dt(name), html.Dd(meaning.get(name, "")))])]),
+                      html.Dl([part for name in known for part in (html.Dt(name), html.Dd(_meaning(table, name, meaning)))])]),
     ])
+
+
+def _meaning(table: str, column: str, meaning: Mapping[str, str]) -> list:
+    """What a column means, with the handbook's entry that covers it."""
+    covered = _covered().get(f"{table}.{column}")
+    link = [" ", dcc.Link("In the handbook", href=f"/handbook/{covered}")] if covered else []
+    return [meaning.get(column, ""), *link]
+
+
+@cache
+def _covered() -> dict[str, str]:
+    return {name: entry.id for entry in handbook.entries().values() for name in entry.covers}
 
 
 _NUMBERS = ("_kwh", "_pct", "_ratio", "_kwh_m2", "_w", "cost", "npv", "money", "amount")

@@ -60,7 +60,7 @@ def build_farm(visit: Visit) -> Content:
         html.H2("What cannot be told, and what it would take"),
         _list(cannot),
         html.H2("What was noticed: clocks, sensors, doubts"),
-        _list([n[:1].upper() + n[1:] for n in notices]),
+        _list([n if n.startswith("sites/") else n[:1].upper() + n[1:] for n in notices]),
         html.H2("What was read"),
         grid([Column("kind", "Kind", lambda r: r["kind"]), Column("rows", "Rows", lambda r: r["rows"], number=True),
               Column("first", "From", lambda r: r["first"]), Column("last", "To", lambda r: r["last"]),
@@ -94,7 +94,7 @@ def _coverage(visit: Visit, site: str) -> list:
     return [chart("coverage", [trace], layout(height=90 + 26 * len(drawn), yaxis={"autorange": "reversed"}),
                   caption="Share of each month's intervals that hold a reading [%]. Pale is missing.",
                   alternative="Share of each month's intervals that hold a reading, by kind of reading.",
-                  columns=columns, rows=rows)]
+                  columns=columns, rows=rows, topic="measured")]
 
 
 def _month_column(month: str) -> Column:

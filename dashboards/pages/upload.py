@@ -14,7 +14,7 @@ from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import aria, page_head
 from dashboards.people import current_person
-from dashboards.upload import KINDS, LARGEST, Preview, Uploads
+from dashboards.upload import LARGEST, Preview, Uploads
 from dashboards.visit import ANALYST, OWNER, PLANNER, Content, Page, Place, Visit
 from yieldwatch.columns import TABLES
 from yieldwatch.errors import YieldwatchError
@@ -34,14 +34,21 @@ def build(visit: Visit) -> Content:
     return html.Div([
         page_head("New readings", "A file is looked at first: what would be read, and what would be set aside and why. Nothing "
                   "is kept before you accept it, and no file is written over."),
-        html.P([html.Label("Farm", htmlFor="upload-site"), dcc.Dropdown(sites, id="upload-site", clearable=False)]),
-        html.P([html.Label("Kind of reading", htmlFor="upload-kind"), dcc.Dropdown(
-            [{"value": k, "label": KIND_WORDS.get(k, k.replace("_", " "))} for k in KINDS], id="upload-kind", clearable=False)]),
+        _choice("upload-site", "Farm", sites),
+        _choice("upload-kind", "Kind of reading", list(KIND_WORDS.values())),
         dcc.Upload(html.Button("Choose a file, or drop it here", type="button"), id="upload-file", max_size=LARGEST,
                    className="drop"),
         html.P(f".csv, .csv.gz or .parquet, up to {LARGEST / 1e6:.0f} MB.", className="quiet"),
         html.Div(id="upload-told", **aria(live="polite")),
     ])
+
+
+def _choice(name: str, label: str, offered: list[str]) -> html.Div:
+    """A field that offers what can stand in it."""
+    return html.Div([
+        html.Label(label, htmlFor=name), html.Br(),
+        dcc.Input(id=name, type="text", list=f"{name}-offered", value=offered[0] if len(offered) == 1 else ""),
+        html.Datalist([html.Option(value=each) for each in offered], id=f"{name}-offered")], className="field")
 
 
 def _told(preview: Preview) -> list:
@@ -93,7 +100,8 @@ def callbacks(app: Dash, place: Place) -> None:
             if not content:
                 return no_update
             data = base64.b64decode(content.partition(",")[2], validate=True)
-            return _told(uploads.look(person.name, site or "", kind or "", name or "", data))
+            table = next((t for t, words in KIND_WORDS.items() if words == (kind or "").strip()), "")
+            return _told(uploads.look(person.name, (site or "").strip(), table, name or "", data))
         except binascii.Error:
             return [html.P("The file did not arrive whole. Send it again.", className="sorry", role="alert")]
         except YieldwatchError as err:

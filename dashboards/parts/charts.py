@@ -55,7 +55,7 @@ def interval(values: Sequence, lows: Sequence, highs: Sequence) -> dict:
 
 
 def chart(name: str, traces: list[dict], figure_layout: dict, caption: Any, alternative: str,
-          columns: Sequence[Column] = (), rows: Sequence[dict] = ()) -> html.Figure:
+          columns: Sequence[Column] = (), rows: Sequence[dict] = (), topic: str = "") -> html.Figure:
     """
     A picture.
 
@@ -69,10 +69,14 @@ def chart(name: str, traces: list[dict], figure_layout: dict, caption: Any, alte
         What somebody who cannot see it needs to know.
     columns, rows
         The figures behind it, folded away below.
+    topic : str
+        Of the handbook, that says how the figures come about.
     """
     graph = dcc.Graph(id=f"chart-{name}", figure={"data": traces, "layout": figure_layout}, responsive=True,
                       style={"height": f"{figure_layout['height']}px"}, config={"displayModeBar": False, "scrollZoom": False})
     parts: list = [html.Div(graph, role="img", className="picture", **aria(label=alternative)), html.Figcaption(caption)]
+    if topic:
+        parts.append(html.P(dcc.Link("How this is worked out", href=f"/handbook/{topic}"), className="quiet"))
     if columns and rows:
         parts.append(html.Details([html.Summary("The figures as a table"), grid(columns, rows, alternative)]))
     return html.Figure(parts)

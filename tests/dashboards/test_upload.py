@@ -8,7 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from dashboards.upload import LARGEST_UNPACKED, Uploads
+from dashboards.pages.upload import KIND_WORDS
+from dashboards.upload import KINDS, LARGEST_UNPACKED, Uploads
+from tests.dashboards.conftest import visit
 from yieldwatch.errors import InputError
 
 ROOT = Path(__file__).parents[2]
@@ -25,6 +27,10 @@ def portfolio(tmp_path) -> Path:
 
 def files(portfolio: Path) -> dict[str, bytes]:
     return {p.relative_to(portfolio).as_posix(): p.read_bytes() for p in sorted(portfolio.rglob("*")) if p.is_file()}
+
+
+def test_every_kind_of_reading_that_may_come_in_has_its_word():
+    assert sorted(KIND_WORDS) == sorted(KINDS)
 
 
 def test_a_preview_says_what_would_be_read_and_set_aside_and_keeps_nothing(portfolio):
@@ -72,7 +78,8 @@ def test_a_place_taken_meanwhile_is_not_written_over(portfolio):
     assert (taken / "June.csv").read_text() == "mine"
 
 
-@pytest.mark.parametrize("name", ["../../../evil.csv", "..\\..\\evil.csv", "/etc/evil.csv", ".evil.csv", "e'; drop table x;--.csv"])
+@pytest.mark.parametrize(
+    "name", ["../../../evil.csv", "..\\..\\evil.csv", "/etc/evil.csv", ".evil.csv", "e'; drop table x;--.csv"])
 def test_a_files_name_leads_nowhere_else(portfolio, name):
     preview = Uploads(portfolio).look("Ada", "drumlin", "costs", name, COSTS)
     assert preview.file.startswith("sites/drumlin/costs/")
@@ -98,3 +105,15 @@ def test_a_file_that_is_no_table_or_unpacks_to_too_much_is_refused(portfolio):
     assert "semicolons" in unread.refused
     with pytest.raises(InputError, match="cannot be read"):
         uploads.accept("Ada", unread.key)
+
+
+def test_a_person_adds_a_file_and_sees_first_what_it_would_bring(page, served):
+    visit(page, served, "/upload")
+    page.fill("#upload-site", "kelter")
+    page.fill("#upload-kind", "running costs")
+    page.set_input_files("input[type=file]", {"name": "June.csv", "mimeType": "text/csv", "buffer": COSTS})
+    page.wait_for_selector("text=1 would be used, 1 set aside")
+    assert not (served.place.portfolio / "sites/kelter/costs").exists()
+    page.get_by_role("button", name="Drop it", exact=True).click()
+    page.wait_for_selector("text=nothing was kept")
+    assert not (served.place.portfolio / "sites/kelter/costs").exists()

@@ -13,7 +13,8 @@ from yieldwatch.report import write_report
 @needs_pango
 def test_the_files_that_people_take_away_are_there(tmp_path):
     assert write_report(assessment(), tmp_path) == ()
-    for name, start in (("crew_sheets.pdf", b"%PDF"), ("visits.ics", b"BEGIN:VCALENDAR"), ("work_list.xlsx", b"PK")):
+    for name, start in (("crew_sheets.pdf", b"%PDF"), ("monthly_report.pdf", b"%PDF"),
+                        ("visits.ics", b"BEGIN:VCALENDAR"), ("work_list.xlsx", b"PK")):
         assert (tmp_path / name).read_bytes().startswith(start)
 
 
@@ -22,7 +23,7 @@ def test_without_the_library_for_pages_all_else_is_written_and_it_is_said(tmp_pa
     monkeypatch.setattr(report, "why_no_pdf", lambda: "No PDF was written: no Pango.")
     assert write_report(assessment(), tmp_path) == ("No PDF was written: no Pango.",)
     names = {path.name for path in tmp_path.iterdir()}
-    assert {"work_list.xlsx", "visits.ics", "plan.csv", "report.html"} <= names
+    assert {"work_list.xlsx", "visits.ics", "plan.csv", "report.html", "monthly_report.html"} <= names
     assert not any(name.endswith(".pdf") for name in names)
 
 

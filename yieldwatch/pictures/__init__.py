@@ -6,12 +6,12 @@ A kind is a module with `prepare(subject)`, which yields `Picture` records, and 
 
 from __future__ import annotations
 
+from yieldwatch.pictures import coverage, dirt, doubt, gaps, inverters, sensors, spells, strings, sun_position
 from yieldwatch.pictures.base import Picture, Subject
-from yieldwatch.pictures.coverage import prepare as coverage
 
 __all__ = ["PREPARERS", "Picture", "Subject", "prepare_pictures"]
 
-PREPARERS = (coverage,)
+PREPARERS = tuple(module.prepare for module in (coverage, doubt, sun_position, dirt, strings, inverters, spells, sensors, gaps))
 
 
 def prepare_pictures(subject: Subject) -> tuple[Picture, ...]:

@@ -4,7 +4,7 @@ What a preparer gets and what it gives.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import pandas as pd
@@ -49,3 +49,8 @@ class Picture:
     item: str
     columns: Mapping[str, Sequence]
     about: Mapping[str, object] = field(default_factory=dict)
+
+
+def rounded(values: Iterable[float], decimals: int) -> list[float]:
+    """Numbers with no more decimals than a picture shows; NaN stays."""
+    return [round(float(v), decimals) for v in values]

@@ -154,6 +154,8 @@ ASSUMPTIONS = (
     _number("nesting_to_month", "month", 1, 12, "Last month in which hedges are not cut"),
     _number("least_daylight_h", "h", 0, 24, "Daylight that a day's work in the open needs"),
     _number("least_test_light_w_m2", "W/m²", 0, 1500, "Light in the array plane that a test after a repair needs"),
+    _number("least_trace_light_w_m2", "W/m²", 0, 1500, "Light in the array plane that an I-V trace or a clamp reading needs"),
+    _number("logger_cost", "money", 0, None, "What fitting an interval log would cost"),
     _number("least_cleaning_c", "°C", -50, 50, "Daytime air temperature below which nobody washes"),
     _number("most_wind_m_s", "m/s", 0, 60, "Daytime wind above which nobody washes or cuts"),
 )

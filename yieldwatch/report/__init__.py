@@ -9,6 +9,7 @@ from pathlib import Path
 from yieldwatch.assess import Assessment
 from yieldwatch.report.crew_sheets import crew_sheets_pdf
 from yieldwatch.report.evidence_file import EVIDENCE_FILE, write_evidence
+from yieldwatch.report.monthly import monthly_html, monthly_pdf
 from yieldwatch.report.page import write_page
 from yieldwatch.report.pdf import why_no_pdf
 from yieldwatch.report.schema import TABLES
@@ -19,7 +20,7 @@ from yieldwatch.report.workbook import workbook_xlsx
 
 __all__ = ["write_report"]
 
-CREW_SHEETS, CALENDAR = "crew_sheets.pdf", "visits.ics"
+CREW_SHEETS, CALENDAR, MONTHLY = "crew_sheets.pdf", "visits.ics", "monthly_report.pdf"
 
 
 def write_report(assessment: Assessment, folder: Path, parquet: bool = False) -> tuple[str, ...]:
@@ -49,15 +50,17 @@ def write_report(assessment: Assessment, folder: Path, parquet: bool = False) ->
     writers["work_list.xlsx"] = lambda path: _write(path, workbook_xlsx(assessment))
     writers[EVIDENCE_FILE] = lambda path: write_evidence(assessment, path)
     writers["report.html"] = lambda path: write_page(assessment, path)
+    writers["monthly_report.html"] = lambda path: _write(path, monthly_html(assessment).encode())
     missing = why_no_pdf()
     if not missing:
         writers[CREW_SHEETS] = lambda path: _write(path, crew_sheets_pdf(assessment))
+        writers[MONTHLY] = lambda path: _write(path, monthly_pdf(assessment))
     if not assessment.plan.empty and (assessment.plan["row"] == "visit").any():
         # A calendar must hold something (RFC 5545, 3.6).
         writers[CALENDAR] = lambda path: _write(path, visits_ics(assessment))
     # Last, so that a program that sees the new store finds the new files beside it.
     writers[STORE_FILE] = lambda path: write_store(assessment, frames, path)
-    known = {*(f"{name}.parquet" for name in TABLES), CREW_SHEETS, CALENDAR}
+    known = {*(f"{name}.parquet" for name in TABLES), CREW_SHEETS, CALENDAR, MONTHLY}
     write_files(folder, writers, tuple(sorted(known - set(writers))))
     return (missing,) if missing else ()
 

@@ -10,7 +10,6 @@ import math
 import sqlite3
 from collections.abc import Iterable, Mapping
 from contextlib import closing
-from dataclasses import asdict
 from pathlib import Path
 
 import pandas as pd
@@ -20,7 +19,6 @@ from yieldwatch.check import check_site
 from yieldwatch.pictures import Picture
 from yieldwatch.report import words
 from yieldwatch.report.evidence_file import evidence_document
-from yieldwatch.report.job_lists import promise_rows
 from yieldwatch.report.spans import span_tables
 
 STORE_FILE = "assessment.sqlite"
@@ -92,7 +90,7 @@ def _more_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
         "sites": sites, "files": files, "notices": pd.DataFrame(notices, columns=["site_id", "words"]),
         "tells": pd.DataFrame(tells, columns=["site_id", "can", "words"]),
         "sources": pd.DataFrame(sources, columns=["site_id", "kind", "rows", "first", "last", "covered", "holds"]),
-        "set_aside_reasons": _reasons(assessment), **_promises(assessment),
+        "set_aside_reasons": _reasons(assessment),
     }
 
 
@@ -106,16 +104,6 @@ def _reasons(assessment: Assessment) -> pd.DataFrame:
     rows["reason"] = rows["reason"].str.replace(r"\d[\d.,:-]*", "…", regex=True)
     by = rows.groupby(["site_id", "file", "reason", "part"], as_index=False, observed=True)
     return by.agg(rows=("line", "size"), first_line=("line", "min"))
-
-
-def _promises(assessment: Assessment) -> dict[str, pd.DataFrame]:
-    """What done jobs were proven to win back, each and as the factors by which later promises are to be read."""
-    if assessment.promises is None:
-        return {}
-    factors = pd.DataFrame(promise_rows(assessment.promises), columns=["of", "name", "factor", "low", "high", "n"])
-    kept = pd.DataFrame([asdict(k) for k in assessment.promises.kept],
-                        columns=["ref", "cause", "contractor", "promised_kwh", "proven_kwh", "ratio", "sd"])
-    return {"promise_factors": factors, "promises_kept": kept}
 
 
 def _write_table(store: sqlite3.Connection, name: str, frame: pd.DataFrame) -> None:

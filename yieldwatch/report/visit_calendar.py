@@ -56,7 +56,10 @@ def visits_ics(assessment: Planned, revision: int = 0) -> bytes:
     calendar.add("version", "2.0")
     calendar.add("calscale", "GREGORIAN")
     calendar.add("method", "PUBLISH")
-    calendar.add("name", f"{words.plain(assessment.portfolio.name)}: planned visits")
+    title = f"{words.plain(assessment.portfolio.name)}: planned visits"
+    calendar.add("name", title)
+    # Most calendars read the older name.
+    calendar.add("x-wr-calname", title)
     for visit in planned_visits(assessment):
         spans = working_spans(visit)
         for place, span in enumerate(spans, 1):
