@@ -12,14 +12,18 @@ from os import PathLike
 import numpy as np
 import pandas as pd
 
+from yieldwatch.action.bright_hours import bright_hours
 from yieldwatch.action.candidates import candidates
 from yieldwatch.action.costing import job_id
+from yieldwatch.action.next_measurements import next_measurements
 from yieldwatch.action.plan import make_plan
 from yieldwatch.action.ranking import rank_jobs
+from yieldwatch.action.readings import Reading, readings
 from yieldwatch.action.who_pays import site_claims
 from yieldwatch.action.windows import usual_weeks
 from yieldwatch.book.agenda import rank_with_book
 from yieldwatch.book.keep import JobBook
+from yieldwatch.book.promises import Promises
 from yieldwatch.book.reconcile import Reconciled
 from yieldwatch.check import PortfolioCheck, check_site
 from yieldwatch.cost.budget import site_bridge
@@ -39,6 +43,10 @@ from yieldwatch.gap.rounds import assess_rounds
 from yieldwatch.gap.second_light import LightDrift
 from yieldwatch.portfolio.model import Portfolio, Site
 from yieldwatch.portfolio.read import read_portfolio
+from yieldwatch.proof.done import done_jobs
+from yieldwatch.proof.ledger import corrected, ledger_table, measured_verdicts
+from yieldwatch.proof.prove import prove_site
+from yieldwatch.proof.verdict import proof_table
 
 Progress = Callable[[str], None]
 
@@ -54,7 +62,8 @@ class SiteAssessment:
 
     `losses` is the contract's `losses.csv`, energy and money. `rounds` is what each string showed in
     each IV round, `clamp_checks` what each clamp reading showed. `statement_checks`, `bridge` and `returns` say whether
-    it was paid, how the budget became the income, and what return is coming; each may have no rows.
+    it was paid, how the budget became the income, and what return is coming; `proof` what the jobs that were done won back. Each
+    may have no rows.
     """
 
     site: Site
@@ -66,6 +75,7 @@ class SiteAssessment:
     statement_checks: pd.DataFrame = field(default_factory=pd.DataFrame)
     bridge: pd.DataFrame = field(default_factory=pd.DataFrame)
     returns: pd.DataFrame = field(default_factory=pd.DataFrame)
+    proof: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 @dataclass(frozen=True)
@@ -76,7 +86,8 @@ class Assessment:
     `notices` says what was assumed in money and jobs, and which sites are left out; what the readers noticed of a site's files is
     in its `data.notices`. `work_list` and `set_aside` are the contract's tables; `period` is the reported span, start inclusive
     and end exclusive, and `as_of` the date at which the history ends. `claims` says who pays for what; `plan` and `waiting` are
-    the coming year by week. `in_book` is what the assessment did to the job book, None if it was made without one.
+    the coming year by week. `ledger` holds promised against proven; `next_measurements` and `bright_hours` which reading is worth
+    making, and when. `in_book` is what the assessment did to the job book, None if it was made without one.
     """
 
     portfolio: Portfolio
@@ -90,6 +101,9 @@ class Assessment:
     in_book: Reconciled | None = None
     plan: pd.DataFrame = field(default_factory=pd.DataFrame)
     waiting: pd.DataFrame = field(default_factory=pd.DataFrame)
+    ledger: pd.DataFrame = field(default_factory=pd.DataFrame)
+    next_measurements: pd.DataFrame = field(default_factory=pd.DataFrame)
+    bright_hours: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tuple[dt.date | None, dt.date | None] | None = None,
@@ -127,8 +141,11 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
     say("reading the portfolio")
     portfolio = read_portfolio(path)
     book = opens_book() if opens_book else None
+    in_hand = book.jobs() if book else ()
     start, end = period or (None, None)
     done, found, usual, notices = [], [], {}, list(portfolio.notices)
+    could_read: list[Reading] = []
+    bright: list[pd.DataFrame] = []
     for site in portfolio.sites:
         say(f"{site.id}: reading")
         data = read_site_data(path, site, as_of)
@@ -142,6 +159,11 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
         today = _history_end(site, data, as_of)
         jobs, more = candidates(portfolio, site, data, state, result.gap.string_findings, today)
         usual[site.id] = usual_weeks(state, today)
+        say(f"{site.id}: proof of what was done")
+        proofs = prove_site(site, data, state, result.rounds, done_jobs(site, data, in_hand))
+        result = replace(result, proof=proof_table(proofs, portfolio.horizon_months))
+        could_read += readings(site, state, jobs)
+        bright.append(bright_hours(state, today))
         done.append(result)
         found += jobs
         notices += [words if words.startswith(f"{site.id}:") else f"{site.id}: {words}" for words in (*said, *more)]
@@ -149,7 +171,11 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
         raise NotEnoughData(f"{path}: no site has usable weather. Expected sites/<id>/weather.csv. Add it for at least one site.")
     say("ranking the jobs")
     last = as_of or max(_history_end(r.site, r.data, None) for r in done)
-    in_book = None
+    in_book, ledger = None, pd.DataFrame()
+    if book is not None:
+        promises, kept_as_said = _settle_promises(book, done, last)
+        ledger, found = ledger_table(promises), corrected(found, promises)
+        notices += kept_as_said
     open_jobs = found
     if book is None:
         work_list, said = rank_jobs(portfolio, found, last)
@@ -159,14 +185,23 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
         open_jobs = [job for job in found if job_id(job) not in in_book.laid_aside]
     say("planning the year")
     planned = make_plan(portfolio, open_jobs, work_list, last, usual)
+    next_up, of_readings = next_measurements(portfolio, open_jobs, could_read, work_list)
     claims = pd.concat([site_claims(r.site, r.data, r.gap, r.losses, r.rounds, work_list, last) for r in done], ignore_index=True)
     reported = pd.concat([r.gap.yields["month"] for r in done])
     first_day = start or dt.date.fromisoformat(reported.min() + "-01")
     end_day = end or (pd.Period(reported.max(), "M") + 1).start_time.date()
     set_aside = pd.concat([r.data.set_aside for r in done], ignore_index=True)
-    told = tuple(dict.fromkeys((*notices, *said, *planned.notices)))
+    told = tuple(dict.fromkeys((*notices, *said, *planned.notices, *of_readings)))
     return Assessment(portfolio, last, (first_day, end_day), tuple(done), planned.work_list, set_aside, told, claims, in_book,
-                      planned.plan, planned.waiting)
+                      planned.plan, planned.waiting, ledger, next_up, pd.concat(bright, ignore_index=True))
+
+
+def _settle_promises(book: JobBook, sites: Sequence[SiteAssessment], as_of: dt.date) -> tuple[Promises, list[str]]:
+    """Record in the book what was proven, and return all promises that were put to the test."""
+    verdicts = {ref: verdict for s in sites for ref, verdict in measured_verdicts(s.proof).items()}
+    left = book.record_measured(verdicts, as_of)
+    said = [f"job {', '.join(map(str, left))}: the verdict that a person recorded stays; proof.csv holds what was measured."]
+    return Promises(book.jobs()), said if left else []
 
 
 def check(path: str | PathLike[str], as_of: dt.date | None = None) -> PortfolioCheck:
