@@ -20,6 +20,7 @@ ORDER = (
     "cost",
     "action",
     "book",
+    "proof",
     "check",
     "assess",
     "report",

@@ -6,20 +6,24 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from os import PathLike
 
 import numpy as np
 import pandas as pd
 
+from yieldwatch.action.bright_hours import bright_hours
 from yieldwatch.action.candidates import candidates
 from yieldwatch.action.costing import job_id
+from yieldwatch.action.next_measurements import next_measurements
 from yieldwatch.action.plan import make_plan
 from yieldwatch.action.ranking import rank_jobs
+from yieldwatch.action.readings import Reading, readings
 from yieldwatch.action.who_pays import site_claims
 from yieldwatch.action.windows import usual_weeks
 from yieldwatch.book.agenda import rank_with_book
 from yieldwatch.book.keep import JobBook
+from yieldwatch.book.promises import Promises
 from yieldwatch.book.reconcile import Reconciled
 from yieldwatch.check import PortfolioCheck, check_site
 from yieldwatch.cost.budget import site_bridge
@@ -32,11 +36,16 @@ from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.account import site_gap
 from yieldwatch.gap.attribute import SiteState, infer_state
 from yieldwatch.gap.clamps import check_clamps
+from yieldwatch.gap.clock_check import ClockShift, minutes_moved, with_right_clocks
 from yieldwatch.gap.findings import string_findings
 from yieldwatch.gap.results import SiteGap
 from yieldwatch.gap.rounds import assess_rounds
 from yieldwatch.portfolio.model import Portfolio, Site
 from yieldwatch.portfolio.read import read_portfolio
+from yieldwatch.proof.done import done_jobs
+from yieldwatch.proof.ledger import corrected, ledger_table, measured_verdicts
+from yieldwatch.proof.prove import prove_site
+from yieldwatch.proof.verdict import proof_table
 
 Progress = Callable[[str], None]
 
@@ -52,7 +61,8 @@ class SiteAssessment:
 
     `losses` is the contract's `losses.csv`, energy and money. `rounds` is what each string showed in
     each IV round, `clamp_checks` what each clamp reading showed. `statement_checks`, `bridge` and `returns` say whether
-    it was paid, how the budget became the income, and what return is coming; each may have no rows.
+    it was paid, how the budget became the income, and what return is coming; `proof` what the jobs that were done won back. Each
+    may have no rows.
     """
 
     site: Site
@@ -64,6 +74,7 @@ class SiteAssessment:
     statement_checks: pd.DataFrame = field(default_factory=pd.DataFrame)
     bridge: pd.DataFrame = field(default_factory=pd.DataFrame)
     returns: pd.DataFrame = field(default_factory=pd.DataFrame)
+    proof: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 @dataclass(frozen=True)
@@ -74,7 +85,8 @@ class Assessment:
     `notices` says what was assumed in money and jobs, and which sites are left out; what the readers noticed of a site's files is
     in its `data.notices`. `work_list` and `set_aside` are the contract's tables; `period` is the reported span, start inclusive
     and end exclusive, and `as_of` the date at which the history ends. `claims` says who pays for what; `plan` and `waiting` are
-    the coming year by week. `in_book` is what the assessment did to the job book, None if it was made without one.
+    the coming year by week. `ledger` holds promised against proven; `next_measurements` and `bright_hours` which reading is worth
+    making, and when. `in_book` is what the assessment did to the job book, None if it was made without one.
     """
 
     portfolio: Portfolio
@@ -88,6 +100,9 @@ class Assessment:
     in_book: Reconciled | None = None
     plan: pd.DataFrame = field(default_factory=pd.DataFrame)
     waiting: pd.DataFrame = field(default_factory=pd.DataFrame)
+    ledger: pd.DataFrame = field(default_factory=pd.DataFrame)
+    next_measurements: pd.DataFrame = field(default_factory=pd.DataFrame)
+    bright_hours: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tuple[dt.date | None, dt.date | None] | None = None,
@@ -125,19 +140,29 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
     say("reading the portfolio")
     portfolio = read_portfolio(path)
     book = opens_book() if opens_book else None
+    in_hand = book.jobs() if book else ()
     start, end = period or (None, None)
     done, found, usual, notices = [], [], {}, list(portfolio.notices)
+    could_read: list[Reading] = []
+    bright: list[pd.DataFrame] = []
     for site in portfolio.sites:
         say(f"{site.id}: reading")
         data = read_site_data(path, site, as_of)
         if data.weather is None or data.weather_step is None:
             notices.append(f"{site.id}: no weather, so nothing can be expected of it; the site is left out.")
             continue
-        result, state, said = _assess_site(portfolio, site, data, start, end, as_of, say)
+        say(f"{site.id}: clocks")
+        data, clocks = with_right_clocks(site, data)
+        result, state, said = _assess_site(portfolio, site, data, clocks, start, end, as_of, say)
         say(f"{site.id}: jobs")
         today = _history_end(site, data, as_of)
         jobs, more = candidates(portfolio, site, data, state, result.gap.string_findings, today)
         usual[site.id] = usual_weeks(state, today)
+        say(f"{site.id}: proof of what was done")
+        proofs = prove_site(site, data, state, result.rounds, done_jobs(site, data, in_hand))
+        result = replace(result, proof=proof_table(proofs, portfolio.horizon_months))
+        could_read += readings(site, state, jobs)
+        bright.append(bright_hours(state, today))
         done.append(result)
         found += jobs
         notices += [words if words.startswith(f"{site.id}:") else f"{site.id}: {words}" for words in (*said, *more)]
@@ -145,7 +170,11 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
         raise NotEnoughData(f"{path}: no site has usable weather. Expected sites/<id>/weather.csv. Add it for at least one site.")
     say("ranking the jobs")
     last = as_of or max(_history_end(r.site, r.data, None) for r in done)
-    in_book = None
+    in_book, ledger = None, pd.DataFrame()
+    if book is not None:
+        promises, kept_as_said = _settle_promises(book, done, last)
+        ledger, found = ledger_table(promises), corrected(found, promises)
+        notices += kept_as_said
     open_jobs = found
     if book is None:
         work_list, said = rank_jobs(portfolio, found, last)
@@ -155,14 +184,23 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
         open_jobs = [job for job in found if job_id(job) not in in_book.laid_aside]
     say("planning the year")
     planned = make_plan(portfolio, open_jobs, work_list, last, usual)
+    next_up, of_readings = next_measurements(portfolio, open_jobs, could_read, work_list)
     claims = pd.concat([site_claims(r.site, r.data, r.gap, r.losses, r.rounds, work_list, last) for r in done], ignore_index=True)
     reported = pd.concat([r.gap.yields["month"] for r in done])
     first_day = start or dt.date.fromisoformat(reported.min() + "-01")
     end_day = end or (pd.Period(reported.max(), "M") + 1).start_time.date()
     set_aside = pd.concat([r.data.set_aside for r in done], ignore_index=True)
-    told = tuple(dict.fromkeys((*notices, *said, *planned.notices)))
+    told = tuple(dict.fromkeys((*notices, *said, *planned.notices, *of_readings)))
     return Assessment(portfolio, last, (first_day, end_day), tuple(done), planned.work_list, set_aside, told, claims, in_book,
-                      planned.plan, planned.waiting)
+                      planned.plan, planned.waiting, ledger, next_up, pd.concat(bright, ignore_index=True))
+
+
+def _settle_promises(book: JobBook, sites: Sequence[SiteAssessment], as_of: dt.date) -> tuple[Promises, list[str]]:
+    """Record in the book what was proven, and return all promises that were put to the test."""
+    verdicts = {ref: verdict for s in sites for ref, verdict in measured_verdicts(s.proof).items()}
+    left = book.record_measured(verdicts, as_of)
+    said = [f"job {', '.join(map(str, left))}: the verdict that a person recorded stays; proof.csv holds what was measured."]
+    return Promises(book.jobs()), said if left else []
 
 
 def check(path: str | PathLike[str], as_of: dt.date | None = None) -> PortfolioCheck:
@@ -175,11 +213,12 @@ def check(path: str | PathLike[str], as_of: dt.date | None = None) -> PortfolioC
         If the folder cannot be used.
     """
     portfolio = read_portfolio(path)
-    return PortfolioCheck(portfolio, as_of, tuple(check_site(s, read_site_data(path, s, as_of)) for s in portfolio.sites))
+    sites = ((site, with_right_clocks(site, read_site_data(path, site, as_of))[0]) for site in portfolio.sites)
+    return PortfolioCheck(portfolio, as_of, tuple(check_site(site, data) for site, data in sites))
 
 
-def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, start: dt.date | None, end: dt.date | None,
-                 as_of: dt.date | None, say: Progress) -> tuple[SiteAssessment, SiteState, tuple[str, ...]]:
+def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, clocks: list[ClockShift], start: dt.date | None,
+                 end: dt.date | None, as_of: dt.date | None, say: Progress) -> tuple[SiteAssessment, SiteState, tuple[str, ...]]:
     say(f"{site.id}: rounds and clamp readings")
     rounds = assess_rounds(site, data)
     findings = string_findings(site, rounds, data)
@@ -193,6 +232,9 @@ def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, start: dt.dat
     say(f"{site.id}: account")
     begin, finish = (pd.Timestamp(day, tz=tz) if day else otherwise for day, otherwise in ((start, first), (end, last)))
     gap = site_gap(state, data, findings, begin.tz_convert("UTC"), finish.tz_convert("UTC"))
+    moved = {f"{name}_late_min": minutes_moved(gap.yields["month"], clocks, source, site)
+             for name, source in (("log", "power"), ("weather", "weather"))}
+    gap = replace(gap, yields=gap.yields.assign(**moved))
     losses, said = value_losses(site, data, gap)
     say(f"{site.id}: money")
     statements, paid = check_statements(site, data, gap)

@@ -15,7 +15,7 @@ from rich.console import Console
 
 from yieldwatch.book import states
 from yieldwatch.book.evidence import PHOTO, photo_file
-from yieldwatch.book.facts import DECISIONS, RECORDED, WAITS, Job
+from yieldwatch.book.facts import DECISIONS, RECORDED, WAITS, Job, Verdict
 from yieldwatch.book.keep import JobBook, open_book
 from yieldwatch.book.promises import Promises
 from yieldwatch.book.values import facts_from_text, shown
@@ -111,6 +111,13 @@ def _add_evidence(actions: argparse._SubParsersAction, console: Callable[[], Con
     for action in (reading, photo):
         action.add_argument("--at", type=_moment, metavar="TIME", help="when it was taken, such as 2025-06-30T13:45+01:00")
         action.add_argument("--note", metavar="TEXT")
+    verdict = _action(actions, "verdict", "record what a person found that a job won back", _verdict, console, versioned=True)
+    verdict.add_argument("gain_kwh", metavar="KWH", help="won back over the days measured; nothing takes the verdict back")
+    verdict.add_argument("--low", metavar="KWH", type=float, help="low end of the 90 %% interval")
+    verdict.add_argument("--high", metavar="KWH", type=float, help="high end of the 90 %% interval")
+    verdict.add_argument("--days", metavar="DAYS", type=float, help="days measured after the work")
+    verdict.add_argument("--promised", metavar="KWH", type=float, help="what was promised for the same days")
+    verdict.add_argument("--words", metavar="TEXT", help="what it rests on")
     withdraw = _action(actions, "withdraw", "take back a reading or photo entered by mistake", _withdraw, console, writes=True)
     withdraw.add_argument("number", type=int, metavar="NUMBER", help="its number, as the job shows it")
 
@@ -243,6 +250,24 @@ def _photo(options: argparse.Namespace, console: Console) -> None:
     book, _ = _open(options)
     book.add_photo(options.ref, options.who, options.file, options.at, options.note)
     _said(options, console, book.job(options.ref))
+
+
+def _verdict(options: argparse.Namespace, console: Console) -> None:
+    book, _ = _open(options)
+    if options.gain_kwh == _NOTHING:
+        _said(options, console, book.record_verdict(options.ref, options.who, None, options.version))
+        return
+    needed = {"--low": options.low, "--high": options.high, "--days": options.days, "--words": options.words}
+    missing = [name for name, value in needed.items() if value is None]
+    if missing:
+        raise BookError(f"verdict: without {', '.join(missing)}. Expected an interval, the days it is of and what it rests on. "
+                        "Give them.")
+    try:
+        gain = float(options.gain_kwh)
+    except ValueError:
+        raise BookError(f"gain = {shown(options.gain_kwh)}, not a number. Expected kWh, or {_NOTHING}. Write it so.") from None
+    found = Verdict(gain, options.low, options.high, options.days, options.words, options.promised)
+    _said(options, console, book.record_verdict(options.ref, options.who, found, options.version))
 
 
 def _withdraw(options: argparse.Namespace, console: Console) -> None:

@@ -272,6 +272,8 @@ def _efficiency(
     for fault in spec.all_of(InverterEfficiency):
         i = inverters.index(fault.inverter)
         years = np.clip(years_since(wx.index, fault.start), 0, None)
+        if fault.repaired:
+            years = np.where(years_since(wx.index, fault.repaired) < 0, years, 0.0)
         if fault.kind == "ramp":
             factor[i] *= 1 - np.minimum(fault.size / 100 * years, 0.15)
         elif fault.kind == "mppt":

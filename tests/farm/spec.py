@@ -143,6 +143,7 @@ class InverterEfficiency:
     kind: str
     start: dt.date
     size: float
+    repaired: dt.date | None = None
 
 
 @dataclass(frozen=True)
@@ -225,6 +226,7 @@ class Instruments:
     weather: str = "station"  # "station" (poa + ghi), "ghi", "poa", "modelled"
     second_weather: bool = False
     log_minutes: int | None = 15
+    unlogged_minutes: int = 15  # interval of the simulation where there is no log
     log_voltage: bool = True
     string_current: bool = False
     meter: str = "half_hourly"  # "half_hourly", "monthly", "none"
@@ -239,6 +241,9 @@ class Instruments:
     stuck_per_year: float = 3.0
     repeats_per_year: float = 1.0
     log_clock_shift_min: int = 0
+    log_clock: tuple[tuple[dt.date, int], ...] = ()  # from each day on stamps are late by so many minutes more
+    weather_clock: tuple[tuple[dt.date, int], ...] = ()
+    meter_clock: tuple[tuple[dt.date, int], ...] = ()
     iv_rounds: tuple[dt.date, ...] = ()
     iv_share: float = 1.0
     iv_light_bias: float = 0.015
@@ -296,12 +301,15 @@ class FarmSpec:
     paper: Paper = field(default_factory=Paper)
     area_hectare: float | None = None
     hedge_metres: float | None = None
+    address: str | None = None
+    access: str | None = None
+    contact: str | None = None
     draw: int = 0  # another drawing of the weather and of chance, for the same farm
 
     @property
     def step_minutes(self) -> int:
-        """Interval of the simulation: the log's, 15 minutes where there is none."""
-        return self.instruments.log_minutes or 15
+        """Interval of the simulation: the log's where there is one."""
+        return self.instruments.log_minutes or self.instruments.unlogged_minutes
 
     def rng(self, stream: str) -> np.random.Generator:
         """Independent random numbers for one purpose, so that a new use moves no other."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pandas as pd
@@ -11,7 +12,7 @@ from .future import job_gains
 from .instruments import clamp_round, iv_round
 from .settings import JOB_COSTS, PortfolioSpec, dc_kw, inverter_row, module_row, section, site_toml
 from .simulate import Farm, Truth, build, truth
-from .spec import Grass, Hedge, Soiling, StringFault
+from .spec import Grass, Hedge, InverterEfficiency, Soiling, StringFault
 from .tables import write_csv, write_parquet
 from .truth_files import write_truth
 
@@ -32,6 +33,7 @@ def events(farm: Farm) -> pd.DataFrame:
         for f in spec.all_of(StringFault)
         if f.repaired
     ]
+    days += [(f.repaired, "repair", f.inverter, 400.0, "") for f in spec.all_of(InverterEfficiency) if f.repaired]
     for day, kind, scope, cost, note in days:
         if spec.start <= day < spec.end:
             noted.append((pd.Timestamp(day, tz="UTC"), kind, day.isoformat(), "", scope, cost, note))
@@ -146,12 +148,13 @@ def _write_readings(folder: Path, farm: Farm, result: Truth) -> None:
 
 
 def write_portfolio(
-    folder: Path, truth_folder: Path, portfolio: PortfolioSpec, job_draws: int = 0
+    folder: Path, truth_folder: Path, portfolio: PortfolioSpec, job_draws: int = 0, tell: Callable[[Farm], Truth] = truth
 ) -> list[tuple[Farm, Truth]]:
     """
     Simulate every farm of a portfolio and write both folders.
 
     With `job_draws`, also what each sensible job returns, the mean over so many drawings of the year to come.
+    `tell` makes the truth.
 
     Returns the simulated farms with their truth, for a caller that wants more than the files.
     """
@@ -159,7 +162,7 @@ def write_portfolio(
     runs = []
     for spec in portfolio.farms:
         farm = build(spec)
-        result = truth(farm)
+        result = tell(farm)
         write_site(folder / "sites" / spec.id, farm, result)
         runs.append((farm, result))
     head = {

@@ -27,7 +27,17 @@ from yieldwatch.portfolio.model import (
     String,
     Tariff,
 )
-from yieldwatch.report.schema import CLAIMS, PLAN, RETURNS, STATEMENT_CHECKS, WAITING
+from yieldwatch.report.schema import (
+    BRIGHT_HOURS,
+    CLAIMS,
+    NEXT_MEASUREMENTS,
+    PLAN,
+    PROMISES,
+    PROOF,
+    RETURNS,
+    STATEMENT_CHECKS,
+    WAITING,
+)
 
 HOSTILE_NAME = "<script>alert('x')</script> & Söhne"
 HOSTILE_FORMULA = '=HYPERLINK("http://example.invalid","x")'
@@ -280,7 +290,8 @@ def site_assessment(site_id: str, name: str, measured: bool) -> SiteAssessment:
         not_told=("Reactive power: no reading holds kVAr, kVA or power factor.",),
     )
     paid = (statement_checks(), bridge(), returns()) if measured else ()
-    return SiteAssessment(site(site_id, name), data(measured), gap, found, pd.DataFrame(), pd.DataFrame(), *paid)
+    done = proof() if measured else pd.DataFrame()
+    return SiteAssessment(site(site_id, name), data(measured), gap, found, pd.DataFrame(), pd.DataFrame(), *paid, proof=done)
 
 
 def statement_checks() -> pd.DataFrame:
@@ -511,6 +522,41 @@ def waiting() -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(WAITING))
 
 
+def proof() -> pd.DataFrame:
+    """A repair that paid, and an event of hostile name that cannot be told."""
+    nan, start, end = np.nan, dt.date(2025, 3, 2), dt.date(2025, 6, 30)
+    rows = [
+        ("alder", "job 4", 4, "repair_string", "string_fault", "S21", dt.date(2025, 3, 1), "Moor", start, end, "peers", "I2", 59,
+         110, 1500.0, 1300.0, 1700.0, 1600.0, 120.0, 104.0, 136.0, 4100.0, 3600.0, 4600.0, 328.0, 100.0, 1.0, "paid_back", nan,
+         "Worked."),
+        ("alder", HOSTILE_FORMULA, None, "clean", "soiling", "site", dt.date(2025, 3, 1), None, start, end, "", "", 0, 0,
+         nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, "not_told", nan, "Cannot be told."),
+    ]
+    return pd.DataFrame(rows, columns=list(PROOF))
+
+
+def ledger() -> pd.DataFrame:
+    rows = [("all", "", 1, 1600.0, 1500.0, 0.98, 0.6, 1.3), ("contractor", HOSTILE_NAME, 1, 1600.0, 1500.0, 0.97, 0.6, 1.3)]
+    return pd.DataFrame(rows, columns=list(PROMISES))
+
+
+def next_measurements() -> pd.DataFrame:
+    """A reading that pays, and one that would change nothing."""
+    rows = [
+        (1, "alder", "wash_witness", "site", "wash two strings", "J3", "J3", 0.31, 173.0, 133.0, 196.0, 60.0, 210.0, 113.0, True,
+         "Read before deciding.", "DC is live."),
+        (2, "alder", "read_clamps", "I1", "read DC and AC power", "J2", "", 0.0, 0.0, 0.0, 0.0, 210.0, 210.0, -210.0, True,
+         "No outcome that is likely would change a decision.", "DC is live."),
+    ]
+    return pd.DataFrame(rows, columns=list(NEXT_MEASUREMENTS))
+
+
+def bright_hours() -> pd.DataFrame:
+    rows = [("alder", "2025-07", 12, 700.0, 14.0, 9.0, 19.0, 2), ("alder", "2025-07", 13, 700.0, 12.0, 8.0, 16.0, 2),
+            ("alder", "2025-12", 12, 700.0, np.nan, np.nan, np.nan, 0)]
+    return pd.DataFrame(rows, columns=list(BRIGHT_HOURS))
+
+
 def assessment(farms: int = 2) -> Assessment:
     both = (
         site_assessment("birch", HOSTILE_NAME, measured=False),
@@ -539,4 +585,7 @@ def assessment(farms: int = 2) -> Assessment:
         claims=claims(),
         plan=plan(),
         waiting=waiting(),
+        ledger=ledger(),
+        next_measurements=next_measurements(),
+        bright_hours=bright_hours(),
     )

@@ -33,7 +33,7 @@ WORK_LIST_COLUMNS = [
     "payback_months", "payback_low_months", "payback_high_months", "npv", "chosen", "confidence", "caution",
     "verdict", "why", "comes_back", "safety", "chance_of_payback", "npv_expected", "gain_low_per_year",
     "gain_high_per_year", "crew", "crew_hours", "cost_units", "npv_low", "npv_high", "life_months", "gain_over_life",
-    "benefit_cost",
+    "benefit_cost", "promise_factor",
 ]
 
 
@@ -106,7 +106,7 @@ def _returns(portfolio: Portfolio, candidates: Sequence[Candidate]) -> pd.DataFr
                 "Expected 12 or more."
             )
         year, year_value = kwh[:, :12].sum(axis=1), value[:, :12].sum(axis=1)
-        present = _present(portfolio, job)
+        present = present_value(portfolio, job)
         worth, middle = present.mean(), np.median(present)
         rows.append({
             "gain_kwh_per_year": year.mean(),
@@ -121,7 +121,7 @@ def _returns(portfolio: Portfolio, candidates: Sequence[Candidate]) -> pd.DataFr
     return pd.DataFrame(rows)
 
 
-def _present(portfolio: Portfolio, job: Candidate) -> np.ndarray:
+def present_value(portfolio: Portfolio, job: Candidate) -> np.ndarray:
     """Present value of each draw's returns over the horizon, shape (n_draws,). [money]"""
     value = np.atleast_2d(job.gain_value)[:, : portfolio.horizon_months]
     at_once = np.zeros((len(value), 1))
@@ -200,7 +200,7 @@ def _with_costs(
     table = pd.concat([table, shares], axis=1)
     rows = []
     for job, cost in zip(candidates, table["cost"], strict=True):
-        present = _present(portfolio, job)
+        present = present_value(portfolio, job)
         known = np.isfinite(cost) and np.isfinite(present).all()
         months = finance.payback_months(cost, job.gain_value)
         # Quantiles that are draws themselves, because never (inf) has no mean with a number.
@@ -300,6 +300,7 @@ def _describe(
         verdict=[verdict(case) for case in cases],
         why=[c.why for c in candidates],
         comes_back=[c.comes_back for c in candidates],
+        promise_factor=[c.promise_factor for c in candidates],
     )
 
 

@@ -59,6 +59,7 @@ PROPOSAL = _named(
     _number("gain_per_year", "money", None, "Money that it would win back in that year"),
     _number("gain_low_per_year", "money", None, "Low end of the 90 % interval"),
     _number("cost_estimate", "money", 0, "Cost by the portfolio's prices, with its share of the visit"),
+    _number("promise_factor", "1", 0, "By what past promises kept multiply these gains; 1 where nothing is known of any"),
     _text("why", "Why it was proposed"),
 )
 #: What was promised when it was decided; kept as it stood then.
@@ -68,6 +69,7 @@ AGREED = _named(
     _number("agreed_low_kwh_per_year", "kWh", None, "Low end of the 90 % interval"),
     _number("agreed_high_kwh_per_year", "kWh", None, "High end of the 90 % interval"),
     _number("agreed_per_year", "money", None, "Gain in money promised when it was decided"),
+    _number("agreed_factor", "1", 0, "Factor that was in the promise"),
 )
 #: What people record.
 RECORDED = _named(
@@ -154,12 +156,14 @@ class Job:
     gain_per_year: float | None
     gain_low_per_year: float | None
     cost_estimate: float | None
+    promise_factor: float | None
     why: str | None
     agreed_scope: str | None
     agreed_kwh_per_year: float | None
     agreed_low_kwh_per_year: float | None
     agreed_high_kwh_per_year: float | None
     agreed_per_year: float | None
+    agreed_factor: float | None
     decision: str | None
     decided_on: dt.date | None
     decided_by: str | None

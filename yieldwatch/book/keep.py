@@ -12,7 +12,7 @@ from pathlib import Path
 import sqlalchemy as sa
 
 from yieldwatch.book import evidence as proof
-from yieldwatch.book.facts import FACTS, RECORDED, Change, Evidence, Job, Value, Verdict
+from yieldwatch.book.facts import FACTS, RECORDED, VERDICT, Change, Evidence, Job, Value, Verdict
 from yieldwatch.book.pages import ASSESSMENT, Pages, all_checked, to_change
 from yieldwatch.book.schema import CHANGES, EVIDENCE
 from yieldwatch.book.store import Store, open_store
@@ -125,18 +125,30 @@ class JobBook:
         ChangedMeanwhile, BookError
             As of `change`; also if the bounds are out of order.
         """
-        given: dict[str, Value] = dict.fromkeys(
-            ("verdict_kwh", "verdict_low_kwh", "verdict_high_kwh", "verdict_promised_kwh", "verdict_days", "verdict_words"))
-        if verdict:
-            if not verdict.low <= verdict.gain_kwh <= verdict.high:
-                raise BookError(f"verdict: gain {verdict.gain_kwh:g} kWh, bounds {verdict.low:g} and {verdict.high:g}. Expected "
-                                "numbers with the gain within its bounds. Measure again.")
-            given = {
-                "verdict_kwh": verdict.gain_kwh, "verdict_low_kwh": verdict.low, "verdict_high_kwh": verdict.high,
-                "verdict_promised_kwh": verdict.promised_kwh, "verdict_days": verdict.days_measured,
-                "verdict_words": verdict.words,
-            }
+        given = _facts(verdict)
         return self._change(ref, who, given, version, given)
+
+    def record_measured(self, verdicts: Mapping[int, Verdict], as_of: dt.date) -> tuple[int, ...]:
+        """
+        Record what an assessment up to `as_of` measured, by job.
+
+        What a person recorded as verdict stays, and so does what an assessment up to a later day measured.
+
+        Returns
+        -------
+        tuple of int
+            Jobs whose verdict a person wrote, and which were left as they are.
+        """
+        left = []
+        with self.writing() as pages:
+            for ref, verdict in verdicts.items():
+                job = pages.job(ref)
+                last = pages.last_look(job.site_id)
+                if pages.written_by_person(ref, VERDICT):
+                    left.append(ref)
+                elif last is None or as_of >= last:
+                    pages.change(job, ASSESSMENT, all_checked(_facts(verdict)))
+        return tuple(left)
 
     def _change(self, ref: int, who: str, facts: Mapping[str, Value], version: int | None, allowed: Mapping[str, object]) -> Job:
         who = _someone(who)
@@ -214,6 +226,18 @@ def open_book(portfolio: Path, store: str | None = None, make: bool = True) -> J
         If it cannot be opened.
     """
     return JobBook(open_store(store, portfolio, make), portfolio)
+
+
+def _facts(verdict: Verdict | None) -> dict[str, Value]:
+    if verdict is None:
+        return dict.fromkeys(VERDICT)
+    if not verdict.low <= verdict.gain_kwh <= verdict.high:
+        raise BookError(f"verdict: gain {verdict.gain_kwh:g} kWh, bounds {verdict.low:g} and {verdict.high:g}. Expected "
+                        "numbers with the gain within its bounds. Measure again.")
+    return {
+        "verdict_kwh": verdict.gain_kwh, "verdict_low_kwh": verdict.low, "verdict_high_kwh": verdict.high,
+        "verdict_promised_kwh": verdict.promised_kwh, "verdict_days": verdict.days_measured, "verdict_words": verdict.words,
+    }
 
 
 def _someone(who: str) -> str:

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
 import sqlalchemy as sa
 
@@ -38,6 +38,12 @@ class Pages:
             count = self._connection.scalar(sa.select(sa.func.count()).select_from(JOBS))
             raise BookError(f"job {ref}: not among the {count} in the book. Expected one of them. List them to find it.")
         return Job(**row)
+
+    def written_by_person(self, ref: int, names: Collection[str]) -> bool:
+        """Whether a person and not an assessment was the last to write any of these facts, and did not blank them."""
+        wanted = sa.select(CHANGES.c.who, CHANGES.c.new).where(CHANGES.c.ref == ref, CHANGES.c.field.in_(names))
+        last = self._connection.execute(wanted.order_by(CHANGES.c.number.desc()).limit(1)).one_or_none()
+        return last is not None and last.who != ASSESSMENT and last.new is not None
 
     def last_look(self, site_id: str) -> dt.date | None:
         """As-of date of the newest assessment of a site."""

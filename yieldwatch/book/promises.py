@@ -50,7 +50,7 @@ class Kept:
     cause : str
     contractor : str or None
     promised_kwh, proven_kwh : float
-        For the same days. [kWh]
+        For the same days, the promise without the factor of earlier ones: a factor that works would else undo itself. [kWh]
     ratio, sd : float
         Proven over promised, and its standard deviation from both intervals.
     """
@@ -154,6 +154,7 @@ def _entry(job: Job) -> Kept | None:
     promised, low, high = promised_kwh(job), job.verdict_low_kwh, job.verdict_high_kwh
     if job.verdict_kwh is None or low is None or high is None or promised is None or promised <= 0:
         return None
+    promised /= job.agreed_factor or 1.0
     sd = (high - low) / (2 * _HALF_90)
     return Kept(job.ref, job.cause, job.contractor, promised, job.verdict_kwh, job.verdict_kwh / promised,
                 max(math.hypot(sd / promised, _promise_sd(job)), _LEAST_SD))

@@ -82,9 +82,19 @@ LOOKS = sa.Table(
 )
 
 Step = Callable[[sa.Connection], None]
+
+
+def _add_promise_factors(connection: sa.Connection) -> None:
+    """Version 2 keeps the factor that a promise holds; a book made new has the columns already."""
+    there = {column["name"] for column in sa.inspect(connection).get_columns(JOBS.name)}
+    for name in {"promise_factor", "agreed_factor"} - there:
+        kind = JOBS.c[name].type.compile(connection.dialect)
+        connection.execute(sa.text(f"ALTER TABLE {JOBS.name} ADD COLUMN {name} {kind}"))
+
+
 #: The step at place n brings a book of version n to n + 1. A step that has been released is never changed: a new one follows it,
 #: and the first then gets tables of its own as they were.
-STEPS: tuple[Step, ...] = (METADATA.create_all,)
+STEPS: tuple[Step, ...] = (METADATA.create_all, _add_promise_factors)
 
 
 def version_of(connection: sa.Connection) -> int:

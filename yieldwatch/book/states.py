@@ -54,7 +54,7 @@ FINISHED = (DONE, PROVEN, WITHOUT_EFFECT)
 #: What is blank while a job does not go ahead.
 _OF_THE_WORK = ("waiting_for", "waiting_note", "booked_for")
 _OF_A_DECISION = ("decided_on", "decided_by", "reason", "put_off_until", "payer", "agreed_scope", "agreed_kwh_per_year",
-                  "agreed_low_kwh_per_year", "agreed_high_kwh_per_year", "agreed_per_year")
+                  "agreed_low_kwh_per_year", "agreed_high_kwh_per_year", "agreed_per_year", "agreed_factor")
 
 
 def state(job: Job) -> str:
@@ -151,7 +151,7 @@ def _decide(job: Job, facts: dict[str, Any], who: str, today: dt.date) -> None:
         facts |= {
             "agreed_scope": job.scope, "agreed_kwh_per_year": job.gain_kwh_per_year,
             "agreed_low_kwh_per_year": job.gain_low_kwh_per_year, "agreed_high_kwh_per_year": job.gain_high_kwh_per_year,
-            "agreed_per_year": job.gain_per_year,
+            "agreed_per_year": job.gain_per_year, "agreed_factor": job.promise_factor,
         }
     if decision not in GO:
         facts |= dict.fromkeys(_OF_THE_WORK)

@@ -110,7 +110,8 @@ def fit(
     trust = np.where(shaded & ~shaded.all(), _SHADED_TRUST, 1.0)
     if wash is None:
         wash = _search_wash(evidence, fixed, ratio, weight * trust[:, None]) if logged else WASH_UNKNOWN
-    columns = [*fixed, *soiling_columns(blocks, soiling_states(blocks, evidence.data, wash)), *shading_columns(blocks, shaded)]
+    dirt = soiling_columns(blocks, soiling_states(blocks, evidence.data, wash, logged))
+    columns = [*fixed, *dirt, *shading_columns(blocks, shaded)]
     design = design_matrix(columns, *shape)
     other = [
         *light_rows(blocks, columns, evidence.data, evidence.rounds),
@@ -161,7 +162,7 @@ def _search_wash(evidence: EvidenceAtHand, fixed: list[Column], ratio: np.ndarra
     share = (operator @ pick).toarray().T
 
     def misfit(wash: Wash) -> float:
-        states = soiling_states(blocks, evidence.data, wash)
+        states = soiling_states(blocks, evidence.data, wash, logged=True)
         columns = slow + soiling_columns(blocks, states)
         by_day = np.stack([(share * s.values).sum(axis=0) for s in states], axis=1)
         rows = [day_rows(np.hstack([slow_days, by_day]), values, energy), *alike_rows(columns)]

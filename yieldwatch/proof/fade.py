@@ -1,0 +1,82 @@
+"""
+How an effect runs on after the work: what is mended stays, what is washed off would in part have gone with the next rain.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from yieldwatch.field.tables import SiteData
+from yieldwatch.gap.attribute import SiteState
+from yieldwatch.gap.mechanisms.soiling import soiling_states
+from yieldwatch.proof.done import SAME_VISIT_DAYS, DoneJob
+
+#: Load over rating from which heat may hold an inverter down. Common practice, no source.
+_HIGH_LOAD = 0.6
+#: Days before the work over which a loss that creeps is taken to have grown; it would have gone on. Common practice, no source.
+_CREPT_DAYS = (90, 180, 360, 720)
+
+
+@dataclass(frozen=True, eq=False)
+class RunOn:
+    """
+    One way for an effect to act, by day.
+
+    Attributes
+    ----------
+    shows : ndarray, shape (n_days,)
+        How it moves the series: up after the work, or down before it where what it mends did not act evenly.
+    gain : ndarray, shape (n_days,)
+        What it wins back on each day after the work; 0 before.
+    """
+
+    shows: np.ndarray
+    gain: np.ndarray
+
+
+def run_on(state: SiteState, job: DoneJob, day: int) -> list[RunOn]:
+    """
+    The ways in which the effect may run on.
+
+    The lead of a washed module over one left as it was goes with rain, because rain takes from the dirty one what the clean one
+    no longer has; a layer that rain does not take stays away. How much of the dirt is of either kind is not known. An inverter
+    may have lost the same share always, or have been held down in heat, or have crept.
+    """
+    stays = (np.arange(len(state.blocks.dates)) > day).astype(float)
+    if job.cause == "inverter_efficiency":
+        heat = _heat(state)
+        days = np.arange(len(stays))
+        grown = [np.clip((days - day) / long + 1.0, 0.0, None) for long in _CREPT_DAYS]
+        return [RunOn(stays, stays), *(RunOn(-loss * (1.0 - stays), loss * stays) for loss in (heat, *grown))]
+    if job.cause != "soiling":
+        return [RunOn(stays, stays)]
+    left = np.exp(-((np.nan_to_num(state.blocks.rain, nan=0.0) / state.wash.depth) ** state.wash.sharpness))
+    left[: day + 1] = 1.0
+    fades = stays * np.r_[1.0, np.cumprod(left)[:-1]]
+    return [RunOn(shape, shape) for shape in (stays, fades, 0.5 * (stays + fades))]
+
+
+def _heat(state: SiteState) -> np.ndarray:
+    """Degrees above 25 °C at high load, mean over each day's energy, shape (n_days,). [°C]"""
+    blocks, model = state.blocks, state.model
+    temp = np.nan_to_num(model.weather.table["temp_air"].to_numpy(float)[model.at], nan=15.0)
+    output = model.output()
+    loaded = output.sum(axis=0) > _HIGH_LOAD * float(model.rating.sum()) * model.to_meter * model.weather.hours
+    day, n_days = blocks.day[blocks.of], len(blocks.dates)
+    energy = output.sum(axis=0)
+    hot = np.clip(temp - 25.0, 0.0, None) * loaded * energy
+    return np.bincount(day, weights=hot, minlength=n_days) / np.maximum(np.bincount(day, weights=energy, minlength=n_days), 1e-9)
+
+
+def dirt_without(state: SiteState, data: SiteData, job: DoneJob) -> np.ndarray:
+    """-ln of what dirt would have left had this cleaning not been, shape (n_inverters, n_days); rain falls all the same."""
+    if len(data.events):
+        local = data.events["start"].dt.tz_convert(state.model.site.tz).dt.date
+        near = np.array([abs((d - job.done_on).days) <= SAME_VISIT_DAYS for d in local])
+        same = (data.events["kind"] == "cleaning").to_numpy() & near
+        data = replace(data, events=data.events[~same])
+    size = {c.name: v for c, v in zip(state.posterior.columns, state.posterior.estimate, strict=True) if c.cause == "soiling"}
+    states = soiling_states(state.blocks, data, state.wash)
+    return np.asarray(sum(s.values * size.get(s.name, 0.0) for s in states))

@@ -1,0 +1,367 @@
+"""
+Each job that was done at a site: what it won back against what would have come without it, from all evidence that there is.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from yieldwatch.cost.tariffs import prices_at
+from yieldwatch.field.tables import SiteData
+from yieldwatch.gap.attribute import SiteState
+from yieldwatch.portfolio.model import Site
+from yieldwatch.proof.done import SAME_VISIT_DAYS, DoneJob, parts
+from yieldwatch.proof.effect import Effect, fit_effect
+from yieldwatch.proof.fade import RunOn, dirt_without, run_on
+from yieldwatch.proof.readings import string_gains
+from yieldwatch.proof.series import Series, log_series, meter_series
+from yieldwatch.proof.worth import DayWorth, day_worth
+
+#: Longest time before and after the work that is looked at. [days] More before adds drift and little else.
+BEFORE_DAYS, AFTER_DAYS = 150, 365
+#: Step of a light sensor cleaned at the visit, and of one that may have been wiped by a crew that washes the modules and said
+#: nothing. Standard deviations as fractions. Common practice, no source.
+SENSOR_STEP, SENSOR_WIPED = 0.04, 0.008
+#: What the modelled build-up of dirt may be off by, as a share of it. Standard uncertainty. Common practice, no source.
+_DIRT_DOUBT = 0.5
+#: Doubt of what a unit of effect is worth in energy. Standard uncertainty as a fraction. Common practice, no source.
+_WORTH_DOUBT = 0.05
+_DRAWS = 1000
+#: Share of the energy since the work at sun positions seen before it, from which shade is compared. Common practice, no source.
+_LEAST_SEEN = 0.8
+_WHOLE = ("inverter_efficiency", "inverter_outage", "curtailment")
+
+
+@dataclass(frozen=True)
+class Proof:
+    """
+    One job's proof.
+
+    Attributes
+    ----------
+    job : DoneJob
+    first, last : date
+        First and last day measured after the work.
+    gain_kwh : ndarray, shape (n_draws,)
+        Won back over these days; empty where nothing tells. [kWh]
+    price : float
+        Mean price of the energy of these days; NaN where none is known. [money/kWh]
+    year_share : float
+        Gain of a year over that of the days measured; NaN where the history cannot say.
+    methods : tuple of str
+        "peers", "model", "meter" or "readings", whichever were used.
+    peers : tuple of str
+        Inverters that served as control.
+    before_days, after_days : int
+        Days that the series holds on either side; 0 where there is none.
+    promised_kwh : float
+        For the same days; NaN without a promise. [kWh]
+    doubts : tuple of str
+        What the figures have to be read with, whole sentences.
+    """
+
+    job: DoneJob
+    first: dt.date
+    last: dt.date
+    gain_kwh: np.ndarray
+    price: float
+    year_share: float
+    methods: tuple[str, ...] = ()
+    peers: tuple[str, ...] = ()
+    before_days: int = 0
+    after_days: int = 0
+    promised_kwh: float = float("nan")
+    doubts: tuple[str, ...] = field(default=())
+
+
+def prove_site(site: Site, data: SiteData, state: SiteState, rounds: pd.DataFrame, jobs: Sequence[DoneJob]) -> list[Proof]:
+    """
+    Prove every job that was done within the history.
+
+    Parameters
+    ----------
+    state : SiteState
+        From `gap.attribute.infer_state`.
+    rounds : DataFrame
+        From `gap.rounds.assess_rounds`.
+    jobs : sequence of DoneJob
+        All of the site, also those outside the history, because they may confound others.
+    """
+    prices = prices_at(site, state.model.times, data.prices)["export_price"].to_numpy(float)
+    days = len(state.blocks.dates)
+    worth = {whole: day_worth(state, data, whole, prices) for whole in {job.cause in _WHOLE for job in jobs}}
+    return [_Case(site, data, state, rounds, jobs, job, worth[job.cause in _WHOLE]).prove()
+            for job in jobs if 0 < _day(state, job) < days - 1]
+
+
+def _day(state: SiteState, job: DoneJob) -> int:
+    return int((pd.Timestamp(job.done_on) - state.blocks.dates[0]).days)
+
+
+class _Case:
+    """One job against its evidence."""
+
+    def __init__(self, site: Site, data: SiteData, state: SiteState, rounds: pd.DataFrame, jobs: Sequence[DoneJob],
+                 job: DoneJob, worth: DayWorth):
+        self._site, self._data, self._state, self._rounds, self._job, self._worth = site, data, state, rounds, job, worth
+        self._others = [j for j in jobs if j is not job and not _one_work(j, job)]
+        self._day = _day(state, job)
+        self._strings = parts(site, job.scope)
+        self._n_days = len(state.blocks.dates)
+        self._rng = np.random.default_rng(self._day)
+        self._doubts: list[str] = []
+        ids = state.model.inverter_ids
+        of = {s.string_id: ids.index(s.inverter_id) for s in site.strings}
+        touched = sorted({of[s] for s in self._strings})
+        if job.cause == "shading" and state.shaded[touched].any() and not state.shaded.all():
+            # Those without shade have nothing to win from a cut, and serve as control though the cut was for the whole site.
+            touched = [k for k in touched if state.shaded[k]]
+        self._treated = touched
+        self._of = of
+        self._control = self._untouched()
+        self._end = self._window_end()
+
+    def _untouched(self) -> list[int]:
+        """Inverters that nothing was done to about that time; those with the same planes where there are any."""
+        state = self._state
+        busy = {self._of[s] for other in self._others if not self._alike(other)
+                and -BEFORE_DAYS < _day(state, other) - self._day < AFTER_DAYS for s in parts(self._site, other.scope)}
+        free = [k for k in range(len(state.model.inverter_ids)) if k not in self._treated]
+        if self._job.cause == "shading":
+            free = [k for k in free if not state.shaded[k]]
+        groups = state.blocks.groups
+        same = [k for k in free if groups[k] in set(groups[self._treated])]
+        quiet = [k for k in same or free if k not in busy]
+        return quiet or same or free
+
+    def _alike(self, other: DoneJob) -> bool:
+        """Whether another job did the same to all inverters, so that peers cancel it."""
+        return "site" in other.scope and other.cause == "soiling"
+
+    def _unequal(self) -> list[DoneJob]:
+        """Other jobs that moved the treated inverters against the control, or the whole site where there is no control."""
+        own = set(self._treated) if self._logged and self._control else set(range(len(self._state.model.inverter_ids)))
+        return [j for j in self._others if {self._of[s] for s in parts(self._site, j.scope)} & own
+                and not (self._control and self._logged and self._alike(j))]
+
+    @property
+    def _logged(self) -> bool:
+        return self._state.log is not None
+
+    def _window_end(self) -> int:
+        """Day after the last that counts: the history's end, a year on, or the next job on the same inverters."""
+        # A later wash takes the lead away from what this one won, even if it is of the whole site.
+        washed = [j for j in self._others
+                  if self._job.cause == j.cause == "soiling" and parts(self._site, j.scope) & self._strings]
+        later = [_day(self._state, j) for j in (*self._unequal(), *washed) if _day(self._state, j) > self._day + SAME_VISIT_DAYS]
+        return min([self._n_days, self._day + 1 + AFTER_DAYS, *later])
+
+    def _start(self) -> int:
+        earlier = [_day(self._state, j) + 1 for j in self._unequal() if _day(self._state, j) < self._day - SAME_VISIT_DAYS]
+        return max([0, self._day - BEFORE_DAYS, *earlier])
+
+    def prove(self) -> Proof:
+        """Weigh what each kind of evidence says by its own doubt."""
+        shapes = run_on(self._state, self._job, self._day)
+        amounts: list[np.ndarray] = []
+        methods: list[str] = []
+        peers: tuple[str, ...] = ()
+        sides = (0, 0)
+        mixed = [j for j in self._unequal() if abs(_day(self._state, j) - self._day) <= SAME_VISIT_DAYS]
+        if mixed:
+            self._doubts.append(f"Done at the same visit on the same inverters: {', '.join(j.name for j in mixed)}. Only "
+                                "readings of the strings themselves can tell the two apart.")
+        else:
+            series = self._series()
+            if series is not None:
+                # The day of the work itself is half before and half after.
+                own_day = (series.first == self._day) & (series.last == self._day + 1)
+                rows = series.only((series.first >= self._start()) & (series.last <= self._end) & ~own_day)
+                found = self._fit(rows, shapes)
+                if found is not None:
+                    amounts.append(self._energy(found, rows))
+                    methods.append("peers" if series.peers else "model" if self._logged else "meter")
+                    peers = series.peers
+                    sides = (_days(rows, 0, self._day), _days(rows, self._day, self._end))
+        read = self._by_readings()
+        if read is not None:
+            amounts.append(read)
+            methods.append("readings")
+        if len(amounts) == 2 and not _agree(*amounts):
+            self._doubts.append("The rounds say otherwise and are left out: the fault may have begun after the round before the work, "
+                                "or was read in other light.")
+            amounts, methods = amounts[:1], methods[:1]
+        gain = _together(amounts, self._rng)
+        return self._proof(gain, shapes, tuple(methods), peers, sides)
+
+    def _series(self) -> Series | None:
+        clean = self._job.cause == "soiling"
+        dirt = dirt_without(self._state, self._data, self._job) if clean else None
+        if self._logged:
+            return log_series(self._state, self._treated, self._control, self._strings, self._job.cause, self._day, dirt)
+        return meter_series(self._state, self._data, self._treated, self._strings, self._job.cause, dirt)
+
+    def _fit(self, rows: Series, shapes: list[RunOn]) -> Effect | None:
+        if len(rows.value) < 6:
+            return None
+        energy = self._worth.kwh.sum(axis=0)
+        after = rows.last > self._day + 1
+        if after.any() and float(np.average(rows.seen[after], weights=rows.weight[after])) < _LEAST_SEEN:
+            self._doubts.append("Most of the sun positions since the work were not seen before it, and shade follows the sun: it "
+                                "can be told when they come round again.")
+            return None
+        scaled = [_over_rows(s.shows / self._mean(s.gain), energy, rows) for s in shapes if self._mean(s.gain) > 1e-3]
+        known = [] if rows.peers else self._may_have_moved(rows, energy)
+        middle = 0.5 * (rows.first + rows.last)
+        if not scaled:
+            return None
+        return fit_effect(middle, rows.value, rows.weight, scaled, after, known, seed=self._day, n_draws=_DRAWS)
+
+    def _mean(self, shape: np.ndarray) -> float:
+        """Mean of a shape over the days measured, weighted by their energy."""
+        energy = self._worth.kwh[self._treated].sum(axis=0)[self._day + 1:self._end]
+        return float(energy @ shape[self._day + 1:self._end] / max(energy.sum(), 1e-9))
+
+    def _may_have_moved(self, rows: Series, energy: np.ndarray) -> list[tuple[np.ndarray, float]]:
+        """Where the model stands in for peers: the light sensor's step, and dirt that built up otherwise than modelled."""
+        days = np.arange(self._n_days)
+        found = []
+        clean = self._job.cause == "soiling"
+        if clean:
+            dirt = dirt_without(self._state, self._data, self._job).mean(axis=0)
+            found.append((_over_rows(dirt - dirt[self._day], energy, rows), _DIRT_DOUBT))
+        noted = self._sensor_days()
+        if any(abs(d - self._day) <= SAME_VISIT_DAYS for d in noted) or self._light_stepped():
+            self._doubts.append("The light sensor was cleaned or stepped at the same visit, so that the model's level before and "
+                                "after cannot be compared closely; untouched peers or readings of the strings would tell.")
+            found.append((_over_rows((days > self._day).astype(float), energy, rows), SENSOR_STEP))
+        elif clean:
+            found.append((_over_rows((days > self._day).astype(float), energy, rows), SENSOR_WIPED))
+        found += [(_over_rows((days > d).astype(float), energy, rows), SENSOR_STEP) for d in noted
+                  if abs(d - self._day) > SAME_VISIT_DAYS and self._start() < d < self._end]
+        return found
+
+    def _sensor_days(self) -> list[int]:
+        events = self._data.events
+        if not len(events):
+            return []
+        return [self._state.blocks.day_of(t) for t in events.loc[events["kind"] == "sensor_cleaned", "start"]]
+
+    def _light_stepped(self) -> bool:
+        """Whether the weather's light stepped against a second source at the visit."""
+        one, two = self._data.weather, self._data.weather_2
+        if one is None or two is None:
+            return False
+        name = next((n for n in ("poa_global", "ghi") if n in one and n in two), None)
+        if name is None:
+            return False
+        both = pd.concat([f[name].groupby(f.index.tz_convert(self._site.tz).date).mean() for f in (one, two)], axis=1).dropna()
+        both = both[(both > 20.0).all(axis=1)]
+        day = np.array([(pd.Timestamp(d) - self._state.blocks.dates[0]).days for d in both.index])
+        near = np.abs(day - self._day) <= BEFORE_DAYS
+        values = np.log(both.iloc[:, 0] / both.iloc[:, 1]).to_numpy()[near]
+        step = fit_effect(day[near] + 0.5, values, np.ones(near.sum()), [(day[near] > self._day).astype(float)],
+                          day[near] > self._day, seed=1)
+        if step is None:
+            return False
+        low, high = np.quantile(step.draws, [0.05, 0.95])
+        return bool(low > 0.005 or high < -0.005)
+
+    def _energy(self, found: Effect, rows: Series) -> np.ndarray:
+        """Energy over the days measured. [kWh]"""
+        after = rows.value[rows.first > self._day]
+        level = float(np.median(after)) if len(after) and self._job.cause not in _WHOLE else 1.0
+        worth = self._worth.between(self._day + 1, self._end)
+        total = float(worth[self._treated].sum() if self._logged else worth.sum())
+        doubt = 1.0 + _WORTH_DOUBT * self._rng.standard_normal(_DRAWS)
+        return found.draws / max(level, 0.2) * total * doubt
+
+    def _by_readings(self) -> np.ndarray | None:
+        """Energy over the days measured by what the treated strings read before and after; None unless all were read. [kWh]"""
+        if self._job.cause != "string_fault":
+            # Of dirt, what came between reading and work, and the rain after it, are not in the readings.
+            return None
+        touched = {s for j in self._others for s in parts(self._site, j.scope) if not self._alike(j)}
+        gains = string_gains(self._site, self._rounds, self._strings, touched, self._job.done_on, _DRAWS, seed=self._day)
+        if not gains or len(gains) < len(self._strings):
+            return None
+        power = {s.string_id: s.p_mp_w for s in self._site.strings}
+        whole = np.zeros(len(self._worth.kwh))
+        for name, watt in power.items():
+            whole[self._of[name]] += watt
+        energy = self._worth.between(self._day + 1, self._end)
+        if any(g.discounted for g in gains):
+            self._doubts.append("One reading before the work is discounted for chance, because the string was picked by it.")
+        total = sum(g.draws * power[g.string_id] / whole[self._of[g.string_id]] * energy[self._of[g.string_id]] for g in gains)
+        return np.asarray(total) * (1.0 + _WORTH_DOUBT * self._rng.standard_normal(_DRAWS))
+
+    def _proof(self, gain: np.ndarray, shapes: list[RunOn], methods: tuple[str, ...], peers: tuple[str, ...],
+               sides: tuple[int, int]) -> Proof:
+        job, dates, window = self._job, self._state.blocks.dates, slice(self._day + 1, self._end)
+        energy = self._worth.kwh[self._treated].sum(axis=0)
+        price = self._worth.price[window]
+        known = np.isfinite(price) & (energy[window] > 0)
+        mean_price = float(np.average(price[known], weights=energy[window][known])) if known.any() else float("nan")
+        measured, year = self._shares(shapes)
+        promised = job.promised_kwh_per_year
+        if not methods and not self._doubts:
+            self._doubts.append("Too few days before or after, or no log, meter or readings that show these parts.")
+        return Proof(job, dates[self._day + 1].date(), dates[self._end - 1].date(), gain, mean_price,
+                     year / measured if measured > 0 else float("nan"), methods, peers, *sides,
+                     promised_kwh=float("nan") if promised is None or not year > 0 else promised * measured / year,
+                     doubts=tuple(self._doubts))
+
+    def _shares(self, shapes: list[RunOn]) -> tuple[float, float]:
+        """What the effect is worth over the days measured, and over the year after the work, in the same arbitrary unit."""
+        # What is mended is taken to stay mended; of dirt, the mean of the ways in which the lead may fade.
+        shape = np.mean([s.gain for s in (shapes if self._job.cause == "soiling" else shapes[:1])], axis=0)
+        energy = self._worth.kwh[self._treated].sum(axis=0)
+        measured = float(energy[self._day + 1:self._end] @ shape[self._day + 1:self._end])
+        ahead, places = self._worth.ahead(self._day)
+        within = self._day + 1 + np.arange(365) < self._n_days
+        run = np.ones(365)
+        run[within] = shape[self._day + 1:self._day + 1 + int(within.sum())]
+        if self._job.cause == "soiling" and not within.all():
+            # Beyond the history the lead goes on to fade as rain of a year before would have it.
+            left = np.exp(-((np.nan_to_num(self._state.blocks.rain[places], nan=0.0) / self._state.wash.depth)
+                            ** self._state.wash.sharpness))
+            n, stays = int(within.sum()), 0.5
+            fades = 2.0 * (run[n - 1] - stays) * np.cumprod(left[n:])
+            run[n:] = stays + 0.5 * np.clip(fades, 0.0, 1.0)
+        return measured, float(ahead[self._treated].sum(axis=0) @ run)
+
+
+def _one_work(one: DoneJob, other: DoneJob) -> bool:
+    """Whether two records are the same work at the same place."""
+    return one.cause == other.cause and one.scope == other.scope and abs((one.done_on - other.done_on).days) <= SAME_VISIT_DAYS
+
+
+def _over_rows(by_day: np.ndarray, energy: np.ndarray, rows: Series) -> np.ndarray:
+    """Mean of daily values over each row's days, weighted by energy."""
+    total = np.r_[0.0, np.cumsum(energy)]
+    part = np.r_[0.0, np.cumsum(energy * by_day)]
+    return (part[rows.last] - part[rows.first]) / np.maximum(total[rows.last] - total[rows.first], 1e-9)
+
+
+def _days(rows: Series, start: int, end: int) -> int:
+    keep = (rows.first >= start) & (rows.last <= end)
+    return int((rows.last - rows.first)[keep].sum())
+
+
+def _agree(one: np.ndarray, other: np.ndarray) -> bool:
+    """Whether two amounts differ by no more than a 90 % interval of their difference."""
+    return bool(abs(one.mean() - other.mean()) <= 1.645 * np.hypot(one.std(), other.std()))
+
+
+def _together(amounts: list[np.ndarray], rng: np.random.Generator) -> np.ndarray:
+    """One amount from several that do not share their errors, each weighted by its precision."""
+    if len(amounts) < 2:
+        return amounts[0] if amounts else np.array([])
+    weight = np.array([1.0 / max(float(a.var()), 1e-12) for a in amounts])
+    mixed = [rng.permutation(a) * w for a, w in zip(amounts, weight / weight.sum(), strict=True)]
+    return np.asarray(np.sum(mixed, axis=0))
