@@ -50,8 +50,8 @@ class Effect:
 
 
 def fit_effect(middle: np.ndarray, value: np.ndarray, weight: np.ndarray, shapes: Sequence[np.ndarray], after: np.ndarray,
-               known: Sequence[tuple[np.ndarray, float]] = (), seed: int = 0, n_draws: int = 1000,
-               drifts: Sequence[float] = DRIFTS) -> Effect | None:
+               known: Sequence[tuple[np.ndarray, float]] = (), means: Sequence[float] | None = None, seed: int = 0,
+               n_draws: int = 1000, drifts: Sequence[float] = DRIFTS) -> Effect | None:
     """
     Fit the effect.
 
@@ -62,11 +62,13 @@ def fit_effect(middle: np.ndarray, value: np.ndarray, weight: np.ndarray, shapes
     value, weight : ndarray, shape (n,)
         The series, and the relative precision of its noise.
     shapes : sequence of ndarray, shape (n,)
-        What an effect of size one does to each row; scaled alike, so that sizes compare.
+        What an effect of size one does to each row; each about one from its least to its largest, so that sizes compare.
     after : ndarray of bool, shape (n,)
         Rows that lie after the work, in part at least.
     known : sequence of (ndarray, float)
         Columns whose sizes are nil within a standard deviation in the unit of the series: of other things that may have moved.
+    means : sequence of float, optional
+        By what to multiply the size of each shape for the effect that is asked for, its mean over the days after; 1 if not given.
     seed, n_draws : int
     drifts : sequence of float
 
@@ -87,7 +89,7 @@ def fit_effect(middle: np.ndarray, value: np.ndarray, weight: np.ndarray, shapes
             spread = np.diag(1.0 / weight) + ratio**2 * np.exp(-gap / memory) + extra / unit**2
             root = linalg.cholesky(spread, lower=True)
             size = 2.0 * np.log(np.diag(root)).sum()
-            for shape in shapes:
+            for shape, mean in zip(shapes, means or [1.0] * len(shapes), strict=True):
                 white = linalg.solve_triangular(root, np.column_stack([np.ones(n), shape, value]), lower=True)
                 design, target = white[:, :2], white[:, 2]
                 inner = design.T @ design + np.diag([0.0, (unit / PRIOR_SD) ** 2])
@@ -98,15 +100,15 @@ def fit_effect(middle: np.ndarray, value: np.ndarray, weight: np.ndarray, shapes
                 height = -0.5 * (size + np.linalg.slogdet(inner)[1] + (n - 2) * np.log(left))
                 variance = left / (n - 2)
                 sd = float(np.sqrt(variance * np.linalg.inv(inner)[1, 1]))
-                fits.append((height, float(at[1]), sd, float(np.sqrt(variance))))
+                fits.append((height, mean * float(at[1]), mean * sd, float(np.sqrt(variance))))
     if not fits:
         return None
     heights = np.array([f[0] for f in fits])
     chance = np.exp(heights - heights.max())
     rng = np.random.default_rng(seed)
     pick = rng.choice(len(fits), n_draws, p=chance / chance.sum())
-    _, mean, spread_of, noise = np.array(fits)[pick].T
-    return Effect(mean + spread_of * rng.standard_t(n - 2, n_draws), float(noise.mean()))
+    _, middle_of, spread_of, noise = np.array(fits)[pick].T
+    return Effect(middle_of + spread_of * rng.standard_t(n - 2, n_draws), float(noise.mean()))
 
 
 def _breaks(value: np.ndarray, work: int) -> list[np.ndarray]:

@@ -4,8 +4,6 @@ What one unit of effect is worth on each day, through the whole chain with its l
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from yieldwatch.field.tables import SiteData
@@ -13,39 +11,65 @@ from yieldwatch.gap.attribute import SiteState
 from yieldwatch.gap.evidence import meter_by_day
 from yieldwatch.gap.split import Effect, output_with
 
-#: Loss with which the chain is run to see what a small effect is worth. [fraction]
-_SMALL = 0.02
+#: Least and largest loss with which the chain is run to see what an effect is worth. [fraction]
+_SMALL, _MOST = 0.02, 0.9
 
 
-@dataclass(frozen=True, eq=False)
 class DayWorth:
     """
-    Energy that an effect of size one is worth.
+    Energy and price of each day, and what an effect is worth.
+
+    Parameters
+    ----------
+    state, data : SiteState, SiteData
+    whole : bool
+        Whether the effect is on an inverter's whole output, its downtime and derating in it, and not on its DC power.
+    price : ndarray, shape (n_times,)
+        [money/kWh]
 
     Attributes
     ----------
     kwh : ndarray, shape (n_inverters, n_days)
-        At the meter, by inverter and local day. [kWh]
+        What a small effect would be worth if it were of size one, at the meter, by inverter and local day. [kWh]
     price : ndarray, shape (n_days,)
         Mean price of the day's energy; NaN where none is known. [money/kWh]
-    measured, modelled : ndarray, shape (n_inverters, n_days)
-        What was measured, and what the model gives for the same intervals with all that it knows on. [kWh]
     """
 
-    kwh: np.ndarray
-    price: np.ndarray
-    measured: np.ndarray
-    modelled: np.ndarray
+    def __init__(self, state: SiteState, data: SiteData, whole: bool, price: np.ndarray):
+        self._state, self._whole = state, whole
+        self._now = output_with(state.model, state.effects)
+        self._measured, self._modelled = _measured(state, data, self._now)
+        self.kwh = self._by_day(_SMALL)
+        total, known = self._now.sum(axis=0), np.isfinite(price)
+        day, n_days = state.blocks.day[state.blocks.of], len(state.blocks.dates)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            self.price = (np.bincount(day, weights=np.where(known, price * total, 0.0), minlength=n_days)
+                          / np.bincount(day, weights=np.where(known, total, 0.0), minlength=n_days))
 
-    def between(self, start: int, end: int) -> np.ndarray:
-        """`kwh` summed over these days, at the level that was measured in them, shape (n_inverters,)."""
-        measured, modelled = (x[:, start:end].sum(axis=1) for x in (self.measured, self.modelled))
+    def _by_day(self, loss: float) -> np.ndarray:
+        """What a loss of this share of the power takes, over the share, by inverter and day. [kWh]"""
+        state = self._state
+        if self._whole:
+            worth = state.model.output() * state.off.grid
+        else:
+            less = [*state.effects, Effect("proof", dc_factor=np.full(self._now.shape, 1.0 - loss))]
+            worth = (self._now - output_with(state.model, less)) / loss
+        day, n_days = state.blocks.day[state.blocks.of], len(state.blocks.dates)
+        return np.stack([np.bincount(day, weights=row, minlength=n_days) for row in worth])
+
+    def between(self, start: int, end: int, share: float) -> np.ndarray:
+        """
+        What an effect of that share is worth over these days, over the share, at the level that was measured in them.
+
+        Near a rating a large loss takes more than a small one in proportion. [kWh], shape (n_inverters,)
+        """
+        measured, modelled = (x[:, start:end].sum(axis=1) for x in (self._measured, self._modelled))
         level = np.where((measured > 0) & (modelled > 0), measured / np.where(modelled > 0, modelled, 1.0), 1.0)
-        return np.asarray(self.kwh[:, start:end].sum(axis=1) * level)
+        return np.asarray(self._by_day(float(np.clip(abs(share), _SMALL, _MOST)))[:, start:end].sum(axis=1) * level)
 
     def ahead(self, day: int) -> tuple[np.ndarray, np.ndarray]:
         """
-        Energy of the 365 days after a day, shape (n_inverters, 365), and the place in the history that each is taken from.
+        `kwh` of the 365 days after a day, shape (n_inverters, 365), and the place in the history that each is taken from.
 
         Days after the history's end are taken from a year before; NaN and -1 where the history is too short for that.
         """
@@ -54,35 +78,6 @@ class DayWorth:
         places = np.where(places >= n_days, places - 365, places)
         known = (places >= 0) & (places < n_days)
         return np.where(known, self.kwh[:, np.where(known, places, 0)], np.nan), np.where(known, places, -1)
-
-
-def day_worth(state: SiteState, data: SiteData, whole: bool, price: np.ndarray) -> DayWorth:
-    """
-    Parameters
-    ----------
-    whole : bool
-        Whether the effect is on an inverter's whole output, its downtime and derating in it, and not on its DC power.
-    price : ndarray, shape (n_times,)
-        [money/kWh]
-    """
-    blocks = state.blocks
-    day, n_days = blocks.day[blocks.of], len(blocks.dates)
-
-    def by_day(values: np.ndarray) -> np.ndarray:
-        return np.stack([np.bincount(day, weights=row, minlength=n_days) for row in values])
-
-    now = output_with(state.model, state.effects)
-    if whole:
-        worth = by_day(state.model.output() * state.off.grid)
-    else:
-        less = [*state.effects, Effect("proof", dc_factor=np.full(now.shape, 1.0 - _SMALL))]
-        worth = by_day((now - output_with(state.model, less)) / _SMALL)
-    total = now.sum(axis=0)
-    known = np.isfinite(price)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        mean = (np.bincount(day, weights=np.where(known, price * total, 0.0), minlength=n_days)
-                / np.bincount(day, weights=np.where(known, total, 0.0), minlength=n_days))
-    return DayWorth(worth, mean, *_measured(state, data, now))
 
 
 def _measured(state: SiteState, data: SiteData, now: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
