@@ -276,7 +276,7 @@ class _Case:
     def _energy(self, found: Effect, rows: Series) -> np.ndarray:
         """Energy over the days measured. [kWh]"""
         after = rows.value[rows.first > self._day]
-        level = float(np.median(after)) if len(after) and self._job.cause not in _WHOLE else 1.0
+        level = float(np.median(after)) if len(after) else 1.0
         share = found.draws / max(level, 0.2)
         worth = self._worth.between(self._day + 1, self._end, float(np.median(share)))
         total = float(worth[self._treated].sum() if self._logged else worth.sum())

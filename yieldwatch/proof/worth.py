@@ -50,7 +50,7 @@ class DayWorth:
         """What a loss of this share of the power takes, over the share, by inverter and day. [kWh]"""
         state = self._state
         if self._whole:
-            worth = state.model.output() * state.off.grid
+            worth = self._now
         else:
             less = [*state.effects, Effect("proof", dc_factor=np.full(self._now.shape, 1.0 - loss))]
             worth = (self._now - output_with(state.model, less)) / loss
