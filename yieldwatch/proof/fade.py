@@ -17,6 +17,8 @@ from yieldwatch.proof.done import SAME_VISIT_DAYS, DoneJob
 _FALLS = (0.01, 0.02, 0.04)
 #: Days before the work over which a loss that creeps is taken to have grown; it would have gone on. Common practice, no source.
 _CREPT_DAYS = (90, 180, 360, 720)
+#: Doubt of how a loss that was not even would have gone on. Standard uncertainty as a fraction. Common practice, no source.
+_GOES_ON = 0.3
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,10 +32,13 @@ class RunOn:
         How it moves the series: up after the work, or down before it where what it mends did not act evenly.
     gain : ndarray, shape (n_days,)
         What it wins back on each day after the work; 0 before.
+    doubt : float
+        Standard uncertainty of how the gain goes on, as a fraction of it.
     """
 
     shows: np.ndarray
     gain: np.ndarray
+    doubt: float = 0.0
 
 
 def run_on(state: SiteState, job: DoneJob, day: int) -> list[RunOn]:
@@ -48,7 +53,8 @@ def run_on(state: SiteState, job: DoneJob, day: int) -> list[RunOn]:
     if job.cause == "inverter_efficiency":
         days = np.arange(len(stays))
         grown = [np.clip((days - day) / long + 1.0, 0.0, None) for long in _CREPT_DAYS]
-        return [RunOn(stays, stays), *(RunOn(-loss * (1.0 - stays), loss * stays) for loss in (*_held_by_heat(state), *grown))]
+        uneven = (*_held_by_heat(state), *grown)
+        return [RunOn(stays, stays), *(RunOn(-loss * (1.0 - stays), loss * stays, _GOES_ON) for loss in uneven)]
     if job.cause != "soiling":
         return [RunOn(stays, stays)]
     left = np.exp(-((np.nan_to_num(state.blocks.rain, nan=0.0) / state.wash.depth) ** state.wash.sharpness))

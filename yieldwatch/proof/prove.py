@@ -32,6 +32,8 @@ _DIRT_DOUBT = 0.5
 #: Doubt of what a unit of effect is worth in energy. Standard uncertainty as a fraction. Common practice, no source.
 _WORTH_DOUBT = 0.05
 _DRAWS = 1000
+#: Rows after the work in which no other step is looked for; after a wash its lead fades in steps, rain by rain.
+_QUIET, _QUIET_AFTER_WASH = 10, 365
 #: Share of the energy since the work at sun positions seen before it, from which shade is compared. Common practice, no source.
 _LEAST_SEEN = 0.8
 _WHOLE = ("inverter_efficiency", "inverter_outage", "curtailment")
@@ -215,13 +217,14 @@ class _Case:
             self._doubts.append("Most of the sun positions since the work were not seen before it, and shade follows the sun: it "
                                 "can be told when they come round again.")
             return None
-        shown = [(_over_rows(s.shows, energy, rows), self._mean(s.gain)) for s in shapes]
-        shown = [(x / np.ptp(x), mean / float(np.ptp(x))) for x, mean in shown if np.ptp(x) > 1e-6]
+        over = [(_over_rows(s.shows, energy, rows), s) for s in shapes]
+        shown = [(x / np.ptp(x), (self._mean(s.gain) / float(np.ptp(x)), s.doubt)) for x, s in over if np.ptp(x) > 1e-6]
         if not shown:
             return None
         known = [] if rows.peers else self._may_have_moved(rows, energy)
+        quiet = _QUIET_AFTER_WASH if self._job.cause == "soiling" else _QUIET
         return fit_effect(0.5 * (rows.first + rows.last), rows.value, rows.weight, [x for x, _ in shown], after, known,
-                          [mean for _, mean in shown], seed=self._day, n_draws=_DRAWS)
+                          [mean for _, mean in shown], quiet, seed=self._day, n_draws=_DRAWS)
 
     def _mean(self, shape: np.ndarray) -> float:
         """Mean of a shape over the days measured, weighted by their energy."""
@@ -278,8 +281,8 @@ class _Case:
         after = rows.value[rows.first > self._day]
         level = float(np.median(after)) if len(after) else 1.0
         share = found.draws / max(level, 0.2)
-        worth = self._worth.between(self._day + 1, self._end, float(np.median(share)))
-        total = float(worth[self._treated].sum() if self._logged else worth.sum())
+        which = self._treated if self._logged else range(len(self._worth.kwh))
+        total = self._worth.between(self._day + 1, self._end, float(np.median(share)), which)
         return np.asarray(share * total * (1.0 + _WORTH_DOUBT * self._rng.standard_normal(_DRAWS)))
 
     def _by_readings(self) -> np.ndarray | None:
@@ -295,14 +298,13 @@ class _Case:
         whole = np.zeros(len(self._worth.kwh))
         for name, watt in power.items():
             whole[self._of[name]] += watt
-        share = np.zeros(len(whole))
-        for g in gains:
-            share[self._of[g.string_id]] += float(np.median(g.draws)) * power[g.string_id] / whole[self._of[g.string_id]]
-        energy = self._worth.between(self._day + 1, self._end, float(share.max()))
         if any(g.discounted for g in gains):
             self._doubts.append("One reading before the work is discounted for chance, because the string was picked by it.")
-        total = sum(g.draws * power[g.string_id] / whole[self._of[g.string_id]] * energy[self._of[g.string_id]] for g in gains)
-        return np.asarray(total) * (1.0 + _WORTH_DOUBT * self._rng.standard_normal(_DRAWS))
+        total: np.ndarray = np.zeros(_DRAWS)
+        for k in self._treated:
+            share = sum((g.draws * power[g.string_id] / whole[k] for g in gains if self._of[g.string_id] == k), np.zeros(_DRAWS))
+            total += share * self._worth.between(self._day + 1, self._end, float(np.median(share)), [k])
+        return total * (1.0 + _WORTH_DOUBT * self._rng.standard_normal(_DRAWS))
 
     def _proof(self, gain: np.ndarray, shapes: list[RunOn], methods: tuple[str, ...], peers: tuple[str, ...],
                sides: tuple[int, int]) -> Proof:

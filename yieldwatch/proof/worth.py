@@ -4,6 +4,8 @@ What one unit of effect is worth on each day, through the whole chain with its l
 
 from __future__ import annotations
 
+from collections.abc import Collection, Iterable
+
 import numpy as np
 
 from yieldwatch.field.tables import SiteData
@@ -39,33 +41,37 @@ class DayWorth:
         self._state, self._whole = state, whole
         self._now = output_with(state.model, state.effects)
         self._measured, self._modelled = _measured(state, data, self._now)
-        self.kwh = self._by_day(_SMALL)
+        self.kwh = self._days(self._now - self._with_loss(_SMALL, range(len(self._now)))) / _SMALL
         total, known = self._now.sum(axis=0), np.isfinite(price)
         day, n_days = state.blocks.day[state.blocks.of], len(state.blocks.dates)
         with np.errstate(invalid="ignore", divide="ignore"):
             self.price = (np.bincount(day, weights=np.where(known, price * total, 0.0), minlength=n_days)
                           / np.bincount(day, weights=np.where(known, total, 0.0), minlength=n_days))
 
-    def _by_day(self, loss: float) -> np.ndarray:
-        """What a loss of this share of the power takes, over the share, by inverter and day. [kWh]"""
-        state = self._state
-        if self._whole:
-            worth = self._now
-        else:
-            less = [*state.effects, Effect("proof", dc_factor=np.full(self._now.shape, 1.0 - loss))]
-            worth = (self._now - output_with(state.model, less)) / loss
-        day, n_days = state.blocks.day[state.blocks.of], len(state.blocks.dates)
-        return np.stack([np.bincount(day, weights=row, minlength=n_days) for row in worth])
+    def _with_loss(self, loss: float, which: Iterable[int]) -> np.ndarray:
+        """Output with this share of the power of some inverters taken, as of `output_with`. [kWh]"""
+        factor = np.ones_like(self._now)
+        factor[list(which)] = 1.0 - loss
+        lost = Effect("proof", ac_factor=factor) if self._whole else Effect("proof", dc_factor=factor)
+        return output_with(self._state.model, [*self._state.effects, lost])
 
-    def between(self, start: int, end: int, share: float) -> np.ndarray:
-        """
-        What an effect of that share is worth over these days, over the share, at the level that was measured in them.
+    def _days(self, values: np.ndarray) -> np.ndarray:
+        blocks = self._state.blocks
+        return np.stack([np.bincount(blocks.day[blocks.of], weights=row, minlength=len(blocks.dates)) for row in values])
 
-        Near a rating a large loss takes more than a small one in proportion. [kWh], shape (n_inverters,)
+    def between(self, start: int, end: int, share: float, which: Collection[int]) -> float:
         """
-        measured, modelled = (x[:, start:end].sum(axis=1) for x in (self._measured, self._modelled))
-        level = np.where((measured > 0) & (modelled > 0), measured / np.where(modelled > 0, modelled, 1.0), 1.0)
-        return np.asarray(self._by_day(float(np.clip(abs(share), _SMALL, _MOST)))[:, start:end].sum(axis=1) * level)
+        What an effect of that share on some inverters is worth over these days, over the share, at their measured level. [kWh]
+
+        Near a rating a large loss takes more than a small one in proportion, and at the export limit of the site the other
+        inverters make up for it.
+        """
+        rows = list(which)
+        measured, modelled = (float(x[rows, start:end].sum()) for x in (self._measured, self._modelled))
+        level = measured / modelled if measured > 0 and modelled > 0 else 1.0
+        loss = float(np.clip(abs(share), _SMALL, _MOST))
+        worth = self._days(self._now - self._with_loss(loss, rows)) / loss
+        return float(worth[:, start:end].sum() * level)
 
     def ahead(self, day: int) -> tuple[np.ndarray, np.ndarray]:
         """
