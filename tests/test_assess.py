@@ -68,10 +68,15 @@ def test_budget_and_steps_add_up_to_what_was_metered_and_earned(folder: Path) ->
     assert own.at["unexplained", "energy_kwh"] == pytest.approx(-rest)
 
 
-def test_the_light_is_not_corrected_for_what_a_wrong_clock_does(tmp_path: Path) -> None:
-    # Set against the log by an hour, the farm seems to give too little by day, though its energy as a whole is right.
-    fit = Instruments(log_clock_shift_min=60, light_bias=0.0, light_drift_year=0.0, logger_gain=0.0)
-    write_portfolio(tmp_path, tmp_path / "truth", PortfolioSpec("P", (plain(days=150, instruments=fit),)))
-    answer = assess(tmp_path)
-    assert (answer.sites[0].gap.yields["light_correction_pct"] == 0.0).all()
-    assert not [n for n in answer.notices if "light reads about" in n]
+def test_a_log_an_hour_off_gives_the_answer_of_one_that_is_right(tmp_path: Path) -> None:
+    answers = []
+    for late in (0, 60):
+        folder = tmp_path / str(late)
+        spec = plain(days=150, instruments=Instruments(log_clock_shift_min=late))
+        write_portfolio(folder, folder / "truth", PortfolioSpec("P", (spec,)))
+        answers.append(assess(folder).sites[0])
+    right, wrong = answers
+    pd.testing.assert_frame_equal(wrong.losses, right.losses)
+    assert (right.gap.yields["log_late_min"] == 0.0).all()
+    assert (wrong.gap.yields["log_late_min"] == 60.0).all()
+    assert [n for n in wrong.data.notices if "are 60 min late" in n]

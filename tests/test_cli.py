@@ -101,7 +101,8 @@ def test_assess_prints_the_answer_and_writes_the_folder(calls, tmp_path, capsys)
     # Progress goes to stderr, so that the answer can be piped.
     assert said.err.splitlines() == ["reading alder", "writing the results"]
     names = {path.name for path in out.iterdir()}
-    assert {"yields.csv", "losses.csv", "work_list.csv", "work_list.xlsx", "evidence.json", "report.html"} <= names
+    assert {"yields.csv", "losses.csv", "work_list.csv", "work_list.xlsx", "evidence.json", "report.html",
+            "visits.ics"} <= names
     assert not any(name.endswith(".parquet") for name in names)
 
 
@@ -110,7 +111,7 @@ def test_results_go_beside_the_current_folder_by_default(calls, tmp_path, monkey
     assert cli.main(["assess", "farms", "--parquet"]) == 0
     assert (tmp_path / "yieldwatch-out" / "losses.parquet").exists()
     assert calls == [("farms", None, None)]
-    assert "yieldwatch-out: report.html" in capsys.readouterr().out
+    assert "yieldwatch-out: monthly_report.html" in capsys.readouterr().out
 
 
 def test_check_prints_what_the_data_can_tell_and_writes_nothing(calls, tmp_path, monkeypatch, capsys):

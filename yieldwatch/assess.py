@@ -12,10 +12,13 @@ from os import PathLike
 import numpy as np
 import pandas as pd
 
+from yieldwatch.action.bright_hours import bright_hours
 from yieldwatch.action.candidates import candidates
 from yieldwatch.action.costing import job_id
+from yieldwatch.action.next_measurements import next_measurements
 from yieldwatch.action.plan import make_plan
 from yieldwatch.action.ranking import rank_jobs
+from yieldwatch.action.readings import Reading, readings
 from yieldwatch.action.who_pays import site_claims
 from yieldwatch.action.windows import usual_weeks
 from yieldwatch.book.agenda import rank_with_book
@@ -33,6 +36,7 @@ from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.account import site_gap
 from yieldwatch.gap.attribute import SiteState, infer_state
 from yieldwatch.gap.clamps import check_clamps
+from yieldwatch.gap.clock_check import ClockShift, minutes_moved, with_right_clocks
 from yieldwatch.gap.findings import string_findings
 from yieldwatch.gap.results import SiteGap
 from yieldwatch.gap.rounds import assess_rounds
@@ -81,8 +85,8 @@ class Assessment:
     `notices` says what was assumed in money and jobs, and which sites are left out; what the readers noticed of a site's files is
     in its `data.notices`. `work_list` and `set_aside` are the contract's tables; `period` is the reported span, start inclusive
     and end exclusive, and `as_of` the date at which the history ends. `claims` says who pays for what; `plan` and `waiting` are
-    the coming year by week. `ledger` holds promised against proven. `in_book` is what the assessment did to the job book, None if
-    it was made without one.
+    the coming year by week. `ledger` holds promised against proven; `next_measurements` and `bright_hours` which reading is worth
+    making, and when. `in_book` is what the assessment did to the job book, None if it was made without one.
     """
 
     portfolio: Portfolio
@@ -97,6 +101,8 @@ class Assessment:
     plan: pd.DataFrame = field(default_factory=pd.DataFrame)
     waiting: pd.DataFrame = field(default_factory=pd.DataFrame)
     ledger: pd.DataFrame = field(default_factory=pd.DataFrame)
+    next_measurements: pd.DataFrame = field(default_factory=pd.DataFrame)
+    bright_hours: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tuple[dt.date | None, dt.date | None] | None = None,
@@ -137,13 +143,17 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
     in_hand = book.jobs() if book else ()
     start, end = period or (None, None)
     done, found, usual, notices = [], [], {}, list(portfolio.notices)
+    could_read: list[Reading] = []
+    bright: list[pd.DataFrame] = []
     for site in portfolio.sites:
         say(f"{site.id}: reading")
         data = read_site_data(path, site, as_of)
         if data.weather is None or data.weather_step is None:
             notices.append(f"{site.id}: no weather, so nothing can be expected of it; the site is left out.")
             continue
-        result, state, said = _assess_site(portfolio, site, data, start, end, as_of, say)
+        say(f"{site.id}: clocks")
+        data, clocks = with_right_clocks(site, data)
+        result, state, said = _assess_site(portfolio, site, data, clocks, start, end, as_of, say)
         say(f"{site.id}: jobs")
         today = _history_end(site, data, as_of)
         jobs, more = candidates(portfolio, site, data, state, result.gap.string_findings, today)
@@ -151,6 +161,8 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
         say(f"{site.id}: proof of what was done")
         proofs = prove_site(site, data, state, result.rounds, done_jobs(site, data, in_hand))
         result = replace(result, proof=proof_table(proofs, portfolio.horizon_months))
+        could_read += readings(site, state, jobs)
+        bright.append(bright_hours(state, today))
         done.append(result)
         found += jobs
         notices += [words if words.startswith(f"{site.id}:") else f"{site.id}: {words}" for words in (*said, *more)]
@@ -172,14 +184,15 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
         open_jobs = [job for job in found if job_id(job) not in in_book.laid_aside]
     say("planning the year")
     planned = make_plan(portfolio, open_jobs, work_list, last, usual)
+    next_up, of_readings = next_measurements(portfolio, open_jobs, could_read, work_list)
     claims = pd.concat([site_claims(r.site, r.data, r.gap, r.losses, r.rounds, work_list, last) for r in done], ignore_index=True)
     reported = pd.concat([r.gap.yields["month"] for r in done])
     first_day = start or dt.date.fromisoformat(reported.min() + "-01")
     end_day = end or (pd.Period(reported.max(), "M") + 1).start_time.date()
     set_aside = pd.concat([r.data.set_aside for r in done], ignore_index=True)
-    told = tuple(dict.fromkeys((*notices, *said, *planned.notices)))
+    told = tuple(dict.fromkeys((*notices, *said, *planned.notices, *of_readings)))
     return Assessment(portfolio, last, (first_day, end_day), tuple(done), planned.work_list, set_aside, told, claims, in_book,
-                      planned.plan, planned.waiting, ledger)
+                      planned.plan, planned.waiting, ledger, next_up, pd.concat(bright, ignore_index=True))
 
 
 def _settle_promises(book: JobBook, sites: Sequence[SiteAssessment], as_of: dt.date) -> tuple[Promises, list[str]]:
@@ -200,11 +213,12 @@ def check(path: str | PathLike[str], as_of: dt.date | None = None) -> PortfolioC
         If the folder cannot be used.
     """
     portfolio = read_portfolio(path)
-    return PortfolioCheck(portfolio, as_of, tuple(check_site(s, read_site_data(path, s, as_of)) for s in portfolio.sites))
+    sites = ((site, with_right_clocks(site, read_site_data(path, site, as_of))[0]) for site in portfolio.sites)
+    return PortfolioCheck(portfolio, as_of, tuple(check_site(site, data) for site, data in sites))
 
 
-def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, start: dt.date | None, end: dt.date | None,
-                 as_of: dt.date | None, say: Progress) -> tuple[SiteAssessment, SiteState, tuple[str, ...]]:
+def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, clocks: list[ClockShift], start: dt.date | None,
+                 end: dt.date | None, as_of: dt.date | None, say: Progress) -> tuple[SiteAssessment, SiteState, tuple[str, ...]]:
     say(f"{site.id}: rounds and clamp readings")
     rounds = assess_rounds(site, data)
     findings = string_findings(site, rounds, data)
@@ -218,6 +232,9 @@ def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, start: dt.dat
     say(f"{site.id}: account")
     begin, finish = (pd.Timestamp(day, tz=tz) if day else otherwise for day, otherwise in ((start, first), (end, last)))
     gap = site_gap(state, data, findings, begin.tz_convert("UTC"), finish.tz_convert("UTC"))
+    moved = {f"{name}_late_min": minutes_moved(gap.yields["month"], clocks, source, site)
+             for name, source in (("log", "power"), ("weather", "weather"))}
+    gap = replace(gap, yields=gap.yields.assign(**moved))
     losses, said = value_losses(site, data, gap)
     say(f"{site.id}: money")
     statements, paid = check_statements(site, data, gap)

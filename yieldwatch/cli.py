@@ -172,8 +172,10 @@ def _assess(options: argparse.Namespace) -> None:
     with _progress() as progress:
         assessment = assess(options.portfolio, as_of=options.as_of, period=period, progress=progress, opens_book=opens_book)
         progress("writing the results")
-        write_report(assessment, options.out, options.parquet)
+        missing = write_report(assessment, options.out, options.parquet)
     print_assessment(_console(), assessment, options.out)
+    for words in missing:
+        print(f"  {words}")
     if assessment.in_book:
         print(f"  Job book: {assessment.in_book.words}; see yieldwatch jobs.")
     elif closed and options.portfolio.exists() and not options.no_book:

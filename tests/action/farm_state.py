@@ -32,9 +32,9 @@ class Inferred(NamedTuple):
 
 
 def inferred(folder: Path, *mechanisms: Mechanism, start: dt.date, end: dt.date, rounds: tuple[dt.date, ...] = (),
-             **changes) -> Inferred:
-    """Four inverters of four strings, an hourly log without error, these mechanisms alone."""
-    fit = Instruments(log_minutes=60, light_bias=0.0, light_drift_year=0.0, logger_gain=0.0, gaps_per_year=0.0,
+             log_minutes: int = 60, **changes) -> Inferred:
+    """Four inverters of four strings, a log without error, these mechanisms alone."""
+    fit = Instruments(log_minutes=log_minutes, light_bias=0.0, light_drift_year=0.0, logger_gain=0.0, gaps_per_year=0.0,
                       stuck_per_year=0.0, repeats_per_year=0.0, rain_gauge=0.0, iv_rounds=rounds, iv_light_bias=0.0,
                       iv_bad_light=0.0)
     blocks = tuple(Block(f"INV{k}", "I", "A", "M", 2, 2, 20) for k in (1, 2, 3, 4))

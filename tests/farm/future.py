@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from math import ceil
 
 import numpy as np
 import pandas as pd
@@ -22,6 +23,7 @@ from .spec import (
     Soiling,
     StringFault,
     WetMorningTrips,
+    strings_of,
 )
 
 
@@ -74,6 +76,15 @@ def _vegetation(spec: FarmSpec) -> Iterator[Job]:
         yield Job("cut_vegetation", "site", "shading", before, (*low, *mown), 1)
 
 
+def _strings(spec: FarmSpec) -> Iterator[Job]:
+    """A connector, a diode or a missing module is mended; modules that leak or are weak are replaced."""
+    series = {u.id: u.series for u in strings_of(spec)}
+    for fault in spec.all_of(StringFault):
+        modules = {"shunt": series[fault.string], "current_low": ceil(fault.size * series[fault.string])}.get(fault.kind)
+        kind, units = ("replace_modules", modules) if modules else ("repair_string", 1)
+        yield Job(kind, fault.string, "string_fault", (fault,), (), units)
+
+
 def _inverters(spec: FarmSpec) -> Iterator[Job]:
     for fault in spec.all_of(InverterEfficiency):
         yield Job("repair_inverter", fault.inverter, "inverter_efficiency", (fault,), (), 1)
@@ -94,8 +105,7 @@ def jobs(spec: FarmSpec) -> Iterator[Job]:
         modules = sum(b.inputs * b.per_input * b.series for b in spec.blocks)
         yield Job("clean", "site", "soiling", (soil,), (clean,), modules)
     yield from _vegetation(spec)
-    for fault in spec.all_of(StringFault):
-        yield Job("repair_string", fault.string, "string_fault", (fault,), (), 1)
+    yield from _strings(spec)
     yield from _inverters(spec)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+
 import numpy as np
 import pandas as pd
 
@@ -9,6 +11,16 @@ from .instruments import dc_voltage, drawn_dc, whole_grid
 from .shade import years_since
 from .simulate import Farm, Truth
 from .weather import drift, time_grid
+
+
+def by_clock(times: pd.DatetimeIndex, clock: tuple[tuple[dt.date, int], ...]) -> pd.DatetimeIndex:
+    """The stamps that a clock which is late by so many minutes from each day on gives to true times."""
+    if not clock:
+        return times
+    late = np.zeros(len(times))
+    for day, minutes in clock:
+        late += np.where(times >= pd.Timestamp(day, tz="UTC"), minutes, 0)
+    return times + pd.to_timedelta(late, unit="min")
 
 
 def _hourly(wx: pd.DataFrame) -> pd.DataFrame:
@@ -32,7 +44,7 @@ def modelled_weather(farm: Farm) -> pd.DataFrame:
     dhi = np.minimum(true["dhi"].to_numpy() * split * total, ghi)
     # The beam that the two leave, over the hour's mean height of the sun as the source reckons it.
     share = np.divide(ghi - dhi, np.maximum((true["ghi"] - true["dhi"]).to_numpy(), 1e-6))
-    out = pd.DataFrame({"time": true.index})
+    out = pd.DataFrame({"time": by_clock(true.index, fit.weather_clock if fit.weather == "modelled" else ())})
     out["ghi_w_m2"], out["dhi_w_m2"] = ghi.round(1), dhi.round(1)
     out["dni_w_m2"] = np.clip(true["dni"].to_numpy() * np.where(ghi > dhi, share, 0), 0, 1150).round(1)
     out["temp_air_c"] = (true["temp_air"].to_numpy() + rng.normal(0, 0.5) + 0.7 * drift(rng, n, 12)).round(1)
@@ -54,7 +66,7 @@ def station_weather(farm: Farm) -> pd.DataFrame:
     rng = spec.rng("station")
     n, years = len(wx), years_since(wx.index, spec.start)
     first = farm.planes[spec.arrays[0].id]
-    out = pd.DataFrame({"time": wx.index})
+    out = pd.DataFrame({"time": by_clock(wx.index, fit.weather_clock)})
     sources = {"poa_global_w_m2": whole_grid(farm, first.poa_global), "ghi_w_m2": wx["ghi"].to_numpy()}
     kept = {"station": tuple(sources), "ghi": ("ghi_w_m2",), "poa": ("poa_global_w_m2",)}[fit.weather]
     bias = np.clip(rng.normal(0, fit.light_bias, 2), -0.03, 0.03)
@@ -100,7 +112,7 @@ def power_log(farm: Farm, truth: Truth) -> pd.DataFrame:
     """Interval log of every inverter, with the logger's gain, gaps, stuck values and repeated rows."""
     spec, fit = farm.spec, farm.spec.instruments
     times, step = time_grid(spec), spec.step_minutes / 60
-    stamped = times + pd.Timedelta(minutes=fit.log_clock_shift_min)
+    stamped = by_clock(times + pd.Timedelta(minutes=fit.log_clock_shift_min), fit.log_clock)
     years = len(times) * step / 8766
     ac, dc = whole_grid(farm, truth.actual.ac), whole_grid(farm, drawn_dc(farm, truth))
     volts = whole_grid(farm, dc_voltage(farm, truth))
@@ -167,8 +179,9 @@ def meter(farm: Farm, truth: Truth) -> pd.DataFrame:
         )
     step = f"{max(30, spec.step_minutes)}min"
     half = energy.resample(step).sum()
-    end = half.index + pd.Timedelta(step)
-    return pd.DataFrame({"start": half.index, "end": end, "energy_kwh": half.to_numpy().round(2)})
+    start = by_clock(pd.DatetimeIndex(half.index), fit.meter_clock)
+    end = start + pd.Timedelta(step)
+    return pd.DataFrame({"start": start, "end": end, "energy_kwh": half.to_numpy().round(2)})
 
 
 def prices(farm: Farm) -> pd.DataFrame:

@@ -280,7 +280,7 @@ def _instruments(rng: np.random.Generator, start: date, end: date, north: bool) 
     )
 
 
-def draw_farm(seed: int, years: int | None = None) -> FarmSpec:
+def draw_farm(seed: int, years: int | None = None, healthy: bool = False) -> FarmSpec:
     """
     Draw one farm of the population.
 
@@ -290,6 +290,8 @@ def draw_farm(seed: int, years: int | None = None) -> FarmSpec:
         The same seed gives the same farm, weather and readings.
     years : int, optional
         Length of the history; 1 or 2 at random if not given.
+    healthy : bool, default False
+        Nothing wrong but age and a trace of dirt, as some of the farms drawn otherwise have it too.
     """
     rng = np.random.default_rng([seed, 7919])
     climate, latitudes, longitude, timezone = _pick(rng, PLACES)
@@ -308,14 +310,14 @@ def draw_farm(seed: int, years: int | None = None) -> FarmSpec:
         Degradation(rng.uniform(0.5, 2.5), max(0.1, rng.normal(0.55, 0.2)), 0.08),
         Makers(rng.normal(0, 0.7), 0.6),
     ]
-    if rng.random() < 0.15:  # healthy
+    if rng.random() < 0.15 or healthy:
         mechanisms.append(Soiling(0.008, rain_mm=2.0, persistent_pct_year=0.0, start_pct=0.1))
     else:
         mechanisms.append(_soiling(rng, climate, start, end, names))
         mechanisms += _vegetation(rng, latitude, arrays, start, end)
         mechanisms += _faults(rng, names, start, end)
         mechanisms += _inverter_troubles(rng, units, start, end)
-    if climate == "continental":
+    if climate == "continental" and not healthy:
         mechanisms.append(Snow(rng.uniform(3, 9)))
     capacity = sum(inverters[0].kw for _ in units)
     return FarmSpec(

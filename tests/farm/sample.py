@@ -111,6 +111,9 @@ def drumlin() -> FarmSpec:
         u1=6.0,
         area_hectare=1.1,
         hedge_metres=95,
+        address="Drumlin Hollow, by the second gate past the mill",
+        access="Gate code from the contact; two days' notice to the farmer; no vehicles on the grass after rain",
+        contact="Site contact (invented), 000 0000",
         instruments=Instruments(
             second_weather=True,
             light_bias=0.012,

@@ -241,6 +241,9 @@ class Instruments:
     stuck_per_year: float = 3.0
     repeats_per_year: float = 1.0
     log_clock_shift_min: int = 0
+    log_clock: tuple[tuple[dt.date, int], ...] = ()  # from each day on stamps are late by so many minutes more
+    weather_clock: tuple[tuple[dt.date, int], ...] = ()
+    meter_clock: tuple[tuple[dt.date, int], ...] = ()
     iv_rounds: tuple[dt.date, ...] = ()
     iv_share: float = 1.0
     iv_light_bias: float = 0.015
@@ -298,6 +301,9 @@ class FarmSpec:
     paper: Paper = field(default_factory=Paper)
     area_hectare: float | None = None
     hedge_metres: float | None = None
+    address: str | None = None
+    access: str | None = None
+    contact: str | None = None
     draw: int = 0  # another drawing of the weather and of chance, for the same farm
 
     @property

@@ -13,7 +13,7 @@ from tests.field.site import read_site
 from yieldwatch.expected.power import SiteModel, site_model
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.logs import InverterLog
-from yieldwatch.gap.spells import find_curtailment
+from yieldwatch.gap.spells import Off, find_curtailment, find_inverter_limits
 
 #: Five hours around noon, in intervals of 5 minutes.
 N = 60
@@ -67,3 +67,26 @@ def test_one_inverter_held_is_no_instruction(model: SiteModel, data: SiteData) -
     log = held(model, 15)
     log.ac[1] = model.dc[1]
     assert np.isinf(find_curtailment(model, log, data, model.dc)).all()
+
+
+def test_a_dip_to_the_level_weeks_before_does_not_stretch_a_limit_back() -> None:
+    # Ten hours a day over twelve days, two inverters that could give 90 kW; one stands at 40 kW from the seventh day on. On the
+    # second day it gave 40 kW for three hours for another reason, and on the days between all that it could.
+    times = pd.date_range("2023-06-01 13:00", periods=12 * 24, freq="1h", tz="UTC", name="time")
+    weather = pd.DataFrame({"ghi": 700.0, "dhi": 200.0, "dni": 600.0, "temp_air": 20.0}, times)
+    kinds = (inverter_type(100.0, points=((1.0, 1.0),)), inverter_type(100.0, points=((1.0, 1.0),)))
+    base = site_model(site(kinds=kinds, ac_wiring_pct=0.0, transformer_pct=0.0), on_grid(weather, minutes=60.0))
+    n = len(base.times)
+    day = np.asarray((base.times - times[0]).days)
+    could = np.broadcast_to(70.0 + 20.0 * np.sin(np.arange(n)), (2, n)).copy()
+    ac = could.copy()
+    ac[0, day >= 6] = 40.0
+    ac[0, np.flatnonzero(day == 1)[3:6]] = 40.0
+    none = np.zeros(ac.shape, dtype=bool)
+    log = InverterLog(ac, np.full(ac.shape, np.nan), none, none)
+    running = Off(np.ones(ac.shape), np.ones(ac.shape))
+
+    setting, _ = find_inverter_limits(base, log, running, could, np.full(n, np.inf), np.full(n, 20.0))
+
+    assert np.flatnonzero(np.isfinite(setting[0])).tolist() == np.flatnonzero(day >= 6).tolist()
+    assert np.isinf(setting[1]).all()

@@ -77,6 +77,9 @@ def test_every_part_of_the_settings_reaches_the_record(tmp_path):
     text = SITE.replace(
         "[[arrays]]",
         """area_hectare = 8.5
+address = "Mill Lane"
+access = "Gate code"
+contact = "Ada"
 [data]
 interval_label = { power = "end" }
 meter = "generation"
@@ -108,6 +111,7 @@ from = 2024-01-01
         0.7,
         "generation",
     )
+    assert (site.address, site.access, site.contact) == ("Mill Lane", "Gate code", "Ada")
     assert (site.interval_label["power"], site.interval_label["weather"]) == ("end", "start")
     assert (site.horizon_azimuth_deg, site.horizon_elevation_deg) == ((0, 180), (3, 1))  # in order of azimuth
     assert site.plan.p50_kwh_by_month[11] == 12

@@ -27,7 +27,18 @@ from yieldwatch.portfolio.model import (
     String,
     Tariff,
 )
-from yieldwatch.report.schema import CLAIMS, PLAN, PROMISES, PROOF, RETURNS, STATEMENT_CHECKS, WAITING
+from yieldwatch.report.schema import (
+    BRIGHT_HOURS,
+    CLAIMS,
+    NEXT_MEASUREMENTS,
+    OBSTACLES,
+    PLAN,
+    PROMISES,
+    PROOF,
+    RETURNS,
+    STATEMENT_CHECKS,
+    WAITING,
+)
 
 HOSTILE_NAME = "<script>alert('x')</script> & Söhne"
 HOSTILE_FORMULA = '=HYPERLINK("http://example.invalid","x")'
@@ -276,12 +287,23 @@ def site_assessment(site_id: str, name: str, measured: bool) -> SiteAssessment:
         months=MONTHS,
         string_findings=string_findings(site_id),
         downtime=downtime(site_id),
+        obstacles=obstacles(site_id),
         evidence=evidence(),
         not_told=("Reactive power: no reading holds kVAr, kVA or power factor.",),
     )
     paid = (statement_checks(), bridge(), returns()) if measured else ()
     done = proof() if measured else pd.DataFrame()
     return SiteAssessment(site(site_id, name), data(measured), gap, found, pd.DataFrame(), pd.DataFrame(), *paid, proof=done)
+
+
+def obstacles(site_id: str) -> pd.DataFrame:
+    """A hedge, and a wall that the sun never rises above."""
+    year = (dt.date(2025, 1, 1), dt.date(2025, 6, 30))
+    rows = [
+        (site_id, "I1", *year, 90.0, 105.0, 14.2, 12.0, 16.5, 41.0, 38.0, 120.0, "1 2 3", 2.53),
+        (site_id, "I2", *year, 240.0, 255.0, 20.0, 18.0, np.nan, 20.5, 60.0, 90.0, "1 2", 3.64),
+    ]
+    return pd.DataFrame(rows, columns=list(OBSTACLES))
 
 
 def statement_checks() -> pd.DataFrame:
@@ -530,6 +552,23 @@ def ledger() -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(PROMISES))
 
 
+def next_measurements() -> pd.DataFrame:
+    """A reading that pays, and one that would change nothing."""
+    rows = [
+        (1, "alder", "wash_witness", "site", "wash two strings", "J3", "J3", 0.31, 173.0, 133.0, 196.0, 60.0, 210.0, 113.0, True,
+         "Read before deciding.", "DC is live."),
+        (2, "alder", "read_clamps", "I1", "read DC and AC power", "J2", "", 0.0, 0.0, 0.0, 0.0, 210.0, 210.0, -210.0, True,
+         "No outcome that is likely would change a decision.", "DC is live."),
+    ]
+    return pd.DataFrame(rows, columns=list(NEXT_MEASUREMENTS))
+
+
+def bright_hours() -> pd.DataFrame:
+    rows = [("alder", "2025-07", 12, 700.0, 14.0, 9.0, 19.0, 2), ("alder", "2025-07", 13, 700.0, 12.0, 8.0, 16.0, 2),
+            ("alder", "2025-12", 12, 700.0, np.nan, np.nan, np.nan, 0)]
+    return pd.DataFrame(rows, columns=list(BRIGHT_HOURS))
+
+
 def assessment(farms: int = 2) -> Assessment:
     both = (
         site_assessment("birch", HOSTILE_NAME, measured=False),
@@ -559,4 +598,6 @@ def assessment(farms: int = 2) -> Assessment:
         plan=plan(),
         waiting=waiting(),
         ledger=ledger(),
+        next_measurements=next_measurements(),
+        bright_hours=bright_hours(),
     )

@@ -17,6 +17,8 @@ CONTRACT = {
     "string_findings": "site_id, string_id, last_round, p_mp_stc_w, p_mp_ratio, i_sc_ratio, v_oc_ratio, "
     "fill_factor_ratio, finding, confidence",
     "downtime": "site_id, inverter_id, start, end, cause, energy_kwh",
+    "obstacles": "site_id, inverter_id, from, to, azimuth_from_deg, azimuth_to_deg, height_deg, height_low_deg, height_high_deg, "
+    "sun_highest_deg, beam_lost_pct, energy_kwh, months, rise_per_10_m",
     "work_list": "rank, job_id, site_id, job_kind, cause, scope, due_from, due_to, gain_kwh_per_year, "
     "gain_low_kwh_per_year, gain_high_kwh_per_year, gain_per_year, cost, cost_alone, payback_months, "
     "payback_low_months, payback_high_months, npv, chosen, confidence, caution",
@@ -35,6 +37,9 @@ CONTRACT = {
     "before_days, after_days, gain_kwh, gain_low_kwh, gain_high_kwh, promised_kwh, gain, gain_low, gain_high, "
     "gain_kwh_per_year, gain_low_kwh_per_year, gain_high_kwh_per_year, gain_per_year, cost, chance, verdict, days_more, words",
     "promises": "of, name, jobs, promised_kwh, proven_kwh, factor, factor_low, factor_high",
+    "next_measurements": "rank, site_id, measurement, scope, how, bears_on, may_turn, chance_of_change, worth, worth_low, "
+    "worth_high, cost, cost_alone, net_worth, needs_strong_light, verdict, caution",
+    "bright_hours": "site_id, month, hour, light_w_m2, hours, hours_low, hours_high, years",
 }
 
 

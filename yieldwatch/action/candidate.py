@@ -40,6 +40,9 @@ class Candidate:
         For a loss that stays mended, the share of each month's gain that is still to come on each of those days.
     promise_factor : float
         Mean factor by which the gains were multiplied for what past promises came to.
+    size : ndarray, shape (n_draws,), or None
+        The loss that the job mends as a reading would show it, -ln of what it leaves: of the light for a cleaning, of the
+        string's or the inverter's output for a repair. None where no reading of `readings` shows it.
     """
 
     site_id: str
@@ -58,3 +61,4 @@ class Candidate:
     later: np.ndarray | None = None
     left: np.ndarray | None = None
     promise_factor: float = 1.0
+    size: np.ndarray | None = None

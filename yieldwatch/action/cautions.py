@@ -6,6 +6,8 @@ They come before local codes and licensed practice and replace neither.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from yieldwatch.constants import JOB_KINDS
 
 _ELECTRICAL = ("repair_string", "replace_modules", "repair_inverter", "inspect")
@@ -56,6 +58,12 @@ CAUTIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ),
     # Common practice, no source.
     (
+        "Modules are heavy and catch the wind: two people or a lifting aid to each, none lifted in gusts; gloves for broken "
+        "glass.",
+        ("replace_modules",),
+    ),
+    # Common practice, no source.
+    (
         "Change grid protection, export limit or reactive power only with the grid operator's consent; a "
         "setting can breach the connection agreement.",
         ("fix_settings",),
@@ -74,6 +82,8 @@ CAUTIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ),
     # Common practice, no source; dates differ by country.
     ("Check for nesting birds and for local no-cut dates first.", ("cut_vegetation",)),
+    # Common practice, no source.
+    ("Nobody works alone: agree who is called, when, and what is done if the call does not come.", _ON_SITE),
     # Safety regulators' summaries on falls.
     ("Roofs, ladders and structures need protection from falls.", _ON_SITE),
     # Safety regulators: keep 3 m (10 ft) from overhead lines; the rest is common practice.
@@ -108,6 +118,12 @@ def caution_text(job_kind: str) -> str:
     ValueError
         If the kind is not known, so that no job leaves without its cautions.
     """
-    if job_kind not in JOB_KINDS:
-        raise ValueError(f"job_kind = {job_kind}, not known. Expected one of {', '.join(JOB_KINDS)}.")
-    return " ".join([*(text for text, kinds in CAUTIONS if job_kind in kinds), DEFERRAL])
+    return " ".join(cautions_of([job_kind]))
+
+
+def cautions_of(job_kinds: Sequence[str]) -> tuple[str, ...]:
+    """The cautions of jobs done in one visit, each once, and the deferral; raises as `caution_text`."""
+    for kind in job_kinds:
+        if kind not in JOB_KINDS:
+            raise ValueError(f"job_kind = {kind}, not known. Expected one of {', '.join(JOB_KINDS)}.")
+    return *(text for text, kinds in CAUTIONS if set(kinds) & set(job_kinds)), DEFERRAL

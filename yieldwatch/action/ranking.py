@@ -106,7 +106,7 @@ def _returns(portfolio: Portfolio, candidates: Sequence[Candidate]) -> pd.DataFr
                 "Expected 12 or more."
             )
         year, year_value = kwh[:, :12].sum(axis=1), value[:, :12].sum(axis=1)
-        present = _present(portfolio, job)
+        present = present_value(portfolio, job)
         worth, middle = present.mean(), np.median(present)
         rows.append({
             "gain_kwh_per_year": year.mean(),
@@ -121,7 +121,7 @@ def _returns(portfolio: Portfolio, candidates: Sequence[Candidate]) -> pd.DataFr
     return pd.DataFrame(rows)
 
 
-def _present(portfolio: Portfolio, job: Candidate) -> np.ndarray:
+def present_value(portfolio: Portfolio, job: Candidate) -> np.ndarray:
     """Present value of each draw's returns over the horizon, shape (n_draws,). [money]"""
     value = np.atleast_2d(job.gain_value)[:, : portfolio.horizon_months]
     at_once = np.zeros((len(value), 1))
@@ -200,7 +200,7 @@ def _with_costs(
     table = pd.concat([table, shares], axis=1)
     rows = []
     for job, cost in zip(candidates, table["cost"], strict=True):
-        present = _present(portfolio, job)
+        present = present_value(portfolio, job)
         known = np.isfinite(cost) and np.isfinite(present).all()
         months = finance.payback_months(cost, job.gain_value)
         # Quantiles that are draws themselves, because never (inf) has no mean with a number.

@@ -51,7 +51,8 @@ def rank_with_book(portfolio: Portfolio, candidates: Sequence[Candidate], as_of:
         left = work_list.loc[list(aside)].assign(chosen=False, verdict=[_verdict(job) for job in aside.values()])
         work_list = pd.concat([f for f in (others, left) if len(f)], ignore_index=True)
         work_list["rank"] = range(1, len(work_list) + 1)
-    return replace(reconcile(work_list, book, portfolio, as_of, sites, tested), laid_aside=names), said
+    done = reconcile(work_list, book, portfolio, as_of, sites, tested)
+    return replace(done, laid_aside=names, jobs=book.jobs()), said
 
 
 def _verdict(job: Job) -> str:

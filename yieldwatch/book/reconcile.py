@@ -48,6 +48,8 @@ class Reconciled:
         Sites that the book already knows from a later as-of date; nothing is written of them.
     laid_aside : frozenset of str
         `job_id` of jobs that people turned down or have just done, which no plan takes up.
+    jobs : tuple of Job
+        All jobs of the book afterwards.
     """
 
     work_list: pd.DataFrame
@@ -57,6 +59,7 @@ class Reconciled:
     reopened: tuple[int, ...]
     older: tuple[str, ...]
     laid_aside: frozenset[str] = frozenset()
+    jobs: tuple[Job, ...] = ()
 
     @property
     def words(self) -> str:

@@ -15,6 +15,7 @@ from yieldwatch.gap.attribute import SiteState
 from yieldwatch.gap.basis import Basis, causes_basis
 from yieldwatch.gap.energy_draws import fault_doubt, moved_energy
 from yieldwatch.gap.measured import Measured, measured_months
+from yieldwatch.gap.obstacle import outlines
 from yieldwatch.gap.patterns.window import Window
 from yieldwatch.gap.ratios import energy_availability, performance_ratio, performance_ratio_temp_corrected
 from yieldwatch.gap.reasons import MOST_MONTHS, site_why
@@ -66,9 +67,12 @@ def site_gap(state: SiteState, data: SiteData, findings: pd.DataFrame, start: pd
     losses = _losses(state, months, told, rest, draws, basis, expected, measured)
     downtime = downtime_table(state, split, kept)
     last = slice(max(len(months) - MOST_MONTHS, 0), None)
+    inside = month >= (last.start or 0)
+    shade = split.energy.get("shading", np.zeros_like(split.expected))
     window = Window(
-        state, data, findings, split, _starting_in(downtime, months[last], state.model.site.tz), months[last],
-        month >= (last.start or 0), float(expected[last].sum()), rest[last],
+        state, data, findings, split, outlines(state, shade, inside),
+        _starting_in(downtime, months[last], state.model.site.tz), months[last],
+        inside, float(expected[last].sum()), rest[last],
     )
     evidence = site_why(
         window,
@@ -85,6 +89,7 @@ def site_gap(state: SiteState, data: SiteData, findings: pd.DataFrame, start: pd
         months=months,
         string_findings=findings.assign(site_id=state.model.site.id),
         downtime=downtime,
+        obstacles=window.obstacles,
         evidence=evidence,
         not_told=tuple(f"{c.replace('_', ' ')}: {b.why_not}" for c, b in basis.items() if b.why_not),
     )

@@ -4,9 +4,7 @@ One site's evidence, mechanism by mechanism, to one posterior and the state it d
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -15,34 +13,26 @@ from yieldwatch.expected.power import SiteModel, site_model
 from yieldwatch.expected.weather import grid_weather
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.blocks import Blocks, make_blocks
-from yieldwatch.gap.clamp_limits import limits_from_readings
 from yieldwatch.gap.clamps import COLUMNS as CLAMP_COLUMNS
 from yieldwatch.gap.evidence import meter_by_day
-from yieldwatch.gap.fit import EvidenceAtHand, Left, fit
+from yieldwatch.gap.fit import DC_CAUSES, EvidenceAtHand, Left, dc_left, fit
 from yieldwatch.gap.gaps import over_known
 from yieldwatch.gap.infer import Posterior
 from yieldwatch.gap.logs import InverterLog, inverter_log
 from yieldwatch.gap.mechanisms.level import LIGHT_BIAS
 from yieldwatch.gap.mechanisms.shading import shaded_inverters
-from yieldwatch.gap.mechanisms.snow import SLIDES, slide_chances, snow_cover, snow_days, snow_left
-from yieldwatch.gap.mechanisms.soiling import Wash
-from yieldwatch.gap.mechanisms.string_fault import Fault, date_faults, find_faults
+from yieldwatch.gap.mechanisms.snow import snow_days, snow_left
+from yieldwatch.gap.mechanisms.soiling import Wash, cleaning_days
+from yieldwatch.gap.mechanisms.string_fault import Fault, find_faults
 from yieldwatch.gap.spells import Limits, Off, find_curtailment, find_inverter_limits, find_off, inverter_ac
 from yieldwatch.gap.split import Effect, output_with
 from yieldwatch.gap.steps import Step, against_peers, find_steps, own_days, without_echoes
+from yieldwatch.gap.unlogged import fit_unlogged
 from yieldwatch.gap.weak_parts import weak_parts
 from yieldwatch.portfolio.model import Site
 
-#: Causes that the inference gives as a share of DC power.
-DC_CAUSES = ("soiling", "shading", "string_fault", "degradation")
 #: Standard uncertainties that the light's bias must exceed to be corrected. On 60 drawn farms that left the least error.
 _CORRECTED_BEYOND = 1.0
-#: Scatter of a winter period's energy against the model, beyond snow. Common practice, no source.
-_WINTER_SIGMA = 0.04
-#: Share of a period's energy under snow below which it says nothing of snow.
-_SOME_SNOW = 0.01
-#: What the mean of several slides may be off by beyond their spread, as a share of the cover.
-_COVER_DOUBT = 0.25
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,7 +102,10 @@ def infer_state(
     evidence = EvidenceAtHand(data, rounds, findings, clamps, blocks, log, rng)
 
     if log is None:
-        return _without_log(evidence, model, off, site)
+        limits, faults, posterior, wash, snow = fit_unlogged(evidence, model, off)
+        none, nothing = np.zeros(len(blocks.expected), dtype=bool), np.full(blocks.expected.shape, np.nan)
+        state = SiteState(model, blocks, None, off, limits, posterior, faults, none, wash, [], nothing, np.zeros_like(nothing))
+        return _with_light_corrected(state, snow, data.meter)
     potential = inverter_ac(model) * _monthly_level(model, blocks, log, off)
     snow = snow_left(model, log, potential)
     site_cap = find_curtailment(model, log, data, potential)
@@ -126,13 +119,12 @@ def infer_state(
         findings,
         rounds,
         steps,
-        _cleaning_days(blocks, data),
+        cleaning_days(blocks, data),
         weak_parts(model, data, np.where(_well_after(off.running), log.ac, np.nan), shaded),
     )
     posterior, wash = fit(evidence, faults, shaded, ratio, weight, Left.nothing(blocks), None)
     # Second pass: the fitted state says what each inverter could have given, and so who was held down.
-    dc_left = np.exp(-sum(posterior.loss(c, *blocks.expected.shape) for c in (*DC_CAUSES, "level", "inverter_efficiency")))
-    potential = inverter_ac(model, dc_left[:, blocks.of])
+    potential = inverter_ac(model, dc_left(posterior, blocks.expected.shape)[:, blocks.of])
     site_cap = find_curtailment(model, log, data, potential)
     limits = Limits(site_cap, *find_inverter_limits(model, log, off, potential, site_cap, temp_air))
     snow = snow_left(model, log, potential)
@@ -141,31 +133,6 @@ def infer_state(
     posterior, _ = fit(evidence, faults, shaded, ratio, weight, Left.nothing(blocks), common, wash)
     state = SiteState(model, blocks, log, off, limits, posterior, faults, shaded, wash, [], ratio, weight)
     return _with_light_corrected(state, snow, data.meter)
-
-
-def _without_log(evidence: EvidenceAtHand, model: SiteModel, off: Off, site: Site) -> SiteState:
-    """The state of a farm of which only readings and the meter tell."""
-    blocks, data = evidence.blocks, evidence.data
-    shape = blocks.expected.shape
-    limits = limits_from_readings(model, evidence.clamps, data)
-    faults = find_faults(blocks, site, evidence.findings, evidence.rounds, None, _cleaning_days(blocks, data), [])
-    nothing, none = np.full(shape, np.nan), np.zeros(shape[0], dtype=bool)
-    snow, doubt = _snow_by_meter(blocks, data, off, limits, np.ones(shape))
-    for last in (False, True):
-        left = Left(_running(blocks, off, limits, snow), blocks.share(doubt))
-        fitted = partial(fit, evidence, shaded=none, ratio=nothing, weight=nothing, left=left, common=None)
-        if not last:
-            faults = date_faults(faults, partial(_misfit, fitted))
-        posterior, wash = fitted(faults)
-        if not last:
-            kept = np.exp(-sum(posterior.loss(c, *shape) for c in (*DC_CAUSES, "level", "inverter_efficiency")))
-            snow, doubt = _snow_by_meter(blocks, data, off, limits, kept)
-    state = SiteState(model, blocks, None, off, limits, posterior, faults, none, wash, [], nothing, np.zeros(shape))
-    return _with_light_corrected(state, snow, data.meter)
-
-
-def _misfit(fitted: Callable[[list[Fault]], tuple[Posterior, Wash]], faults: list[Fault]) -> float:
-    return fitted(faults)[0].misfit
 
 
 def _with_light_corrected(state: SiteState, snow: np.ndarray, meter: pd.DataFrame | None) -> SiteState:
@@ -209,47 +176,6 @@ def _not_explained(state: SiteState, meter: pd.DataFrame | None) -> float:
         measured = sum(kwh for _, _, kwh in periods)
         modelled = sum(by_day[first:last].sum() for first, last, _ in periods)
     return float(np.log(measured / modelled)) if measured > 0 and modelled > 0 else float("nan")
-
-
-def _snow_by_meter(
-    blocks: Blocks, data: SiteData, off: Off, limits: Limits, kept: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """
-    What snow leaves of each inverter's power where only weather and meter tell, and its standard uncertainty.
-
-    Both of shape (n_inverters, n_times). `kept` is what all else leaves of the DC power by block, (n_inverters, n_blocks).
-    """
-    model = blocks.model
-    covers = [snow_cover(model, slide) for slide in SLIDES]
-    if not any(cover.any() for cover in covers):
-        return np.ones(model.dc.shape), np.zeros(model.dc.shape)
-    cap = np.minimum(limits.setting, limits.heat)
-    output = model.output(kept[:, blocks.of], off.inverter * off.grid, cap, limits.site_cap)
-    periods = meter_by_day(blocks, data.meter) or []
-    day = blocks.day[blocks.of]
-    whole = np.r_[0.0, np.cumsum(np.bincount(day, weights=output.sum(axis=0), minlength=len(blocks.dates)))]
-
-    def lost_by(cover: np.ndarray) -> np.ndarray:
-        return np.r_[0.0, np.cumsum(np.bincount(day, weights=(output * cover).sum(axis=0), minlength=len(blocks.dates)))]
-
-    most = lost_by(np.max(covers, axis=0))
-
-    def misfit(cover: np.ndarray) -> float:
-        lost = lost_by(cover)
-        clear: list[float] = []
-        snowy: list[float] = []
-        for first, last, kwh in periods:
-            all_of, less = whole[last] - whole[first], lost[last] - lost[first]
-            if kwh > 0 and all_of > less:
-                perhaps = most[last] - most[first] > _SOME_SNOW * all_of
-                (snowy if perhaps else clear).append(np.log(kwh / (all_of - less)))
-        level = float(np.median(clear)) if clear else 0.0
-        return float((((np.array(snowy) - level) / _WINTER_SIGMA) ** 2).sum())
-
-    chance = slide_chances(misfit, covers)
-    mean = np.tensordot(chance, np.stack(covers), axes=1)
-    spread = np.sqrt(sum(p * (cover - mean) ** 2 for p, cover in zip(chance, covers, strict=True)))
-    return 1.0 - mean, np.hypot(spread, _COVER_DOUBT * mean)
 
 
 def _monthly_level(model: SiteModel, blocks: Blocks, log: InverterLog, off: Off) -> np.ndarray:
@@ -322,18 +248,6 @@ def _steps(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray, shaded: np.nda
         # Alone against the model, weather makes steps as well: only a whole string's worth counts.
         out += find_steps(row, int(k), 0.8 / max(n_strings[k], 1) if len(open_air) == 1 else 0.005)
     return without_echoes(out, days)
-
-
-def _cleaning_days(blocks: Blocks, data: SiteData) -> list[int]:
-    events = data.events[data.events["kind"] == "cleaning"] if len(data.events) else data.events
-    return [blocks.day_of(start) for start in events["start"]] if len(events) else []
-
-
-def _running(blocks: Blocks, off: Off, limits: Limits, snow: np.ndarray) -> np.ndarray:
-    """Share of each block's expected energy that known outages, snow and limits left, shape (n_inverters, n_blocks)."""
-    cap = np.minimum(limits.setting, limits.heat)
-    left = blocks.total(blocks.model.output(1.0, off.inverter * off.grid * snow, cap, limits.site_cap))
-    return np.where(blocks.expected > 0, left / np.maximum(blocks.expected, 1e-12), 1.0)
 
 
 def _effects(model: SiteModel, blocks: Blocks, posterior: Posterior, off: Off, limits: Limits, snow: np.ndarray) -> list[Effect]:

@@ -7,8 +7,9 @@ from __future__ import annotations
 import numpy as np
 
 from yieldwatch.constants import CAUSES
-from yieldwatch.gap.attribute import DC_CAUSES, SiteState
+from yieldwatch.gap.attribute import SiteState
 from yieldwatch.gap.basis import fault_blur
+from yieldwatch.gap.fit import DC_CAUSES
 from yieldwatch.gap.mechanisms.base import Column
 from yieldwatch.gap.mechanisms.string_fault import full_shape
 from yieldwatch.gap.split import Split

@@ -31,6 +31,8 @@ from yieldwatch.gap.mechanisms.soiling import (
 )
 from yieldwatch.gap.mechanisms.string_fault import Fault, fault_columns
 
+#: Causes that the inference gives as a share of DC power.
+DC_CAUSES = ("soiling", "shading", "string_fault", "degradation")
 N_DRAWS = 400
 #: Weight of a shaded inverter in the mean of the hour, beside one in the open.
 _SHADED_TRUST = 0.02
@@ -108,7 +110,8 @@ def fit(
     trust = np.where(shaded & ~shaded.all(), _SHADED_TRUST, 1.0)
     if wash is None:
         wash = _search_wash(evidence, fixed, ratio, weight * trust[:, None]) if logged else WASH_UNKNOWN
-    columns = [*fixed, *soiling_columns(blocks, soiling_states(blocks, evidence.data, wash)), *shading_columns(blocks, shaded)]
+    dirt = soiling_columns(blocks, soiling_states(blocks, evidence.data, wash, logged))
+    columns = [*fixed, *dirt, *shading_columns(blocks, shaded)]
     design = design_matrix(columns, *shape)
     other = [
         *light_rows(blocks, columns, evidence.data, evidence.rounds),
@@ -123,6 +126,11 @@ def fit(
         posterior = solve(columns, [*meter, *other], N_DRAWS, evidence.rng)
         near = posterior.estimate
     return posterior, wash
+
+
+def dc_left(posterior: Posterior, shape: tuple[int, int]) -> np.ndarray:
+    """What all unknowns together leave of the DC power by block, shape (n_inverters, n_blocks)."""
+    return np.asarray(np.exp(-sum(posterior.loss(c, *shape) for c in (*DC_CAUSES, "level", "inverter_efficiency"))))
 
 
 def _fixed_columns(evidence: EvidenceAtHand, faults: list[Fault]) -> list[Column]:
@@ -154,7 +162,7 @@ def _search_wash(evidence: EvidenceAtHand, fixed: list[Column], ratio: np.ndarra
     share = (operator @ pick).toarray().T
 
     def misfit(wash: Wash) -> float:
-        states = soiling_states(blocks, evidence.data, wash)
+        states = soiling_states(blocks, evidence.data, wash, logged=True)
         columns = slow + soiling_columns(blocks, states)
         by_day = np.stack([(share * s.values).sum(axis=0) for s in states], axis=1)
         rows = [day_rows(np.hstack([slow_days, by_day]), values, energy), *alike_rows(columns)]

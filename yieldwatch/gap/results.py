@@ -36,6 +36,8 @@ class SiteGap:
         The months of `draws`, `YYYY-MM`.
     string_findings, downtime : DataFrame
         The contract's tables.
+    obstacles : DataFrame
+        Outline of what casts shade, over the months of `evidence`: see `yieldwatch.gap.obstacle`.
     evidence : tuple of Why
         One record a cause, over the last twelve months.
     not_told : tuple of str
@@ -49,5 +51,6 @@ class SiteGap:
     months: tuple[str, ...]
     string_findings: pd.DataFrame
     downtime: pd.DataFrame
+    obstacles: pd.DataFrame = field(default_factory=pd.DataFrame)
     evidence: tuple[Why, ...] = field(default=())
     not_told: tuple[str, ...] = field(default=())

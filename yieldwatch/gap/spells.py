@@ -24,6 +24,8 @@ _ZERO = 0.003
 #: An unrecorded limit holds at least this long: a cloud bank levels the output of all inverters for half an hour too, and the
 #: light sensor, which stands elsewhere, need not see it. Common practice, no source.
 _HELD_AT_LEAST = pd.Timedelta(hours=1)
+#: Fewest readings that show a limit. Common practice, no source.
+_FEWEST_HELD = 8
 _GRID_WORDS = ("grid", "network", "supply", "dno", "utility")
 
 
@@ -237,8 +239,7 @@ def find_inverter_limits(
         fixed = _constant_level(alone[k], below)
         if fixed is not None:
             level, kept = fixed
-            first, last = np.flatnonzero(kept)[[0, -1]]
-            setting[k, first : last + 1] = level
+            setting[k, _in_force(log.ac[k], could[k], level, kept, model.times)] = level
             below &= ~kept
         hot = below & (could[k] > 0.6 * model.rating[k, 0])
         if hot.sum() >= 16 and _heat_shows(alone[k], could[k], temp_air, hot, usable[k] & ~below, model.rating[k, 0]):
@@ -250,7 +251,7 @@ def _constant_level(alone: np.ndarray, below: np.ndarray) -> tuple[float, np.nda
     """The one level at which most of the held intervals stand, and those intervals."""
     values = alone[below]
     order = np.sort(values)
-    width = max(8, int(0.4 * len(order)))
+    width = max(_FEWEST_HELD, int(0.4 * len(order)))
     if len(order) < width:
         return None
     spread = order[width - 1 :] - order[: len(order) - width + 1]
@@ -259,6 +260,26 @@ def _constant_level(alone: np.ndarray, below: np.ndarray) -> tuple[float, np.nda
     if spread[at] > 0.03 * level:
         return None
     return level, below & (np.abs(alone / level - 1.0) < 0.03)
+
+
+def _in_force(ac: np.ndarray, could: np.ndarray, level: float, kept: np.ndarray, times: pd.DatetimeIndex) -> np.ndarray:
+    """
+    Where a limit stood: spells without a reading above it, in which most of what could pass it stood at it.
+
+    An output that happens to be at the level on another day, in cloud or under an instruction, does not stretch the limit back
+    over the days between, on which the inverter gave more.
+    """
+    passed = np.isfinite(ac) & (ac > 1.05 * level)
+    spell = np.cumsum(passed)
+    able = np.isfinite(ac) & (could > 1.1 * level)
+    on = np.zeros(len(ac), dtype=bool)
+    for number in np.unique(spell[kept]):
+        at = np.flatnonzero(kept & (spell == number))
+        between = slice(at[0], at[-1] + 1)
+        held = kept[between][able[between]]
+        if len(at) >= _FEWEST_HELD and times[at].normalize().nunique() > 1 and len(held) and held.mean() > 0.5:
+            on[between] = ~passed[between]
+    return on
 
 
 def _heat_shows(

@@ -46,6 +46,9 @@ SITE = (
     Column("commissioned", "date", "First day of operation", VALUE),
     _number("area_hectare", "ha", 0, 10000, "Area to keep cut"),
     _number("hedge_metres", "m", 0, 1e5, "Length of hedge to keep cut"),
+    Column("address", "text", "Where crews drive to; goes on crew sheets and into the calendar"),
+    Column("access", "text", "How crews get in: gate, keys, notice to give, what not to drive on"),
+    Column("contact", "text", "Whom crews call on the day"),
     _table("data", "How the files are to be read"),
     _table("grid", "Standing limits at the connection"),
     _table("assumed_losses_pct", "Design losses"),
@@ -151,6 +154,8 @@ ASSUMPTIONS = (
     _number("nesting_to_month", "month", 1, 12, "Last month in which hedges are not cut"),
     _number("least_daylight_h", "h", 0, 24, "Daylight that a day's work in the open needs"),
     _number("least_test_light_w_m2", "W/m²", 0, 1500, "Light in the array plane that a test after a repair needs"),
+    _number("least_trace_light_w_m2", "W/m²", 0, 1500, "Light in the array plane that an I-V trace or a clamp reading needs"),
+    _number("logger_cost", "money", 0, None, "What fitting an interval log would cost"),
     _number("least_cleaning_c", "°C", -50, 50, "Daytime air temperature below which nobody washes"),
     _number("most_wind_m_s", "m/s", 0, 60, "Daytime wind above which nobody washes or cuts"),
 )

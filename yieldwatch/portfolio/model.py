@@ -189,6 +189,9 @@ class Site:
     plan: Plan | None = None
     area_hectare: float | None = None
     hedge_metres: float | None = None
+    address: str | None = None
+    access: str | None = None
+    contact: str | None = None
     interval_label: Mapping[str, str] = field(default_factory=dict)
     poa_array: str | None = None
     meter: str = "export"

@@ -89,7 +89,7 @@ def _settings(raw: dict[str, Any], file: str, site_id: str, problems: list[str],
     return {
         **{name: top[name] for name in (
             "id", "name", "latitude", "longitude", "altitude_m", "timezone", "commissioned",
-            "area_hectare", "hedge_metres")},
+            "area_hectare", "hedge_metres", "address", "access", "contact")},
         **_data(top, arrays),
         **_horizon(top),
         "arrays": arrays,

@@ -7,18 +7,24 @@ from __future__ import annotations
 from pathlib import Path
 
 from yieldwatch.assess import Assessment
+from yieldwatch.report.crew_sheets import crew_sheets_pdf
 from yieldwatch.report.evidence_file import EVIDENCE_FILE, write_evidence
+from yieldwatch.report.monthly import monthly_html, monthly_pdf
 from yieldwatch.report.page import write_page
+from yieldwatch.report.pdf import why_no_pdf
 from yieldwatch.report.schema import TABLES
 from yieldwatch.report.tables import table_writers, tables, write_files
-from yieldwatch.report.workbook import write_workbook
+from yieldwatch.report.visit_calendar import visits_ics
+from yieldwatch.report.workbook import workbook_xlsx
 
 __all__ = ["write_report"]
 
+CREW_SHEETS, CALENDAR, MONTHLY = "crew_sheets.pdf", "visits.ics", "monthly_report.pdf"
 
-def write_report(assessment: Assessment, folder: Path, parquet: bool = False) -> None:
+
+def write_report(assessment: Assessment, folder: Path, parquet: bool = False) -> tuple[str, ...]:
     """
-    Write the tables, `evidence.json`, `work_list.xlsx` and `report.html`, all of them or none.
+    Write the tables, `evidence.json`, and the files that people read and take away, all of them or none.
 
     Parameters
     ----------
@@ -28,14 +34,32 @@ def write_report(assessment: Assessment, folder: Path, parquet: bool = False) ->
     parquet : bool
         Also write each table as Parquet.
 
+    Returns
+    -------
+    tuple of str
+        What could not be written here, and why; a file of an earlier run that it would replace is removed.
+
     Raises
     ------
     InputError
         If the folder cannot be written; what was there before is untouched.
     """
     writers = table_writers(tables(assessment), parquet)
-    writers["work_list.xlsx"] = lambda path: write_workbook(assessment, path)
+    writers["work_list.xlsx"] = lambda path: _write(path, workbook_xlsx(assessment))
     writers[EVIDENCE_FILE] = lambda path: write_evidence(assessment, path)
     writers["report.html"] = lambda path: write_page(assessment, path)
-    stale = () if parquet else tuple(f"{name}.parquet" for name in TABLES)
-    write_files(folder, writers, stale)
+    writers["monthly_report.html"] = lambda path: _write(path, monthly_html(assessment).encode())
+    missing = why_no_pdf()
+    if not missing:
+        writers[CREW_SHEETS] = lambda path: _write(path, crew_sheets_pdf(assessment))
+        writers[MONTHLY] = lambda path: _write(path, monthly_pdf(assessment))
+    if not assessment.plan.empty and (assessment.plan["row"] == "visit").any():
+        # A calendar must hold something (RFC 5545, 3.6).
+        writers[CALENDAR] = lambda path: _write(path, visits_ics(assessment))
+    known = {*(f"{name}.parquet" for name in TABLES), CREW_SHEETS, CALENDAR, MONTHLY}
+    write_files(folder, writers, tuple(sorted(known - set(writers))))
+    return (missing,) if missing else ()
+
+
+def _write(path: Path, content: bytes) -> None:
+    path.write_bytes(content)

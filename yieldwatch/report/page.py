@@ -12,7 +12,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from plotly.offline import get_plotlyjs
 
 from yieldwatch.assess import Assessment
-from yieldwatch.report import figures, jobs, proof, sentences, words, year
+from yieldwatch.report import figures, jobs, measure, proof, sentences, words, year
 from yieldwatch.report.blocks import Figure, declined_grid, farms_grid, job_card, jobs_grid
 from yieldwatch.report.sections import farm_section
 from yieldwatch.report.totals import site_totals
@@ -40,7 +40,7 @@ def render_page(assessment: Assessment) -> str:
     )
     plots = [*over_all, *(figure for farm in farms for figure in farm.figures)]
     return (
-        _environment()
+        environment()
         .get_template("report.html")
         .render(
             name=words.plain(assessment.portfolio.name),
@@ -63,6 +63,8 @@ def render_page(assessment: Assessment) -> str:
             proven=proof.proof_grid(assessment),
             proven_words=proof.proven_sentence(assessment),
             ledger=proof.ledger_grid(assessment),
+            next_up=measure.next_grid(assessment),
+            light=measure.light_grid(assessment),
             farms=farms,
             notes=[words.plain(notice) for notice in assessment.notices],
             plots={figure.id: json.loads(figure.plot.to_json()) for figure in plots},
@@ -85,7 +87,8 @@ def _portfolio_figures(totals: tuple, currency: str, period: str) -> list[Figure
     ]
 
 
-def _environment() -> Environment:
+def environment() -> Environment:
+    """Templates in which all text is escaped, and a name that is missing is an error."""
     return Environment(
         loader=PackageLoader("yieldwatch.report"),
         autoescape=True,

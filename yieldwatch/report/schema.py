@@ -1,7 +1,7 @@
 """
 The tables that are written: their columns, in order, and what each column means.
 
-The same words head the second sheet of the workbook, so a column is explained once.
+The same words stand in the workbook, so a column is explained once.
 """
 
 from __future__ import annotations
@@ -23,6 +23,9 @@ YIELDS = {
     "availability": "1 - (inverter and grid outage) / expected, by energy",
     "coverage": "Share of the month's expected energy that was really measured",
     "light_correction_pct": "What the expected energy holds more than the weather's light as read, for the light's own bias [%]",
+    "log_late_min": "By how much the stamps of the inverters' log were late (early where negative) and were moved, mean over the "
+    "month [min]",
+    "weather_late_min": "The same of the weather's stamps [min]",
 }
 LOSSES = {
     "site_id": "Site",
@@ -55,6 +58,22 @@ DOWNTIME = {
     "end": "End of the spell, exclusive",
     "cause": "Why; clipping is no loss",
     "energy_kwh": "Energy not made in the spell [kWh]",
+}
+OBSTACLES = {
+    "site_id": "Site",
+    "inverter_id": "Inverter whose shade it is",
+    "from": "First day of the months looked at",
+    "to": "Last day",
+    "azimuth_from_deg": "Bearing from which on the row holds, clockwise from north [°]",
+    "azimuth_to_deg": "Bearing up to which it holds [°]",
+    "height_deg": "Top of what stands there, above the horizontal, from the most shaded string [°]",
+    "height_low_deg": f"Low end of the {INTERVAL} [°]",
+    "height_high_deg": f"High end of the {INTERVAL}; blank where the sun never rises above the top [°]",
+    "sun_highest_deg": "How high the sun stood there at most [°]",
+    "beam_lost_pct": "Part of the sun's beam that the inverter loses while the sun is below the top [%]",
+    "energy_kwh": "Energy that shade took with the sun in these bearings [kWh]",
+    "months": "Months in which nine tenths of it went, by number",
+    "rise_per_10_m": "How far the top rises above the string for each 10 m between them [m]",
 }
 WORK_LIST = {
     "rank": "Order: safety first, then jobs chosen within the budget by payback, then the others",
@@ -227,12 +246,43 @@ PROMISES = {
     "factor_high": f"High end of the {INTERVAL}",
 }
 
+NEXT_MEASUREMENTS = {
+    "rank": "Place in the list, by worth less cost",
+    "site_id": "Site",
+    "measurement": "What to read",
+    "scope": "What it covers: `site`, or identifiers",
+    "how": "How it is done",
+    "bears_on": "Jobs of which it tells something",
+    "may_turn": "Jobs that it may bring in or take out, the likeliest first",
+    "chance_of_change": "Chance that it changes which jobs are done, 0 to 1",
+    "worth": "How much better the decision after it is than the one made now, in the mean, at present value",
+    "worth_low": "Low end of the 90 % range that the number of draws leaves the worth",
+    "worth_high": "High end of it",
+    "cost": "Cost, with what its crew's visit adds to visits that are made anyway; blank if not known",
+    "cost_alone": "Cost with a visit of its own",
+    "net_worth": "Worth less cost",
+    "needs_strong_light": "Whether it waits for an hour of `bright_hours.csv`",
+    "verdict": "Whether to read before deciding, and why",
+    "caution": "What to watch for, people's safety first",
+}
+BRIGHT_HOURS = {
+    "site_id": "Site",
+    "month": "Coming month",
+    "hour": "Hour of the day in site time, 0 to 23",
+    "light_w_m2": "Light in the array plane that counts as enough",
+    "hours": "How many hours of the month at this hour of the day have it, in usual weather",
+    "hours_low": f"Low end of the {INTERVAL}",
+    "hours_high": f"High end of the {INTERVAL}",
+    "years": "Years of the record that speak for the month",
+}
+
 #: Every table of the contract that the tool writes, by file stem.
 TABLES = {
     "yields": YIELDS,
     "losses": LOSSES,
     "string_findings": STRING_FINDINGS,
     "downtime": DOWNTIME,
+    "obstacles": OBSTACLES,
     "work_list": WORK_LIST,
     "statement_checks": STATEMENT_CHECKS,
     "bridge": BRIDGE,
@@ -243,6 +293,8 @@ TABLES = {
     "waiting": WAITING,
     "proof": PROOF,
     "promises": PROMISES,
+    "next_measurements": NEXT_MEASUREMENTS,
+    "bright_hours": BRIGHT_HOURS,
 }
 
 #: Columns that the work list may carry beyond the contract's.

@@ -42,6 +42,7 @@ def tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
         "losses": _stack([s.losses for s in sites]),
         "string_findings": _stack([s.gap.string_findings for s in sites]),
         "downtime": _stack([_local_downtime(s) for s in sites]),
+        "obstacles": _stack([s.gap.obstacles for s in sites]),
         "work_list": assessment.work_list,
         "statement_checks": _stack([s.statement_checks for s in sites]),
         "bridge": _stack([s.bridge for s in sites]),
@@ -52,6 +53,8 @@ def tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
         "waiting": assessment.waiting,
         "proof": _stack([s.proof for s in sites]),
         "promises": assessment.ledger,
+        "next_measurements": assessment.next_measurements,
+        "bright_hours": assessment.bright_hours,
     }
     return {name: _shaped(frame, name) for name, frame in raw.items()}
 

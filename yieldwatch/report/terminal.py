@@ -37,7 +37,8 @@ def print_assessment(console: Console, assessment: Assessment, folder: Path) -> 
     _print_jobs(console, assessment)
     _print_not_told(console, assessment, totals)
     _heading(console, "Everything else")
-    _item(console, f"{folder}: report.html to read, work_list.xlsx for the crew, and the tables (CSV).")
+    _item(console, f"{folder}: monthly_report.html for the owner, report.html to read, work_list.xlsx for the planner, "
+                   "crew_sheets.pdf and visits.ics for crews, and the tables (CSV).")
     command = f"yieldwatch explain --from {shlex.quote(str(folder))} {assessment.sites[0].site.id}"
     _item(console, f"{command} says why each figure of that farm is what it is.")
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from yieldwatch.check import Source
+from yieldwatch.portfolio.model import Site
 from yieldwatch.report.totals import Amount
 
 NOT_KNOWN = "not known"
@@ -239,3 +240,9 @@ def source_cells(source: Source, timezone: str) -> tuple[str, ...]:
     start, end = (day(t.tz_convert(timezone)) for t in (source.start, source.end))
     covered = per_cent(source.coverage, 1) if pd.notna(source.coverage) else ""
     return source.kind, f"{source.rows:,}", start, end, covered, plain(source.note)
+
+
+def position(site: Site) -> str:
+    """Latitude and longitude to about ten metres, `53.2000° N, 7.6000° W`."""
+    north, east = ("N" if site.latitude >= 0 else "S"), ("E" if site.longitude >= 0 else "W")
+    return f"{abs(site.latitude):.4f}° {north}, {abs(site.longitude):.4f}° {east}"

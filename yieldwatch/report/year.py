@@ -13,24 +13,6 @@ from yieldwatch.report import jobs, words
 from yieldwatch.report.blocks import Grid
 from yieldwatch.report.totals import Amount
 
-#: Columns of the plan's sheet: heading, width in characters, style, and column of plan.csv.
-FIELDS = (
-    ("Visit", 7, "text", "visit_id"),
-    ("Week from", 12, "date", "start"),
-    ("Site", 12, "text", "site_id"),
-    ("Crew", 11, "text", "crew"),
-    ("What to do", 18, "text", "job_kind"),
-    ("Where", 18, "text", "scope"),
-    ("Turn", 8, "text", "turn"),
-    ("Crew days", 7, "tenth", "crew_days"),
-    ("Cost", 12, "money", "cost"),
-    ("Returns", 12, "money", "gain"),
-    ("low (90 %)", 12, "money", "gain_low"),
-    ("high (90 %)", 12, "money", "gain_high"),
-    ("Why not, and what would bring it in", 40, "text", "why"),
-    ("Caution", 40, "text", "caution"),
-)
-
 
 def rows(assessment: Assessment) -> list[dict]:
     """The plan's rows as records; `job_kind` in words, `scope` of a visit saying that it is one."""

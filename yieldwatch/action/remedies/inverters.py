@@ -18,11 +18,16 @@ from yieldwatch.gap.attribute import SiteState
 _TOLD = 0.003
 #: Confidence where a cause shows in one way only. Common practice, no source.
 _SHOWS, _TRACKING, _LIMIT, _WET = 0.85, 0.7, 0.95, 0.85
-#: Doubt of what heat, and damp, take in a usual year. Relative. Common practice, no source.
-_HABIT_DOUBT = 0.2
+#: Doubt of what heat, and damp, take in a usual year: one year's hot hours, or wet mornings, say little of the next ones.
+#: Relative. Common practice, no source.
+_HABIT_DOUBT = 0.4
+#: Doubt of what lies above a limit: strong light varies more from year to year than light. Relative. Common practice, no source.
+_LIMIT_DOUBT = 0.25
 #: Wet-morning trips in twelve months that make a habit, and rain that wets an array. [mm] Common practice, no
 #: source.
 _HABIT, _WETS = 6, 0.2
+#: How much more often than on dry mornings the trips come on wet ones. Common practice, no source.
+_MORE_WHEN_WET = 3.0
 #: Wet days without a trip that show it had not begun. Common practice, no source.
 _SPARED = 15
 
@@ -31,14 +36,15 @@ def repair_conversion(look: Look) -> list[Candidate]:
     """One job an inverter for all that its conversion lost: below its curve, held by heat, an input off its point."""
     jobs = []
     for k, name in enumerate(look.names):
-        parts, words, chance = [], [], 0.0
-        for gain, sizes, confidence, why in (*_below_curve(look, k), *_heat(look, k), *_not_tracking(look, k)):
+        parts, words, chance, shown = [], [], 0.0, np.zeros(look.n_draws)
+        for gain, sizes, confidence, why, now in (*_below_curve(look, k), *_heat(look, k), *_not_tracking(look, k)):
             parts.append((gain, sizes))
+            shown += now * sizes
             words.append(why)
             chance = max(chance, confidence)
         if parts:
             jobs.append(look.job("repair_inverter", "inverter_efficiency", (name,), parts, chance, " ".join(words),
-                                 "Stays mended while filters and fans are kept clean."))
+                                 "Stays mended while filters and fans are kept clean.", size=shown if shown.any() else None))
     return jobs
 
 
@@ -51,7 +57,7 @@ def fix_settings(look: Look) -> list[Candidate]:
         why = (
             f"{name} has not passed {look.outlook.setting[k]:.0f} kW of late, though its peers did and its strings "
             "could: a limit was left on.")
-        jobs.append(look.job("fix_settings", "curtailment", (name,), [(gain, np.ones(look.n_draws))], _LIMIT, why,
+        jobs.append(look.job("fix_settings", "curtailment", (name,), [(gain, look.doubt(_LIMIT_DOUBT))], _LIMIT, why,
                              "Stays mended unless the limit is set again."))
     return jobs
 
@@ -61,14 +67,15 @@ def stop_wet_trips(look: Look) -> list[Candidate]:
     jobs = []
     for k, name in enumerate(look.names):
         lost, days = wet_mornings(look.state, k)
-        if len(days) < _HABIT:
+        if len(days) < _HABIT or len(days) < _MORE_WHEN_WET * _expected_by_chance(look.state, k):
             continue
         why = (
             f"{name} stayed off after first light on {len(days)} mornings of the last twelve months that had rain that "
             "day or the day before: insulation that is low when wet.")
         began, light = _began(look.state, days), _wet_light(look.state)
         gain = look.outlook.gain_of(lost, k, light, began)
-        jobs.append(look.job("repair_inverter", "inverter_outage", (name,), [(gain, look.doubt(_HABIT_DOUBT))], _WET, why,
+        sizes = look.doubt(_HABIT_DOUBT) * look.is_there(_WET)
+        jobs.append(look.job("repair_inverter", "inverter_outage", (name,), [(gain, sizes)], _WET, why,
                              "Stays mended once the damp part is found."))
         jobs.append(look.safety("inverter_outage", (name,), _WET,
                                 f"{why} Low insulation can make frames live: measure it before anyone touches the array."))
@@ -86,18 +93,29 @@ def wet_mornings(state: SiteState, inverter: int) -> tuple[np.ndarray, np.ndarra
     lost : ndarray, shape (n_times,)
     days : ndarray of int
     """
-    blocks, off = state.blocks, state.off.inverter[inverter]
-    day = blocks.day[blocks.of]
-    wet = _wet_days(state)
-    lost, days = np.zeros(len(off)), []
+    off, day = state.off.inverter[inverter], state.blocks.day[state.blocks.of]
+    days = _late_starts(state, inverter)
+    days = days[_wet_days(state)[days]]
+    return np.where(np.isin(day, days), 1.0 - off, 0.0), days
+
+
+def _late_starts(state: SiteState, inverter: int) -> np.ndarray:
+    """Local days of the last twelve months on which an inverter was off at first light and running again before dusk."""
+    off, day = state.off.inverter[inverter], state.blocks.day[state.blocks.of]
+    days = []
     for d in np.unique(day[(off < 1.0) & (day > day[-1] - 365)]):
         here = np.flatnonzero(day == d)
         gone = np.flatnonzero(off[here] < 1.0)
-        morning = gone[0] < 0.3 * len(here) and off[here[-len(here) // 4:]].min() >= 1.0
-        if wet[d] and morning:
-            lost[here] = 1.0 - off[here]
+        if gone[0] < 0.3 * len(here) and off[here[-len(here) // 4:]].min() >= 1.0:
             days.append(int(d))
-    return lost, np.array(days, dtype=int)
+    return np.array(days, dtype=int)
+
+
+def _expected_by_chance(state: SiteState, inverter: int) -> float:
+    """Late starts on wet days that there would be if they came as often as on dry ones."""
+    wet = _wet_days(state)
+    dry_starts = (~wet[_late_starts(state, inverter)]).sum()
+    return float(dry_starts * wet[-365:].sum() / max((~wet[-365:]).sum(), 1))
 
 
 def _wet_days(state: SiteState) -> np.ndarray:
@@ -122,7 +140,8 @@ def _began(state: SiteState, days: np.ndarray) -> pd.Timestamp:
     return state.blocks.dates[first].tz_localize(state.model.site.tz).tz_convert("UTC")
 
 
-_Part = tuple[Gain, np.ndarray, float, str]
+#: Gain, how many times it in each draw, confidence, why, and the loss that a clamp would show at any hour.
+_Part = tuple[Gain, np.ndarray, float, str, float]
 
 
 def _below_curve(look: Look, k: int) -> list[_Part]:
@@ -137,8 +156,8 @@ def _below_curve(look: Look, k: int) -> list[_Part]:
     which = [n for n, c in columns if c.tag and c.tag[0] in ("efficiency", "clamp") and c.tag[1] == k]
     grows = f", growing by {100 * slope.per_year:.1f} points a year" if slope.per_year > 1e-3 else ""
     why = f"{look.names[k]} gives {percent(slope.now)} less than its curve at the same load{grows}."
-    sizes = relative(look.outlook.draws[:, which].sum(axis=1))
-    return [(look.outlook.gain(Relief((k,), ac=lost)), sizes, _SHOWS, why)]
+    sizes = relative(look.outlook.draws[:, which].sum(axis=1)) * look.is_there(_SHOWS)
+    return [(look.outlook.gain(Relief((k,), ac=lost)), sizes, _SHOWS, why, slope.now)]
 
 
 def _heat(look: Look, k: int) -> list[_Part]:
@@ -147,8 +166,8 @@ def _heat(look: Look, k: int) -> list[_Part]:
     why = (
         f"{look.names[k]} holds its power down in hot hours while its peers do not; look at fans, filters and airflow "
         "first.")
-    sizes = look.doubt(_HABIT_DOUBT)
-    return [(look.outlook.gain(Relief((k,), heat=True)), sizes, _SHOWS, why)]
+    sizes = look.doubt(_HABIT_DOUBT) * look.is_there(_SHOWS)
+    return [(look.outlook.gain(Relief((k,), heat=True)), sizes, _SHOWS, why, 0.0)]
 
 
 def _not_tracking(look: Look, k: int) -> list[_Part]:
@@ -162,5 +181,5 @@ def _not_tracking(look: Look, k: int) -> list[_Part]:
             f"{look.names[k]} has given {percent(draws.mean())} less than its peers{since}, though a round found its "
             "strings sound: an input does not track.")
         gain = look.outlook.gain(Relief((k,), ac=of_fault(look, fault, draws.mean())))
-        parts.append((gain, relative(draws) * look.is_there(_TRACKING), _TRACKING, why))
+        parts.append((gain, relative(draws) * look.is_there(_TRACKING), _TRACKING, why, float(draws.mean())))
     return parts

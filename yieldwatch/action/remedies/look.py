@@ -70,7 +70,8 @@ class Look:
 
     def job(self, kind: str, cause: str, scope: tuple[str, ...], parts: list[tuple[Gain, np.ndarray]],
             confidence: float, why: str, comes_back: str, units: dict[str, float] | None = None,
-            season: tuple[str, str] | None = None, later: tuple[Gain, np.ndarray] | None = None) -> Candidate:
+            season: tuple[str, str] | None = None, later: tuple[Gain, np.ndarray] | None = None,
+            size: np.ndarray | None = None) -> Candidate:
         """
         A candidate priced by when its energy comes.
 
@@ -84,6 +85,8 @@ class Look:
             "MM-DD" borders of the time to do it.
         later : (Gain, ndarray of shape (n_starts, n_draws, n_months)), optional
             For a loss that comes back: when its energy comes, and how much of it for each of `starts.START_DAYS`. [kWh]
+        size : ndarray, shape (n_draws,), optional
+            As in `Candidate`.
         """
         usual = self.doubt(_USUAL_DOUBT)
         shape = (self.n_draws, self.outlook.months)
@@ -97,7 +100,7 @@ class Look:
             self.site.id, kind, cause, scope, scope_units(self.site, scope) | (units or {}), kwh, value,
             float(np.clip(confidence, 0.0, 1.0)), why, comes_back, best_from=first, best_to=last,
             later=None if later is None else (later[1] * usual[:, None] * self._worth(later[0])).astype(np.float32),
-            left=left_after(self.outlook.day_month, self.outlook.day_share))
+            left=left_after(self.outlook.day_month, self.outlook.day_share), size=size)
 
     def safety(self, cause: str, scope: tuple[str, ...], confidence: float, why: str) -> Candidate:
         """An inspection that must be made whatever it returns; by itself it returns nothing."""

@@ -5,6 +5,7 @@ Faults of strings: those that the rounds found, one job each, and those that onl
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from math import ceil
 from typing import Any
 
@@ -31,8 +32,11 @@ MENDS = {
 _SPARE = 1.2
 #: Loss of an inverter below which the log cannot vouch for a fault. Common practice, no source.
 _LOG_TELLS = 0.002
-#: Chance that a loss which only the log saw is a string's. Common practice, no source.
-_STRINGS_OWN = 0.8
+#: Chance that a loss which only the log saw is a string's: where it is the output of whole strings, and where it is not, as with
+#: an input that does not track, shade, or dirt; and where the like came and went by itself before. Common practice, no source.
+_STRINGS_OWN, _PART_OF_ONE, _COMES_AND_GOES = 0.8, 0.5, 0.2
+#: How near to whole strings a loss must be to be taken for dead ones. [strings]
+_NEAR = 0.2
 
 
 def repair_strings(look: Look) -> list[Candidate]:
@@ -53,15 +57,51 @@ def inspect_unseen(look: Look) -> list[Candidate]:
             continue
         name = look.names[fault.inverter]
         came = f"since {_date(look, fault)}" if fault.start >= 0 else f"all through the history ({fault.kind})"
-        there = _STRINGS_OWN * float((draws > _LOG_TELLS).mean())
+        dead = _dead_strings(look, fault)
+        own = _COMES_AND_GOES if _went_before(look, fault) else _STRINGS_OWN if dead else _PART_OF_ONE
+        there = own * float((draws > _LOG_TELLS).mean())
+        follows = _repair_cost(look, fault, dead)
         why = (
             f"{name} has lacked {percent(draws.mean())} of its output {came}, and no round explains it. Test its "
-            "strings; the gain stated needs the repair that follows, which is a job of its own.")
+            "strings; the money stated is what is left once the repair that follows, a job of its own, is paid"
+            f"{f' (about {follows:,.0f})' if follows else ''}.")
         gain = look.outlook.gain(Relief((fault.inverter,), dc=of_fault(look, fault, draws.mean())))
         sizes = relative(draws) * look.is_there(there)
-        jobs.append(look.job("inspect", "string_fault", (name,), [(gain, sizes)], there, why,
-                             "Stays mended once the part is found and repaired."))
+        job = look.job("inspect", "string_fault", (name,), [(gain, sizes)], there, why,
+                       "Stays mended once the part is found and repaired.", size=draws.mean() * sizes)
+        returns = job.gain_value.sum(axis=1, keepdims=True)
+        left = np.divide(np.maximum(returns - follows, 0.0), returns, out=np.zeros_like(returns), where=returns > 0)
+        jobs.append(replace(job, gain_value=job.gain_value * left))
     return jobs
+
+
+def _dead_strings(look: Look, fault: Fault) -> int:
+    """How many whole strings' output a fault is worth; nil where it is not near to whole ones."""
+    count = sum(s.inverter_id == look.names[fault.inverter] for s in look.site.strings)
+    strings = -np.expm1(-look.outlook.fault_size(fault)[1].mean()) * count
+    whole = round(strings)
+    return whole if whole and abs(strings - whole) < _NEAR * whole else 0
+
+
+def _went_before(look: Look, fault: Fault) -> bool:
+    """Whether the inverter lacked a part before, and had it again without a recorded repair."""
+    events, name = look.data.events, look.names[fault.inverter]
+    mended = events.loc[events["kind"].isin(["repair", "replacement"]), "scope"] if len(events) else ()
+    inside = {"site", name} | {s.string_id for s in look.site.strings if s.inverter_id == name}
+    return not any(inside & set(str(scope).split()) for scope in mended) and any(
+        f.inverter == fault.inverter and not f.strings and f.cause == "string_fault" and f.end <= fault.start
+        for f in look.state.faults)
+
+
+def _repair_cost(look: Look, fault: Fault, dead: int) -> float:
+    """What the repair costs that a test is likely to call for: dead strings mended, or weak modules replaced. [money]"""
+    row = look.site.job_costs.get("repair_string" if dead else "replace_modules")
+    if row is None:
+        return 0.0
+    strings = [s for s in look.site.strings if s.inverter_id == look.names[fault.inverter]]
+    weak = look.outlook.fault_size(fault)[1].mean() * sum(s.modules_in_series for s in strings)
+    units = {"string": float(max(dead, 1)), "module": float(ceil(_SPARE * weak))}.get(row.unit, 1.0)
+    return row.cost_per_visit + row.cost_per_unit * units
 
 
 def of_fault(look: Look, fault: Fault, size: float) -> Callable[[Replay, int], np.ndarray]:
@@ -83,7 +123,10 @@ def _repair(look: Look, string: String, found: dict[Any, Any]) -> Candidate:
     why = _why(look, string, found, fault, draws.mean())
     if units:
         why += f" Counted: {units['module']:.0f} of {string.modules_in_series} modules to replace."
-    return look.job(kind, "string_fault", (string.string_id,), [(gain, sizes)], confidence, why, "Stays mended.", units)
+    part = string.p_mp_w / sum(s.p_mp_w for s in look.site.strings if s.inverter_id == string.inverter_id)
+    of_string = -np.log1p(-np.minimum(-np.expm1(-draws.mean() * sizes) / part, 0.98))
+    return look.job(kind, "string_fault", (string.string_id,), [(gain, sizes)], confidence, why, "Stays mended.", units,
+                    size=of_string)
 
 
 def _size(look: Look, string: String, found: dict[Any, Any]) -> tuple[Fault, np.ndarray]:

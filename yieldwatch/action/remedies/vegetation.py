@@ -11,6 +11,7 @@ from __future__ import annotations
 import datetime as dt
 
 import numpy as np
+import pandas as pd
 
 from yieldwatch.action.candidate import Candidate
 from yieldwatch.action.outlook import Gain, Relief
@@ -35,8 +36,11 @@ _MATTERS = 0.002
 _POLE = 0.85
 #: Grass's share of the shade above which the job is to mow.
 _MOSTLY = 0.6
-#: How far a cut's success varies from one to the next. Relative. Common practice, no source.
-_CUT_DOUBT = 0.2
+#: How far a cut's success varies from one to the next, since neither how tall the plants are nor how low they may be cut is
+#: known: from a trim that opens little to a sky that opens wholly. Relative. Common practice, no source.
+_CUT_DOUBT = 0.6
+#: Chance that what shades is a plant that may be cut, and no building, slope or neighbour's tree. Common practice, no source.
+_PLANT = 0.85
 
 
 def cut_vegetation(look: Look) -> list[Candidate]:
@@ -55,9 +59,11 @@ def cut_vegetation(look: Look) -> list[Candidate]:
     grass_days = look.site.assumed("grass_returns_days", GRASS_DAYS)
     delay = _days_until(look.outlook.as_of, season[0]) if season else 0
 
+    regrown = _regrown(look, hedge_years)
+
     def opened(replay: Replay, year: int) -> np.ndarray:
         since = year * 365 + replay.day - delay
-        hedge = np.exp(-np.maximum(since, 0) / 365.25 / hedge_years)
+        hedge = regrown * np.exp(-np.maximum(since, 0) / 365.25 / hedge_years)
         low = np.clip(1.0 - since / grass_days, 0.0, 1.0)
         part = grass[:, replay.blocks]
         stays = (part * low + (1.0 - part) * hedge) * (since >= 0)
@@ -73,12 +79,23 @@ def cut_vegetation(look: Look) -> list[Candidate]:
     back = (
         f"A cut is taken to cure {100 * cures:.0f} % of the shade; hedges grow back over about {hedge_years:.0f} "
         f"years, grass within {grass_days / 7:.0f} weeks of its season.")
-    sizes = relative(by_draw) * look.doubt(_CUT_DOUBT)
-    there = 0.95 * float((by_draw > _MATTERS).mean())
+    there = _PLANT * float((by_draw > _MATTERS).mean())
+    # The share that a cut cures is a mean that holds the chance of there being nothing to cut.
+    sizes = relative(by_draw) * look.doubt(_CUT_DOUBT) * look.is_there(_PLANT) / _PLANT
     later = _later(look, rows, grass, cures, hedge_years, grass_days)
     scaled = to_scale(later[1] * sizes[:, None], delay, float(gain.kwh.sum() * sizes.mean()))
     return [look.job("cut_vegetation", "shading", ("site",), [(gain, sizes)], there, why, back, season=season,
                      later=(later[0], scaled))]
+
+
+def _regrown(look: Look, hedge_years: float) -> float:
+    """Share of a hedge's shade that came back since the last recorded cut: cutting again can take off no more than that."""
+    events = look.data.events
+    cuts = events.loc[events["kind"] == "vegetation_cut", "start"] if len(events) else events
+    if not len(cuts):
+        return 1.0
+    days = (pd.Timestamp(look.outlook.as_of, tz=look.site.timezone) - cuts.max()).total_seconds() / 86400.0
+    return float(-np.expm1(-max(days, 0.0) / 365.25 / hedge_years))
 
 
 def _later(look: Look, rows: list[int], grass: np.ndarray, cures: float, hedge_years: float,

@@ -21,6 +21,10 @@ SHORTEST_HISTORY = 90
 _MATTERS = 0.0025
 #: Row shade, as a share of the light, beyond which a block proves nothing about other shade.
 _ROW_SHADE = 0.03
+#: Row shade beyond which the model's error outweighs any other shade: such blocks are left out of the day pattern.
+_MUCH_ROW_SHADE = 0.1
+#: Days over which a fault that goes with the light is taken as steady.
+_SPELL = 10
 #: Share that a cell of beam, and the sky's light, can lose. Wide: the data speak.
 _BEAM_SD, _SKY_SD = 0.3, 0.08
 #: Deficit of a string against its peers from which a round saw shade on it; less is scatter.
@@ -52,69 +56,86 @@ def pattern_cost(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray) -> np.nd
     Share of each inverter's energy that its day pattern costs against the best-lit peers in the same planes.
 
     An inverter alone in its plane has no such peer and no pattern: zero. Quarter by quarter the deficit against the best-lit is
-    laid out, additively, over month, strength of the light, and azimuth. What goes with the strength of the light is not shade:
-    shunts lose most in weak light, series resistance in strong light, at any azimuth. Of the azimuths the best counts as free.
+    laid out, additively, over spells of ten days, strength of the light, and azimuth. What goes with the strength of the light is
+    not shade: shunts lose most in weak light, series resistance in strong light, at any azimuth. Faults begin and end, so each
+    spell has a deficit of each of these shapes of its own, beside what the light does all the time. Of the azimuths the best
+    counts as free.
     """
     n = len(ratio)
     cost = np.zeros(n)
     if n < 2:
         return cost
     month = np.asarray(blocks.dates[blocks.day].year * 12 + blocks.dates[blocks.day].month)
-    month = month - month.min()
-    quarter = month // 3
+    quarter = (month - month.min()) // 3
     step = np.floor(blocks.azimuth / AZIMUTH_STEP).astype(int)
     hours = np.bincount(blocks.of, minlength=blocks.n)
-    deficit = np.full_like(ratio, np.nan)
+    deficit, best = np.full_like(ratio, np.nan), np.zeros_like(ratio)
     for group in np.unique(blocks.groups):
         alike = np.flatnonzero(blocks.groups == group)
         if len(alike) > 1:
             # Where the design rows shade each other, rows at the edge and within differ by the model's error: half of that
             # shade is doubt, and such hours do not set an inverter's usual level.
-            behind = _behind_best_lit(ratio[alike], quarter, blocks.row_shade < _ROW_SHADE)
+            behind, best[alike] = _behind_best_lit(ratio[alike], weight[alike], quarter, blocks.row_shade < _ROW_SHADE)
             deficit[alike] = np.maximum(behind - 0.5 * blocks.row_shade, 0.0)
     for k in range(n):
-        strength = blocks.expected[k] / hours
-        ok = np.isfinite(deficit[k]) & (weight[k] > 0)
+        # The light that peers turned into power, not the weather's: snow, or a cloud beside the sensor, makes weak light too.
+        strength = blocks.expected[k] * np.exp(best[k]) / hours
+        ok = np.isfinite(deficit[k]) & (weight[k] > 0) & (blocks.row_shade < _MUCH_ROW_SHADE)
         if ok.sum() < 200:
             continue
-        light = np.digitize(strength / np.quantile(strength, 0.95), np.geomspace(0.04, 0.8, 14))
+        light = strength / np.quantile(strength, 0.95)
         total = 0.0
         for q in np.unique(quarter[ok]):
             here = np.flatnonzero(ok & (quarter == q))
-            total += _azimuth_cost(deficit[k, here], weight[k, here], month[here], light[here], step[here])
+            total += _azimuth_cost(deficit[k, here], weight[k, here], blocks.day[here] // _SPELL, light[here], step[here])
         cost[k] = total / weight[k, ok].sum()
     return cost
 
 
-def _behind_best_lit(ratio: np.ndarray, quarter: np.ndarray, plain: np.ndarray) -> np.ndarray:
+def _behind_best_lit(
+    ratio: np.ndarray, weight: np.ndarray, quarter: np.ndarray, plain: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """
-    How far each inverter is behind the best of all in each block, each first brought to its own usual level.
+    How far each inverter is behind the best of all in each block, each first brought to its own usual level; and that best.
 
     The best of all, itself included: so an inverter in the open does not seem to fall behind whenever its neighbour is not
-    shaded. The usual level is the 65th percentile of a quarter, which shade of up to a third of the day leaves alone, in the
+    shaded. The usual level is the 65th percentile of a quarter's energy, which shade of up to a third of it leaves alone, in the
     inverter's second best quarter against the model, over the blocks that are `plain`: under a hedge a whole winter may have no
-    clean hour.
+    clean hour. By energy, because in weak light module types differ by their make.
     """
-    levels = np.stack(
+    levels = np.array(
         [
-            over_known(np.nanquantile, ratio[:, (quarter == q) & plain], 0.65, axis=1)
-            for q in np.unique(quarter)
-            if ((quarter == q) & plain).sum() > 20
+            [_level(row[here], energy[here]) for row, energy in zip(ratio, weight, strict=True)]
+            for here in ((quarter == q) & plain for q in np.unique(quarter))
+            if here.sum() > 20
         ]
     )
-    best = np.sort(np.where(np.isfinite(levels), levels, -np.inf), axis=0)[-min(2, len(levels))]
-    aligned = ratio - np.where(np.isfinite(best), best, 0.0)[:, None]
+    usual = np.sort(np.where(np.isfinite(levels), levels, -np.inf), axis=0)[-min(2, len(levels))]
+    aligned = ratio - np.where(np.isfinite(usual), usual, 0.0)[:, None]
     # Of many the very best of an hour is the luckiest.
     best_lit = over_known(np.nanmax, aligned, axis=0) if len(ratio) <= 6 else over_known(np.nanquantile, aligned, 0.75, axis=0)
-    return best_lit - aligned
+    return best_lit - aligned, np.nan_to_num(best_lit)
 
 
-def _azimuth_cost(deficit: np.ndarray, weight: np.ndarray, month: np.ndarray, light: np.ndarray, step: np.ndarray) -> float:
+def _level(ratio: np.ndarray, energy: np.ndarray) -> float:
+    """65th percentile of the ratio by energy; NaN where nothing is known."""
+    known = np.isfinite(ratio) & (energy > 0)
+    if not known.any():
+        return float("nan")
+    order = np.argsort(ratio[known])
+    below = np.cumsum(energy[known][order])
+    return float(ratio[known][order][np.searchsorted(below, 0.65 * below[-1])])
+
+
+def _azimuth_cost(deficit: np.ndarray, weight: np.ndarray, spell: np.ndarray, light: np.ndarray, step: np.ndarray) -> float:
     """Energy that the azimuth part of an additive fit takes beyond its tenth percentile. [kWh]"""
-    levels = [np.unique(x) for x in (month, light, step)]
-    parts = [(x[:, None] == u[None, :]).astype(float) for x, u in zip((month, light, step), levels, strict=True)]
+    strength = np.digitize(light, np.geomspace(0.04, 0.8, 14))
+    levels = [np.unique(x) for x in (spell, strength, step)]
+    parts = [(x[:, None] == u[None, :]).astype(float) for x, u in zip((spell, strength, step), levels, strict=True)]
+    # A fixed current is a share that grows as the light falls; a resistance's share goes with the light.
+    by_light = [parts[0] * shape[:, None] for shape in (0.2 / np.maximum(light, 0.05), light)]
     # The first level of light and azimuth is the reference of an additive fit.
-    design = np.hstack([parts[0], parts[1][:, 1:], parts[2][:, 1:]])
+    design = np.hstack([parts[0], *by_light, parts[1][:, 1:], parts[2][:, 1:]])
     if len(deficit) < 3 * design.shape[1]:
         return 0.0
     w, theta = weight.copy(), np.zeros(design.shape[1])

@@ -200,7 +200,8 @@ def fault_columns(blocks: Blocks, faults: list[Fault]) -> list[Column]:
     Columns of each fault: its inverter, its span, its size with the prior from the rounds.
 
     Kinds that creep (shunts, series resistance, cracks) get two: what was there from the start, and what grew since, so
-    that the last round's size is not taken for the whole span.
+    that the last round's size is not taken for the whole span. So do steps that no round has seen: a share at all light, and what
+    a shunt takes beyond it in weak light.
     """
     out = []
     for fault in faults:
@@ -210,6 +211,13 @@ def fault_columns(blocks: Blocks, faults: list[Fault]) -> list[Column]:
         label = " ".join(fault.strings) or "a part that no round has seen"
         name = f"{fault.kind} of {label} on {blocks.model.inverter_ids[fault.inverter]}"
         shape = full_shape(blocks, fault) * on
+        if fault.kind == "unseen":
+            # Nobody has named it: what a leak takes beyond its share in good light is left to the log.
+            leak = np.clip(800.0 / np.maximum(_mean_light(blocks, fault.inverter), 50.0), 1.0, 4.0) - 1.0
+            out.append(
+                Column(fault.cause, name + ", more in weak light", leak * on, fault.inverter, 0.0, 0.5 * fault.share, 0.0, 5.0,
+                       ("fault", fault))
+            )
         if fault.kind not in _CREEPING:
             out.append(Column(fault.cause, name, shape, fault.inverter, fault.share, fault.share_sd, 0.0, 5.0, ("fault", fault)))
             continue

@@ -189,11 +189,35 @@ def shading(window: Window) -> Told:
         f"Behind their best-lit peers at certain sun positions: {named}. {beam:.0f} % of it is light straight from the sun, "
         f"the rest is the sky's. {part[most[0]]:.0f} % comes with the sun at azimuth {bearing(most[0])}, about {int(hour):02d}:"
         f"{int(hour % 1 * 60):02d} by the clock; most in {MONTHS[busiest - 1]}.",
-        tuple(figures),
+        (*figures, *_tops(window)),
         "Dirt bands at the lower edge of the modules, and a plane that differs from site.toml, make day patterns too. " + blind,
-        settle,
+        _look_along(window) or settle,
         (Turn("day pattern alone", alone, "kWh", f"Counted by the day pattern alone it would be {alone:,.0f} kWh."),),
     )
+
+
+def _tops(window: Window) -> list[Figure]:
+    """The outline's angular heights."""
+    return [
+        Figure("top of what stands there", o.height_deg, "°", where=f"{o.inverter_id}, bearing {_bearings(o)}",
+               low=o.height_low_deg, high=o.height_high_deg)
+        for o in window.obstacles.itertuples()
+    ]
+
+
+def _look_along(window: Window) -> str:
+    """Where to stand and look; empty without an outline."""
+    if window.obstacles.empty:
+        return ""
+    most = window.obstacles.loc[window.obstacles["energy_kwh"].idxmax()]
+    return (
+        f"Stand at the most shaded string of {most.inverter_id} and look along bearing {_bearings(most)}: what stands higher "
+        f"than {most.height_deg:.0f}° ({most.rise_per_10_m:.1f} m above the string for each 10 m of distance) casts the shade."
+    )
+
+
+def _bearings(row) -> str:
+    return f"{row.azimuth_from_deg:.0f} to {row.azimuth_to_deg:.0f}°"
 
 
 def _beam_part(window: Window) -> float:

@@ -30,6 +30,8 @@ class Window:
     findings : DataFrame
         From `yieldwatch.gap.findings.string_findings`.
     split : Split
+    obstacles : DataFrame
+        From `yieldwatch.gap.obstacle.outlines`.
     downtime : DataFrame
         From `yieldwatch.gap.spell_table.downtime_table`, of these months.
     months : tuple of str
@@ -45,6 +47,7 @@ class Window:
     data: SiteData
     findings: pd.DataFrame
     split: Split
+    obstacles: pd.DataFrame
     downtime: pd.DataFrame
     months: tuple[str, ...]
     inside: np.ndarray

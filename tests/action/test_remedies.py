@@ -1,0 +1,83 @@
+"""What a remedy can win back, by written-out arithmetic."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from tests.action.build import AS_OF, MODULE, make_site
+from yieldwatch.action.remedies.clean import _seen_on_strings
+from yieldwatch.action.remedies.inverters import _expected_by_chance
+from yieldwatch.action.remedies.look import Look
+from yieldwatch.action.remedies.strings import _dead_strings, _repair_cost, _went_before
+from yieldwatch.action.remedies.vegetation import _regrown
+from yieldwatch.gap.mechanisms.string_fault import Fault
+from yieldwatch.portfolio.model import JobCost, String
+
+NO_EVENTS = pd.DataFrame(columns=["kind", "start", "scope"])
+
+
+def _look(share=0.0, events=NO_EVENTS, findings=None, faults=(), costs=None) -> Look:
+    """Four like strings on one inverter, with a fault of one size in each draw."""
+    strings = tuple(String(f"I1.{k}", "I1", "A", MODULE, 20) for k in (1, 2, 3, 4))
+    site = make_site().__class__(**{**vars(make_site()), "strings": strings, "job_costs": costs or {}})
+    outlook = SimpleNamespace(draws=np.zeros((5, 1)), months=12, as_of=AS_OF,
+                              fault_size=lambda fault: (share, np.full(5, -np.log1p(-share))))
+    state = SimpleNamespace(model=SimpleNamespace(inverter_ids=["I1"]), faults=list(faults))
+    frame = pd.DataFrame(columns=["string_id", "finding", "i_sc_ratio"]) if findings is None else findings
+    return Look(site, SimpleNamespace(events=events), state, frame, outlook, None, np.random.default_rng(0))
+
+
+def _fault(start=100, end=400, strings=()):
+    return Fault("string_fault", 0, strings, "unseen", start, end, 0.25, 0.01, True)
+
+
+def test_droppings_on_one_string_of_four_are_a_quarter_of_them_on_the_inverter():
+    found = pd.DataFrame({"string_id": ["I1.1", "I1.2", "I1.3"], "finding": ["soiled", "ok", "soiled"],
+                          "i_sc_ratio": [0.94, 0.95, 0.70]})
+    # 6 % of one, and no more than 10 % of another whose trace may be a bad one; a sound string's spread is no dirt.
+    assert _seen_on_strings(_look(findings=found))[0] == pytest.approx(-np.log(1.0 - 0.16 / 4.0))
+
+
+def test_a_loss_is_dead_strings_only_where_it_is_near_to_whole_ones():
+    assert [_dead_strings(_look(share), _fault()) for share in (0.25, 0.24, 0.50, 0.10, 0.37)] == [1, 1, 2, 0, 0]
+
+
+def test_a_part_that_came_back_unmended_may_do_so_again():
+    before = _fault(start=10, end=60)
+    assert not _went_before(_look(), _fault())
+    assert _went_before(_look(faults=[before]), _fault())
+    mended = pd.DataFrame({"kind": ["repair"], "start": [pd.Timestamp("2024-02-01", tz="UTC")], "scope": ["I1.3"]})
+    assert not _went_before(_look(events=mended, faults=[before]), _fault())
+
+
+def test_what_a_test_leads_to_costs_a_string_or_the_weak_modules():
+    costs = {"repair_string": JobCost("repair_string", 190.0, 85.0, "string", 2.0, 1.5, 7.0),
+             "replace_modules": JobCost("replace_modules", 240.0, 130.0, "module", 2.0, 0.6, 30.0)}
+    assert _repair_cost(_look(0.5, costs=costs), _fault(), 2) == 190.0 + 2 * 85.0
+    # 5 % of 80 modules as -ln(0.95), 4.1, and a fifth to spare: five.
+    assert _repair_cost(_look(0.05, costs=costs), _fault(), 0) == 240.0 + 5 * 130.0
+    assert _repair_cost(_look(0.5), _fault(), 2) == 0.0
+
+
+def test_a_hedge_cut_lately_has_little_to_cut_again():
+    three_years = pd.Timestamp(AS_OF, tz=make_site().timezone) - pd.Timedelta(days=3 * 365.25)
+    cut = pd.DataFrame({"kind": ["vegetation_cut"], "start": [three_years], "scope": ["site"]})
+    assert _regrown(_look(), 3.0) == 1.0
+    assert _regrown(_look(events=cut), 3.0) == pytest.approx(0.632, abs=0.001)
+
+
+def test_late_starts_as_often_on_dry_days_are_no_matter_of_wet():
+    # Rain every fourth day, and so two wet days in four; late on ten of each.
+    off = np.ones((40, 8))
+    wet = np.arange(40) % 4 < 2
+    late = np.r_[np.flatnonzero(wet)[:10], np.flatnonzero(~wet)[:10]]
+    off[late, :2] = 0.0
+    blocks = SimpleNamespace(of=np.arange(320), day=np.repeat(np.arange(40), 8), rain=np.where(np.arange(40) % 4 == 0, 4.0, 0.0))
+    state = SimpleNamespace(blocks=blocks, off=SimpleNamespace(inverter=off.reshape(1, 320)))
+    assert _expected_by_chance(state, 0) == pytest.approx(10.0)
+    off[~wet, :2] = 1.0
+    assert _expected_by_chance(state, 0) == 0.0
+
+

@@ -1,0 +1,168 @@
+"""The owner's month, as somebody with five minutes reads it."""
+
+import datetime as dt
+import math
+import re
+from dataclasses import replace
+
+import pandas as pd
+import pytest
+
+from tests.book.build import raise_job
+from tests.report.invented import HOSTILE_NAME, MONTHS, PRICE, assessment, bridge
+from tests.report.paper import needs_pango, pages
+from yieldwatch.book.keep import open_book
+from yieldwatch.book.reconcile import Reconciled
+from yieldwatch.report import monthly_pictures, pictures
+from yieldwatch.report.monthly import monthly_html, monthly_pdf
+from yieldwatch.report.monthly_words import answers, last_month, summed_bridge
+from yieldwatch.report.pictures import Step
+
+QUESTIONS = ("What came in", "What was expected", "Why it differs", "What was in our hands", "What to decide", "What was proven",
+             "What is not known")
+
+
+def with_month_budget(done=None):
+    """The invented assessment with the bridge of its month too."""
+    done = done or assessment()
+    birch, alder = done.sites
+    spans = [bridge().assign(span=span) for span in ("month", "year_to_date", "twelve_months")]
+    return replace(done, sites=(birch, replace(alder, bridge=pd.concat(spans, ignore_index=True))))
+
+
+def said(done):
+    month = last_month(done)
+    return {a.question: " ".join(a.said) for a in answers(done, month)}
+
+
+def test_every_question_has_its_answer_in_order():
+    assert tuple(said(with_month_budget())) == QUESTIONS
+    assert all(said(with_month_budget()).values())
+
+
+def test_the_month_is_the_last_measured_and_farms_without_it_are_named():
+    month = last_month(assessment())
+    assert month.month == MONTHS[-1]
+    assert [t.name for t in month.of_month] == ["Alder Hill"]
+    assert "Not measured in this month, and in none of its figures: <script>" in said(assessment())["What came in"]
+
+
+def test_figures_of_the_month_follow_from_the_tables():
+    words = said(with_month_budget())
+    # June: 41,000 kWh expected; the causes' shares add up to 8.3 % of it: 37,597 kWh measured, 37,597 kWh x 0.082.
+    assert "37.6 MWh from 1 farm, worth GBP 3,083 by the tariffs" in words["What came in"]
+    assert "41.0 MWh with nothing wrong; what came in is 8.3 % below that" in words["What was expected"]
+    # 37,597 over 27,000 is 1.3925.
+    assert "39.2 % above the month's, 27.0 MWh" in words["What was expected"]
+    # soiling, shading, string faults, inverters below their curve, inverters off: 5.9 % of 41,000 kWh = 2,419 kWh.
+    assert words["What was in our hands"].startswith("2.4 MWh (")
+    assert f"worth GBP {2419 * PRICE:.0f}" in words["What was in our hands"]
+
+
+def test_the_reasons_add_up_to_the_difference():
+    text = said(with_month_budget())["Why it differs"].replace("−", "-")
+    figures = [float(f) for f in re.findall(r"(?<![\d(])[+-]\d+\.\d", re.sub(r"\([^)]*\)", "", text))]
+    # 37.597 less 27.0; each of up to five figures is rounded to a tenth
+    assert sum(figures) == pytest.approx(10.597, abs=0.25)
+
+
+def test_without_a_budget_it_says_so():
+    done = assessment()
+    birch, alder = done.sites
+    bare = said(replace(done, sites=(birch, replace(alder, bridge=pd.DataFrame()))))
+    assert "No farm has a budget" in bare["What was expected"]
+    assert "Lost: " in bare["Why it differs"]
+    assert "GBP" not in bare["What came in"]
+
+
+def test_a_total_that_one_farm_does_not_know_is_not_known():
+    done = with_month_budget()
+    birch, alder = done.sites
+    other = alder.bridge.copy()
+    other.loc[other["step"] == "actual_revenue", "money"] = math.nan
+    both = replace(done, sites=(replace(birch, bridge=other), alder))
+    rows = summed_bridge(both, "month", MONTHS[-1])
+    assert math.isnan(rows.at["actual_revenue", "money"])
+    assert rows.at["budget", "energy_kwh"] == 54_000
+    assert "What it is worth is not known" in said(both)["What came in"]
+
+
+def test_what_is_to_be_decided_names_safety_first_and_the_sum():
+    text = said(assessment())["What to decide"]
+    assert text.startswith("First, whatever it returns, for safety: Repair strings at Alder Hill: S21")
+    # 430 + 210 + 150 of the jobs that are on, against 238 + 254 a year
+    assert "Approve GBP 540 for 3 jobs, against which stand GBP 492" in text
+
+
+def test_a_claim_past_its_date_is_not_called_open():
+    # The invented claim was to be made by 31 January 2025; the report is of July.
+    assert "1 claim on others: 0 open, 1 past the date" in said(assessment())["What was in our hands"]
+    late = assessment()
+    later = replace(late, claims=late.claims.assign(deadline="2025-09-30"))
+    assert "1 claim on others: 1 open, the first until 30 Sep 2025" in said(later)["What was in our hands"]
+
+
+def test_many_farms_still_make_one_page():
+    done = assessment()
+    birch = done.sites[0]
+    many = tuple(replace(birch, site=replace(birch.site, id=f"f{n}", name=f"Farm {n}")) for n in range(40))
+    text = said(replace(done, sites=(*many, done.sites[1])))["What came in"]
+    assert "Farm 0, Farm 1, Farm 2, Farm 3, Farm 4, and 35 more" in text
+
+
+def test_what_was_proven_comes_from_the_job_book(tmp_path):
+    assert "without a job book" in said(assessment())["What was proven"]
+    book = Reconciled(pd.DataFrame(), (), (), (), (), ())
+    assert said(replace(assessment(), in_book=book))["What was proven"].startswith("Nothing yet")
+    done = replace(raise_job(open_book(tmp_path)), decision="do", done_on=dt.date(2025, 4, 1), verdict_days=30.0,
+                   verdict_promised_kwh=100.0, verdict_kwh=60.0, verdict_low_kwh=50.0, verdict_high_kwh=70.0)
+    text = said(replace(assessment(), in_book=replace(book, jobs=(done,))))["What was proven"]
+    assert text.startswith("1 job of the book is done, 1 measured.")
+    assert "to win back 100 kWh in the days measured and won back 60 kWh" in text
+
+
+def test_names_cannot_close_a_tag_and_nothing_is_fetched():
+    html = monthly_html(with_month_budget())
+    assert "<script" not in html
+    assert HOSTILE_NAME not in html
+    assert "&lt;script&gt;" in html
+    assert not re.search(r'(?:src|href)\s*=', html)
+    assert "default-src 'none'" in html
+
+
+@needs_pango
+def test_on_paper_the_words_are_the_first_page_and_the_bytes_are_always_the_same():
+    content = monthly_pdf(with_month_budget())
+    assert content == monthly_pdf(with_month_budget())
+    found = pages(content)
+    assert all(question in found[0] for question in QUESTIONS)
+    assert "From budget to income" in found[1]
+
+
+def test_a_portfolio_without_a_measured_month_says_so():
+    done = assessment()
+    html = monthly_html(replace(done, sites=(done.sites[0],)))
+    assert "no farm has a measured month" in html
+
+
+def test_losses_by_month_hold_the_accounts_sums_and_months_not_measured_are_gaps():
+    picture = monthly_pictures._losses(assessment(), last_month(assessment()))
+    # soiling takes 2.1 % of 162,000 kWh in the six months that are there
+    assert "3.4 MWh" in picture.svg
+    assert "reactive power" in picture.caption
+
+
+def test_a_bridge_leads_from_total_to_total():
+    svg = pictures.bridge([Step("a & b", 100.0, "100", total=True), Step("less", -20.0, "-20", -30.0, -10.0),
+                           Step("end", 80.0, "80", total=True)], "alternative")
+    assert "a &amp; b" in svg
+    left = [float(x) for x in re.findall(r'<rect x="([\d.]+)"', svg)]
+    wide = [float(w) for w in re.findall(r'<rect x="[\d.]+" y="[\d.]+" width="([\d.]+)"', svg)]
+    # The loss ends where the next total ends, and begins where the first one ended.
+    assert left[1] == pytest.approx(left[2] + wide[2], abs=0.2)
+    assert left[1] + wide[1] == pytest.approx(left[0] + wide[0], abs=0.2)
+
+
+def test_a_span_without_a_figure_is_blank():
+    assert pictures.span(math.nan, 0, 1, 0, 1) == ""
+    assert pictures.span(0.5, 0, 1, 0, 0) == ""

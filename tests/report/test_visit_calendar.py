@@ -1,0 +1,113 @@
+"""The calendar file, read back and held against its standard."""
+
+import datetime as dt
+from dataclasses import replace
+
+import icalendar
+import pytest
+
+from tests.report.invented import HOSTILE_NAME, assessment
+from yieldwatch.report.visit_calendar import visits_ics
+from yieldwatch.report.visits import planned_visits, working_spans
+
+
+def changed(done=None, **values):
+    """The invented assessment with its visit changed."""
+    done = done or assessment()
+    plan = done.plan.copy()
+    for name, value in values.items():
+        plan.loc[plan["row"] == "visit", name] = value
+    return replace(done, plan=plan)
+
+
+def events(content):
+    return icalendar.Calendar.from_ical(content).walk("VEVENT")
+
+
+def test_a_visit_is_a_span_of_whole_days_in_its_week():
+    (event,) = events(visits_ics(assessment()))
+    # 0.75 days from Tuesday 15 July on; the end of a span of dates is exclusive (RFC 5545, 3.6.1).
+    assert event.decoded("dtstart") == dt.date(2025, 7, 15)
+    assert event.decoded("dtend") == dt.date(2025, 7, 16)
+    assert str(event["summary"]) == "Alder Hill, electrical crew: repair strings"
+    assert (event["geo"].latitude, event["geo"].longitude) == (51.2, -1.9)
+    for said in ("Visit V01", "15 Jul 2025 to 21 Jul 2025", "Repair strings: S21", "6.0 crew hours", "licensed persons",
+                 "does not wait", "crew_sheets.pdf"):
+        assert said in str(event["description"])
+    assert "GBP" not in str(event["description"])
+
+
+@pytest.mark.sourced
+def test_the_file_keeps_the_rules_of_its_standard():
+    # Source: RFC 5545 (from memory): 3.1, lines end in CRLF and hold 75 octets at most; 3.6, VERSION and PRODID once;
+    # 3.6.1, UID and DTSTAMP in each event, DTSTAMP in UTC; 3.3.11, backslash, comma and semicolon are escaped; 3.8.1.6, GEO.
+    name = "Sonnenhügel; South, East \\ North " + "ö" * 90
+    done = assessment()
+    birch, alder = done.sites
+    content = visits_ics(replace(done, sites=(birch, replace(alder, site=replace(alder.site, name=name)))))
+    assert content.endswith(b"END:VCALENDAR\r\n")
+    assert b"\n" not in content.replace(b"\r\n", b"")
+    lines = content.split(b"\r\n")
+    assert max(map(len, lines)) <= 75
+    for line in lines:
+        line.decode()  # no letter is cut in two
+    unfolded = content.replace(b"\r\n ", b"").decode()
+    assert unfolded.count("\r\nVERSION:2.0\r\n") == unfolded.count("\r\nPRODID:") == 1
+    assert "SUMMARY:Sonnenhügel\\; South\\, East \\\\ North ö" in unfolded
+    assert "\r\nDTSTART;VALUE=DATE:20250715\r\n" in unfolded
+    assert "\r\nDTSTAMP:20250701T000000Z\r\n" in unfolded
+    (event,) = events(content)
+    assert str(event["summary"]).startswith(name)
+
+
+def test_the_same_plan_gives_the_same_bytes_and_a_visit_that_moves_keeps_its_identity():
+    first, again = visits_ics(assessment()), visits_ics(assessment())
+    assert first == again
+    (before,), (after,) = events(first), events(visits_ics(changed(start="2025-07-22"), revision=1))
+    assert before["uid"] == after["uid"]
+    assert after.decoded("dtstart") == dt.date(2025, 7, 22)
+    assert after["sequence"] > before["sequence"]
+    (later,) = events(visits_ics(replace(assessment(), as_of=dt.date(2025, 7, 2))))
+    assert later["sequence"] > after["sequence"]
+    (other,) = events(visits_ics(changed(crew="cleaning")))
+    assert other["uid"] != before["uid"]
+
+
+def test_a_revision_out_of_range_is_refused():
+    with pytest.raises(ValueError, match=r"revision = 1000\. Expected 0 to 999"):
+        visits_ics(assessment(), revision=1000)
+
+
+@pytest.mark.parametrize(
+    ("start", "days", "spans"),
+    [
+        ("2025-07-15", 0.75, [("2025-07-15", "2025-07-15")]),  # a Tuesday
+        ("2025-07-15", 2.0, [("2025-07-15", "2025-07-16")]),
+        ("2025-07-15", 2.01, [("2025-07-15", "2025-07-17")]),
+        ("2025-07-19", 1.0, [("2025-07-21", "2025-07-21")]),  # a Saturday
+        ("2025-07-17", 4.0, [("2025-07-17", "2025-07-18"), ("2025-07-21", "2025-07-22")]),  # over a weekend
+        ("2025-07-15", float("nan"), [("2025-07-15", "2025-07-15")]),
+    ],
+)
+def test_a_visit_takes_working_days_from_the_first_of_its_week(start, days, spans):
+    (visit,) = planned_visits(changed(start=start, crew_days=days))
+    found = working_spans(visit)
+    assert [(a.isoformat(), b.isoformat()) for a, b in found] == spans
+
+
+def test_a_visit_over_a_weekend_is_two_events_that_say_so():
+    found = events(visits_ics(changed(start="2025-07-17", crew_days=4.0)))
+    assert [str(e["summary"])[-8:] for e in found] == ["(1 of 2)", "(2 of 2)"]
+    assert len({e["uid"] for e in found}) == 2
+
+
+def test_names_cannot_end_a_line_or_open_another_event():
+    done = assessment()
+    birch, alder = done.sites
+    nasty = "x\r\nEND:VEVENT\r\nBEGIN:VALARM\nACTION:PROCEDURE\u202e"
+    site = replace(alder.site, name=nasty, address=HOSTILE_NAME, access=nasty, contact=nasty)
+    calendar = icalendar.Calendar.from_ical(visits_ics(replace(done, sites=(birch, replace(alder, site=site)))))
+    assert [c.name for c in calendar.walk()] == ["VCALENDAR", "VEVENT"]
+    (event,) = calendar.walk("VEVENT")
+    assert "\u202e" not in str(event["summary"])
+    assert str(event["location"]) == HOSTILE_NAME

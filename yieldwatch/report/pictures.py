@@ -1,0 +1,214 @@
+"""
+Pictures as SVG, for paper and page alike: tables in, markup out, no script and no browser.
+
+Every text is escaped. Colours are the report's; on a dark page what is black on paper takes the page's ink.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from markupsafe import Markup
+
+from yieldwatch.portfolio.model import String
+
+_AIMED, _PALER, _OTHER = "#B4540A", "#E9B78A", "#D3D7DD"
+#: Marked strings up to which each has its name; more would lie over each other.
+_MOST_NAMES = 12
+#: `Report` is what paper is set in; a page takes what the reader's machine has.
+_FONT = "Report, system-ui, sans-serif"
+
+
+def layout(strings: Sequence[String], aimed: Collection[str]) -> Markup:
+    """
+    Return the farm's strings seen from above, those aimed at marked; nothing where positions are not known.
+
+    Parameters
+    ----------
+    strings : sequence of String
+    aimed : collection of str
+        Identifiers of strings, and of inverters, whose strings are marked in a paler tone.
+    """
+    placed = [(s, s.x_m, s.y_m) for s in strings if s.x_m is not None and s.y_m is not None]
+    marked = [p for p in placed if p[0].string_id in aimed]
+    paler = [p for p in placed if p[0].inverter_id in aimed or p[0].inverter_id in {m[0].inverter_id for m in marked}]
+    if not (marked or paler) or len(placed) < 2:
+        return Markup("")
+    left, right = min(x for _, x, _ in placed), max(x for _, x, _ in placed)
+    low, top = min(y for _, _, y in placed), max(y for _, _, y in placed)
+    across, along = _pitch([x for _, x, _ in placed]), _pitch([y for _, _, y in placed])
+    scale = min(150.0 / (right - left + across), 62.0 / (top - low + along))
+    wide, high = min(0.85 * across * scale, 24.0), min(0.6 * along * scale, 6.0)
+    width, height = max((right - left) * scale + wide + 44.0, 100.0), (top - low) * scale + high + 20.0
+
+    def at(x: float, y: float) -> tuple[float, float]:
+        return 6.0 + wide / 2 + (x - left) * scale, 8.0 + high / 2 + (top - y) * scale
+
+    parts = [Markup('<svg class="layout" viewBox="0 0 {w:.1f} {h:.1f}" style="aspect-ratio: {w:.1f} / {h:.1f}" font-family="{f}" '
+                    'role="img" aria-label="The strings from above, north up.">').format(w=width, h=height, f=_FONT)]
+    for place in placed:
+        x, y = at(place[1], place[2])
+        fill = _AIMED if place in marked else _PALER if place in paler else _OTHER
+        parts.append(Markup('<rect x="{:.1f}" y="{:.1f}" width="{:.1f}" height="{:.1f}" fill="{}"/>').format(
+            x - wide / 2, y - high / 2, wide, high, fill))
+    for string, x_m, y_m in marked if len(marked) <= _MOST_NAMES else []:
+        x, y = at(x_m, y_m)
+        parts.append(Markup(
+            '<rect x="{x:.1f}" y="{y:.1f}" width="{w:.1f}" height="6" fill="#fff" fill-opacity="0.8"/>'
+            '<text x="{t:.1f}" y="{b:.1f}" font-size="5.5" font-weight="bold">{name}</text>').format(
+                x=x + wide / 2, y=y - 3.0, w=1.5 + 3.3 * len(string.string_id), t=x + wide / 2 + 0.8, b=y + 1.9,
+                name=string.string_id))
+    length = next((m for m in (500, 200, 100, 50, 20, 10, 5) if m * scale <= 40), 1)
+    parts.append(Markup(
+        '<path d="M6 {y:.1f} h{w:.1f}" stroke="#555" stroke-width="0.7"/><text x="{x:.1f}" y="{t:.1f}" font-size="5">{m} m</text>'
+        '<text x="{n:.1f}" y="{t:.1f}" font-size="5">north is up</text>'
+    ).format(y=height - 4.0, w=length * scale, x=8.0 + length * scale, t=height - 2.4, m=length, n=26.0 + length * scale))
+    return Markup("").join([*parts, Markup("</svg>")])
+
+
+def _pitch(values: Sequence[float]) -> float:
+    """The closest that two of the positions come along an axis. [m]"""
+    ordered = sorted(set(values))
+    return min((b - a for a, b in pairwise(ordered)), default=10.0)
+
+
+#: What adds, what takes away, and what stands: told apart by place and sign too.
+_GAIN, _LOSS, _TOTAL = "#3F7FBF", "#C8641B", "#6B7280"
+_WIDTH, _ROW, _LABEL, _FIGURE = 640.0, 17.5, 190.0, 132.0
+
+
+@dataclass(frozen=True)
+class Step:
+    """
+    A row of a bridge.
+
+    `total` rows stand on the axis, others lead from the sum so far; `shown` is the figure as text.
+    """
+
+    label: str
+    value: float
+    shown: str
+    low: float = math.nan
+    high: float = math.nan
+    total: bool = False
+
+
+def bridge(steps: Sequence[Step], alternative: str) -> Markup:
+    """
+    Return a bridge read downwards: each step from where the one above left off.
+
+    The axis begins near the smallest total, not at nil, so that steps can be seen.
+    """
+    level, levels = 0.0, []
+    for step in steps:
+        before = 0.0 if step.total else level
+        level = step.value if step.total else level + step.value
+        levels.append((before, level))
+    ends = [v for pair in levels for v in pair if v]
+    ends += [b + v for step, (b, _) in zip(steps, levels, strict=True) for v in (step.low, step.high) if math.isfinite(v)]
+    least, most = min(ends), max(ends)
+    least -= 0.12 * (most - least or most or 1.0)
+    room = _WIDTH - _LABEL - _FIGURE - 20.0
+
+    def at(value: float) -> float:
+        return _LABEL + room * min(max((value - least) / (most - least), 0.0), 1.0)
+
+    parts = []
+    for row, (step, (before, after)) in enumerate(zip(steps, levels, strict=True)):
+        top = row * _ROW
+        ends_at = (_LABEL, at(after)) if step.total else (at(before), at(after))
+        colour = _TOTAL if step.total else _GAIN if step.value >= 0 else _LOSS
+        parts.append(_label(step.label, top, step.total) + _bar(min(ends_at), top, abs(ends_at[1] - ends_at[0]), colour))
+        if math.isfinite(step.low) and math.isfinite(step.high):
+            parts.append(_whisker(at(before + step.low), at(before + step.high), top))
+        parts.append(_text(_WIDTH, top, step.shown, "end", step.total))
+    return _picture(parts, len(steps) * _ROW, alternative)
+
+
+def bars_by_month(rows: Sequence[tuple[str, Sequence[float], str]], months: Sequence[str], alternative: str) -> Markup:
+    """
+    Return one band of bars a row, all to one scale, so that no colour has to be told from another.
+
+    Parameters
+    ----------
+    rows : sequence of (str, sequence of float, str)
+        Label, a value a month (NaN where not known, drawn as a gap) and the sum as text.
+    months : sequence of str
+        Labels of the months.
+    alternative : str
+    """
+    values = [v for _, row, _ in rows for v in row if math.isfinite(v)]
+    most, least = max([0.0, *values]), min([0.0, *values])
+    high = 26.0
+    room = _WIDTH - _LABEL - _FIGURE - 20.0
+    wide = room / max(len(months), 1)
+    scale = (high - 8.0) / ((most - least) or 1.0)
+    parts = []
+    for place, (label, row, shown) in enumerate(rows):
+        base = place * high + 4.0 + most * scale
+        parts.append(_label(label, base - 13.0, False) + _text(_WIDTH, base - 13.0, shown, "end", False))
+        parts.append(_line(f"M{_LABEL:.1f} {base:.1f} h{room:.1f}", 0.45))
+        for n, value in enumerate(row):
+            if math.isfinite(value):
+                y, tall = base - max(value, 0.0) * scale, abs(value) * scale
+                parts.append(_rect(_LABEL + n * wide + 0.12 * wide, y, 0.76 * wide, tall, _LOSS if value >= 0 else _GAIN))
+    end = len(rows) * high
+    parts += [_text(_LABEL + (n + 0.5) * wide, end - 2.0, month, "middle", False, 9.5) for n, month in enumerate(months)]
+    return _picture(parts, end + _ROW, alternative)
+
+
+def span(value: float, low: float, high: float, least: float, most: float, mark: float = math.nan) -> Markup:
+    """
+    Return a figure with its interval on a scale from `least` to `most`, and a mark to hold it against; blank where not known.
+    """
+    if not math.isfinite(value) or not most > least:
+        return Markup("")
+
+    def at(x: float) -> float:
+        return 3.0 + 114.0 * min(max((x - least) / (most - least), 0.0), 1.0)
+
+    parts = [_line("M3 8 h114", 0.25)]
+    if least < 0 < most:
+        parts.append(_line(f"M{at(0.0):.1f} 1 v14", 0.6))
+    if math.isfinite(low) and math.isfinite(high):
+        parts.append(_rect(at(low), 5.5, max(at(high) - at(low), 0.5), 5.0, _GAIN, 0.45))
+    parts.append(Markup('<circle cx="{:.1f}" cy="8" r="3" fill="{}"/>').format(at(value), _GAIN))
+    if math.isfinite(mark):
+        parts.append(Markup('<path d="M{:.1f} 2 v12" stroke="{}" stroke-width="2"/>').format(at(mark), _LOSS))
+    return Markup('<svg class="span" viewBox="0 0 120 16" aria-hidden="true">') + Markup("").join(parts) + Markup("</svg>")
+
+
+def _picture(parts: Sequence[Markup], height: float, alternative: str) -> Markup:
+    head = Markup('<svg class="picture" viewBox="0 0 {:.0f} {:.0f}" font-family="{}" role="img" aria-label="{}">').format(
+        _WIDTH, height + 4, _FONT, alternative)
+    return head + Markup("").join(parts) + Markup("</svg>")
+
+
+def _label(text: str, top: float, strong: bool) -> Markup:
+    return _text(_LABEL - 8.0, top, text if len(text) <= 34 else text[:33] + "…", "end", strong)
+
+
+def _text(x: float, top: float, text: str, anchor: str, strong: bool, size: float = 11.0) -> Markup:
+    return Markup('<text x="{:.1f}" y="{:.1f}" font-size="{}" fill="currentColor" text-anchor="{}"{}>{}</text>').format(
+        x, top + 12.5, size, anchor, Markup(' font-weight="bold"') if strong else "", text)
+
+
+def _bar(x: float, top: float, width: float, colour: str) -> Markup:
+    return _rect(x, top + 4.0, max(width, 0.8), _ROW - 8.0, colour)
+
+
+def _rect(x: float, y: float, width: float, height: float, colour: str, opacity: float = 1.0) -> Markup:
+    return Markup('<rect x="{:.1f}" y="{:.1f}" width="{:.1f}" height="{:.1f}" fill="{}" fill-opacity="{}"/>').format(
+        x, y, width, height, colour, opacity)
+
+
+def _whisker(left: float, right: float, top: float) -> Markup:
+    middle = top + _ROW / 2
+    return _line(f"M{left:.1f} {middle:.1f} H{right:.1f} M{left:.1f} {middle - 3:.1f} v6 M{right:.1f} {middle - 3:.1f} v6", 1.0)
+
+
+def _line(path: str, opacity: float) -> Markup:
+    return Markup('<path d="{}" fill="none" stroke="currentColor" stroke-opacity="{}" stroke-width="0.9"/>').format(path, opacity)

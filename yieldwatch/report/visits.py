@@ -1,0 +1,106 @@
+"""
+The planned visits as records, for everything that people take to the site.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from dataclasses import dataclass
+
+import pandas as pd
+
+from yieldwatch.assess import Assessment, SiteAssessment
+from yieldwatch.report import jobs
+
+#: Monday to Friday. Public holidays are not known here.
+_WORKING = range(5)
+
+
+@dataclass(frozen=True)
+class VisitJob:
+    """
+    A job of a visit.
+
+    Attributes
+    ----------
+    job_id, kind : str
+    scope : tuple of str
+        "site", or identifiers of inverters or strings.
+    turn : str
+        "2 of 3" for work that recurs, else empty.
+    crew_hours : float
+        The job's own. [h]
+    listed : dict
+        Its row of the work list; empty where the list does not hold it.
+    """
+
+    job_id: str
+    kind: str
+    scope: tuple[str, ...]
+    turn: str
+    crew_hours: float
+    listed: dict
+
+
+@dataclass(frozen=True)
+class Visit:
+    """One crew at one site; `start` is the first day of its week, `crew_days` the work in days of 8 hours."""
+
+    id: str
+    start: dt.date
+    site: SiteAssessment
+    crew: str
+    safety: bool
+    crew_hours: float
+    crew_days: float
+    jobs: tuple[VisitJob, ...]
+
+    @property
+    def end(self) -> dt.date:
+        """Last day of the week in which it is planned."""
+        return self.start + dt.timedelta(days=6)
+
+
+def planned_visits(assessment: Assessment) -> tuple[Visit, ...]:
+    """Return the visits of `assessment.plan` in its order; a changed plan is given by `dataclasses.replace`."""
+    plan, sites = assessment.plan, {s.site.id: s for s in assessment.sites}
+    if plan.empty:
+        return ()
+    listed = {row["job_id"]: row for row in assessment.work_list.to_dict("records")}
+    rows = plan.to_dict("records")
+    found = []
+    for row in rows:
+        if row["row"] != "visit":
+            continue
+        of = [r for r in rows if r["row"] == "job" and r["visit_id"] == row["visit_id"]]
+        found.append(Visit(
+            jobs.text(row, "visit_id"), dt.date.fromisoformat(str(row["start"])[:10]), sites[row["site_id"]],
+            jobs.text(row, "crew"), bool(row["safety"]), float(row["crew_hours"]), float(row["crew_days"]),
+            tuple(_job(r, listed) for r in of)))
+    return tuple(found)
+
+
+def _job(row: dict, listed: dict[str, dict]) -> VisitJob:
+    turn = jobs.text(row, "turn")
+    return VisitJob(
+        jobs.text(row, "job_id"), str(row["job_kind"]), tuple(jobs.text(row, "scope").split()), "" if turn == "1 of 1" else turn,
+        float(row["crew_hours"]), listed.get(row["job_id"], {}))
+
+
+def working_spans(visit: Visit) -> tuple[tuple[dt.date, dt.date], ...]:
+    """
+    The days that a visit takes, first and last of each unbroken run, from the first working day of its week on.
+
+    Part of a day counts as a day; a visit of unknown length is given one. A run ends before a weekend.
+    """
+    days = max(1, math.ceil(round(visit.crew_days, 6))) if pd.notna(visit.crew_days) else 1
+    spans: list[tuple[dt.date, dt.date]] = []
+    day = visit.start
+    while days:
+        if day.weekday() in _WORKING:
+            joined = spans and spans[-1][1] + dt.timedelta(days=1) == day
+            spans[-1:] = [(spans[-1][0], day)] if joined else [*spans[-1:], (day, day)]
+            days -= 1
+        day += dt.timedelta(days=1)
+    return tuple(spans)
