@@ -63,7 +63,7 @@ def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
     with_dc = state.log is not None and bool(np.isfinite(state.log.dc).any())
     no_log = "No interval log of the inverters."
     return {
-        "soiling": Basis("measured", _LASTING_DIRT, 0.25 if log else 0.35)
+        "soiling": Basis("measured", LASTING_DIRT, 0.25 if log else 0.35)
         if energy or rounds
         else Basis("prior", 0.01, 0.5, "No energy data and no IV round."),
         "shading": _shading(state, no_log),
@@ -93,7 +93,7 @@ def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
 _SNOW_UNSEEN = 0.7
 #: Dirt that rain does not wash off and that looks like age, beyond what its prior in `soiling.py` expects: 19 in 20 farms that
 #: nobody cleaned have less. Common practice, no source. [fraction]
-_LASTING_DIRT = 0.007
+LASTING_DIRT = 0.007
 #: Shade that may be there where nothing could see it: 19 in 20 of 38 drawn farms had less. [fraction]
 _UNSEEN_SHADE = 0.017
 
