@@ -57,14 +57,18 @@ def build(visit: Visit) -> Content:
     ])
 
 
+def _money(value: float, currency: str) -> str:
+    return tied(money(value, currency))
+
+
 def _lead(rows: list[dict], currency: str) -> list:
     do = [r for r in rows if r["chosen"] or r["safety"]]
     cost, gain = sum(r["cost"] or 0.0 for r in do), sum(r["gain_per_year"] or 0.0 for r in do)
     open_ = sum(r["cost"] is None for r in do)
     said: list = [
         f"{count(len(rows), 'job was', 'jobs were')} found, {len(do)} of them to do: ",
-        stated(Figure(money(cost, currency), rows_behind("work_list", chosen=1), "costs and shares of visits")),
-        ", against ", stated(Figure(money(gain, currency), rows_behind("work_list", chosen=1), "a usual year")),
+        stated(Figure(_money(cost, currency), rows_behind("work_list", chosen=1), "costs and shares of visits")),
+        ", against ", stated(Figure(_money(gain, currency), rows_behind("work_list", chosen=1), "a usual year")),
         " that they win back in a usual year"]
     if open_:
         said.append(f" (without {count(open_, 'job')} that has no cost yet)")
@@ -166,10 +170,10 @@ _ENTRIES = ("clean", "cut_vegetation", "fix_settings", "inspect", "repair_invert
 
 def _job_lead(row: dict, currency: str, about: Any) -> list:
     behind = rows_behind("work_list", job_id=row["job_id"])
-    said: list = ["It costs ", stated(Figure(money(row["cost"], currency), behind, "units and share of "
+    said: list = ["It costs ", stated(Figure(_money(row["cost"], currency), behind, "units and share of "
                                                                      "the visit"))]
     if row["gain_per_year"]:
-        figure = Figure(money(row["gain_per_year"], currency), behind, "a usual year",
+        figure = Figure(_money(row["gain_per_year"], currency), behind, "a usual year",
                         span(row["gain_low_per_year"], row["gain_high_per_year"]))
         energy = Figure(f"{number(row['gain_kwh_per_year'])} kWh", behind, "a usual year",
                         span(row["gain_low_kwh_per_year"], row["gain_high_kwh_per_year"]))
