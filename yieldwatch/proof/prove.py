@@ -178,6 +178,10 @@ class _Case:
         if mixed:
             self._doubts.append(f"Done at the same visit on the same inverters: {', '.join(j.name for j in mixed)}. Only "
                                 "readings of the strings themselves can tell the two apart.")
+        elif self._job.cause == "shading":
+            # Held against the same sun positions before, three cuts of three in drawn farms were told too low and too surely.
+            self._doubts.append("What a cut won back is not measured: shade follows the sun and the season, and before and after "
+                                "cannot be held against each other safely within a year.")
         else:
             series = self._series()
             if series is not None:
