@@ -17,6 +17,7 @@ from yieldwatch.action.candidates import candidates
 from yieldwatch.action.costing import job_id
 from yieldwatch.action.next_measurements import next_measurements
 from yieldwatch.action.plan import make_plan
+from yieldwatch.action.plan_rows import PlanBasis
 from yieldwatch.action.ranking import rank_jobs
 from yieldwatch.action.readings import Reading, readings
 from yieldwatch.action.who_pays import site_claims
@@ -40,6 +41,8 @@ from yieldwatch.gap.clock_check import ClockShift, minutes_moved, with_right_clo
 from yieldwatch.gap.findings import string_findings
 from yieldwatch.gap.results import SiteGap
 from yieldwatch.gap.rounds import assess_rounds
+from yieldwatch.gap.second_light import LightDrift
+from yieldwatch.pictures import Picture, Subject, prepare_pictures
 from yieldwatch.portfolio.model import Portfolio, Site
 from yieldwatch.portfolio.read import read_portfolio
 from yieldwatch.proof.done import done_jobs
@@ -62,7 +65,7 @@ class SiteAssessment:
     `losses` is the contract's `losses.csv`, energy and money. `rounds` is what each string showed in
     each IV round, `clamp_checks` what each clamp reading showed. `statement_checks`, `bridge` and `returns` say whether
     it was paid, how the budget became the income, and what return is coming; `proof` what the jobs that were done won back. Each
-    may have no rows.
+    may have no rows. `pictures` is what pages draw.
     """
 
     site: Site
@@ -75,6 +78,7 @@ class SiteAssessment:
     bridge: pd.DataFrame = field(default_factory=pd.DataFrame)
     returns: pd.DataFrame = field(default_factory=pd.DataFrame)
     proof: pd.DataFrame = field(default_factory=pd.DataFrame)
+    pictures: tuple[Picture, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -85,8 +89,9 @@ class Assessment:
     `notices` says what was assumed in money and jobs, and which sites are left out; what the readers noticed of a site's files is
     in its `data.notices`. `work_list` and `set_aside` are the contract's tables; `period` is the reported span, start inclusive
     and end exclusive, and `as_of` the date at which the history ends. `claims` says who pays for what; `plan` and `waiting` are
-    the coming year by week. `ledger` holds promised against proven; `next_measurements` and `bright_hours` which reading is worth
-    making, and when. `in_book` is what the assessment did to the job book, None if it was made without one.
+    the coming year by week, `plan_basis` what it can be planned anew from. `ledger` holds promised against proven;
+    `next_measurements` and `bright_hours` which reading is worth making, and when. `in_book` is what the assessment did to the
+    job book, None if it was made without one.
     """
 
     portfolio: Portfolio
@@ -103,6 +108,7 @@ class Assessment:
     ledger: pd.DataFrame = field(default_factory=pd.DataFrame)
     next_measurements: pd.DataFrame = field(default_factory=pd.DataFrame)
     bright_hours: pd.DataFrame = field(default_factory=pd.DataFrame)
+    plan_basis: PlanBasis | None = None
 
 
 def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tuple[dt.date | None, dt.date | None] | None = None,
@@ -192,7 +198,8 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
     set_aside = pd.concat([r.data.set_aside for r in done], ignore_index=True)
     told = tuple(dict.fromkeys((*notices, *said, *planned.notices, *of_readings)))
     return Assessment(portfolio, last, (first_day, end_day), tuple(done), planned.work_list, set_aside, told, claims, in_book,
-                      planned.plan, planned.waiting, ledger, next_up, pd.concat(bright, ignore_index=True))
+                      planned.plan, planned.waiting, ledger, next_up, pd.concat(bright, ignore_index=True),
+                      planned.basis)
 
 
 def _settle_promises(book: JobBook, sites: Sequence[SiteAssessment], as_of: dt.date) -> tuple[Promises, list[str]]:
@@ -240,9 +247,10 @@ def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, clocks: list[
     statements, paid = check_statements(site, data, gap)
     bridge, budget = site_bridge(site, data, gap)
     returns, earned = site_returns(site, data, gap, losses, portfolio.discount_rate)
-    said = (*said, *_light_corrected(state), *dict.fromkeys((*paid, *budget, *earned)),
+    said = (*said, *_light_corrected(state), *_light_drifts(state.light_drift), *dict.fromkeys((*paid, *budget, *earned)),
             *_left_out(gap, max(first, begin), min(last, finish)), *_too_good(gap.yields))
-    return SiteAssessment(site, data, gap, losses, rounds, clamps, statements, bridge, returns), state, said
+    pictures = prepare_pictures(Subject(site, data, state, gap, losses, rounds, clamps))
+    return SiteAssessment(site, data, gap, losses, rounds, clamps, statements, bridge, returns, pictures=pictures), state, said
 
 
 def _last_tests(sites: Sequence[SiteAssessment]) -> dict[tuple[str, str], dt.date]:
@@ -273,6 +281,16 @@ def _light_corrected(state: SiteState) -> list[str]:
             "read on visits, strings traced against their plate and the energy itself; the expected energy is "
             f"{moved} by that much, the insolation is left as read. Clean or calibrate the sensor, or compare it with a second "
             "source."]
+
+
+def _light_drifts(drift: LightDrift | None) -> list[str]:
+    """Say that the light drifts against the second source, which tells the sensor's age or dirt from the farm's."""
+    if drift is None or not drift.counts:
+        return []
+    side = "rises" if drift.per_year > 0 else "falls"
+    return [f"the weather's light {side} by {abs(100.0 * drift.per_year):.1f} % a year against weather_2 (standard uncertainty "
+            f"{100.0 * drift.doubt:.1f} points). What that explains is in unexplained, not in degradation. Clean and "
+            "calibrate the sensor."]
 
 
 def _too_good(yields: pd.DataFrame) -> list[str]:
