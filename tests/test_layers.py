@@ -21,6 +21,7 @@ ORDER = (
     "action",
     "book",
     "proof",
+    "pictures",
     "check",
     "assess",
     "report",

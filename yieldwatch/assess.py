@@ -17,6 +17,7 @@ from yieldwatch.action.candidates import candidates
 from yieldwatch.action.costing import job_id
 from yieldwatch.action.next_measurements import next_measurements
 from yieldwatch.action.plan import make_plan
+from yieldwatch.action.plan_rows import PlanBasis
 from yieldwatch.action.ranking import rank_jobs
 from yieldwatch.action.readings import Reading, readings
 from yieldwatch.action.who_pays import site_claims
@@ -41,6 +42,7 @@ from yieldwatch.gap.findings import string_findings
 from yieldwatch.gap.results import SiteGap
 from yieldwatch.gap.rounds import assess_rounds
 from yieldwatch.gap.second_light import LightDrift
+from yieldwatch.pictures import Picture, Subject, prepare_pictures
 from yieldwatch.portfolio.model import Portfolio, Site
 from yieldwatch.portfolio.read import read_portfolio
 from yieldwatch.proof.done import done_jobs
@@ -63,7 +65,7 @@ class SiteAssessment:
     `losses` is the contract's `losses.csv`, energy and money. `rounds` is what each string showed in
     each IV round, `clamp_checks` what each clamp reading showed. `statement_checks`, `bridge` and `returns` say whether
     it was paid, how the budget became the income, and what return is coming; `proof` what the jobs that were done won back. Each
-    may have no rows.
+    may have no rows. `pictures` is what pages draw.
     """
 
     site: Site
@@ -76,6 +78,7 @@ class SiteAssessment:
     bridge: pd.DataFrame = field(default_factory=pd.DataFrame)
     returns: pd.DataFrame = field(default_factory=pd.DataFrame)
     proof: pd.DataFrame = field(default_factory=pd.DataFrame)
+    pictures: tuple[Picture, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -86,8 +89,9 @@ class Assessment:
     `notices` says what was assumed in money and jobs, and which sites are left out; what the readers noticed of a site's files is
     in its `data.notices`. `work_list` and `set_aside` are the contract's tables; `period` is the reported span, start inclusive
     and end exclusive, and `as_of` the date at which the history ends. `claims` says who pays for what; `plan` and `waiting` are
-    the coming year by week. `ledger` holds promised against proven; `next_measurements` and `bright_hours` which reading is worth
-    making, and when. `in_book` is what the assessment did to the job book, None if it was made without one.
+    the coming year by week, `plan_basis` what it can be planned anew from. `ledger` holds promised against proven;
+    `next_measurements` and `bright_hours` which reading is worth making, and when. `in_book` is what the assessment did to the
+    job book, None if it was made without one.
     """
 
     portfolio: Portfolio
@@ -104,6 +108,7 @@ class Assessment:
     ledger: pd.DataFrame = field(default_factory=pd.DataFrame)
     next_measurements: pd.DataFrame = field(default_factory=pd.DataFrame)
     bright_hours: pd.DataFrame = field(default_factory=pd.DataFrame)
+    plan_basis: PlanBasis | None = None
 
 
 def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tuple[dt.date | None, dt.date | None] | None = None,
@@ -193,7 +198,8 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
     set_aside = pd.concat([r.data.set_aside for r in done], ignore_index=True)
     told = tuple(dict.fromkeys((*notices, *said, *planned.notices, *of_readings)))
     return Assessment(portfolio, last, (first_day, end_day), tuple(done), planned.work_list, set_aside, told, claims, in_book,
-                      planned.plan, planned.waiting, ledger, next_up, pd.concat(bright, ignore_index=True))
+                      planned.plan, planned.waiting, ledger, next_up, pd.concat(bright, ignore_index=True),
+                      planned.basis)
 
 
 def _settle_promises(book: JobBook, sites: Sequence[SiteAssessment], as_of: dt.date) -> tuple[Promises, list[str]]:
@@ -243,7 +249,8 @@ def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, clocks: list[
     returns, earned = site_returns(site, data, gap, losses, portfolio.discount_rate)
     said = (*said, *_light_corrected(state), *_light_drifts(state.light_drift), *dict.fromkeys((*paid, *budget, *earned)),
             *_left_out(gap, max(first, begin), min(last, finish)), *_too_good(gap.yields))
-    return SiteAssessment(site, data, gap, losses, rounds, clamps, statements, bridge, returns), state, said
+    pictures = prepare_pictures(Subject(site, data, state, gap, losses, rounds, clamps))
+    return SiteAssessment(site, data, gap, losses, rounds, clamps, statements, bridge, returns, pictures=pictures), state, said
 
 
 def _last_tests(sites: Sequence[SiteAssessment]) -> dict[tuple[str, str], dt.date]:

@@ -15,6 +15,7 @@ from pathlib import Path
 
 from rich.console import Console
 
+from dashboards.accounts_command import add_accounts
 from yieldwatch.assess import assess, check
 from yieldwatch.book.keep import open_book
 from yieldwatch.book.store import FILE_NAME
@@ -33,6 +34,7 @@ PIPE_WIDTH = 110
 
 ASSESS_EXAMPLE = "yieldwatch assess sample_portfolio --as-of 2025-07-01 --out results"
 CHECK_EXAMPLE = "yieldwatch check sample_portfolio"
+SERVE_EXAMPLE = "yieldwatch serve sample_portfolio --out results"
 EXPLAIN_EXAMPLE = "yieldwatch explain soiling"
 
 
@@ -83,6 +85,8 @@ def main_parser() -> argparse.ArgumentParser:
     _add_check(commands)
     _add_explain(commands)
     add_jobs(commands, _console)
+    _add_serve(commands)
+    add_accounts(commands)
     return parser
 
 
@@ -146,6 +150,29 @@ def _add_explain(commands: argparse._SubParsersAction) -> None:
         "--from", dest="folder", type=Path, metavar="FOLDER", help="the folder that yieldwatch assess wrote: explain its evidence"
     )
     command.set_defaults(run=_explain)
+
+
+def _add_serve(commands: argparse._SubParsersAction) -> None:
+    about = "show the last assessment in a browser, and make a new one there"
+    command = commands.add_parser(
+        "serve", help=about, description=f"{about[0].upper()}{about[1:]}.", epilog=f"Example:\n  {SERVE_EXAMPLE}",
+        formatter_class=argparse.RawDescriptionHelpFormatter)
+    command.add_argument("portfolio", metavar="PORTFOLIO", type=Path, help="the folder that holds portfolio.toml")
+    command.add_argument("--out", type=Path, default=Path("yieldwatch-out"), metavar="FOLDER",
+                         help="where assess writes (default: %(default)s in the current folder)")
+    command.add_argument("--host", default="127.0.0.1", help="address to listen at (default: %(default)s, this machine only)")
+    command.add_argument("--port", type=int, default=8050, help="port to listen at (default: %(default)s)")
+    command.add_argument("--https", action="store_true",
+                         help="browsers come by https, through a proxy on this machine; README.md says how")
+    add_store(command)
+    command.set_defaults(run=_serve)
+
+
+def _serve(options: argparse.Namespace) -> None:
+    # Loaded here alone: no other command should wait for it.
+    from dashboards.serve import serve
+
+    serve(options.portfolio, options.out, options.host, options.port, options.store, options.https)
 
 
 def _date(text: str) -> dt.date:

@@ -8,6 +8,7 @@ is solved by itself; only if that exceeds a limit are all solved in one, of most
 
 from __future__ import annotations
 
+import time
 from collections.abc import Sequence
 
 import numpy as np
@@ -30,6 +31,8 @@ class Planner:
     ----------
     problem : Problem
     limits : Limits
+    deadline : float, optional
+        Of `time.monotonic`, after which the best plan found is taken. [s]
 
     Notes
     -----
@@ -38,13 +41,15 @@ class Planner:
     is sent out that is more likely than not to lose money; jobs that must be done bring their visit with them.
     """
 
-    def __init__(self, problem: Problem, limits: Limits) -> None:
+    def __init__(self, problem: Problem, limits: Limits, deadline: float | None = None) -> None:
         self.problem = problem
+        self._deadline = deadline
         self.limits = _relaxed(problem, limits)
         self._alone: dict[tuple[tuple[int, ...], int | None], tuple[Solution | None, list[Bundle] | None]] = {}
 
     def best(self, forced: int | None = None) -> Solution | None:
-        """The best plan, or the best that holds a forced job; None if no plan within the limits does."""
+        """The best plan, or the best that holds a forced job; None if no plan within the limits does, or none is
+        found by the deadline."""
         must = self.problem.must.copy()
         if forced is not None:
             must[forced] = True
@@ -63,7 +68,7 @@ class Planner:
         together = tuple(offer for s in parts for offer in s.taken)
         if self.limits.hold(*self.problem.spent(together)):
             return Solution(together, self.problem.value(together), max((s.gap for s in parts), default=0.0))
-        return _solve(self.problem, must, self.limits, worth, ways)
+        return _solve(self.problem, must, self.limits, worth, ways, self._deadline)
 
     def _part(self, group: tuple[int, ...], must: np.ndarray,
               forced: int | None) -> tuple[Solution | None, list[Bundle] | None]:
@@ -72,7 +77,7 @@ class Planner:
         if key not in self._alone:
             known = bundles(self.problem, must, _offers(self.problem, must, group))
             if known is None:
-                self._alone[key] = _solve(self.problem, must, Limits(), group, []), None
+                self._alone[key] = _solve(self.problem, must, Limits(), group, [], self._deadline), None
             else:
                 self._alone[key] = Solution(known[0].taken, known[0].value, 0.0) if known else None, known
         return self._alone[key]
@@ -112,7 +117,7 @@ def _components(problem: Problem, must: np.ndarray) -> list[list[int]]:
 
 
 def _solve(problem: Problem, must: np.ndarray, limits: Limits, jobs: Sequence[int],
-           ways: Sequence[Sequence[Bundle]]) -> Solution | None:
+           ways: Sequence[Sequence[Bundle]], deadline: float | None) -> Solution | None:
     """
     Solve for some jobs offer by offer, and for some groups by their bundles.
 
@@ -135,13 +140,17 @@ def _solve(problem: Problem, must: np.ndarray, limits: Limits, jobs: Sequence[in
         bounds=Bounds(np.zeros(width), np.r_[np.ones(n), np.full(2 * m, np.inf), brought, np.ones(q)]),
         constraints=[c for c in constraints if c.A.shape[0]],
         # Its presolve prints, and bundles leave it nothing to do.
-        options={**_EXACT, "presolve": not ways},
+        options={**_EXACT, "presolve": not ways, **_time_left(deadline)},
     )
     if result.x is None:
         return None
     taken = [offers[k] for k in np.flatnonzero(result.x[:n] > 0.5)]
     taken += [offer for k in np.flatnonzero(result.x[n + 3 * m:] > 0.5) for offer in flat[k].taken]
     return Solution(tuple(taken), problem.value(taken), float(result.mip_gap))
+
+
+def _time_left(deadline: float | None) -> dict[str, float]:
+    return {} if deadline is None else {"time_limit": max(deadline - time.monotonic(), 0.0)}
 
 
 def _one_bundle(ways: Sequence[Sequence[Bundle]], width: int) -> list[LinearConstraint]:

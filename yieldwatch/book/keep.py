@@ -5,9 +5,10 @@ The job book itself: what people ask of it and write to it.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from typing import NamedTuple
 
 import sqlalchemy as sa
 
@@ -24,6 +25,16 @@ Clock = Callable[[], dt.datetime]
 
 def _utc_now() -> dt.datetime:
     return dt.datetime.now(dt.UTC)
+
+
+class Reading(NamedTuple):
+    """Readings of one part, before or after the work; see `Evidence`."""
+
+    kind: str
+    readings: Mapping[str, float]
+    at: dt.datetime | None = None
+    part: str | None = None
+    note: str | None = None
 
 
 class JobBook:
@@ -64,6 +75,11 @@ class JobBook:
         """
         with self._store.reading() as connection:
             return Pages(connection, self._clock()).job(ref)
+
+    def last_change(self) -> int:
+        """Number of the newest change, 0 in an empty book: while it stays, every job stays as it was."""
+        with self._store.reading() as connection:
+            return connection.scalar(sa.select(sa.func.max(CHANGES.c.number))) or 0
 
     def history(self, ref: int | None = None) -> tuple[Change, ...]:
         """Return all changes of one job or of all, oldest first."""
@@ -169,9 +185,22 @@ class JobBook:
         BookError
             If a reading is not possible.
         """
-        if kind not in (proof.BEFORE, proof.AFTER):
-            raise BookError(f"reading = {shown(kind)}, not known. Expected before or after. Choose one.")
-        return self._add(ref, who, kind, at, note, part=part, readings=proof.checked_readings(readings))
+        return self.add_readings(ref, who, [Reading(kind, readings, at, part, note)])[0]
+
+    def add_readings(self, ref: int, who: str, readings: Sequence[Reading]) -> tuple[Evidence, ...]:
+        """
+        Add several readings, all of them or none.
+
+        Raises
+        ------
+        BookError
+            If one is not possible.
+        """
+        for reading in readings:
+            if reading.kind not in (proof.BEFORE, proof.AFTER):
+                raise BookError(f"reading = {shown(reading.kind)}, not known. Expected before or after. Choose one.")
+        return self._add(ref, who, [
+            self._row(r.kind, r.at, r.note, r.part, proof.checked_readings(r.readings)) for r in readings])
 
     def add_photo(self, ref: int, who: str, file: str, at: dt.datetime | None = None, note: str | None = None) -> Evidence:
         """
@@ -183,16 +212,18 @@ class JobBook:
             If it is no photo in that folder.
         """
         path, sha256 = proof.photo_reference(self._portfolio, file)
-        return self._add(ref, who, proof.PHOTO, at, note, path=path, sha256=sha256)
+        return self._add(ref, who, [self._row(proof.PHOTO, at, note, path=path, sha256=sha256)])[0]
 
-    def _add(self, ref: int, who: str, kind: str, at: dt.datetime | None, note: str | None, part: str | None = None,
-             readings: Mapping[str, float] | None = None, path: str | None = None, sha256: str | None = None) -> Evidence:
-        who, at = _someone(who), proof.moment(at, self._clock())
-        part, note = (clean_text(name, text or "", 500) or None for name, text in (("part", part), ("note", note)))
+    def _add(self, ref: int, who: str, rows: Sequence[Mapping[str, object]]) -> tuple[Evidence, ...]:
+        who = _someone(who)
         with self.writing() as pages:
-            return pages.add(pages.job(ref), who, {
-                "kind": kind, "at": at, "part": part, "readings": dict(readings or {}), "path": path, "sha256": sha256,
-                "note": note})
+            return tuple(pages.add(pages.job(ref), who, row) for row in rows)
+
+    def _row(self, kind: str, at: dt.datetime | None, note: str | None, part: str | None = None,
+             readings: Mapping[str, float] | None = None, path: str | None = None, sha256: str | None = None) -> dict:
+        part, note = (clean_text(name, text or "", 500) or None for name, text in (("part", part), ("note", note)))
+        return {"kind": kind, "at": proof.moment(at, self._clock()), "part": part, "readings": dict(readings or {}), "path": path,
+                "sha256": sha256, "note": note}
 
     def withdraw(self, ref: int, who: str, number: int) -> None:
         """

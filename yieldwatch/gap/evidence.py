@@ -116,22 +116,13 @@ def light_rows(blocks: Blocks, columns: list[Column], data: SiteData, rounds: pd
     """
     level = next(j for j, c in enumerate(columns) if c.name == LIGHT_BIAS)
     number = {c.name: j for j, c in enumerate(columns) if c.cause == "round"}
-    plane = {s.string_id: s.array_id for s in blocks.model.site.strings}
     sigma = _LIGHT_SIGMA_LOGGED if data.power is not None else _LIGHT_SIGMA
     triplets: list[tuple[int, int, float]] = []
     values: list[float] = []
     weights: list[float] = []
-    visits: list[tuple[int | None, pd.DataFrame]] = []
-    if len(rounds):
-        good = rounds[rounds["grade"].isin(["good", "usable"])]
-        good = good.assign(array=good["string_id"].map(plane))
-        visits += [(number.get(str(name)), part) for name, part in good.groupby("round_id")]
-    if len(data.clamp):
-        first = {s.inverter_id: s.array_id for s in reversed(blocks.model.site.strings)}
-        clamp = data.clamp.assign(array=data.clamp["inverter_id"].map(first))
-        visits += [(None, part) for _, part in clamp.groupby(number_rounds(clamp["time"]))]
-    for column, part in visits:
-        ratio = _light_ratio(blocks, part)
+    for name, part in light_visits(blocks, data, rounds):
+        column = None if name is None else number.get(name)
+        ratio = light_ratio(blocks, part)
         if not len(ratio):
             continue
         row = len(values)
@@ -147,7 +138,22 @@ def light_rows(blocks: Blocks, columns: list[Column], data: SiteData, rounds: pd
     return [Rows("light read on visits", design, np.array(values), np.array(weights), sigma, 1.0)]
 
 
-def _light_ratio(blocks: Blocks, readings: pd.DataFrame) -> np.ndarray:
+def light_visits(blocks: Blocks, data: SiteData, rounds: pd.DataFrame) -> list[tuple[str | None, pd.DataFrame]]:
+    """Readings of each visit that carried a light sensor, with the array they were taken at; a round's go with its number."""
+    plane = {s.string_id: s.array_id for s in blocks.model.site.strings}
+    visits: list[tuple[str | None, pd.DataFrame]] = []
+    if len(rounds):
+        good = rounds[rounds["grade"].isin(["good", "usable"])]
+        good = good.assign(array=good["string_id"].map(plane))
+        visits += [(str(name), part) for name, part in good.groupby("round_id")]
+    if len(data.clamp):
+        first = {s.inverter_id: s.array_id for s in reversed(blocks.model.site.strings)}
+        clamp = data.clamp.assign(array=data.clamp["inverter_id"].map(first))
+        visits += [(None, part) for _, part in clamp.groupby(number_rounds(clamp["time"]))]
+    return visits
+
+
+def light_ratio(blocks: Blocks, readings: pd.DataFrame) -> np.ndarray:
     """ln of read over the weather's light in the plane of each reading, where the weather's neighbours agree."""
     model = blocks.model
     time = pd.DatetimeIndex(readings["time"]).tz_convert("UTC")

@@ -13,6 +13,7 @@ from yieldwatch.report.monthly import monthly_html, monthly_pdf
 from yieldwatch.report.page import write_page
 from yieldwatch.report.pdf import why_no_pdf
 from yieldwatch.report.schema import TABLES
+from yieldwatch.report.store_file import STORE_FILE, write_store
 from yieldwatch.report.tables import table_writers, tables, write_files
 from yieldwatch.report.visit_calendar import visits_ics
 from yieldwatch.report.workbook import workbook_xlsx
@@ -24,7 +25,7 @@ CREW_SHEETS, CALENDAR, MONTHLY = "crew_sheets.pdf", "visits.ics", "monthly_repor
 
 def write_report(assessment: Assessment, folder: Path, parquet: bool = False) -> tuple[str, ...]:
     """
-    Write the tables, `evidence.json`, and the files that people read and take away, all of them or none.
+    Write the tables, `evidence.json`, `assessment.sqlite`, and the files that people read and take away, all of them or none.
 
     Parameters
     ----------
@@ -44,7 +45,8 @@ def write_report(assessment: Assessment, folder: Path, parquet: bool = False) ->
     InputError
         If the folder cannot be written; what was there before is untouched.
     """
-    writers = table_writers(tables(assessment), parquet)
+    frames = tables(assessment)
+    writers = table_writers(frames, parquet)
     writers["work_list.xlsx"] = lambda path: _write(path, workbook_xlsx(assessment))
     writers[EVIDENCE_FILE] = lambda path: write_evidence(assessment, path)
     writers["report.html"] = lambda path: write_page(assessment, path)
@@ -56,6 +58,8 @@ def write_report(assessment: Assessment, folder: Path, parquet: bool = False) ->
     if not assessment.plan.empty and (assessment.plan["row"] == "visit").any():
         # A calendar must hold something (RFC 5545, 3.6).
         writers[CALENDAR] = lambda path: _write(path, visits_ics(assessment))
+    # Last, so that a program that sees the new store finds the new files beside it.
+    writers[STORE_FILE] = lambda path: write_store(assessment, frames, path)
     known = {*(f"{name}.parquet" for name in TABLES), CREW_SHEETS, CALENDAR, MONTHLY}
     write_files(folder, writers, tuple(sorted(known - set(writers))))
     return (missing,) if missing else ()

@@ -15,13 +15,12 @@ from markupsafe import Markup
 
 from yieldwatch.action.cautions import cautions_of
 from yieldwatch.action.methods import BOXES, NOT_ELECTRICAL, Method, look_first, method
-from yieldwatch.assess import Assessment
 from yieldwatch.portfolio.model import Inverter, Site, String
 from yieldwatch.report import jobs, pictures, words
 from yieldwatch.report.blocks import Grid
 from yieldwatch.report.page import environment
 from yieldwatch.report.pdf import pdf
-from yieldwatch.report.visits import Visit, VisitJob, planned_visits
+from yieldwatch.report.visits import Planned, Visit, VisitJob, planned_visits
 from yieldwatch.report.words import number
 
 
@@ -55,7 +54,7 @@ class Sheet:
     jobs: tuple[JobSheet, ...]
 
 
-def crew_sheets_pdf(assessment: Assessment) -> bytes:
+def crew_sheets_pdf(assessment: Planned) -> bytes:
     """
     Return the sheets of `assessment.plan` as PDF, A4; raises as `pdf.pdf`.
 
@@ -64,7 +63,7 @@ def crew_sheets_pdf(assessment: Assessment) -> bytes:
     return pdf(crew_sheets_html(assessment))
 
 
-def crew_sheets_html(assessment: Assessment) -> str:
+def crew_sheets_html(assessment: Planned) -> str:
     """Return the same as the HTML from which it is made; all text is escaped."""
     return environment().get_template("crew_sheets.html").render(
         name=words.plain(assessment.portfolio.name), as_of=words.day(assessment.as_of),

@@ -33,7 +33,13 @@ class SiteEvidence:
 
 def write_evidence(assessment: Assessment, path: Path) -> None:
     """Write the evidence of every site; an existing file is replaced."""
-    document = {
+    text = json.dumps(evidence_document(assessment), indent=1, ensure_ascii=False, allow_nan=False)
+    path.write_text(text + "\n", encoding="utf-8")
+
+
+def evidence_document(assessment: Assessment) -> dict[str, Any]:
+    """The evidence of every site as `evidence.json` holds it."""
+    return _plain({
         "format": FORMAT,
         "portfolio": assessment.portfolio.name,
         "as_of": assessment.as_of,
@@ -41,9 +47,7 @@ def write_evidence(assessment: Assessment, path: Path) -> None:
             {"site_id": s.site.id, "name": s.site.name, "causes": [asdict(why) for why in s.gap.evidence]}
             for s in assessment.sites
         ],
-    }
-    text = json.dumps(_plain(document), indent=1, ensure_ascii=False, allow_nan=False)
-    path.write_text(text + "\n", encoding="utf-8")
+    })
 
 
 def _plain(value: Any) -> Any:

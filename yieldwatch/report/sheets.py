@@ -15,6 +15,7 @@ from yieldwatch.constants import JOB_KINDS
 from yieldwatch.report import jobs, money, words, year
 from yieldwatch.report.schema import BRIDGE, CLAIMS, PLAN, RETURNS, STATEMENT_CHECKS, WORK_LIST, WORK_LIST_EXTRAS
 from yieldwatch.report.tables import tables
+from yieldwatch.report.visits import Planned
 
 _NOTHING = "Nothing to show: the report says what is missing."
 
@@ -77,6 +78,12 @@ def sheets(assessment: Assessment) -> tuple[Sheet, ...]:
     return tuple(Sheet(**{**vars(s), "title": f"{name}: {s.title}, as of {day}"}) for s in made)
 
 
+def plan_sheets(planned: Planned) -> tuple[Sheet, ...]:
+    """Return the sheets of a plan alone."""
+    head = f"{words.plain(planned.portfolio.name)}: {{}}, as of {words.day(planned.as_of)}"
+    return tuple(Sheet(**{**vars(s), "title": head.format(s.title)}) for s in (*_plan(planned), _cautions()))
+
+
 def _fields(meanings: Mapping[str, str], *rows: tuple) -> tuple[Field, ...]:
     """Columns from (heading, width, style, source); a fifth value keeps one off the paper."""
     return tuple(Field(row[0], row[1], row[2], row[3], meanings[row[3]], len(row) == 4) for row in rows)
@@ -116,7 +123,7 @@ def _shown(job: dict, source: str) -> object:
     return job.get(source)
 
 
-def _plan(assessment: Assessment) -> tuple[Sheet, Sheet]:
+def _plan(assessment: Planned) -> tuple[Sheet, Sheet]:
     """Visits by week with their jobs below them; and the jobs left out."""
     planned: list[dict] = []
     left: list[dict] = []

@@ -132,6 +132,11 @@ def table_writers(
     return writers
 
 
+def plan_csv(plan: pd.DataFrame) -> bytes:
+    """A plan as `plan.csv` has it."""
+    return _for_spreadsheets(_shaped(plan, "plan")).to_csv(index=False, lineterminator="\n").encode()
+
+
 def _csv_writer(frame: pd.DataFrame) -> Callable[[Path], None]:
     return lambda path: _for_spreadsheets(frame).to_csv(
         path, index=False, encoding="utf-8", lineterminator="\n"

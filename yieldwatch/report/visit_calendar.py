@@ -13,9 +13,8 @@ import uuid
 import icalendar
 
 from yieldwatch.action.cautions import DEFERRAL
-from yieldwatch.assess import Assessment
 from yieldwatch.report import jobs, words
-from yieldwatch.report.visits import Visit, VisitJob, planned_visits, working_spans
+from yieldwatch.report.visits import Planned, Visit, VisitJob, planned_visits, working_spans
 
 #: Names visits; any other value would give every visit in every calendar a new identity.
 _NAMESPACE = uuid.UUID("5f1c1d0a-6a4e-5d37-9c55-0d6f2b9a7e11")
@@ -24,13 +23,13 @@ _FIRST_DAY = dt.date(2000, 1, 1)
 _MOST_REVISIONS = 1000
 
 
-def visits_ics(assessment: Assessment, revision: int = 0) -> bytes:
+def visits_ics(assessment: Planned, revision: int = 0) -> bytes:
     """
     Return the calendar of `assessment.plan`.
 
     Parameters
     ----------
-    assessment : Assessment
+    assessment : Planned
     revision : int
         Which plan of the same as-of date this is, 0 to 999. A calendar takes over a visit that moved if as-of date or
         revision are later than in the file it holds.
@@ -68,7 +67,7 @@ def visits_ics(assessment: Assessment, revision: int = 0) -> bytes:
     return calendar.to_ical()
 
 
-def _event(assessment: Assessment, visit: Visit, span: tuple[dt.date, dt.date], part: tuple[int, int],
+def _event(assessment: Planned, visit: Visit, span: tuple[dt.date, dt.date], part: tuple[int, int],
            revision: int) -> icalendar.Event:
     site, lead = visit.site.site, visit.jobs[0]
     event = icalendar.Event()

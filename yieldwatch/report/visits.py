@@ -6,15 +6,53 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import pandas as pd
 
-from yieldwatch.assess import Assessment, SiteAssessment
+from yieldwatch.portfolio.model import Portfolio, Site
 from yieldwatch.report import jobs
 
 #: Monday to Friday. Public holidays are not known here.
 _WORKING = range(5)
+
+
+class Found(Protocol):
+    """What is known of a site's strings."""
+
+    @property
+    def string_findings(self) -> pd.DataFrame: ...
+
+
+class PlannedSite(Protocol):
+    """A site to be visited, such as a `SiteAssessment`."""
+
+    @property
+    def site(self) -> Site: ...
+
+    @property
+    def gap(self) -> Found: ...
+
+
+class Planned(Protocol):
+    """A plan and what its papers are made from: an `Assessment`, or the same as it was kept."""
+
+    @property
+    def portfolio(self) -> Portfolio: ...
+
+    @property
+    def as_of(self) -> dt.date: ...
+
+    @property
+    def sites(self) -> Sequence[PlannedSite]: ...
+
+    @property
+    def work_list(self) -> pd.DataFrame: ...
+
+    @property
+    def plan(self) -> pd.DataFrame: ...
 
 
 @dataclass(frozen=True)
@@ -49,7 +87,7 @@ class Visit:
 
     id: str
     start: dt.date
-    site: SiteAssessment
+    site: PlannedSite
     crew: str
     safety: bool
     crew_hours: float
@@ -62,7 +100,7 @@ class Visit:
         return self.start + dt.timedelta(days=6)
 
 
-def planned_visits(assessment: Assessment) -> tuple[Visit, ...]:
+def planned_visits(assessment: Planned) -> tuple[Visit, ...]:
     """Return the visits of `assessment.plan` in its order; a changed plan is given by `dataclasses.replace`."""
     plan, sites = assessment.plan, {s.site.id: s for s in assessment.sites}
     if plan.empty:

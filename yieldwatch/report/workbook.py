@@ -19,7 +19,8 @@ from xlsxwriter.worksheet import Worksheet
 
 from yieldwatch.assess import Assessment
 from yieldwatch.report import words
-from yieldwatch.report.sheets import Field, Sheet, sheets
+from yieldwatch.report.sheets import Field, Sheet, plan_sheets, sheets
+from yieldwatch.report.visits import Planned
 
 #: Paper size code of A4 in the workbook format (ECMA-376, ST_PaperSize: 9).
 A4 = 9
@@ -56,13 +57,20 @@ def workbook_xlsx(assessment: Assessment) -> bytes:
 
     Its sheets are those of `sheets.sheets`, and at the end one that says what each column means.
     """
+    return _book(assessment, sheets(assessment), "Work list")
+
+
+def plan_xlsx(planned: Planned) -> bytes:
+    """Return a plan alone as a workbook."""
+    return _book(planned, plan_sheets(planned), "Plan")
+
+
+def _book(planned: Planned, made: Sequence[Sheet], title: str) -> bytes:
     target = io.BytesIO()
-    currency = words.plain(assessment.portfolio.currency)
-    made = sheets(assessment)
     with xlsxwriter.Workbook(target, _OPTIONS) as book:
-        book.set_properties({"title": f"Work list, {words.plain(assessment.portfolio.name)}",
-                             "created": dt.datetime.combine(assessment.as_of, dt.time())})
-        styles = _styles(book, currency)
+        book.set_properties({"title": f"{title}, {words.plain(planned.portfolio.name)}",
+                             "created": dt.datetime.combine(planned.as_of, dt.time())})
+        styles = _styles(book, words.plain(planned.portfolio.currency))
         for sheet in (*made, _meanings(made)):
             _write_sheet(book.add_worksheet(sheet.name), sheet, styles)
     return target.getvalue()

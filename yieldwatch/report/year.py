@@ -12,9 +12,10 @@ from yieldwatch.assess import Assessment
 from yieldwatch.report import jobs, words
 from yieldwatch.report.blocks import Grid
 from yieldwatch.report.totals import Amount
+from yieldwatch.report.visits import Planned
 
 
-def rows(assessment: Assessment) -> list[dict]:
+def rows(assessment: Planned) -> list[dict]:
     """The plan's rows as records; `job_kind` in words, `scope` of a visit saying that it is one."""
     found = [] if assessment.plan.empty else assessment.plan.to_dict("records")
     for row in found:

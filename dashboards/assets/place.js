@@ -1,0 +1,21 @@
+// After a page has come: its name in the title, and the focus where a reader goes on.
+window.dash_clientside = Object.assign({}, window.dash_clientside, {
+  yieldwatch: {
+    first: true,
+    arrived() {
+      const own = window.dash_clientside.yieldwatch;
+      const main = document.getElementById("main");
+      const head = main && main.querySelector("h1");
+      if (!head) return "";
+      document.title = head.textContent + " · yieldwatch";
+      if (!own.first) { main.focus({preventScroll: true}); window.scrollTo(0, 0); }
+      own.first = false;
+      return "";
+    },
+  },
+});
+
+// The file chooser that its component hides needs a name for those who hear the page.
+new MutationObserver(() => {
+  for (const input of document.querySelectorAll("input[type=file]:not([aria-label])")) input.setAttribute("aria-label", "File");
+}).observe(document, {childList: true, subtree: true});

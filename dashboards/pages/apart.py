@@ -1,0 +1,135 @@
+"""
+One farm: what the evidence cannot tell apart, and what would settle it.
+"""
+
+from __future__ import annotations
+
+from dash import dcc, html
+
+from dashboards.pages.why import rival_word
+from dashboards.parts.charts import COLOURS, chart, layout
+from dashboards.parts.farm import Farm, farm_page, handbook, said_of, span_words, stacked, wrapped
+from dashboards.parts.tables import Column, grid
+from dashboards.visit import Content, Page, Visit
+from yieldwatch.report.words import BASIS_WORDS, EnergyUnit, cause_word, number
+
+
+def build(visit: Visit) -> Content:
+    return farm_page(
+        visit,
+        "apart",
+        "what cannot be told apart",
+        "What trades off with what, and the measurement that would decide.",
+        _page,
+        by_period=False,
+    )
+
+
+def _page(farm: Farm) -> list:
+    evidence = farm.store.evidence(farm.id)
+    unit = EnergyUnit.fitting(*(why["energy_kwh"] or 0.0 for why in evidence.values()))
+    pairs = sorted(
+        ({"cause": c, **r} for c, why in evidence.items() for r in why["rivals"]), key=lambda r: -abs(r["moves_kwh"] or 0.0)
+    )
+    spans = sorted({(w["from_month"], w["to_month"]) for w in evidence.values()})
+    period = span_words(*spans[-1]) if spans else ""
+    unknown = [(c, w) for c, w in evidence.items() if w["why_not"]]
+    return [
+        html.P(_lead(pairs, period, unit), className="lead"),
+        *_pairs(pairs, unit, period),
+        html.H2("What would settle it, cause by cause"),
+        _settle(farm, evidence, unit),
+        html.H2("What the data at hand cannot tell"),
+        *_unknown(farm, unknown),
+        handbook("trade-offs", "joint-inference", "light-sensor", "basis"),
+    ]
+
+
+def _lead(pairs: list[dict], period: str, unit: EnergyUnit) -> str:
+    if not pairs:
+        return (
+            f"Over {period} no cause's energy moves with another by more than chance would show. What looks alike in kind is "
+            "listed below all the same."
+        )
+    top = pairs[0]
+    return (
+        f"Over {period} the largest trade-off is between {cause_word(top['cause'])} and "
+        f"{rival_word(top['name'])}: as the second goes "
+        f"from its middle to an end of its 90 % interval, the first moves by {unit.text(abs(top['moves_kwh']))}."
+    )
+
+
+def _pairs(pairs: list[dict], unit: EnergyUnit, period: str) -> list:
+    if not pairs:
+        return []
+    names = [f"{cause_word(r['cause'])} ↔ {rival_word(r['name'])}" for r in pairs]
+    traces = [
+        {
+            "type": "bar",
+            "orientation": "h",
+            "x": [abs(r["moves_kwh"]) * unit.per_kwh for r in reversed(pairs)],
+            "y": [wrapped(n, 22) for n in names[::-1]],
+            "marker": {"color": COLOURS["blue"]},
+            "hovertemplate": "%{y}: %{x:.2f} " + unit.name + "<extra></extra>",
+        }
+    ]
+    columns = [
+        Column("a", "Cause", lambda r: cause_word(r["cause"])),
+        Column("b", "Trades off with", lambda r: rival_word(r["name"])),
+        Column("moves", f"Moves by [{unit.name}]", lambda r: unit.bare(abs(r["moves_kwh"])), number=True),
+        Column("c", "Correlation", lambda r: number(r["correlation"], 2), number=True),
+    ]
+    return [
+        chart(
+            "pairs",
+            traces,
+            layout(
+                f"moves by [{unit.name}]",
+                "",
+                90 + 58 * len(pairs),
+                xaxis={"rangemode": "tozero"},
+            ),
+            f"How far each cause's energy moves [{unit.name}, {period}] as its rival goes from its middle to an end of its 90 % "
+            "interval. Where the correlation in the table is negative, what one has less the other has more, and their sum is known "
+            "better than either.",
+            "Trade-offs: " + "; ".join(names) + ".",
+            columns,
+            pairs,
+        )
+    ]
+
+
+def _settle(farm: Farm, evidence: dict[str, dict], unit: EnergyUnit) -> html.Div:
+    rows = sorted(
+        ({"cause": c, **w} for c, w in evidence.items() if w["settle"]),
+        key=lambda r: -((r["high_kwh"] or 0.0) - (r["low_kwh"] or 0.0)),
+    )
+    columns = [
+        Column("cause", "Cause", lambda r: dcc.Link(cause_word(r["cause"]), href=farm.at(f"why/{r['cause']}"))),
+        Column(
+            "width",
+            f"90 % interval [{unit.name}]",
+            lambda r: (
+                "not assessed" if r["energy_kwh"] is None else said_of(f"{unit.bare(r['low_kwh'])} to {unit.bare(r['high_kwh'])}")
+            ),
+            number=True,
+        ),
+        Column("looks_like", "Looks like it", lambda r: said_of(r["looks_like"])),
+        Column("settle", "Would settle it", lambda r: said_of(r["settle"])),
+    ]
+    return stacked(grid(columns, rows, "The widest interval first: there a measurement is worth most"))
+
+
+def _unknown(farm: Farm, unknown: list[tuple[str, dict]]) -> list:
+    if not unknown:
+        return [html.P("Every cause rests on the farm's own data.")]
+    return [
+        html.Ul(
+            [html.Li([html.B(cause_word(c)), f" ({BASIS_WORDS[w['basis']]}): {said_of(w['why_not'])}"]) for c, w in unknown],
+            className="plain",
+        ),
+        html.P(dcc.Link("What each gap costs in certainty", href=farm.at("readings"))),
+    ]
+
+
+PAGE = Page("/farm/<site_id>/apart", "What cannot be told apart", build)

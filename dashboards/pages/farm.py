@@ -1,0 +1,358 @@
+"""
+One farm: losses by month and by cause, over any period and against any other.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dash import dcc, html
+
+from dashboards.pages.rows import rows_behind
+from dashboards.parts.charts import COLOURS, SYMBOLS, chart, interval, layout
+from dashboards.parts.farm import EVIDENCE_PAGES, Farm, farm_page, handbook, stacked, wrapped
+from dashboards.parts.tables import Column, grid
+from dashboards.parts.words import Figure, joined, stated
+from dashboards.visit import Content, Page, Visit
+from yieldwatch.report.totals import IN_HAND, Amount
+from yieldwatch.report.words import (
+    BASIS_WORDS,
+    NOT_ASSESSED,
+    NOT_KNOWN,
+    EnergyUnit,
+    cause_word,
+    money,
+    month_name,
+    number,
+    per_cent,
+    plain,
+)
+
+#: Causes in the picture by month; the table has them all.
+_MOST_PANELS = 5
+
+
+def build(visit: Visit) -> Content:
+    return farm_page(visit, "", "losses", "What was lost, to what, and how surely it is known.", _page)
+
+
+def _page(farm: Farm) -> list:
+    unit = EnergyUnit.fitting(farm.losses.expected(farm.period))
+    rows = _cause_rows(farm)
+    return [
+        html.P(_lead(farm, unit, rows), className="lead"),
+        html.H2("By cause"),
+        _by_cause(farm, unit, rows),
+        _table(farm, unit, rows),
+        html.H2("By month"),
+        *_by_month(farm, rows),
+        html.H2("What cannot be told apart"),
+        *_apart(farm),
+        handbook("split", "intervals", "basis", "loss-energy", "revenue-lost"),
+    ]
+
+
+def _cause_rows(farm: Farm) -> list[dict]:
+    out = []
+    for cause in farm.losses.causes:
+        energy = farm.losses.energy([cause], (farm.period, 1.0))
+        basis = {r["basis"] for m in farm.period.months if (r := farm.losses.row(cause, m)) is not None}
+        out.append(
+            {
+                "cause": cause,
+                "energy": energy,
+                "money": farm.losses.money([cause], (farm.period, 1.0)),
+                "share": farm.losses.share([cause], farm.period),
+                "change": _change(farm, [cause]),
+                "basis": next((b for b in ("measured", "prior") if b in basis), "not_assessed"),
+            }
+        )
+    return sorted(out, key=lambda r: (r["cause"] == "unexplained", not r["energy"].known, -abs(r["energy"].value)))
+
+
+def _change(farm: Farm, causes: list[str]) -> Amount:
+    """Share of expected energy in the period less that in the other, with its interval."""
+    other = farm.picked.against
+    if other is None:
+        return Amount(float("nan"))
+    wholes = farm.losses.expected(farm.period), farm.losses.expected(other)
+    if not all(w > 0 for w in wholes):
+        return Amount(float("nan"))
+    return farm.losses.energy(causes, (farm.period, 1.0 / wholes[0]), (other, -1.0 / wholes[1]))
+
+
+def _lead(farm: Farm, unit: EnergyUnit, rows: list[dict]) -> list:
+    period, losses = farm.period, farm.losses
+    behind = rows_behind("yields", site_id=farm.id, **period.bounds())
+    expected, measured = losses.expected(period), losses.measured(period)
+    said: list = []
+    if measured == measured:
+        said += [
+            f"In {period.words} the farm delivered ",
+            stated(Figure(unit.text(measured), behind, period.words, coverage=farm.coverage)),
+            " of ",
+            stated(Figure(unit.text(expected), behind, period.words)),
+            " that it would have given with nothing wrong: ",
+            f"{per_cent(1.0 - measured / expected)} less. " if expected > measured else "no less. ",
+        ]
+    else:
+        said += [
+            f"Nothing measured the energy of {period.words}; ",
+            stated(Figure(unit.text(expected), behind, period.words)),
+            " was to be expected. ",
+        ]
+    large = [r for r in rows if r["energy"].known and r["energy"].value > 0.002 * expected and r["cause"] != "unexplained"][:3]
+    if large:
+        said += [
+            "Most of it went to ",
+            *joined(
+                [html.Span([f"{cause_word(r['cause'])}, ", farm.figure(r["energy"], unit, r["cause"], period)]) for r in large]
+            ),
+            ". ",
+        ]
+    currency = plain(farm.store.about()["currency"])
+    hand = losses.money(IN_HAND, (period, 1.0))
+    if hand.known:
+        figure = Figure(
+            money(hand.value, currency),
+            rows_behind("losses", site_id=farm.id, **period.bounds()),
+            period.words,
+            f"{number(hand.low)} to {number(hand.high)}",
+            farm.coverage,
+        )
+        said += ["In our hands was ", stated(figure), ". "]
+    if farm.picked.against is not None:
+        said += _against(farm)
+    return said
+
+
+def _against(farm: Farm) -> list:
+    other = farm.picked.against
+    assert other is not None
+    change = _change(farm, [c for c in farm.losses.causes])
+    if not change.known:
+        return [f"Against {other.words} nothing can be said. "]
+    unsure = change.low <= 0.0 <= change.high
+    more = "more" if change.value > 0 else "less"
+    return [
+        f"Against {other.words}, each as a share of what was to be expected, {number(abs(100 * change.value), 1)} points {more} "
+        "were lost" + (". " if not unsure else ", which is within what cannot be told from nothing. ")
+    ]
+
+
+def _by_cause(farm: Farm, unit: EnergyUnit, rows: list[dict]) -> html.Figure:
+    drawn = [r for r in reversed(rows) if r["energy"].known]
+    traces: list[dict] = [_dots(drawn, [r["share"] for r in drawn], farm.period.words, COLOURS["blue"], SYMBOLS[0])]
+    other = farm.picked.against
+    if other is not None:
+        traces.append(
+            _dots(
+                drawn,
+                [farm.losses.share([r["cause"]], other) for r in drawn],
+                other.words,
+                COLOURS["orange"],
+                f"{SYMBOLS[2]}-open",
+            )
+        )
+    columns = [
+        Column("cause", "Cause", lambda r: cause_word(r["cause"])),
+        Column("share", "Share [%]", lambda r: number(100 * r["share"].value, 2), number=True),
+        Column("low", "Low [%]", lambda r: number(100 * r["share"].low, 2), number=True),
+        Column("high", "High [%]", lambda r: number(100 * r["share"].high, 2), number=True),
+    ]
+    # Two periods share a line, one a little above the other.
+    shape = layout(
+        "share of expected [%]",
+        "",
+        80 + 34 * len(drawn) + (18 if other else 0),
+        showlegend=other is not None,
+        scattermode="group",
+        scattergap=0.5,
+    )
+    top = drawn[-1]
+    return chart(
+        "causes",
+        traces,
+        shape,
+        f"Lost to each cause as a share of the expected energy, {farm.period.words}"
+        + (f", and in {other.words}" if other else "")
+        + f". Whiskers: 90 % interval. {farm.coverage}.",
+        f"Losses by cause, {farm.period.words}: the largest is {cause_word(top['cause'])} with "
+        f"{per_cent(top['share'].value)} of the expected energy, {per_cent(top['share'].low)} to "
+        f"{per_cent(top['share'].high)}.",
+        columns,
+        list(reversed(drawn)),
+    )
+
+
+def _dots(drawn: list[dict], shares: list[Amount], name: str, colour: str, symbol: str) -> dict[str, Any]:
+    values = [100 * s.value if s.known else None for s in shares]
+    return {
+        "type": "scatter",
+        "mode": "markers",
+        "name": name,
+        "x": values,
+        "y": [wrapped(cause_word(r["cause"])) for r in drawn],
+        "orientation": "h",
+        "marker": {"color": colour, "size": 10, "symbol": symbol},
+        "error_x": interval(
+            values, [100 * s.low if s.known else None for s in shares], [100 * s.high if s.known else None for s in shares]
+        ),
+        "hovertemplate": "%{y}: %{x:.2f} %<extra>" + name + "</extra>",
+    }
+
+
+def _table(farm: Farm, unit: EnergyUnit, rows: list[dict]) -> html.Div:
+    currency = plain(farm.store.about()["currency"])
+    period = farm.period
+    columns = [
+        Column("cause", "Cause", lambda r: dcc.Link(cause_word(r["cause"]), href=farm.at(f"why/{r['cause']}"))),
+        Column(
+            "energy",
+            "Lost energy (90 % interval)",
+            lambda r: NOT_ASSESSED if not r["energy"].known else farm.figure(r["energy"], unit, r["cause"], period),
+            number=True,
+        ),
+        Column(
+            "money",
+            "Lost money (90 % interval)",
+            lambda r: NOT_KNOWN if not r["money"].known else farm.money_figure(r["money"], r["cause"], period, currency),
+            number=True,
+        ),
+        Column("share", "Share", lambda r: per_cent(r["share"].value) if r["share"].known else "", number=True),
+    ]
+    if farm.picked.against is not None:
+        columns.append(
+            Column("change", f"Change against {farm.picked.against.words} [points]", lambda r: _points(r["change"]), number=True)
+        )
+    columns += [
+        Column("basis", "Rests on", lambda r: BASIS_WORDS[r["basis"]]),
+        Column(
+            "page",
+            "Picture",
+            lambda r: (
+                dcc.Link("look", href=farm.at(EVIDENCE_PAGES[r["cause"]]), title=f"The evidence for {cause_word(r['cause'])}")
+                if r["cause"] in EVIDENCE_PAGES
+                else ""
+            ),
+        ),
+    ]
+    return stacked(
+        grid(
+            columns,
+            rows,
+            f"Losses by cause, {period.words}. With “not explained” they add up to expected less delivered "
+            "in measured months; below nil is a gain.",
+        )
+    )
+
+
+def _points(change: Amount) -> str:
+    if not change.known:
+        return NOT_KNOWN
+    value, low, high = (number(100 * v, 1) for v in (change.value, change.low, change.high))
+    return f"{value} ({low} to {high})"
+
+
+def _by_month(farm: Farm, rows: list[dict]) -> list:
+    """One panel a cause, all to one scale, so that sizes compare and no colour needs a key."""
+    months = list(farm.picked.record)
+    size = {c: sum(abs(r["energy_kwh"] or 0.0) for m in months if (r := farm.losses.row(c, m))) for c in farm.losses.causes}
+    drawn = [c for c in sorted(size, key=lambda c: -size[c]) if size[c] > 0][:_MOST_PANELS]
+    if not drawn:
+        return [html.P("Nothing was lost in any month.")]
+    cells = {c: [farm.losses.row(c, m) or {} for m in months] for c in drawn}
+    unit = EnergyUnit.fitting(*(r.get("energy_high_kwh") or 0.0 for c in drawn for r in cells[c]))
+    height, gap = 118, 0.32
+    traces, axes, notes = [], {}, []
+    step = 1.0 / len(drawn)
+    for place, cause in enumerate(drawn):
+        end = 1.0 - place * step
+        key = "" if place == 0 else str(place + 1)
+        values, lows, highs = (
+            [None if r.get(k) is None else r[k] * unit.per_kwh for r in cells[cause]]
+            for k in ("energy_kwh", "energy_low_kwh", "energy_high_kwh")
+        )
+        chosen = [m in farm.period.months for m in months]
+        traces.append(
+            {
+                "type": "bar",
+                "x": [f"{m}-01" for m in months],
+                "y": values,
+                "yaxis": f"y{key}",
+                "name": cause_word(cause),
+                "marker": {"color": [COLOURS["blue"] if c else COLOURS["grey"] for c in chosen], "opacity": 0.75},
+                "error_y": interval(values, lows, highs),
+                "hovertemplate": "%{x|%b %Y}: %{y:.2f} " + unit.name + "<extra></extra>",
+            }
+        )
+        base = layout()["yaxis"]
+        axes[f"yaxis{key}"] = {
+            **base,
+            "domain": [end - step * (1 - gap), end - step * gap * 0.35],
+            "title": {"text": ""},
+            "nticks": 4,
+            "tickformat": ",",
+            **({"matches": "y"} if place else {}),
+        }
+        notes.append(
+            {
+                "text": f"{cause_word(cause)} [{unit.name}]",
+                "xref": "paper",
+                "yref": "paper",
+                "x": 0,
+                "y": end - step * gap * 0.3,
+                "xanchor": "left",
+                "yanchor": "bottom",
+                "showarrow": False,
+                "font": {"size": 13},
+            }
+        )
+    shape = layout("", "", height * len(drawn) + 50, showlegend=False, annotations=notes, **axes)
+    shape["xaxis"] = {
+        **shape["xaxis"],
+        "anchor": f"y{len(drawn)}" if len(drawn) > 1 else "y",
+        "type": "date",
+        "tickformat": "%b\n%Y",
+    }
+    left = len(farm.losses.causes) - len(drawn)
+    table = [{"month": m, **{c: cells[c][k] for c in drawn}} for k, m in enumerate(months)]
+    columns = [
+        Column("month", "Month", lambda r: month_name(r["month"])),
+        *(Column(c, f"{cause_word(c)} [{unit.name}]", _cell(c, unit), number=True) for c in drawn),
+    ]
+    return [
+        chart(
+            "months",
+            traces,
+            shape,
+            f"Lost each month [{unit.name}], the {len(drawn)} largest causes to one scale; {left} others are in the rows. Blue: "
+            f"{farm.period.words}; grey: the rest of the record. Whiskers: 90 % interval of the month.",
+            f"Lost energy by month for {', '.join(cause_word(c) for c in drawn)}; the table below holds every figure.",
+            columns,
+            table,
+        ),
+        html.P(dcc.Link("Rows of all causes and months", href=rows_behind("losses", site_id=farm.id, **farm.period.bounds()))),
+    ]
+
+
+def _cell(cause: str, unit: EnergyUnit) -> Any:
+    def shown(row: dict) -> str:
+        cell = row[cause]
+        if cell.get("energy_kwh") is None:
+            return NOT_ASSESSED
+        return f"{unit.bare(cell['energy_kwh'])} ({unit.bare(cell['energy_low_kwh'])} to {unit.bare(cell['energy_high_kwh'])})"
+
+    return shown
+
+
+def _apart(farm: Farm) -> list:
+    pairs = [(c, r["name"]) for c, why in farm.store.evidence(farm.id).items() for r in why["rivals"]]
+    if not pairs:
+        said = "By the fit, no cause's energy trades off with another beyond what chance would show. "
+    else:
+        said = f"{len({frozenset(p) for p in pairs})} pairs trade off: what one has less, the other may have more. "
+    return [html.P([said, dcc.Link("What they are, and what would settle them", href=farm.at("apart")), "."])]
+
+
+PAGE = Page("/farm/<site_id>", "Farm", build)

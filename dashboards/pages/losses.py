@@ -1,0 +1,52 @@
+"""
+Losses by farm and cause over a span: what stands behind a sum.
+"""
+
+from __future__ import annotations
+
+from dash import dcc, html
+
+from dashboards.pages.rows import rows_behind
+from dashboards.parts.tables import Column, stored_table
+from dashboards.parts.words import energy, money, page_head, sorry, stated
+from dashboards.visit import Content, Page, Visit, address
+from yieldwatch.constants import CAUSES
+from yieldwatch.report.words import BASIS_WORDS, cause_word, months_span, plain
+
+SPANS = ("month", "year_to_date", "twelve_months")
+
+
+def build(visit: Visit) -> Content:
+    span = visit.query.get("span", "twelve_months")
+    sums = visit.store.row("spans", {"span": span}) if visit.store.has("spans") and span in SPANS else None
+    if sums is None:
+        return sorry("Losses", "No farm has a measured month yet.")
+    currency = plain(visit.store.about()["currency"])
+    period = months_span((sums["from_month"], sums["to_month"]))
+    months = {"month__from": sums["from_month"], "month__to": sums["to_month"]}
+    where: dict[str, object] = {"span": span}
+    if visit.query.get("in_hand") == "1":
+        where["in_hand"] = 1
+    if visit.query.get("cause") in CAUSES:
+        where["cause"] = visit.query["cause"]
+
+    def behind(row: dict) -> str:
+        return rows_behind("losses", site_id=row["site_id"], cause=row["cause"], **months)
+
+    columns = [
+        Column("name", "Farm", lambda r: dcc.Link(plain(r["name"]), href=address(f"/farm/{r['site_id']}"))),
+        Column("cause", "Cause", lambda r: dcc.Link(cause_word(r["cause"]), href=address(f"/handbook/{r['cause']}"))),
+        Column("money", f"Money [{currency}]", lambda r: stated(money(r, "money", currency, behind(r), period)), number=True),
+        Column("energy_kwh", "Energy", lambda r: stated(energy(
+            {"e_kwh": r["energy_kwh"], "e_low_kwh": r["energy_low_kwh"], "e_high_kwh": r["energy_high_kwh"]}, "e", behind(r),
+            period)), number=True),
+        Column("basis", "Rests on", lambda r: BASIS_WORDS.get(r["basis"], plain(r["basis"]))),
+    ]
+    what = "in our hands" if "in_hand" in where else cause_word(where["cause"]) if "cause" in where else "by cause"
+    return html.Div([
+        page_head(f"Losses {what}", f"{period}; in brackets the 90 % interval. A loss below nil is a gain."),
+        stored_table(visit, "span_causes", columns, f"Losses {what}, {period}", "money", descending=True, where=where),
+    ])
+
+
+PAGE = Page("/losses", "Losses", build)

@@ -1,0 +1,99 @@
+"""
+Promised against proven: what each done job was to win back, and what was measured.
+"""
+
+from __future__ import annotations
+
+from dash import dcc, html
+
+from dashboards.parts.charts import COLOURS, chart, interval, layout
+from dashboards.parts.tables import Column, grid
+from dashboards.parts.words import page_head, sorry
+from dashboards.visit import Content, Page, Visit
+from yieldwatch.book import states
+from yieldwatch.book.facts import Job
+from yieldwatch.errors import BookError
+from yieldwatch.report.job_lists import title
+from yieldwatch.report.words import cause_word, count, day, number, plain
+
+#: Jobs in the picture; the table has all.
+MOST = 30
+NAME = "Promised and proven"
+
+
+def build(visit: Visit) -> Content:
+    try:
+        done = [j for j in visit.place.jobs.all() if j.done_on]
+    except BookError as err:
+        return sorry(NAME, str(err))
+    if not done:
+        return sorry(NAME, "No job has been recorded as done yet, so nothing can be held against its promise.")
+    done.sort(key=lambda j: (str(j.done_on), j.ref), reverse=True)
+    judged = [j for j in done if j.verdict_kwh is not None]
+    told = [(j, p) for j in judged if (p := states.promised_kwh(j)) is not None]
+    said = f"{count(len(done), 'job is', 'jobs are')} done, {len(judged)} with a measured effect."
+    if told:
+        said += (f" Of the {len(told)} with a promise for the days measured, {number(sum(p for _, p in told))} kWh were promised "
+                 f"and {number(sum(j.verdict_kwh or 0.0 for j, _ in told))} kWh proven.")
+    return html.Div([page_head(NAME), html.P(said), *_picture(told[:MOST]), *_factors(visit), _table(done)])
+
+
+def _picture(told: list[tuple[Job, float]]) -> list:
+    if not told:
+        return []
+    names = [f"{j.ref}: {title(j)}"[:60] for j, _ in told]
+    proven = [j.verdict_kwh for j, _ in told]
+    marks = interval(proven, [j.verdict_low_kwh for j, _ in told], [j.verdict_high_kwh for j, _ in told])
+    traces = [
+        {"type": "scatter", "mode": "markers", "name": "promised", "y": names, "x": [p for _, p in told],
+         "marker": {"symbol": "line-ns-open", "size": 16, "color": COLOURS["grey"], "line": {"width": 3}}},
+        {"type": "scatter", "mode": "markers", "name": "proven", "y": names, "x": proven, "error_x": marks,
+         "marker": {"symbol": "diamond", "size": 9, "color": COLOURS["orange"]}},
+    ]
+    return [chart("promises", traces, layout(x="kWh over the days measured", height=90 + 30 * len(names),
+                                             yaxis={"autorange": "reversed"}),
+                  caption="Energy promised (stroke) and proven (diamond, with its 90 % interval) for the same days [kWh], newest "
+                          "first.", alternative="Energy promised and proven by job. The table below holds every figure.",
+                  topic="job-book")]
+
+
+def _factors(visit: Visit) -> list:
+    rows = visit.store.rows("ledger") if visit.store.has("ledger") else []
+    if not rows:
+        return []
+    columns = [
+        Column("of", "Of", lambda r: "all jobs" if r["of"] == "all" else
+               cause_word(r["name"]) if r["of"] == "cause" else plain(r["name"])),
+        Column("factor", "Proven over promised, for later jobs", lambda r: number(r["factor"], 2), number=True),
+        Column("factor_low", "90 % interval", lambda r: f"{number(r['factor_low'], 2)} to {number(r['factor_high'], 2)}",
+               number=True),
+        Column("jobs", "Jobs", lambda r: number(r["jobs"]), number=True),
+    ]
+    return [html.H2("What a later promise is worth"),
+            html.P(["By cause and by who does it; few jobs move a figure little. ",
+                    dcc.Link("How it is worked out", href="/handbook/job-book")]),
+            grid(columns, rows, "Proven over promised, at the last assessment")]
+
+
+def _table(done: list[Job]) -> html.Div:
+    columns = [
+        Column("ref", "Job", lambda j: dcc.Link(f"{j.ref}: {title(j)}", href=f"/jobs/{j.ref}")),
+        Column("done_on", "Done", lambda j: day(j.done_on)),
+        Column("promised", "Promised [kWh]", lambda j: _known(states.promised_kwh(j)), number=True),
+        Column("proven", "Proven [kWh], 90 % interval", _proven, number=True),
+        Column("state", "Verdict", lambda j: plain(j.verdict_words or states.state(j))),
+    ]
+    return html.Div([html.H2("Job by job"), grid(columns, done, "Jobs done, newest first")])
+
+
+def _known(value: float | None) -> str:
+    return "" if value is None else number(value)
+
+
+def _proven(job: Job) -> str:
+    if job.verdict_kwh is None:
+        return "not measured yet"
+    return f"{number(job.verdict_kwh)} ({number(job.verdict_low_kwh)} to {number(job.verdict_high_kwh)})"
+
+
+PAGE = Page("/promises", NAME, build, menu=NAME)

@@ -1,0 +1,140 @@
+"""
+The plan made anew under other limits, by a worker of its own, so that no page waits for it.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+import sqlite3
+import threading
+import time
+from collections import OrderedDict
+from collections.abc import Mapping
+from concurrent.futures import CancelledError, Future, ThreadPoolExecutor
+from contextlib import closing
+from dataclasses import dataclass
+
+from dashboards.store import NoAssessment, Store
+from yieldwatch.action.plan_rows import OutOfTime, PlanBasis, PlanMade, limits_of, plan_rows
+
+#: Time after which the best plan found so far is taken. [s]
+SECONDS = 20.0
+#: Plans held, and the longest number that is read.
+_MOST_KEPT, _MOST_DIGITS = 64, 12
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Most money, and most crew days of 8 h; None for no limit."""
+
+    budget: float | None
+    crew_days: float | None
+
+
+class BadLimit(Exception):
+    """A limit cannot be read; the message says why."""
+
+
+def limits_from(query: Mapping[str, str], about: Mapping[str, str | None]) -> Limits:
+    """
+    Read limits off an address: those in it if it has `set`, where one that is not there is no limit; else the portfolio's own.
+
+    Raises
+    ------
+    BadLimit
+    """
+    return Limits(_limit("budget", query, about["works_budget"]), _limit("crew_days", query, about["crew_days"]))
+
+
+def _limit(name: str, query: Mapping[str, str], own: str | None) -> float | None:
+    text = ((query.get(name) if "set" in query else own) or "").strip()
+    if not text:
+        return None
+    try:
+        value = float(text) if len(text) <= _MOST_DIGITS and text.isascii() else math.nan
+    except ValueError:
+        value = math.nan
+    if not 0.0 <= value < math.inf:
+        raise BadLimit(f"{name.replace('_', ' ')}: this is not a number from 0 up. Write one such as 5000 or 7.5, without "
+                       "separators, or leave it empty for no limit.")
+    return value
+
+
+@dataclass(frozen=True)
+class Working:
+    """A plan that is being made, since `seconds`, of this many jobs."""
+
+    seconds: float
+    jobs: int
+
+
+class PlanDesk:
+    """Plans of one store, each made once."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self._worker = ThreadPoolExecutor(1, "plan")
+        self._lock = threading.Lock()
+        self._basis: tuple[tuple[int, int], PlanBasis] | None = None
+        self._asked: OrderedDict[tuple, tuple[float, Future[PlanMade]]] = OrderedDict()
+
+    def plan(self, limits: Limits, wait: float) -> PlanMade | Working:
+        """
+        The plan, or word that it is being made.
+
+        Parameters
+        ----------
+        limits : Limits
+        wait : float
+            How long to wait for it here. [s]
+
+        Raises
+        ------
+        NoAssessment
+            If there is nothing to plan from.
+        OutOfTime
+            If none was found in `SECONDS`.
+        """
+        with self._lock:
+            version, basis = self._current()
+            key = (version, limits)
+            if key not in self._asked:
+                self._asked[key] = (time.monotonic(), self._worker.submit(_made, basis, limits))
+                while len(self._asked) > _MOST_KEPT:
+                    self._asked.popitem(last=False)[1][1].cancel()
+            self._asked.move_to_end(key)
+            since, future = self._asked[key]
+        try:
+            return future.result(wait)
+        except (TimeoutError, CancelledError):
+            return Working(time.monotonic() - since, len(basis.jobs))
+        except OutOfTime:
+            with self._lock:
+                self._asked.pop(key, None)
+            raise
+
+    def _current(self) -> tuple[tuple[int, int], PlanBasis]:
+        """The store's basis, read anew when the store was replaced, with the version asked for before it was read."""
+        version = self._store.version()
+        if self._basis is None or self._basis[0] != version:
+            self._basis = (version, self._read())
+            self._asked.clear()
+        return self._basis
+
+    def _read(self) -> PlanBasis:
+        if not self._store.has("plan_basis"):
+            raise NoAssessment("The last assessment found no job, so there is nothing to plan.")
+        with closing(sqlite3.connect(f"{self._store.path.resolve().as_uri()}?mode=ro", uri=True)) as file:
+            (content,) = file.execute("select content from plan_basis").fetchone()
+        return PlanBasis.from_bytes(content)
+
+
+def _made(basis: PlanBasis, limits: Limits) -> PlanMade:
+    return plan_rows(basis, limits_of(limits.budget, limits.crew_days), SECONDS)
+
+
+@functools.lru_cache(maxsize=4)
+def desk(store: Store) -> PlanDesk:
+    """The desk of a store, opened when it is first asked for."""
+    return PlanDesk(store)

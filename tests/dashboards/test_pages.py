@@ -1,0 +1,44 @@
+"""Every page, as it comes up on a wide and on a narrow screen."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.dashboards.conftest import NARROW, assert_accessible, assert_fits, visit
+
+#: An address for each page of the registry.
+PATHS = [
+    "/", "/?span=twelve_months&show=money", "/decisions", "/farms", "/promises", "/trust", "/trust/drumlin", "/assess", "/upload",
+    "/handbook", "/handbook/soiling", "/losses?span=month&in_hand=1", "/rows/losses?site_id=drumlin",
+    "/work", "/work?site=drumlin&show=do", "/plan", "/plan?view=weeks", "/plan?set=1&budget=1000&view=map", "/jobs", "/jobs/1",
+]
+
+
+@pytest.mark.parametrize("path", PATHS)
+def test_a_page_comes_up_without_an_error_and_is_accessible(page, served, path):
+    visit(page, served, path)
+    # The sample's job book has no job done yet.
+    assert page.locator("main .sorry").count() == (path == "/promises")
+    assert_fits(page)
+    assert_accessible(page)
+
+
+@pytest.mark.parametrize("path", PATHS)
+def test_a_page_fits_a_narrow_screen(page, served, path):
+    page.set_viewport_size(NARROW)
+    visit(page, served, path)
+    assert_fits(page)
+
+
+def test_a_page_that_is_not_there_says_so(page, served):
+    visit(page, served, "/nothing/here")
+    assert "There is nothing at /nothing/here." in page.inner_text("main")
+
+
+def test_a_table_sorts_on_the_server_and_keeps_its_order_in_the_address(page, served):
+    visit(page, served, "/farms")
+    page.click("thead a:has-text('Modules')")
+    page.wait_for_selector("th[aria-sort=descending]")
+    sizes = [float(t.replace(",", "")) for t in page.locator("tbody td.number").all_inner_texts()]
+    assert sizes == sorted(sizes, reverse=True)
+    assert len(sizes) > 1

@@ -1,0 +1,247 @@
+"""The planner's way: from the limits to the papers, and from a job to what was measured of it."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import io
+import shutil
+from pathlib import Path
+from urllib.parse import quote
+
+import flask
+import icalendar
+import openpyxl
+import pytest
+from werkzeug.exceptions import Forbidden
+
+from dashboards.app import create_app
+from dashboards.pages.job import _written, facts_part
+from dashboards.parts.readings import read_rows
+from dashboards.planner import Limits, PlanDesk, Working
+from dashboards.visit import ANALYST, PLANNER, Person, place_of
+from tests.dashboards.conftest import NARROW, assert_accessible, assert_fits, running, visit
+from yieldwatch.errors import BookError
+from yieldwatch.report.pdf import why_no_pdf
+
+HOSTILE = "<img src=x onerror=alert(1)>=1+1"
+
+
+@pytest.fixture(scope="module")
+def own(place, tmp_path_factory):
+    """A copy of the portfolio, its assessment and its job book, that these tests may write to."""
+    folder = tmp_path_factory.mktemp("own") / "portfolio"
+    shutil.copytree(place.portfolio, folder)
+    with running(place_of(folder, folder / "out")) as served:
+        yield served
+
+
+def downloaded(page, name: str) -> bytes:
+    # Sheets are laid out while the browser waits.
+    with page.expect_download(timeout=90_000) as caught:
+        page.click(f"main a[href*='/{name}']")
+    assert caught.value.suggested_filename == name
+    return Path(caught.value.path()).read_bytes()
+
+
+def test_limits_are_moved_the_plan_is_made_anew_and_its_papers_agree_with_it(page, own):
+    visit(page, own, "/plan")
+    assert "These are the portfolio's own limits." in page.inner_text("main .lead")
+    page.fill("#plan-budget", "1000")
+    page.press("#plan-budget", "Enter")
+    page.wait_for_url("**budget=1000**")
+    page.wait_for_selector(".lead:has-text('With EUR 1,000')")
+    visits = page.locator("#plan table").first.locator("tbody tr")
+    shown = visits.count()
+    assert shown > 0
+
+    rows = list(csv.DictReader(io.StringIO(downloaded(page, "plan.csv").decode())))
+    planned = [r for r in rows if r["row"] == "visit"]
+    assert len(planned) == shown
+    assert sum(float(r["cost"]) for r in planned) <= 1000.0
+    assert any("would carry it" in r["why"] for r in rows if r["row"] == "left_out")
+
+    sheet = openpyxl.load_workbook(io.BytesIO(downloaded(page, "plan.xlsx")))["Plan of the year"]
+    assert [c.value for c in sheet["B"]].count("V01") == 1 + sum(r["row"] == "job" and r["visit_id"] == "V01" for r in rows)
+
+    events = icalendar.Calendar.from_ical(downloaded(page, "visits.ics")).walk("VEVENT")
+    assert {e["DTSTART"].dt.isocalendar()[:2] for e in events} >= {
+        tuple(dt.date.fromisoformat(r["start"]).isocalendar()[:2]) for r in planned}
+    assert not any("EUR" in str(e["DESCRIPTION"]) for e in events)
+
+    if not why_no_pdf():
+        pypdf = pytest.importorskip("pypdf")
+        text = "".join(p.extract_text() for p in pypdf.PdfReader(io.BytesIO(downloaded(page, "crew_sheets.pdf"))).pages)
+        assert all(r["visit_id"] in text for r in planned)
+        assert "EUR" not in text
+
+
+def test_an_address_with_limits_shows_the_same_plan_to_whoever_opens_it(page, own):
+    said = []
+    for view in ("visits", "weeks", "map"):
+        visit(page, own, f"/plan?set=1&crew_days=1.5&view={view}")
+        page.wait_for_selector("#plan .lead")
+        said.append(page.inner_text("#plan .lead"))
+    assert said[0].startswith("With no limit on money and 1.5 crew days")
+    assert len(set(said)) == 1
+
+
+def test_a_plan_that_takes_its_time_says_so_and_comes_by_itself(page, own, monkeypatch):
+    monkeypatch.setattr("dashboards.pages.plan._WAIT", 0.0)
+    visit(page, own, "/plan?set=1&budget=1234")
+    page.wait_for_selector("#plan .lead:has-text('With EUR 1,234')")
+    assert page.locator("#plan progress").count() == 0
+
+
+def test_a_plan_asked_for_twice_is_made_once_and_says_how_many_jobs_it_weighs(own):
+    at = PlanDesk(own.place.store)
+    first = at.plan(Limits(777.0, None), 0.0)
+    assert isinstance(first, Working)
+    assert first.jobs == len(own.place.store.rows("work_list"))
+    made = at.plan(Limits(777.0, None), 60.0)
+    assert at.plan(Limits(777.0, None), 0.0) is made
+
+
+@pytest.mark.parametrize("limit", ["nan", "-1", "1e400", "5,000", HOSTILE])
+def test_a_limit_that_is_no_number_is_said_and_not_guessed(page, own, limit):
+    visit(page, own, f"/plan?set=1&budget={quote(limit)}")
+    assert "budget: this is not a number from 0 up" in page.inner_text("main [role=alert]")
+    assert page.locator("main img").count() == 0
+
+
+def test_safety_work_is_planned_even_without_money_and_it_is_said(page, own):
+    visit(page, own, "/plan?set=1&budget=0")
+    page.wait_for_selector("#plan .lead")
+    assert "Work for safety alone takes" in page.inner_text("#plan .lead")
+    assert page.locator("#plan tbody strong:has-text('For safety')").count() == 1
+
+
+def test_two_people_who_change_one_fact_are_told_of_each_other(browser, own):
+    job = next(j for j in own.place.jobs.all() if not j.advised and not j.safety)
+    own.place.jobs.book().change(job.ref, "ann", {"decision": "do"})
+    first, second = (browser.new_context().new_page() for _ in range(2))
+    for who in (first, second):
+        who.set_default_timeout(30_000)
+        visit(who, own, f"/jobs/{job.ref}")
+    box, press = "label:has-text('Booked for') input", "button:has-text('Record the booking')"
+    first.fill(box, "2031-05-06")
+    first.click(press)
+    first.wait_for_selector("#job-said:has-text('Written')")
+    second.fill(box, "2031-07-01")
+    second.click(press)
+    second.wait_for_selector("#job-said [role=alert]")
+    told = second.inner_text("#job-said")
+    assert "Someone else changed this job" in told
+    assert "2031-05-06" in told
+    assert "2031-07-01" in told
+    assert str(own.place.jobs.book().job(job.ref).booked_for) == "2031-05-06"
+    assert second.input_value(box) == "2031-07-01"
+
+    second.click("button:has-text('Keep what I typed')")
+    second.wait_for_selector("#job-said:has-text('Record it once more')")
+    second.click(press)
+    second.wait_for_selector("#job-said:has-text('Written')")
+    assert str(own.place.jobs.book().job(job.ref).booked_for) == "2031-07-01"
+    for who in (first, second):
+        who.context.close()
+
+
+def test_a_fact_that_cannot_be_is_refused_with_what_is_expected(page, own):
+    job = next(j for j in own.place.jobs.all() if j.safety)
+    visit(page, own, f"/jobs/{job.ref}")
+    page.fill("label:has-text('Booked for') input", "soon")
+    page.click("button:has-text('Record the booking')")
+    page.wait_for_selector("#job-said [role=alert]")
+    assert 'booked_for = "soon", not a date' in page.inner_text("#job-said")
+    assert own.place.jobs.book().job(job.ref).version == job.version
+
+
+def test_text_of_users_is_shown_as_text(page, own):
+    job = next(j for j in own.place.jobs.all() if j.safety)
+    visit(page, own, f"/jobs/{job.ref}")
+    page.fill("label:has-text('Note') textarea", HOSTILE)
+    page.click("button:has-text('Record the note')")
+    page.wait_for_selector("#job-said:has-text('Written')")
+    visit(page, own, f"/jobs/{job.ref}")
+    page.click("summary:has-text('Every change')")
+    assert HOSTILE in page.inner_text("main")
+    assert page.locator("main img").count() == 0
+
+
+def test_readings_are_typed_and_read_from_a_file_after_a_look(page, own, tmp_path):
+    job = next(j for j in own.place.jobs.all() if j.job_kind == "repair_string")
+    book = own.place.jobs.book()
+    visit(page, own, f"/jobs/{job.ref}")
+    page.click("summary:has-text('Type in readings')")
+    page.fill("label:has-text('Pmp') input", "3412")
+    page.fill("label:has-text('Taken at') input", "2025-06-30T13:45+01:00")
+    page.click("button:has-text('Add the readings')")
+    page.wait_for_selector("#readings-said:has-text('Kept as reading')")
+    assert [e.readings for e in book.evidence(job.ref)] == [{"p_mp_w": 3412.0}]
+
+    file = tmp_path / "after.csv"
+    file.write_text("kind,part,at,p_mp_w,note\nafter,S1,2025-07-02T12:00Z,3900,fine\nafter,S2,2025-07-02T12:05Z,much,\n")
+    page.click("summary:has-text('Read them from a file')")
+    page.set_input_files("#readings-file input[type=file]", file)
+    page.wait_for_selector("#readings-preview:has-text('Nothing is kept yet')")
+    assert "1 row would be kept, 1 set aside" in page.inner_text("#readings-preview")
+    assert 'p_mp_w = "much", not a number' in page.inner_text("#readings-preview")
+    assert len(book.evidence(job.ref)) == 1
+    page.click("button:has-text('Keep 1 row')")
+    page.wait_for_selector("#readings-said:has-text('Kept 1 reading')")
+    assert [e.readings["p_mp_w"] for e in book.evidence(job.ref)] == [3412.0, 3900.0]
+
+
+@pytest.mark.parametrize("content", [
+    b"", b"part,p_mp_w\nS1,3\n", b"kind,colour\nafter,red\n", b"kind,p_mp_w\n", b"\xff\xfe", b"kind,kind\nafter,after\n",
+    b"kind,p_mp_w\n" + b"after,1\n" * 201])
+def test_a_file_that_holds_no_readings_is_refused_whole(content):
+    with pytest.raises(BookError):
+        read_rows(content)
+
+
+@pytest.mark.parametrize(("row", "why"), [
+    (b"during,,,1", "before or after"), (b"after,,,", "none given"), (b"after,,,1e12", "not possible"),
+    (b"after,,noon,1", "not a time"), (b"after,,2025-07-02T12:00,1", "offset"), (b"after,,2099-01-01T00:00Z,1", "still to come"),
+    (b"after,,,1,2,3", "more fields")])
+def test_a_row_that_cannot_be_kept_says_why(row, why):
+    (read,) = read_rows(b"kind,part,at,p_mp_w\n" + row + b"\n")
+    assert why in read.wrong
+    assert not read.readings
+
+
+def test_a_job_says_why_and_what_waiting_costs_in_words_table_and_picture(page, own):
+    row = own.place.store.rows("work_list", {"chosen": 1, "safety": 0}, ["rank"], limit=1)[0]
+    visit(page, own, f"/work/{row['job_id']}")
+    assert "each week after it costs" in page.inner_text("main")
+    page.wait_for_selector(".js-plotly-plot")
+    page.click("summary:has-text('The figures as a table')")
+    assert page.locator("figure tbody tr").count() == 53
+    assert_accessible(page)
+    page.set_viewport_size(NARROW)
+    visit(page, own, f"/work/{row['job_id']}")
+    assert_fits(page)
+
+
+def test_a_role_that_may_not_write_gets_no_boxes_and_no_answer(own):
+    job = own.place.jobs.all()[0]
+    shown = str(facts_part(job, Person("ann", frozenset({ANALYST})), "EUR"))
+    assert "'type': 'save'" not in shown
+    assert "'type': 'fact'" not in shown
+    planner = str(facts_part(job, Person("ann", frozenset({PLANNER})), "EUR"))
+    assert "'group': 'booking'" in planner
+    assert "'group': 'decision'" not in planner
+    server = create_app(own.place).server
+    before = own.place.jobs.book().last_change()
+    with server.test_request_context():
+        flask.g.person = Person("ann", frozenset({ANALYST}))
+        with pytest.raises(Forbidden):
+            _written(own.place, job.ref, job.version, "booking", {"booked_for": ""}, {"booked_for": "2031-01-01"})
+    assert own.place.jobs.book().last_change() == before
+
+
+def test_the_work_list_is_narrowed_and_taken_away(page, own):
+    visit(page, own, "/work?show=not")
+    assert set(page.locator("tbody td:nth-child(3)").all_inner_texts()) == {"not now"}
+    assert downloaded(page, "work_list.csv") == (own.place.folder / "work_list.csv").read_bytes()
+    assert openpyxl.load_workbook(io.BytesIO(downloaded(page, "work_list.xlsx"))).sheetnames[0] == "Work list"
