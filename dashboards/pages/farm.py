@@ -316,7 +316,7 @@ def _by_month(farm: Farm, rows: list[dict]) -> list:
         "tickformat": "%b\n%Y",
     }
     left = len(farm.losses.causes) - len(drawn)
-    table = [{"month": m, **{c: cells[c][k] for c in drawn}} for k, m in enumerate(months)]
+    table = [{"month": m, **{c: cells[c][k] for c in drawn}} for k, m in enumerate(months) if m in farm.period.months]
     columns = [
         Column("month", "Month", lambda r: month_name(r["month"])),
         *(Column(c, f"{cause_word(c)} [{unit.name}]", _cell(c, unit), number=True) for c in drawn),

@@ -120,7 +120,7 @@ def _months(farm: Farm, cause: str) -> list:
             ],
             f"Energy lost to {cause_word(cause)} by month.",
             columns,
-            rows,
+            [r for r in rows if r["month"] in farm.period.months],
         )
     ]
 
