@@ -74,7 +74,7 @@ def _page(farm: Farm) -> list:
         *_files(farm),
         html.H2("What the reader and the fit remarked"),
         *_notices(farm),
-        handbook("measured", "weather-gaps", "light-sensor", "set-aside", "unexplained"),
+        handbook("readings-checked", "measured", "weather-gaps", "light-sensor", "set-aside", "unexplained"),
     ]
 
 
