@@ -89,7 +89,8 @@ class Assessment:
     in its `data.notices`. `work_list` and `set_aside` are the contract's tables; `period` is the reported span, start inclusive
     and end exclusive, and `as_of` the date at which the history ends. `claims` says who pays for what; `plan` and `waiting` are
     the coming year by week, `plan_basis` what it can be planned anew from. `ledger` holds promised against proven;
-    `next_measurements` and `bright_hours` which reading is worth making, and when. `in_book` is what the assessment did to the job book, None if it was made without one.
+    `next_measurements` and `bright_hours` which reading is worth making, and when. `in_book` is what the assessment did to the
+    job book, None if it was made without one.
     """
 
     portfolio: Portfolio

@@ -193,8 +193,8 @@ class _Case:
             amounts.append(read)
             methods.append("readings")
         if len(amounts) == 2 and not _agree(*amounts):
-            self._doubts.append("The rounds say otherwise and are left out: the fault may have begun after the round before the work, "
-                                "or was read in other light.")
+            self._doubts.append("The rounds say otherwise and are left out: the fault may have begun after the round before the "
+                                "work, or was read in other light.")
             amounts, methods = amounts[:1], methods[:1]
         gain = _together(amounts, self._rng)
         return self._proof(gain, shapes, tuple(methods), peers, sides)
