@@ -50,6 +50,8 @@ _CLOSES = {
 _MOST_GAPS = 10
 #: Share from which a month counts as whole, and rows of the table of what is missing.
 _WHOLE, _MOST_HOLES = 0.995, 30
+#: Least share missing at which the colour may be full. [%]
+_FAINT = 10.0
 
 
 def build(visit: Visit) -> Content:
@@ -84,8 +86,8 @@ def _lead(farm: Farm) -> str:
     known = farm.coverage or "nothing measured the energy"
     return (
         f"In {farm.period.words} {known}. {count(rows, 'row')} were read from {count(len(files), 'file')}; "
-        f"{count(aside, 'row')} of "
-        f"them, or parts of them, set aside{f' ({per_cent(aside / rows, 1)})' if rows and aside / rows >= 0.001 else ''}."
+        f"{count(aside, 'row')}, or values in them, set aside"
+        f"{f' ({per_cent(aside / rows, 1)})' if rows and aside / rows >= 0.001 else ''}."
     )
 
 
@@ -146,7 +148,7 @@ def _coverage(farm: Farm) -> list:
             "y": names,
             "z": z,
             "zmin": 0,
-            "zmax": 100,
+            "zmax": max(_FAINT, max((v for row in z for v in row if v is not None), default=0.0)),
             "colorscale": FADING,
             "xgap": 2,
             "ygap": 2,
