@@ -70,9 +70,6 @@ def _pairs(pairs: list[dict], unit: EnergyUnit, period: str) -> list:
             "x": [abs(r["moves_kwh"]) * unit.per_kwh for r in reversed(pairs)],
             "y": [wrapped(n, 22) for n in names[::-1]],
             "marker": {"color": COLOURS["blue"]},
-            "text": [_way(r) for r in reversed(pairs)],
-            "textposition": "outside",
-            "cliponaxis": False,
             "hovertemplate": "%{y}: %{x:.2f} " + unit.name + "<extra></extra>",
         }
     ]
@@ -90,19 +87,16 @@ def _pairs(pairs: list[dict], unit: EnergyUnit, period: str) -> list:
                 f"moves by [{unit.name}]",
                 "",
                 90 + 58 * len(pairs),
-                xaxis={"range": [0, 1.25 * abs(pairs[0]["moves_kwh"]) * unit.per_kwh]},
+                xaxis={"rangemode": "tozero"},
             ),
             f"How far each cause's energy moves [{unit.name}, {period}] as its rival goes from its middle to an end of its 90 % "
-            "interval. Against: what one has less the other has more, so that their sum is known better than either.",
+            "interval. Where the correlation in the table is negative, what one has less the other has more, and their sum is known "
+            "better than either.",
             "Trade-offs: " + "; ".join(names) + ".",
             columns,
             pairs,
         )
     ]
-
-
-def _way(row: dict) -> str:
-    return "against each other" if row["correlation"] < 0 else "together"
 
 
 def _settle(farm: Farm, evidence: dict[str, dict], unit: EnergyUnit) -> html.Div:

@@ -4,11 +4,15 @@ One farm's shade: what is missing, by where the sun stood, with the outline of w
 
 from __future__ import annotations
 
+import datetime as dt
+import re
+
 from dash import dcc, html
 
+from dashboards.pages.rows import rows_behind
 from dashboards.parts.charts import COLOURS, DASHES, chart, layout
-from dashboards.parts.farm import FADING, Farm, farm_page, handbook, nothing, told
-from dashboards.parts.tables import Column
+from dashboards.parts.farm import FADING, Farm, farm_page, handbook, nothing, shown, told
+from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import aria
 from dashboards.store import Drawn
 from dashboards.visit import Content, Page, Visit
@@ -49,7 +53,7 @@ def _page(farm: Farm) -> list:
     ]
     if left > 0:
         parts.append(html.P(f"{left} inverters that lack less, or have no usable hours, are not drawn.", className="quiet"))
-    return [*parts, *_outlines(farm), handbook("shading", "shading-method", "irradiance", "cut_vegetation")]
+    return [*parts, *_outlines(farm), handbook("shading", "shading-method", "obstacles", "irradiance", "cut_vegetation")]
 
 
 def _links(farm: Farm, pictures: dict[str, Drawn], here: str) -> list:
@@ -102,7 +106,7 @@ def _picture(farm: Farm, name: str, drawn: Drawn) -> list:
         else f"most is missing at azimuth {_bin(worst['azimuth_deg'], about['azimuth_step'])} and height "
         f"{_bin(worst['elevation_deg'], about['elevation_step'])}: "
         f"{number(worst['missing_pct'])} % (middle half {number(worst['quarter_low_pct'])} to "
-        f"{number(worst['quarter_high_pct'])} %, {worst['hours']} hours)"
+        f"{number(worst['quarter_high_pct'])} %, {number(worst['hours'])} hours)"
     )
     columns = [
         Column("azimuth_deg", "Azimuth [°]", lambda r: number(r["azimuth_deg"], 1), number=True),
@@ -121,7 +125,7 @@ def _picture(farm: Farm, name: str, drawn: Drawn) -> list:
     ]
     caption = (
         f"{plain(name)}: share of the direct light that is missing [%] once all other causes are taken off; median of each "
-        f"15° by 4° of the sky, {day(about['from'])} to {day(about['to'])}, {about['hours']:,} hours in which direct light "
+        f"15° by 4° of the sky, {day(about['from'])} to {day(about['to'])}, {number(about['hours'])} hours in which direct light "
         f"was over 40 %; {per_cent(about['coverage'], 0)} of such hours could be used. Numbers stand where a tenth or more is "
         f"missing in {_SURE_HOURS} hours or more. Over 100 %, light of the sky is missing as well; below nil there was more than "
         "the model has. Lines: the sun's way on three days."
@@ -129,11 +133,15 @@ def _picture(farm: Farm, name: str, drawn: Drawn) -> list:
     if old:
         caption = (
             f"{plain(name)}: the same over the twelve months before {day(about['from'])}, "
-            f"{about['hours_before']:,} hours, in the "
+            f"{number(about['hours_before'])} hours, in the "
             "bins that the last twelve months have; blank where nothing was seen then."
         )
     turn = farm.at("shade", inverter=name, year=None if old else "before")
-    other = [html.P(dcc.Link("Show the last twelve months" if old else "Show the twelve months before", href=turn))]
+    other = [
+        html.P(
+            dcc.Link("Show the last twelve months" if old else "Show the twelve months before", href=turn), className="no-print"
+        )
+    ]
     return [
         html.P(f"For {plain(name)}, {said}."),
         *(other if about["hours_before"] else []),
@@ -175,37 +183,33 @@ def _paths(farm: Farm) -> list[dict]:
 
 
 def _obstacles(farm: Farm) -> list[dict]:
-    return farm.store.rows("obstacles", {"site_id": farm.id}) if farm.store.has("obstacles") else []
+    rows = farm.store.rows("obstacles", {"site_id": farm.id}) if farm.store.has("obstacles") else []
+    return sorted((r for r in rows if r["height_deg"] is not None), key=lambda r: (r["inverter_id"], r["azimuth_from_deg"]))
 
 
 def _outline(farm: Farm, inverter: str) -> list[dict]:
-    """The skyline that the fit found for this inverter, and its interval."""
-    rows = sorted((r for r in _obstacles(farm) if r["inverter_id"] == inverter), key=lambda r: r["azimuth_from_deg"])
+    """The skyline that the fit found for this inverter, and its interval; without an upper bound it is a least height."""
+    rows = [r for r in _obstacles(farm) if r["inverter_id"] == inverter]
     if not rows:
         return []
     x = [v for r in rows for v in (r["azimuth_from_deg"], r["azimuth_to_deg"], None)]
 
-    def heights(key: str) -> list:
-        return [v for r in rows for v in (r[key], r[key], None)]
+    def line(key: str, name: str, width: float, **more: object) -> dict:
+        y = [v for r in rows for v in (r[key], r[key], None)]
+        return {
+            "type": "scatter",
+            "mode": "lines",
+            "x": x,
+            "y": y,
+            "connectgaps": False,
+            "name": name,
+            "hoverinfo": "y",
+            "line": {"color": COLOURS["orange"], "width": width, **more},
+        }
 
-    line = {"type": "scatter", "mode": "lines", "x": x, "connectgaps": False}
-    return [
-        {**line, "y": heights("height_deg"), "name": "outline of the obstacle", "line": {"color": COLOURS["orange"], "width": 4}},
-        {
-            **line,
-            "y": heights("height_low_deg"),
-            "name": "its 90 % interval",
-            "legendgroup": "i",
-            "line": {"color": COLOURS["orange"], "width": 1.5, "dash": "dot"},
-        },
-        {
-            **line,
-            "y": heights("height_high_deg"),
-            "showlegend": False,
-            "legendgroup": "i",
-            "line": {"color": COLOURS["orange"], "width": 1.5, "dash": "dot"},
-        },
-    ]
+    bounds = [line("height_low_deg", "its 90 % interval", 1.5, dash="dot"), line("height_high_deg", "", 1.5, dash="dot")]
+    bounds[1]["showlegend"] = False
+    return [line("height_deg", "outline of the obstacle", 4), *bounds]
 
 
 def _outlines(farm: Farm) -> list:
@@ -213,22 +217,40 @@ def _outlines(farm: Farm) -> list:
         return []
     rows = _obstacles(farm)
     if not rows:
-        return [html.P("No obstacle was found whose outline could be told.")]
+        return [html.H2("What casts it"), html.P("No obstacle stands out of the scatter, so no outline is drawn.")]
+    columns = [
+        Column("inverter_id", "Inverter", lambda r: plain(r["inverter_id"])),
+        Column(
+            "azimuth", "Bearing [°]", lambda r: f"{number(r['azimuth_from_deg'])} to {number(r['azimuth_to_deg'])}", number=True
+        ),
+        Column("height", "Top (90 % interval) [°]", _height, number=True),
+        Column("rise", "Rises for each 10 m away [m]", shown("rise_per_10_m", 1), number=True),
+        Column("beam", "Direct light lost below it [%]", shown("beam_lost_pct", 0), number=True),
+        Column("energy", "Lost energy [kWh]", shown("energy_kwh", 0), number=True),
+        Column("months", "Mostly in", lambda r: _months(r["months"])),
+    ]
     return [
         html.H2("What casts it"),
-        html.Ul(
-            [
-                html.Li(
-                    f"{plain(r['inverter_id'])}: from azimuth {number(r['azimuth_from_deg'])}° to "
-                    f"{number(r['azimuth_to_deg'])}°, "
-                    f"{number(r['height_deg'])}° high as seen from the modules ({number(r['height_low_deg'])} to "
-                    f"{number(r['height_high_deg'])}°)."
-                )
-                for r in rows
-            ],
-            className="plain",
+        grid(
+            columns,
+            rows,
+            f"Outline of what stands there, as the most shaded string sees it, {day(rows[0]['from'])} to {day(rows[0]['to'])}",
         ),
+        html.P(dcc.Link("The rows", href=rows_behind("obstacles", site_id=farm.id))),
     ]
+
+
+def _height(row: dict) -> str:
+    low, high = row["height_low_deg"], row["height_high_deg"]
+    if high is None:
+        return f"{number(row['height_deg'])} or more (from {number(low)})"
+    return f"{number(row['height_deg'])} ({number(low)} to {number(high)})"
+
+
+def _months(text: str | None) -> str:
+    """Month names of "10 11 12"."""
+    numbers = [int(n) for n in re.findall(r"\d+", str(text or "")) if 1 <= int(n) <= 12]
+    return ", ".join(dt.date(2000, n, 1).strftime("%b") for n in numbers)
 
 
 PAGE = Page("/farm/<site_id>/shade", "Shade", build)

@@ -10,12 +10,13 @@ import numpy as np
 import pandas as pd
 
 from yieldwatch.expected.sun import sun_position
-from yieldwatch.gap.attribute import DC_CAUSES, SiteState
+from yieldwatch.gap.attribute import SiteState
+from yieldwatch.gap.obstacle import beam_lost
 from yieldwatch.pictures.base import Picture, Subject, rounded
 
 AZIMUTH_STEP, ELEVATION_STEP = 15.0, 4.0
-#: Share of direct light below which the light of the sky hides a shadow.
-_BEAM = 0.4
+#: Share of direct light, and height of the sun [°], from which an interval shows what stands before the sun, as for the outline.
+_BEAM, _LOW_SUN = 0.4, 5.0
 #: Inverters drawn, those that lack most first.
 _MOST = 24
 _MONTHS = 12
@@ -32,52 +33,42 @@ def prepare(subject: Subject) -> Iterator[Picture]:
     state = subject.state
     if state.log is None or not np.isfinite(state.ratio).any():
         return
-    blocks = state.blocks
-    last = blocks.dates[-1] + pd.Timedelta(days=1)
-    first = max(blocks.dates[0], last - pd.DateOffset(months=_MONTHS))
-    recent = np.asarray(blocks.dates[blocks.day] >= first)
-    before = ~recent & np.asarray(blocks.dates[blocks.day] >= first - pd.DateOffset(months=_MONTHS))
-    lost = shade_deficit(state)
-    lit = (recent | before) & (blocks.beam_share > _BEAM) & (blocks.expected > 0)
-    names = state.model.inverter_ids
-    missing = [float((np.nan_to_num(lost[k]) * state.weight[k])[recent].sum()) for k in range(len(names))]
+    model, sun = state.model, state.model.sun
+    day = model.times.tz_convert(model.site.tz).tz_localize(None).normalize()
+    last = day[-1] + pd.Timedelta(days=1)
+    first = max(day[0], last - pd.DateOffset(months=_MONTHS))
+    recent = np.asarray(day >= first)
+    before = ~recent & np.asarray(day >= first - pd.DateOffset(months=_MONTHS))
+    lost, hours = beam_lost(state), model.weather.hours
+    lit = np.asarray(sun.elevation > _LOW_SUN) & (recent | before)
+    names = model.inverter_ids
+    missing = (np.nan_to_num(lost) * model.dc)[:, recent].sum(axis=1)
     for k in sorted(range(len(names)), key=lambda k: (not state.shaded[k], -missing[k]))[:_MOST]:
-        use = lit[k] & np.isfinite(lost[k])
+        use = lit & np.isfinite(lost[k])
         if not use[recent].any():
             continue
-        columns = _bins(blocks.azimuth[use], blocks.elevation[use], 100.0 * lost[k, use] / blocks.beam_share[k, use], recent[use])
+        beam = sum(model.plane_share[a][k] * light.beam_share for a, light in model.planes.items()) > _BEAM
         yield Picture(
             "sun_position",
             names[k],
-            columns,
+            _bins(sun.azimuth[use], sun.elevation[use], 100.0 * lost[k, use], recent[use], hours),
             {
                 "unit": "% of the direct light",
                 "from": first.date(),
-                "to": blocks.dates[-1].date(),
+                "to": day[-1].date(),
                 "shaded": bool(state.shaded[k]),
                 "azimuth_step": AZIMUTH_STEP,
                 "elevation_step": ELEVATION_STEP,
-                "hours": int(use[recent].sum()),
-                "coverage": float(use[recent].sum() / max(lit[k, recent].sum(), 1)),
-                "hours_before": int(use[before].sum()),
+                "hours": hours * int(use[recent].sum()),
+                "coverage": float(use[recent].sum() / max((lit & beam)[recent].sum(), 1)),
+                "hours_before": hours * int(use[before].sum()),
             },
         )
     yield _paths(state, last.year - 1)
 
 
-def shade_deficit(state: SiteState) -> np.ndarray:
-    """
-    Share of each block's output that is missing beyond all causes but shade, shape (n_inverters, n_blocks).
-
-    NaN where the log says nothing. `ratio` is against the light as read, the other causes against the light as corrected.
-    """
-    causes = (*(c for c in DC_CAUSES if c != "shading"), "inverter_efficiency", "level")
-    others = sum(state.posterior.loss(c, *state.ratio.shape) for c in causes)
-    return -np.expm1(state.ratio - state.light_correction + others)
-
-
-def _bins(azimuth: np.ndarray, elevation: np.ndarray, missing: np.ndarray, recent: np.ndarray) -> dict[str, list]:
-    """Bins of the recent hours; beside them what they showed in the year before, NaN where nothing was seen then."""
+def _bins(azimuth: np.ndarray, elevation: np.ndarray, missing: np.ndarray, recent: np.ndarray, hours: float) -> dict[str, list]:
+    """Bins of the recent intervals, each of so many hours; beside them the year before, NaN where nothing was seen then."""
     frame = pd.DataFrame(
         {
             "azimuth": (np.floor(azimuth / AZIMUTH_STEP) + 0.5) * AZIMUTH_STEP,
@@ -95,7 +86,7 @@ def _bins(azimuth: np.ndarray, elevation: np.ndarray, missing: np.ndarray, recen
         "missing_pct": rounded(found[0.5], 1),
         "quarter_low_pct": rounded(found[0.25], 1),
         "quarter_high_pct": rounded(found[0.75], 1),
-        "hours": [int(n) for n in counts],
+        "hours": rounded(hours * counts, 1),
         "before_pct": rounded(old.reindex(found.index), 1),
     }
 
