@@ -152,7 +152,7 @@ def test_the_developers_guide_names_every_folder_and_module():
 def test_every_path_in_the_developers_guide_is_there():
     paths = {q for q in quoted(DEVELOPERS) if re.fullmatch(r"[\w.]+(/[\w.]+)*(/|\.py|\.md|\.toml)", q)}
     assert len(paths) > 20
-    there = [p.relative_to(ROOT) for top in ("yieldwatch", "tests") for p in (ROOT / top).rglob("*")]
+    there = [p.relative_to(ROOT) for top in ("yieldwatch", "dashboards", "tests") for p in (ROOT / top).rglob("*")]
     ends = {part for p in there for n in range(len(p.parts)) for part in [Path(*p.parts[n:]).as_posix()]}
     ends |= {p.name for p in ROOT.iterdir()}
     assert not {p for p in paths if p.rstrip("/") not in ends}

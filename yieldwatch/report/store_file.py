@@ -99,10 +99,10 @@ def _reasons(assessment: Assessment) -> pd.DataFrame:
     frames = [s.data.set_aside.assign(site_id=s.site.id) for s in assessment.sites if len(s.data.set_aside)]
     if not frames:
         return pd.DataFrame(columns=["site_id", "file", "reason", "part", "rows", "first_line"])
-    rows = pd.concat(frames)
+    rows = pd.concat(frames).reindex(columns=["site_id", "file", "line", "reason", "part"])
     # Reasons that differ by a number alone are one reason.
     rows["reason"] = rows["reason"].str.replace(r"\d[\d.,:-]*", "…", regex=True)
-    by = rows.groupby(["site_id", "file", "reason", "part"], as_index=False, observed=True)
+    by = rows.groupby(["site_id", "file", "reason", "part"], as_index=False, observed=True, dropna=False)
     return by.agg(rows=("line", "size"), first_line=("line", "min"))
 
 
@@ -114,8 +114,10 @@ def _write_table(store: sqlite3.Connection, name: str, frame: pd.DataFrame) -> N
     values = ([_plain(v) for v in row] for row in rows)
     store.executemany(f'insert into "{name}" values ({", ".join("?" * len(columns))})', values)
     keys = [[c for c in ("site_id", "month", "cause", "week") if c in columns]] if "site_id" in columns else []
-    for place, key in enumerate([*keys, *_INDEXES.get(name, ())]):
-        listed = ", ".join(f'"{c}"' for c in key if c in columns)
+    # Without a job book the work list has no numbers of jobs.
+    keys += [list(key) for key in _INDEXES.get(name, ()) if set(key) <= set(columns)]
+    for place, key in enumerate(keys):
+        listed = ", ".join(f'"{c}"' for c in key)
         store.execute(f'create index "{name}_{place}" on "{name}" ({listed})')
 
 
