@@ -16,7 +16,7 @@ from dashboards.pages.book import named
 from dashboards.parts.readings import evidence_part, readings_callbacks
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import aria, page_head, sorry
-from dashboards.parts.work import explained, farm_names, tied, work_address
+from dashboards.parts.work import explained, farm_names, in_day_words, tied, work_address
 from dashboards.people import current_person
 from dashboards.visit import OWNER, PLANNER, Content, Page, Person, Place, Visit
 from yieldwatch.action.cautions import cautions_of
@@ -93,7 +93,7 @@ def facts_part(job: Job, person: Person, currency: str, said: Content | str = ""
         dcc.Store(id="job-version", data=job.version),
         dcc.Store(id="job-shown", data={name: to_text(getattr(job, name)) or "" for name in LABELS}),
         html.P(_lead(job, currency), className="lead"),
-        *([html.P([html.Strong("Why: "), tied(plain(job.why))])] if job.why else []),
+        *([html.P([html.Strong("Why: "), in_day_words(job.why)])] if job.why else []),
         *(_form(key, group, job, person, currency) for key, group in GROUPS.items()),
     ]
 

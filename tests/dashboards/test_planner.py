@@ -256,6 +256,6 @@ def test_a_role_that_may_not_write_gets_no_boxes_and_no_answer(own):
 
 def test_the_work_list_is_narrowed_and_taken_away(page, own):
     visit(page, own, "/work?show=not")
-    assert set(page.locator("tbody td:nth-child(3)").all_inner_texts()) == {"not now"}
+    assert set(page.locator("tbody .advice").all_inner_texts()) == {"not now"}
     assert downloaded(page, "work_list.csv") == (own.place.folder / "work_list.csv").read_bytes()
     assert openpyxl.load_workbook(io.BytesIO(downloaded(page, "work_list.xlsx"))).sheetnames[0] == "Work list"
