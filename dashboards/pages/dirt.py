@@ -14,6 +14,9 @@ from dashboards.store import Drawn
 from dashboards.visit import Content, Page, Visit
 from yieldwatch.report.words import count, day, listed, number, per_cent, plain
 
+#: Days from row to row of the table below the picture: all of them would make the page slow.
+_EVERY = 10
+
 
 def build(visit: Visit) -> Content:
     return farm_page(visit, "dirt", "dirt", "What dirt takes from day to day, and what takes the dirt off.", _page)
@@ -155,8 +158,7 @@ def _picture(farm: Farm, drawn: Drawn, period: Period, name: str) -> html.Figure
     )
     step = "day" if about["step_days"] == 1 else f"{about['step_days']} days"
     cleaned = listed([f"{day(d)} ({'the whole farm' if s == 'site' else plain(s)})" for d, s in cleanings]) or "none recorded"
-    # One row in seven days is enough to read off; all of them would make the page slow.
-    rows = [{k: c[k][p] for k in c} | {"day": days[p]} for p in (at[::7] if about["step_days"] == 1 else at)]
+    rows = [{k: c[k][p] for k in c} | {"day": days[p]} for p in (at[::_EVERY] if about["step_days"] == 1 else at)]
     columns = [
         Column("day", "From", lambda r: day(r["day"])),
         *(
@@ -178,7 +180,7 @@ def _picture(farm: Farm, drawn: Drawn, period: Period, name: str) -> html.Figure
         f"Share of output that dirt takes, each {step} of {period.words}, with its 90 % interval, over what each day shows "
         f"once all other causes are taken off ({per_cent(seen, 0)} of the days could be used); below, rain. A day's rain of "
         f"{number(about['rain_that_cleans_mm'], 1)} mm takes 63 % of what rain can. Cleanings: {cleaned}. The "
-        "table has every seventh day.",
+        "table has every tenth day.",
         f"Dirt, {period.words}: {_lead(farm, drawn) if period == farm.period else 'the other period'}",
         columns,
         rows,

@@ -10,7 +10,7 @@ from dash import dcc, html
 
 from dashboards.pages.rows import rows_behind
 from dashboards.parts.charts import COLOURS, SYMBOLS, chart, interval, layout
-from dashboards.parts.farm import EVIDENCE_PAGES, Farm, farm_page, handbook, stacked, wrapped
+from dashboards.parts.farm import EVIDENCE_PAGES, Farm, farm_page, handbook, month_bars, stacked, wrapped
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import Figure, joined, stated
 from dashboards.visit import Content, Page, Visit
@@ -281,7 +281,7 @@ def _by_month(farm: Farm, rows: list[dict]) -> list:
                 "y": values,
                 "yaxis": f"y{key}",
                 "name": cause_word(cause),
-                "marker": {"color": [COLOURS["blue"] if c else COLOURS["grey"] for c in chosen], "opacity": 0.75},
+                "marker": month_bars(chosen),
                 "error_y": interval(values, lows, highs),
                 "hovertemplate": "%{x|%b %Y}: %{y:.2f} " + unit.name + "<extra></extra>",
             }
@@ -316,7 +316,7 @@ def _by_month(farm: Farm, rows: list[dict]) -> list:
         "tickformat": "%b\n%Y",
     }
     left = len(farm.losses.causes) - len(drawn)
-    table = [{"month": m, **{c: cells[c][k] for c in drawn}} for k, m in enumerate(months)]
+    table = [{"month": m, **{c: cells[c][k] for c in drawn}} for k, m in enumerate(months) if m in farm.period.months]
     columns = [
         Column("month", "Month", lambda r: month_name(r["month"])),
         *(Column(c, f"{cause_word(c)} [{unit.name}]", _cell(c, unit), number=True) for c in drawn),
@@ -327,7 +327,7 @@ def _by_month(farm: Farm, rows: list[dict]) -> list:
             traces,
             shape,
             f"Lost each month [{unit.name}], the {len(drawn)} largest causes to one scale; {left} others are in the rows. Blue: "
-            f"{farm.period.words}; grey: the rest of the record. Whiskers: 90 % interval of the month.",
+            f"{farm.period.words}; hatched: the rest of the record. Whiskers: 90 % interval of the month.",
             f"Lost energy by month for {', '.join(cause_word(c) for c in drawn)}; the table below holds every figure.",
             columns,
             table,

@@ -10,7 +10,7 @@ from dashboards.pages.rows import rows_behind
 from dashboards.pages.why import rival_word
 from dashboards.parts.charts import COLOURS, DASHES, SYMBOLS, chart, interval, layout
 from dashboards.parts.farm import FADING, Farm, farm_page, handbook, nothing, said_of, shown, span_words, stacked, told
-from dashboards.parts.tables import Column, grid
+from dashboards.parts.tables import Column, grid, stored_table
 from dashboards.store import Drawn
 from dashboards.visit import Content, Page, Visit
 from yieldwatch.report.words import (
@@ -47,7 +47,11 @@ _CLOSES = {
     "round_sensor": "Trace with a calibrated reference cell of the same technology in the plane of the modules.",
 }
 #: Rows of the gaps' table: what costs least is left to the rows of the picture.
-_MOST_GAPS = 14
+_MOST_GAPS = 10
+#: Share from which a month counts as whole, and rows of the table of what is missing.
+_WHOLE, _MOST_HOLES = 0.995, 30
+#: Least share missing at which the colour may be full. [%]
+_FAINT = 10.0
 
 
 def build(visit: Visit) -> Content:
@@ -72,7 +76,7 @@ def _page(farm: Farm) -> list:
         *_files(farm),
         html.H2("What the reader and the fit remarked"),
         *_notices(farm),
-        handbook("measured", "weather-gaps", "light-sensor", "set-aside", "unexplained"),
+        handbook("readings-checked", "measured", "weather-gaps", "light-sensor", "set-aside", "unexplained"),
     ]
 
 
@@ -82,8 +86,8 @@ def _lead(farm: Farm) -> str:
     known = farm.coverage or "nothing measured the energy"
     return (
         f"In {farm.period.words} {known}. {count(rows, 'row')} were read from {count(len(files), 'file')}; "
-        f"{count(aside, 'row')} of "
-        f"them, or parts of them, set aside{f' ({per_cent(aside / rows, 1)})' if rows and aside / rows >= 0.001 else ''}."
+        f"{count(aside, 'row')}, or values in them, set aside"
+        f"{f' ({per_cent(aside / rows, 1)})' if rows and aside / rows >= 0.001 else ''}."
     )
 
 
@@ -144,7 +148,7 @@ def _coverage(farm: Farm) -> list:
             "y": names,
             "z": z,
             "zmin": 0,
-            "zmax": 100,
+            "zmax": max(_FAINT, max((v for row in z for v in row if v is not None), default=0.0)),
             "colorscale": FADING,
             "xgap": 2,
             "ygap": 2,
@@ -155,10 +159,14 @@ def _coverage(farm: Farm) -> list:
             "hovertemplate": "%{y}, %{x|%b %Y}: %{z:.1f} %<extra></extra>",
         }
     ]
-    rows = [{"month": m, **{n: lines[n].get(m) for n in lines}} for m in months]
+    gaps = [
+        {"month": m, "source": n, "share": v} for n in lines for m in farm.period.months if (v := lines[n].get(m)) is not None
+    ]
+    gaps = sorted((r for r in gaps if r["share"] < _WHOLE), key=lambda r: r["share"])
     columns = [
         Column("month", "Month", lambda r: month_name(r["month"])),
-        *(Column(n, f"{n} [%]", shown(n, 1, 100.0), number=True) for n in lines),
+        Column("source", "Source", lambda r: r["source"]),
+        Column("share", "There [%]", shown("share", 1, 100.0), number=True),
     ]
     shape = layout(
         "", "", 90 + 34 * len(names), xaxis={"type": "date", "tickformat": "%b\n%Y", "showgrid": False}, yaxis={"showgrid": False}
@@ -178,10 +186,10 @@ def _coverage(farm: Farm) -> list:
             shape,
             "Share of each month's intervals that lack a reading, by table and inverter, and of its expected energy that was not "
             "measured [%]; numbers from 0.5 % on. No cell: the source does not reach into that month. The table "
-            "has what is there.",
-            "Coverage by month and source; the table below holds every figure.",
+            f"has the {_MOST_HOLES} largest gaps of {farm.period.words}.",
+            f"Coverage by month and source: {count(len(gaps), 'month')} of a source with under 99.5 % in {farm.period.words}.",
             columns,
-            rows,
+            gaps[:_MOST_HOLES],
         ),
     ]
 
@@ -296,6 +304,7 @@ def _clock(farm: Farm) -> list:
         }
     ]
     rows = [dict(zip(c, values, strict=True)) for values in zip(*c.values(), strict=True)]
+    rows = [r for r in rows if r["month"] in farm.period.months]
     columns = [
         Column("month", "Month", lambda r: month_name(r["month"])),
         Column(
@@ -332,7 +341,6 @@ def _clock(farm: Farm) -> list:
 
 
 def _files(farm: Farm) -> list:
-    files = farm.store.rows("files", {"site_id": farm.id}, ["table", "file"])
     columns = [
         Column("table", "Table", lambda r: plain(r["table"]).replace("_", " ")),
         Column("file", "File", lambda r: plain(r["file"])),
@@ -346,7 +354,8 @@ def _files(farm: Farm) -> list:
         ),
         Column("after_as_of", "After the as-of date", lambda r: number(r["after_as_of"]), number=True),
     ]
-    return [grid(columns, files, "Every file that was read: rows = used + set aside + after the as-of date")]
+    caption = "Every file that was read: rows = used + set aside + after the as-of date"
+    return [stored_table(farm.visit, "files", columns, caption, "set_aside", descending=True, where={"site_id": farm.id})]
 
 
 def _notices(farm: Farm) -> list:

@@ -22,6 +22,8 @@ from yieldwatch.report.words import day, number, per_cent, plain
 _FULL = 60.0
 #: Hours behind a bin from which its figure is written into it, and least missing that is.
 _SURE_HOURS, _TOLD = 4, 10.0
+#: Rows of the table below the picture, the largest first: more would make the page slow.
+_MOST_ROWS = 30
 
 
 def build(visit: Visit) -> Content:
@@ -128,7 +130,7 @@ def _picture(farm: Farm, name: str, drawn: Drawn) -> list:
         f"15° by 4° of the sky, {day(about['from'])} to {day(about['to'])}, {number(about['hours'])} hours in which direct light "
         f"was over 40 %; {per_cent(about['coverage'], 0)} of such hours could be used. Numbers stand where a tenth or more is "
         f"missing in {_SURE_HOURS} hours or more. Over 100 %, light of the sky is missing as well; below nil there was more than "
-        "the model has. Lines: the sun's way on three days."
+        f"the model has. Lines: the sun's way on three days. The table has the {_MOST_ROWS} largest."
     )
     if old:
         caption = (
@@ -152,7 +154,7 @@ def _picture(farm: Farm, name: str, drawn: Drawn) -> list:
             caption,
             f"Map of missing direct light over the sky for {plain(name)}: {said}.",
             columns,
-            rows,
+            sorted(rows, key=lambda r: -abs(r["missing_pct"]))[:_MOST_ROWS],
         ),
     ]
 

@@ -120,7 +120,7 @@ def _map(farm: Farm, cause: str, drawn: Drawn | None, period: Period, name: str)
     for d, e in zip(days, energy, strict=True):
         by_day[d] = by_day.get(d, 0.0) + e
     worst_day, worst_hour = max(by_day, key=lambda d: by_day[d]), max(by_hour, key=lambda h: by_hour[h])
-    rows = [{"day": d, "energy": e} for d, e in sorted(by_day.items(), key=lambda de: -de[1])[:60]]
+    rows = [{"day": d, "energy": e} for d, e in sorted(by_day.items(), key=lambda de: -de[1])[:30]]
     columns = [
         Column("day", "Day", lambda r: day(r["day"])),
         Column("energy", "Not made [kWh]", lambda r: number(r["energy"], 1), number=True),
@@ -132,7 +132,7 @@ def _map(farm: Farm, cause: str, drawn: Drawn | None, period: Period, name: str)
         f"{cause_word(cause).capitalize()}: energy not made [kWh] by {span} and hour of the day, {period.words}; blank: none. "
         f"{count(len(by_day), 'day')}, most on {day(worst_day)} ({number(by_day[worst_day])} kWh) and between "
         f"{worst_hour}:00 and {worst_hour + 1}:00 ({per_cent(by_hour[worst_hour] / sum(energy), 0)} of it). {farm.coverage}. "
-        "The table has the 60 largest days.",
+        "The table has the 30 largest days.",
         f"{cause_word(cause)} by day and hour, {period.words}: {len(by_day)} days, most on {day(worst_day)}.",
         columns,
         rows,

@@ -13,6 +13,7 @@ from dashboards.parts.charts import COLOURS, chart, layout
 from dashboards.parts.farm import Farm, farm_page, fixed, handbook, nothing, told
 from dashboards.parts.tables import Column, stored_table
 from dashboards.visit import Content, Page, Visit
+from yieldwatch.constants import FAULT_FINDINGS
 from yieldwatch.report.words import FINDING_WORDS, count, day, listed, number, per_cent, plain
 
 #: Colour and symbol of a finding; the rest are faults.
@@ -22,7 +23,8 @@ _STYLES = {
     "shaded": ("green", "triangle-up"),
     "not_tested": ("grey", "circle-open"),
 }
-_FAULT = ("orange", "square")
+#: Faults share a colour; each has its own symbol.
+_FAULT_SYMBOLS = dict(zip(FAULT_FINDINGS, ("square", "cross", "triangle-down", "pentagon", "hexagon", "star"), strict=True))
 #: Power against peers below which a mark has its number.
 _PLAIN = 0.98
 #: Strings nearer than this lie on each other in the picture. [m]
@@ -135,7 +137,7 @@ def _close(places: list[tuple[float, float]]) -> int:
 
 
 def _marks(farm: Farm, rows: list[dict], finding: str, place: dict, total: int) -> dict[str, Any]:
-    colour, symbol = _STYLES.get(finding, _FAULT)
+    colour, symbol = _STYLES.get(finding) or ("orange", _FAULT_SYMBOLS[finding])
     ratio = [r["p_mp_ratio"] for r in rows]
     # A twentieth lost doubles the mark; a lost string does not cover its neighbours.
     size = [11 if v is None else 11 + min(14.0, max(0.0, 220.0 * (1.0 - v))) for v in ratio]

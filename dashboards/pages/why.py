@@ -7,8 +7,8 @@ from __future__ import annotations
 from dash import dcc, html
 
 from dashboards.pages.rows import rows_behind
-from dashboards.parts.charts import COLOURS, chart, interval, layout
-from dashboards.parts.farm import EVIDENCE_PAGES, Farm, farm_page, handbook, nothing, said_of, shown, span_words
+from dashboards.parts.charts import chart, interval, layout
+from dashboards.parts.farm import EVIDENCE_PAGES, Farm, farm_page, handbook, month_bars, nothing, said_of, shown, span_words
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import sorry
 from dashboards.visit import Content, Page, Visit
@@ -85,12 +85,11 @@ def _months(farm: Farm, cause: str) -> list:
         return [None if r["energy_kwh"] is None else r[key] * unit.per_kwh for r in rows]
 
     values = scaled("energy_kwh")
-    colours = [COLOURS["blue"] if r["month"] in farm.period.months else COLOURS["grey"] for r in rows]
     trace = {
         "type": "bar",
         "x": [f"{r['month']}-01" for r in rows],
         "y": values,
-        "marker": {"color": colours, "opacity": 0.75},
+        "marker": month_bars([r["month"] in farm.period.months for r in rows]),
         "error_y": interval(values, scaled("energy_low_kwh"), scaled("energy_high_kwh")),
         "hovertemplate": "%{x|%b %Y}: %{y:.2f} " + unit.name + "<extra></extra>",
     }
@@ -113,14 +112,14 @@ def _months(farm: Farm, cause: str) -> list:
             [trace],
             shape,
             [
-                f"Lost each month [{unit.name}]; blue: {farm.period.words}, grey: the rest of the record. "
+                f"Lost each month [{unit.name}]; blue: {farm.period.words}, hatched: the rest of the record. "
                 "Whiskers: 90 % interval. ",
                 dcc.Link("The rows", href=rows_behind("losses", site_id=farm.id, cause=cause)),
                 ".",
             ],
             f"Energy lost to {cause_word(cause)} by month.",
             columns,
-            rows,
+            [r for r in rows if r["month"] in farm.period.months],
         )
     ]
 

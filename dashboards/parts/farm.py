@@ -14,6 +14,7 @@ from typing import Any
 from dash import dcc, html
 
 from dashboards.pages.rows import rows_behind
+from dashboards.parts.charts import COLOURS
 from dashboards.parts.period import Chosen, Losses, Period, chosen, picker
 from dashboards.parts.words import Figure, aria, page_head, sorry, stated
 from dashboards.store import Store
@@ -165,6 +166,21 @@ def fixed(text: str) -> str:
 def said_of(text: object) -> str:
     """The assessment's own words, with each figure tied to its unit."""
     return str(tied(plain(text)))
+
+
+def month_bars(inside: Sequence[bool]) -> dict[str, Any]:
+    """Look of bars by month: those of the period filled, the others grey and hatched."""
+    return {
+        "color": [COLOURS["blue"] if here else COLOURS["grey"] for here in inside],
+        "opacity": 0.8,
+        "pattern": {
+            "shape": ["" if here else "/" for here in inside],
+            "fillmode": "overlay",
+            "size": 6,
+            "solidity": 0.25,
+            "fgcolor": "#ffffff",
+        },
+    }
 
 
 def wrapped(text: str, width: int = 18) -> str:
