@@ -33,22 +33,27 @@ from yieldwatch.report.words import cause_word, count, day, money, number, per_c
 #: Files of the assessment that are handed out as they are.
 _FILES = {"work_list.csv": "text/csv; charset=utf-8",
           "work_list.xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"}
+#: Jobs for safety told in full; the list has them all.
+_MOST_SAFETY = 10
 _SHOWN = {"all": "all jobs", "do": "to do", "not": "turned down"}
 
 
 def build(visit: Visit) -> Content:
-    rows = visit.store.rows("work_list", order=["rank"])
+    rows = visit.store.rows("work_list", columns=("chosen", "safety", "cost", "gain_per_year"))
     about = visit.store.about()
     if not rows:
         return sorry("Work", "The last assessment found no job that would mend anything.")
     names, currency = farm_names(visit), plain(about["currency"])
-    safety = [r for r in rows if r["safety"]]
+    safety = visit.store.rows("work_list", {"safety": 1}, ["rank"], limit=_MOST_SAFETY)
+    rest = sum(bool(r["safety"]) for r in rows) - len(safety)
     return html.Div([
         page_head("Work", f"As of {day(about['as_of'])}. Costs are the portfolio's own prices: your quotes replace them. Returns "
                   f"are of a usual year, or at present value over {about['horizon_months']} months."),
         html.P(_lead(rows, currency), className="lead"),
         *([html.H2("For safety, whatever it returns"), html.Ul([_safety(r, names, currency) for r in safety], className="jobs")]
           if safety else []),
+        *([html.P(f"{count(rest, 'more job')} for safety {'stands' if rest == 1 else 'stand'} first in the list below.")]
+          if rest > 0 else []),
         html.H2("All jobs in their order"), _filter(visit, names), _table(visit, names, currency),
         html.P(["Take the list away as ", html.A("table (CSV)", href="/work/file/work_list.csv", download="work_list.csv"),
                 " or ", html.A("workbook (XLSX)", href="/work/file/work_list.xlsx", download="work_list.xlsx"), "."],
