@@ -81,7 +81,7 @@ def build(visit: Visit) -> Content:
         html.Div(facts_part(job, visit.person, currency), id="job-facts"),
         html.Div(evidence_part(book.evidence(job.ref), visit.place, job, visit.person), id="job-evidence"),
         html.H2("What to watch for"), html.Ul([html.Li(c) for c in cautions_of([job.job_kind])], className="plain"),
-        html.Details([html.Summary("Every change of it"), history_table(book.history(job.ref))]),
+        html.Details([html.Summary("Every change of it, up to when this page was opened"), history_table(book.history(job.ref))]),
         explained("job-book", "job-gain"),
     ])
 
@@ -167,10 +167,14 @@ def history_table(changes: Sequence[Change]) -> Any:
 
 def _conflict(err: ChangedMeanwhile, job: Job) -> list:
     """What the other person wrote, and the ways on; what was typed stays in the forms."""
-    first, *told = [line.strip() for problem in err.problems for line in _lines(problem)]
+    # Between a head and a tail for the command line stands who changed what.
+    told = [plain(line) for line in err.problems[1:-1]]
+    # What followed by rule from what the person set is left out.
+    shown = [line.replace(f" set {name} from ", f" set “{label}” from ", 1) for line in told for name, label in LABELS.items()
+             if f" set {name} from " in line]
     return [html.Div([
-        html.P([html.Strong("Someone else changed this job while you had it open. Nothing of yours is written. "), first]),
-        html.Ul([html.Li(line) for line in told], className="plain"),
+        html.P(html.Strong("Someone else changed this job while you had it open. Nothing of yours is written.")),
+        html.Ul([html.Li(line) for line in shown or told], className="plain"),
         html.P("What you typed is still in the boxes below. Look at the job as it is now and start again from that, or, if what "
                "you typed should stand, keep it and record it once more."),
         html.Div([html.Button("Show the job as it is now", id={"type": "conflict", "to": "theirs", "version": job.version}),
