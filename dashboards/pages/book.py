@@ -9,7 +9,7 @@ from dash.development.base_component import Component
 
 from dashboards.parts.tables import ROWS, Column, grid
 from dashboards.parts.words import aria, page_head, sorry
-from dashboards.parts.work import book_address, explained, farm_names, money_cell, tied
+from dashboards.parts.work import book_address, explained, farm_choice, farm_names, money_cell, tied
 from dashboards.visit import Content, Page, Visit
 from yieldwatch.book import states
 from yieldwatch.book.facts import Job
@@ -85,9 +85,7 @@ def _choice(visit: Visit, key: str, found: int, now: bool) -> Component:
 
 
 def _filter(names: dict[str, str], site: str, view: str) -> html.Form:
-    options = [html.Option("all farms", value=""), *(
-        html.Option(text, value=key, selected="selected" if key == site else None) for key, text in names.items())]
-    return html.Form([html.Label(["Farm", html.Select(options, name="site")]),
+    return html.Form([farm_choice(names, site),
                       dcc.Input(type="hidden", name="view", value=view), html.Button("Show", type="submit")],
                      action="/jobs", method="GET", className="limits no-print")
 

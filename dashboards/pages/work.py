@@ -4,7 +4,8 @@ The ranked work list, and one job of it: why, what it returns, and the price of 
 
 from __future__ import annotations
 
-from typing import Any
+from functools import lru_cache
+from typing import Any, NamedTuple
 
 import flask
 from dash import dcc, html
@@ -16,6 +17,7 @@ from dashboards.parts.words import Figure, page_head, sorry, stated
 from dashboards.parts.work import (
     book_address,
     explained,
+    farm_choice,
     farm_names,
     in_day_words,
     job_link,
@@ -25,6 +27,7 @@ from dashboards.parts.work import (
     what,
     with_span,
 )
+from dashboards.store import Store
 from dashboards.visit import ROLES, Content, Page, Place, Route, Visit
 from yieldwatch.action.cautions import cautions_of
 from yieldwatch.action.methods import method
@@ -39,17 +42,17 @@ _SHOWN = {"all": "all jobs", "do": "to do", "not": "turned down"}
 
 
 def build(visit: Visit) -> Content:
-    rows = visit.store.rows("work_list", columns=("chosen", "safety", "cost", "gain_per_year"))
+    sums = _sums(visit.store, visit.store.version())
     about = visit.store.about()
-    if not rows:
+    if not sums.jobs:
         return sorry("Work", "The last assessment found no job that would mend anything.")
     names, currency = farm_names(visit), plain(about["currency"])
     safety = visit.store.rows("work_list", {"safety": 1}, ["rank"], limit=_MOST_SAFETY)
-    rest = sum(bool(r["safety"]) for r in rows) - len(safety)
+    rest = sums.safety - len(safety)
     return html.Div([
         page_head("Work", f"As of {day(about['as_of'])}. Costs are the portfolio's own prices: your quotes replace them. Returns "
                   f"are of a usual year, or at present value over {about['horizon_months']} months."),
-        html.P(_lead(rows, currency), className="lead"),
+        html.P(_lead(sums, currency), className="lead"),
         *([html.H2("For safety, whatever it returns"), html.Ul([_safety(r, names, currency) for r in safety], className="jobs")]
           if safety else []),
         *([html.P(f"{count(rest, 'more job')} for safety {'stands' if rest == 1 else 'stand'} first in the list below.")]
@@ -66,17 +69,34 @@ def _money(value: float, currency: str) -> str:
     return tied(money(value, currency))
 
 
-def _lead(rows: list[dict], currency: str) -> list:
+class _Sums(NamedTuple):
+    """The whole list: how many jobs, of them to do, for safety and without a cost; money of those to do."""
+
+    jobs: int
+    do: int
+    safety: int
+    open: int
+    cost: float
+    gain_per_year: float
+
+
+@lru_cache(maxsize=2)
+def _sums(store: Store, version: tuple[int, int]) -> _Sums:
+    """Kept until another store stands there."""
+    rows = store.rows("work_list", columns=("chosen", "safety", "cost", "gain_per_year"))
     do = [r for r in rows if r["chosen"] or r["safety"]]
-    cost, gain = sum(r["cost"] or 0.0 for r in do), sum(r["gain_per_year"] or 0.0 for r in do)
-    open_ = sum(r["cost"] is None for r in do)
+    return _Sums(len(rows), len(do), sum(bool(r["safety"]) for r in rows), sum(r["cost"] is None for r in do),
+                 sum(r["cost"] or 0.0 for r in do), sum(r["gain_per_year"] or 0.0 for r in do))
+
+
+def _lead(sums: _Sums, currency: str) -> list:
     said: list = [
-        f"{count(len(rows), 'job was', 'jobs were')} found, {len(do)} of them to do: ",
-        stated(Figure(_money(cost, currency), rows_behind("work_list", chosen=1), "costs and shares of visits")),
-        ", against ", stated(Figure(_money(gain, currency), rows_behind("work_list", chosen=1), "a usual year")),
+        f"{count(sums.jobs, 'job was', 'jobs were')} found, {sums.do} of them to do: ",
+        stated(Figure(_money(sums.cost, currency), rows_behind("work_list", chosen=1), "costs and shares of visits")),
+        ", against ", stated(Figure(_money(sums.gain_per_year, currency), rows_behind("work_list", chosen=1), "a usual year")),
         " that they win back in a usual year"]
-    if open_:
-        said.append(f" (without {count(open_, 'job')} that has no cost yet)")
+    if sums.open:
+        said.append(f" (without {count(sums.open, 'job')} that has no cost yet)")
     return [*said, ". What to do in which week is ", dcc.Link("in the plan", href="/plan"), "."]
 
 
@@ -93,7 +113,7 @@ def _filter(visit: Visit, names: dict[str, str]) -> html.Form:
         return [html.Option(text, value=value, selected="selected" if value == now else None) for value, text in pairs]
 
     return html.Form([
-        html.Label(["Farm", html.Select(options([("", "all farms"), *names.items()], site), name="site")]),
+        farm_choice(names, site),
         html.Label(["Show", html.Select(options(list(_SHOWN.items()), shown), name="show")]),
         html.Button("Show", type="submit")], action="/work", method="GET", className="limits no-print")
 

@@ -5,17 +5,21 @@ What the planner's pages share: jobs in words, and links between them.
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 from typing import Any
 from urllib.parse import quote
 
 from dash import dcc, html
 
+from dashboards.store import Store
 from dashboards.visit import Visit
 from yieldwatch.handbook import entries
 from yieldwatch.report import words
 
 #: Identifiers of a scope that are shown before the rest is counted.
 _MOST_PARTS = 4
+#: Farms up to which a form lists them.
+MOST_OFFERED = 200
 
 
 def tied(text: str) -> str:
@@ -24,7 +28,23 @@ def tied(text: str) -> str:
 
 
 def farm_names(visit: Visit) -> dict[str, str]:
-    return {r["site_id"]: words.plain(r["name"]) for r in visit.store.rows("sites")}
+    """Every farm's name by its identifier; not to be changed."""
+    return _names(visit.store, visit.store.version())
+
+
+@lru_cache(maxsize=2)
+def _names(store: Store, version: tuple[int, int]) -> dict[str, str]:
+    """Kept until another store stands there."""
+    return {r["site_id"]: words.plain(r["name"]) for r in store.rows("sites", columns=("site_id", "name"))}
+
+
+def farm_choice(names: dict[str, str], now: str) -> html.Label:
+    """A field of a form for one farm or all; a list of very many would be as slow to send as to read."""
+    if len(names) > MOST_OFFERED:
+        return html.Label(["Farm (its identifier) ", dcc.Input(type="text", name="site", value=now)])
+    options = [html.Option("all farms", value=""), *(
+        html.Option(text, value=key, selected="selected" if key == now else None) for key, text in names.items())]
+    return html.Label(["Farm", html.Select(options, name="site")])
 
 
 def what(row: dict) -> str:
