@@ -68,9 +68,10 @@ class Runner:
 
     def _follow(self, process: subprocess.Popen[str]) -> None:
         assert process.stderr is not None
-        for line in process.stderr:
-            with self._lock:
-                self._lines = [*self._lines[-_MOST_LINES:], line.rstrip()]
+        with process.stderr as said:
+            for line in said:
+                with self._lock:
+                    self._lines = [*self._lines[-_MOST_LINES:], line.rstrip()]
         process.wait()
         with self._lock:
             self._ended = time.monotonic()

@@ -207,7 +207,7 @@ def _waterfall(rows: list[dict], unit: EnergyUnit, in_money: bool, currency: str
         base.append(0.0 if whole else at)
         at = value if whole else at + value
         sizes.append(value)
-        names.append("<br>".join(textwrap.wrap(_step(row["step"]), 24)))
+        names.append("<br>".join(textwrap.wrap(_step(row["step"]), 30)))
         mine = row["step"] in IN_HAND
         colours.append(COLOURS["grey"] if whole else COLOURS["orange"] if mine else COLOURS["blue"])
         patterns.append("" if whole else "/" if mine else "")
@@ -225,7 +225,7 @@ def _waterfall(rows: list[dict], unit: EnergyUnit, in_money: bool, currency: str
              "marker": {"color": COLOURS[colour], "pattern": {"shape": shape}}}
             for name, colour, shape in (("in our hands", "orange", "/"), ("not in our hands", "blue", ""), ("whole", "grey", ""))]
     shown = [max(0.0, first - 0.6 * (last - first)), last + 0.25 * (last - first)]
-    return [bars, *keys], layout(x=currency if in_money else unit.name, height=60 + 30 * len(names), barmode="overlay",
+    return [bars, *keys], layout(x=currency if in_money else unit.name, height=70 + 38 * len(names), barmode="overlay",
                                  yaxis={"autorange": "reversed"}, xaxis={"range": shown})
 
 
