@@ -11,7 +11,7 @@ import threading
 import time
 from collections import OrderedDict
 from collections.abc import Mapping
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import CancelledError, Future, ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import dataclass
 
@@ -96,9 +96,9 @@ class PlanDesk:
         OutOfTime
             If none was found in `SECONDS`.
         """
-        basis = self.basis()
         with self._lock:
-            key = (self._store.version(), limits)
+            version, basis = self._current()
+            key = (version, limits)
             if key not in self._asked:
                 self._asked[key] = (time.monotonic(), self._worker.submit(_made, basis, limits))
                 while len(self._asked) > _MOST_KEPT:
@@ -107,22 +107,20 @@ class PlanDesk:
             since, future = self._asked[key]
         try:
             return future.result(wait)
-        except TimeoutError:
-            if future.done():
-                raise
+        except (TimeoutError, CancelledError):
             return Working(time.monotonic() - since, len(basis.jobs))
         except OutOfTime:
             with self._lock:
                 self._asked.pop(key, None)
             raise
 
-    def basis(self) -> PlanBasis:
+    def _current(self) -> tuple[tuple[int, int], PlanBasis]:
+        """The store's basis, read anew when the store was replaced, with the version asked for before it was read."""
         version = self._store.version()
-        with self._lock:
-            if self._basis is None or self._basis[0] != version:
-                self._basis = (version, self._read())
-                self._asked.clear()
-            return self._basis[1]
+        if self._basis is None or self._basis[0] != version:
+            self._basis = (version, self._read())
+            self._asked.clear()
+        return self._basis
 
     def _read(self) -> PlanBasis:
         if not self._store.has("plan_basis"):

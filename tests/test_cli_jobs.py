@@ -153,3 +153,14 @@ def test_a_folder_that_cannot_be_written_is_assessed_without_a_book(tmp_path, ca
     assert cli.main(["assess", str(folder), "--out", str(tmp_path / "out")]) == 0
     assert "Job book: none, since" in capsys.readouterr().out
     assert not (folder / FILE_NAME).exists()
+
+
+def test_a_verdict_is_recorded_with_what_it_rests_on_and_taken_back(run):
+    for arguments in (["decide", "1", "do"], ["done", "1", "2025-05-06"]):
+        assert run(*arguments, "--as", "Ann")[0] == 0
+    status, _, err = run("verdict", "1", "120", "--as", "Ann")
+    assert status == 1
+    assert "--low, --high, --days, --words" in err
+    told = ["--low", "90", "--high", "150", "--days", "30", "--promised", "110", "--words", "read the meter"]
+    assert run("verdict", "1", "120", *told, "--as", "Ann")[:2] == (0, "job 1: proven, version 4\n")
+    assert run("verdict", "1", "nothing", "--as", "Ann")[:2] == (0, "job 1: done, version 5\n")

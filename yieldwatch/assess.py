@@ -41,6 +41,7 @@ from yieldwatch.gap.clock_check import ClockShift, minutes_moved, with_right_clo
 from yieldwatch.gap.findings import string_findings
 from yieldwatch.gap.results import SiteGap
 from yieldwatch.gap.rounds import assess_rounds
+from yieldwatch.gap.second_light import LightDrift
 from yieldwatch.pictures import Picture, Subject, prepare_pictures
 from yieldwatch.portfolio.model import Portfolio, Site
 from yieldwatch.portfolio.read import read_portfolio
@@ -246,7 +247,7 @@ def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, clocks: list[
     statements, paid = check_statements(site, data, gap)
     bridge, budget = site_bridge(site, data, gap)
     returns, earned = site_returns(site, data, gap, losses, portfolio.discount_rate)
-    said = (*said, *_light_corrected(state), *dict.fromkeys((*paid, *budget, *earned)),
+    said = (*said, *_light_corrected(state), *_light_drifts(state.light_drift), *dict.fromkeys((*paid, *budget, *earned)),
             *_left_out(gap, max(first, begin), min(last, finish)), *_too_good(gap.yields))
     pictures = prepare_pictures(Subject(site, data, state, gap, losses, rounds, clamps))
     return SiteAssessment(site, data, gap, losses, rounds, clamps, statements, bridge, returns, pictures=pictures), state, said
@@ -280,6 +281,16 @@ def _light_corrected(state: SiteState) -> list[str]:
             "read on visits, strings traced against their plate and the energy itself; the expected energy is "
             f"{moved} by that much, the insolation is left as read. Clean or calibrate the sensor, or compare it with a second "
             "source."]
+
+
+def _light_drifts(drift: LightDrift | None) -> list[str]:
+    """Say that the light drifts against the second source, which tells the sensor's age or dirt from the farm's."""
+    if drift is None or not drift.counts:
+        return []
+    side = "rises" if drift.per_year > 0 else "falls"
+    return [f"the weather's light {side} by {abs(100.0 * drift.per_year):.1f} % a year against weather_2 (standard uncertainty "
+            f"{100.0 * drift.doubt:.1f} points). What that explains is in unexplained, not in degradation. Clean and "
+            "calibrate the sensor."]
 
 
 def _too_good(yields: pd.DataFrame) -> list[str]:

@@ -68,7 +68,7 @@ def _form(visit: Visit, limits: Limits, currency: str) -> html.Form:
         html.Button("Plan", type="submit"),
     ]
     return html.Form([*fields, html.P("An empty box is no limit. The address holds the limits, so it can be passed on.",
-                                      className="quiet")], action="/plan", method="GET", className="limits")
+                                      className="quiet")], action="/plan", method="GET", className="limits no-print")
 
 
 def _field(name: str, label: str, value: float | None, query: Any) -> html.Label:
@@ -85,8 +85,8 @@ def _body(visit: Visit, limits: Limits, wait: float) -> Content:
     except OutOfTime as err:
         return html.P(f"{err} Raise the limits, or ask again: the answer may come on a less busy machine.", className="sorry")
     if isinstance(made, Working):
-        return [html.P(f"Planning {count(made.jobs, 'job')}: {made.seconds:.0f} of at most {SECONDS:.0f} seconds gone. After "
-                       "that the best plan found so far is shown."),
+        return [html.P(f"Planning {count(made.jobs, 'job')}, for {made.seconds:.0f} seconds so far. Once its turn has come a "
+                       f"plan takes {SECONDS:.0f} seconds at most; then the best one found is shown."),
                 html.Progress(value=str(min(made.seconds, SECONDS)), max=str(SECONDS), **aria(label="Time gone")),
                 dcc.Interval(id="plan-look", interval=_LOOK)]
     return _shown(_View(visit, limits, made))
@@ -115,7 +115,7 @@ class _View:
         return self.names.get(row["site_id"], plain(row["site_id"]))
 
     def money(self, value: float) -> str:
-        return money(value, self.currency)
+        return tied(money(value, self.currency))
 
 
 def _shown(view: _View) -> list:
@@ -124,7 +124,8 @@ def _shown(view: _View) -> list:
     parts = {"visits": _by_visit, "weeks": _by_week, "map": _on_a_map}
     return [
         html.P(_lead(view), className="lead"), _papers(view),
-        html.H2("The visits"), html.P(_switch(view, name), **aria(label="How the visits are shown"), role="navigation"),
+        html.H2("The visits"),
+        html.P(_switch(view, name), className="no-print", role="navigation", **aria(label="How the visits are shown")),
         *(parts[name](view) if view.visits else [html.P("No visit is planned within these limits.")]),
         html.H2("What just missed the cut, and what it would need"), *_missed(view),
         *([html.H2("To bear in mind"), html.Ul([html.Li(n) for n in view.made.notices], className="plain")]
@@ -325,7 +326,7 @@ def _missed(view: _View) -> list:
         Column("start", "Best from", lambda r: tied(day(r["start"]))),
         Column("cost", f"Would add [{view.currency}]", lambda r: money_cell(r["cost"]), number=True),
         Column("gain", f"Returns [{view.currency}]", lambda r: with_span(r["gain"], r["gain_low"], r["gain_high"]), number=True),
-        Column("why", "Why, and what would bring it in", lambda r: tied(plain(r["why"]))),
+        Column("why", "Why, and what would bring it in", lambda r: html.Div(tied(plain(r["why"])), className="prose")),
     ]
     parts: list = [grid(columns, near, "Jobs that would pay and are not in the plan")] if near else [
         html.P("No job that would pay was left out.")]

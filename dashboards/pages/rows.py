@@ -11,11 +11,13 @@ from dash import dcc, html
 
 from dashboards.parts.tables import Column, stored_table
 from dashboards.parts.words import page_head, sorry
-from dashboards.visit import Content, Page, Visit, address
+from dashboards.visit import OWNER, Content, Page, Visit, address
 from yieldwatch import handbook
 from yieldwatch.report.schema import TABLES, WORK_LIST_EXTRAS
 from yieldwatch.report.words import number, plain
 
+#: Income, payments and return are the owner's own matter.
+FOR_OWNERS = frozenset({"bridge", "returns", "statement_checks"})
 #: Words of the address that are not columns.
 _OWN = {"sort", "down", "page"}
 
@@ -29,6 +31,8 @@ def build(visit: Visit) -> Content:
     table = visit.args["table"]
     if table not in TABLES or not visit.store.has(table):
         return sorry("Rows", f"There is no table named {plain(table)}.")
+    if table in FOR_OWNERS and not visit.person.may(frozenset({OWNER})):
+        return sorry("Rows", "What was earned and paid, and the return, are for the owner; your account has another role.")
     known = visit.store.columns(table)
     where = {k: v for k, v in visit.query.items() if k not in _OWN and k.partition("__")[0] in known}
     meaning = {**TABLES[table], **(WORK_LIST_EXTRAS if table == "work_list" else {})}

@@ -33,22 +33,27 @@ from yieldwatch.report.words import cause_word, count, day, money, number, per_c
 #: Files of the assessment that are handed out as they are.
 _FILES = {"work_list.csv": "text/csv; charset=utf-8",
           "work_list.xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"}
+#: Jobs for safety told in full; the list has them all.
+_MOST_SAFETY = 10
 _SHOWN = {"all": "all jobs", "do": "to do", "not": "turned down"}
 
 
 def build(visit: Visit) -> Content:
-    rows = visit.store.rows("work_list", order=["rank"])
+    rows = visit.store.rows("work_list", columns=("chosen", "safety", "cost", "gain_per_year"))
     about = visit.store.about()
     if not rows:
         return sorry("Work", "The last assessment found no job that would mend anything.")
     names, currency = farm_names(visit), plain(about["currency"])
-    safety = [r for r in rows if r["safety"]]
+    safety = visit.store.rows("work_list", {"safety": 1}, ["rank"], limit=_MOST_SAFETY)
+    rest = sum(bool(r["safety"]) for r in rows) - len(safety)
     return html.Div([
         page_head("Work", f"As of {day(about['as_of'])}. Costs are the portfolio's own prices: your quotes replace them. Returns "
                   f"are of a usual year, or at present value over {about['horizon_months']} months."),
         html.P(_lead(rows, currency), className="lead"),
         *([html.H2("For safety, whatever it returns"), html.Ul([_safety(r, names, currency) for r in safety], className="jobs")]
           if safety else []),
+        *([html.P(f"{count(rest, 'more job')} for safety {'stands' if rest == 1 else 'stand'} first in the list below.")]
+          if rest > 0 else []),
         html.H2("All jobs in their order"), _filter(visit, names), _table(visit, names, currency),
         html.P(["Take the list away as ", html.A("table (CSV)", href="/work/file/work_list.csv", download="work_list.csv"),
                 " or ", html.A("workbook (XLSX)", href="/work/file/work_list.xlsx", download="work_list.xlsx"), "."],
@@ -57,14 +62,18 @@ def build(visit: Visit) -> Content:
     ])
 
 
+def _money(value: float, currency: str) -> str:
+    return tied(money(value, currency))
+
+
 def _lead(rows: list[dict], currency: str) -> list:
     do = [r for r in rows if r["chosen"] or r["safety"]]
     cost, gain = sum(r["cost"] or 0.0 for r in do), sum(r["gain_per_year"] or 0.0 for r in do)
     open_ = sum(r["cost"] is None for r in do)
     said: list = [
         f"{count(len(rows), 'job was', 'jobs were')} found, {len(do)} of them to do: ",
-        stated(Figure(money(cost, currency), rows_behind("work_list", chosen=1), "costs and shares of visits")),
-        ", against ", stated(Figure(money(gain, currency), rows_behind("work_list", chosen=1), "a usual year")),
+        stated(Figure(_money(cost, currency), rows_behind("work_list", chosen=1), "costs and shares of visits")),
+        ", against ", stated(Figure(_money(gain, currency), rows_behind("work_list", chosen=1), "a usual year")),
         " that they win back in a usual year"]
     if open_:
         said.append(f" (without {count(open_, 'job')} that has no cost yet)")
@@ -166,10 +175,10 @@ _ENTRIES = ("clean", "cut_vegetation", "fix_settings", "inspect", "repair_invert
 
 def _job_lead(row: dict, currency: str, about: Any) -> list:
     behind = rows_behind("work_list", job_id=row["job_id"])
-    said: list = ["It costs ", stated(Figure(money(row["cost"], currency), behind, "units and share of "
+    said: list = ["It costs ", stated(Figure(_money(row["cost"], currency), behind, "units and share of "
                                                                      "the visit"))]
     if row["gain_per_year"]:
-        figure = Figure(money(row["gain_per_year"], currency), behind, "a usual year",
+        figure = Figure(_money(row["gain_per_year"], currency), behind, "a usual year",
                         span(row["gain_low_per_year"], row["gain_high_per_year"]))
         energy = Figure(f"{number(row['gain_kwh_per_year'])} kWh", behind, "a usual year",
                         span(row["gain_low_kwh_per_year"], row["gain_high_kwh_per_year"]))

@@ -33,12 +33,12 @@ class Inferred(NamedTuple):
 
 def inferred(folder: Path, *mechanisms: Mechanism, start: dt.date, end: dt.date, rounds: tuple[dt.date, ...] = (),
              log_minutes: int = 60, **changes) -> Inferred:
-    """Four inverters of four strings, a log without error, these mechanisms alone."""
+    """Four inverters of four strings unless `blocks` says otherwise, a log without error, these mechanisms alone."""
     fit = Instruments(log_minutes=log_minutes, light_bias=0.0, light_drift_year=0.0, logger_gain=0.0, gaps_per_year=0.0,
                       stuck_per_year=0.0, repeats_per_year=0.0, rain_gauge=0.0, iv_rounds=rounds, iv_light_bias=0.0,
                       iv_bad_light=0.0)
     blocks = tuple(Block(f"INV{k}", "I", "A", "M", 2, 2, 20) for k in (1, 2, 3, 4))
-    spec = replace(plain(*mechanisms), start=start, end=end, blocks=blocks, instruments=fit, **changes)
+    spec = replace(plain(*mechanisms), start=start, end=end, instruments=fit, **({"blocks": blocks} | changes))
     write_portfolio(folder, folder / "truth", PortfolioSpec("P", (spec,)))
     portfolio = read_portfolio(folder)
     site = portfolio.sites[0]

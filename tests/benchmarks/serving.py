@@ -36,7 +36,8 @@ FIRST_VIEW_S, CLICK_S, MEMORY_MB = 1.5, 0.3, 1500.0
 PATHS = (
     "/", "/?span=twelve_months", "/?span=month&page=3", "/decisions", "/farms", "/farms?sort=pdc0_kw&down=1", "/promises",
     "/trust", "/trust/{farm}", "/losses?span=twelve_months&in_hand=1", "/losses?span=month&page=9", "/rows/losses?site_id={farm}",
-    "/rows/bridge?site_id={farm}", "/handbook", "/handbook/soiling",
+    "/rows/bridge?site_id={farm}", "/handbook", "/handbook/soiling", "/work", "/work?site={farm}", "/jobs", "/farm/{farm}",
+    "/farm/{farm}/shade", "/farm/{farm}/dirt", "/farm/{farm}/strings", "/farm/{farm}/inverters", "/farm/{farm}/spells",
 )
 
 

@@ -122,3 +122,13 @@ def test_a_book_knows_its_place_without_the_password(address, tmp_path):
 def test_times_come_back_in_utc(book):
     raise_job(book)
     assert {c.at.utcoffset() for c in book.history()} == {dt.timedelta(0)}
+
+
+def test_a_book_of_the_first_version_gets_the_factors_of_promises(place, tmp_path):
+    raise_job(open_book(tmp_path, place))
+    store = open_store(place, tmp_path)
+    with store.writing() as connection:
+        for name in ("promise_factor", "agreed_factor"):
+            connection.execute(sa.text(f"ALTER TABLE jobs DROP COLUMN {name}"))
+        connection.execute(sa.text("DELETE FROM book_versions WHERE version > 1"))
+    assert open_book(tmp_path, place).job(1).promise_factor is None

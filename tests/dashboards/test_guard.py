@@ -14,8 +14,10 @@ from dashboards.guard import COOKIE, MOST_FAILURES, Failures
 from dashboards.registry import PAGES
 from dashboards.serve import serve
 from dashboards.visit import OWNER, Place, place_of
+from tests.report.invented import assessment
 from yieldwatch.cli import main
 from yieldwatch.errors import InputError
+from yieldwatch.report import write_report
 
 PASSWORD = "four words in a row"
 OURS = {"Origin": "http://localhost", "Sec-Fetch-Site": "same-origin"}
@@ -109,6 +111,16 @@ def test_a_page_of_another_role_is_not_built(empty, accounts, monkeypatch):
         told = browser.post("/_dash-update-component", json=asked(page.path), headers=OURS).get_data(as_text=True)
         assert "This page is for owner" in told
         assert "No assessment" not in told
+
+
+def test_rows_of_income_and_return_are_for_the_owner(empty, accounts):
+    write_report(assessment(), empty.folder)
+    browser = client(empty)
+    for name, told in (("Piet", "are for the owner"), ("Ada", "What the columns mean")):
+        sign_in(browser, name)
+        for table in ("bridge", "returns", "statement_checks"):
+            shown = browser.post("/_dash-update-component", json=asked(f"/rows/{table}"), headers=OURS).get_data(as_text=True)
+            assert told in shown, (name, table)
 
 
 def test_a_route_of_another_role_is_refused(empty, accounts):

@@ -9,13 +9,18 @@ import shutil
 from pathlib import Path
 from urllib.parse import quote
 
+import flask
 import icalendar
 import openpyxl
 import pytest
+from werkzeug.exceptions import Forbidden
 
+from dashboards.app import create_app
+from dashboards.pages.job import _written, facts_part
 from dashboards.parts.readings import read_rows
-from dashboards.visit import place_of
-from tests.dashboards.conftest import running, visit
+from dashboards.planner import Limits, PlanDesk, Working
+from dashboards.visit import ANALYST, PLANNER, Person, place_of
+from tests.dashboards.conftest import NARROW, assert_accessible, assert_fits, running, visit
 from yieldwatch.errors import BookError
 from yieldwatch.report.pdf import why_no_pdf
 
@@ -32,7 +37,8 @@ def own(place, tmp_path_factory):
 
 
 def downloaded(page, name: str) -> bytes:
-    with page.expect_download() as caught:
+    # Sheets are laid out while the browser waits.
+    with page.expect_download(timeout=90_000) as caught:
         page.click(f"main a[href*='/{name}']")
     assert caught.value.suggested_filename == name
     return Path(caught.value.path()).read_bytes()
@@ -78,6 +84,22 @@ def test_an_address_with_limits_shows_the_same_plan_to_whoever_opens_it(page, ow
         said.append(page.inner_text("#plan .lead"))
     assert said[0].startswith("With no limit on money and 1.5 crew days")
     assert len(set(said)) == 1
+
+
+def test_a_plan_that_takes_its_time_says_so_and_comes_by_itself(page, own, monkeypatch):
+    monkeypatch.setattr("dashboards.pages.plan._WAIT", 0.0)
+    visit(page, own, "/plan?set=1&budget=1234")
+    page.wait_for_selector("#plan .lead:has-text('With EUR 1,234')")
+    assert page.locator("#plan progress").count() == 0
+
+
+def test_a_plan_asked_for_twice_is_made_once_and_says_how_many_jobs_it_weighs(own):
+    at = PlanDesk(own.place.store)
+    first = at.plan(Limits(777.0, None), 0.0)
+    assert isinstance(first, Working)
+    assert first.jobs == len(own.place.store.rows("work_list"))
+    made = at.plan(Limits(777.0, None), 60.0)
+    assert at.plan(Limits(777.0, None), 0.0) is made
 
 
 @pytest.mark.parametrize("limit", ["nan", "-1", "1e400", "5,000", HOSTILE])
@@ -179,13 +201,43 @@ def test_a_file_that_holds_no_readings_is_refused_whole(content):
 
 
 @pytest.mark.parametrize(("row", "why"), [
-    (b"during,,,1", "before or after"), (b"after,,,", "none given"), (b"after,,,-5", "not possible"),
+    (b"during,,,1", "before or after"), (b"after,,,", "none given"), (b"after,,,1e12", "not possible"),
     (b"after,,noon,1", "not a time"), (b"after,,2025-07-02T12:00,1", "offset"), (b"after,,2099-01-01T00:00Z,1", "still to come"),
     (b"after,,,1,2,3", "more fields")])
 def test_a_row_that_cannot_be_kept_says_why(row, why):
     (read,) = read_rows(b"kind,part,at,p_mp_w\n" + row + b"\n")
     assert why in read.wrong
     assert not read.readings
+
+
+def test_a_job_says_why_and_what_waiting_costs_in_words_table_and_picture(page, own):
+    row = own.place.store.rows("work_list", {"chosen": 1, "safety": 0}, ["rank"], limit=1)[0]
+    visit(page, own, f"/work/{row['job_id']}")
+    assert "each week after it costs" in page.inner_text("main")
+    page.wait_for_selector(".js-plotly-plot")
+    page.click("summary:has-text('The figures as a table')")
+    assert page.locator("figure tbody tr").count() == 53
+    assert_accessible(page)
+    page.set_viewport_size(NARROW)
+    visit(page, own, f"/work/{row['job_id']}")
+    assert_fits(page)
+
+
+def test_a_role_that_may_not_write_gets_no_boxes_and_no_answer(own):
+    job = own.place.jobs.all()[0]
+    shown = str(facts_part(job, Person("ann", frozenset({ANALYST})), "EUR"))
+    assert "'type': 'save'" not in shown
+    assert "'type': 'fact'" not in shown
+    planner = str(facts_part(job, Person("ann", frozenset({PLANNER})), "EUR"))
+    assert "'group': 'booking'" in planner
+    assert "'group': 'decision'" not in planner
+    server = create_app(own.place).server
+    before = own.place.jobs.book().last_change()
+    with server.test_request_context():
+        flask.g.person = Person("ann", frozenset({ANALYST}))
+        with pytest.raises(Forbidden):
+            _written(own.place, job.ref, job.version, "booking", {"booked_for": ""}, {"booked_for": "2031-01-01"})
+    assert own.place.jobs.book().last_change() == before
 
 
 def test_the_work_list_is_narrowed_and_taken_away(page, own):

@@ -73,6 +73,15 @@ def test_series_that_see_different_skies_have_no_lag() -> None:
     assert all(np.isnan(s.lag_min) for s in lags_by_stretch(one, other, START, 60))
 
 
+def test_a_shift_that_planes_alone_show_is_told_and_not_acted_on() -> None:
+    # In-plane light and the log both half an hour late: one zone, or an array that faces further west than is written.
+    looks = {"weather": _Look(0.0, 0.0, 30.0, 6.0, 20), "power": _Look(0.0, 1.5, 31.0, 6.0, 20)}
+
+    assert explain(looks) == ({"weather": 30.0, "power": 30.0}, False)
+    level = {**looks, "weather": replace(looks["weather"], level=True)}
+    assert explain(level) == ({"weather": 30.0, "power": 30.0}, True)
+
+
 @pytest.mark.parametrize(
     ("weather", "log", "late", "sure"),
     [
@@ -86,7 +95,7 @@ def test_series_that_see_different_skies_have_no_lag() -> None:
 def test_the_explanation_with_the_fewest_wrong_clocks_that_the_sun_bears_out_is_taken(
     weather: tuple[float, float], log: tuple[float, float, float], late: dict[str, float] | None, sure: bool
 ) -> None:
-    looks = {"weather": _Look(0.0, 0.0, *weather, 20), "power": _Look(log[0], 1.5, log[1], log[2], 20)}
+    looks = {"weather": _Look(0.0, 0.0, *weather, 20, level=True), "power": _Look(log[0], 1.5, log[1], log[2], 20)}
 
     found, is_sure = explain(looks)
 
@@ -180,3 +189,12 @@ def test_a_weather_file_of_another_zone_is_told_from_a_wrong_log(tmp_path: Path)
     site, data = farm(tmp_path, weather_clock=((start, -60),))
 
     assert told(find_shifts(site, data)) == [("weather", -60.0)]
+
+
+@pytest.mark.parametrize("turned", [-40.0, 40.0, 90.0])
+def test_a_plane_that_is_described_wrong_is_not_taken_for_a_wrong_clock(tmp_path: Path, turned: float) -> None:
+    # The log peaks an hour or more away from where the described planes would: on neither side of the day by as much.
+    site, data = farm(tmp_path)
+    planes = {a.id: replace(a, azimuth_deg=(a.azimuth_deg + turned) % 360.0) for a in site.arrays}
+
+    assert told(find_shifts(replace(site, arrays=tuple(planes.values())), data)) == []

@@ -1,7 +1,12 @@
 """Steps in one inverter's output against its peers."""
 
-import numpy as np
+import datetime as dt
 
+import numpy as np
+import pytest
+
+from tests.action.farm_state import inferred
+from tests.farm.spec import Block, InverterEfficiency, InverterSpec, StringFault
 from yieldwatch.gap.steps import Step, against_peers, find_steps, without_echoes
 
 
@@ -68,3 +73,24 @@ def test_few_peers_one_peers_fault_is_not_anothers_gain():
     assert np.median(against[0, 150:]) < -0.12
     # The best of the others stands in for the fallen one.
     assert abs(np.median(against[1, 150:]) - np.median(against[1, :150])) < 0.005
+
+
+INPUTS = tuple(Block(f"INV{k}", "I", "A", "M", 4, 3, 20) for k in (1, 2, 3))
+SPAN = {"start": dt.date(2023, 4, 1), "end": dt.date(2023, 7, 15), "blocks": INPUTS,
+        "inverters": (InverterSpec("I", 80.0, 80.0, 4, (98.0,) * 7),)}
+
+
+def test_a_step_that_is_no_number_of_strings_is_an_input_that_does_not_track(tmp_path):
+    # 46 % of one of four inputs of three strings: 11.5 % of the inverter, or 1.38 strings.
+    farm = inferred(tmp_path, InverterEfficiency("INV1", "mppt", dt.date(2023, 5, 20), 46.0), **SPAN)
+    (fault,) = farm.state.faults
+    assert (fault.cause, fault.kind) == ("inverter_efficiency", "input not tracking")
+    assert farm.state.posterior.loss("inverter_efficiency", *farm.state.blocks.expected.shape)[0, -1] == pytest.approx(
+        -np.log(1.0 - 0.46 / 4.0), abs=0.02
+    )
+
+
+def test_two_dead_strings_are_strings(tmp_path):
+    dead = (StringFault(f"INV1.1.{n}", "open", dt.date(2023, 5, 20)) for n in (1, 2))
+    (fault,) = inferred(tmp_path, *dead, **SPAN).state.faults
+    assert (fault.cause, fault.kind) == ("string_fault", "unseen")

@@ -31,6 +31,7 @@ from yieldwatch.report.schema import (
     BRIGHT_HOURS,
     CLAIMS,
     NEXT_MEASUREMENTS,
+    OBSTACLES,
     PLAN,
     PROMISES,
     PROOF,
@@ -286,12 +287,23 @@ def site_assessment(site_id: str, name: str, measured: bool) -> SiteAssessment:
         months=MONTHS,
         string_findings=string_findings(site_id),
         downtime=downtime(site_id),
+        obstacles=obstacles(site_id),
         evidence=evidence(),
         not_told=("Reactive power: no reading holds kVAr, kVA or power factor.",),
     )
     paid = (statement_checks(), bridge(), returns()) if measured else ()
     done = proof() if measured else pd.DataFrame()
     return SiteAssessment(site(site_id, name), data(measured), gap, found, pd.DataFrame(), pd.DataFrame(), *paid, proof=done)
+
+
+def obstacles(site_id: str) -> pd.DataFrame:
+    """A hedge, and a wall that the sun never rises above."""
+    year = (dt.date(2025, 1, 1), dt.date(2025, 6, 30))
+    rows = [
+        (site_id, "I1", *year, 90.0, 105.0, 14.2, 12.0, 16.5, 41.0, 38.0, 120.0, "1 2 3", 2.53),
+        (site_id, "I2", *year, 240.0, 255.0, 20.0, 18.0, np.nan, 20.5, 60.0, 90.0, "1 2", 3.64),
+    ]
+    return pd.DataFrame(rows, columns=list(OBSTACLES))
 
 
 def statement_checks() -> pd.DataFrame:

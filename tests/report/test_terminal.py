@@ -46,7 +46,7 @@ def test_the_three_jobs_first_come_with_their_payback(answer):
 def test_what_could_not_be_told_and_the_folder_are_named(answer):
     assert "Reactive power: no reading holds kVAr" in answer
     assert "3 input rows were set aside" in answer
-    assert "out: report.html" in answer
+    assert "out: monthly_report.html" in answer
 
 
 def test_user_text_is_not_read_as_markup():

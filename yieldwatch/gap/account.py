@@ -12,7 +12,7 @@ import pandas as pd
 from yieldwatch.constants import CAUSES
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.attribute import SiteState
-from yieldwatch.gap.basis import Basis, causes_basis
+from yieldwatch.gap.basis import Basis, causes_basis, exposed
 from yieldwatch.gap.energy_draws import fault_doubt, moved_energy
 from yieldwatch.gap.measured import Measured, measured_months
 from yieldwatch.gap.obstacle import outlines
@@ -57,7 +57,9 @@ def site_gap(state: SiteState, data: SiteData, findings: pd.DataFrame, start: pd
     told = {c: energy.get(c, np.zeros(len(months))) for c in CAUSES if c != "unexplained" and basis[c].basis != "not_assessed"}
     moved = moved_energy(state, split, month, len(months))
     faults_off = fault_doubt(state, split, month, len(months), np.random.default_rng(3))
-    draws = _draws(faults_off, moved, told, basis, expected)
+    unseen = {c: np.bincount(month[kept], weights=e.sum(axis=0)[kept], minlength=len(months))
+              for c, e in exposed(state, split.expected).items()}
+    draws = _draws(faults_off, moved, told, basis, {c: unseen.get(c, expected) for c in told})
     rest = expected - measured.energy[:-1] - sum(told.values())
     spread = sum(draws[c] - told[c][None, :] for c in told)
     rng = np.random.default_rng(1)
@@ -128,7 +130,7 @@ def _draws(
     moved: dict[str, np.ndarray],
     told: dict[str, np.ndarray],
     basis: dict[str, Basis],
-    expected: np.ndarray,
+    exposed_to: dict[str, np.ndarray],
 ) -> dict[str, np.ndarray]:
     """Draws of each told cause's monthly energy: what the posterior moves, what faults are off by, and the doubts of `Basis`."""
     rng, n_draws = np.random.default_rng(2), len(faults_off)
@@ -142,7 +144,7 @@ def _draws(
         if cause == "string_fault":
             values = values + faults_off
         blur = rng.standard_normal((n_draws, 1)) * doubt.blurred * np.abs(energy)[None, :]
-        unseen = np.abs(rng.standard_normal((n_draws, 1))) * doubt.missed / 1.645 * expected[None, :]
+        unseen = np.abs(rng.standard_normal((n_draws, 1))) * doubt.missed / 1.645 * exposed_to[cause][None, :]
         out[cause] = values + blur + unseen
         if cause != "degradation":
             out[cause] = np.maximum(out[cause], np.minimum(energy, 0.0)[None, :])

@@ -24,6 +24,7 @@ from yieldwatch.gap.mechanisms.shading import shaded_inverters
 from yieldwatch.gap.mechanisms.snow import snow_days, snow_left
 from yieldwatch.gap.mechanisms.soiling import Wash, cleaning_days
 from yieldwatch.gap.mechanisms.string_fault import Fault, find_faults
+from yieldwatch.gap.second_light import LightDrift, light_drift
 from yieldwatch.gap.spells import Limits, Off, find_curtailment, find_inverter_limits, find_off, inverter_ac
 from yieldwatch.gap.split import Effect, output_with
 from yieldwatch.gap.steps import Step, against_peers, find_steps, own_days, without_echoes
@@ -43,7 +44,7 @@ class SiteState:
     `effects` holds what each cause does to the chain, interval by interval; `shaded` which inverters have a shade picture.
     `ratio` is ln(measured / expected) of each inverter and block over the log's usable intervals, NaN elsewhere, and `weight`
     the expected energy behind it [kWh]. `light_correction` is the change of the weather's light that the model holds, as a
-    logarithm, and `light_doubt` its standard uncertainty.
+    logarithm, and `light_doubt` its standard uncertainty; `light_drift` is how it moves against a second source.
     """
 
     model: SiteModel
@@ -60,6 +61,7 @@ class SiteState:
     weight: np.ndarray
     light_correction: float = 0.0
     light_doubt: float = np.nan
+    light_drift: LightDrift | None = None
 
 
 def infer_state(
@@ -99,13 +101,13 @@ def infer_state(
     rng = np.random.default_rng(seed)
     if clamps is None:
         clamps = pd.DataFrame(columns=list(CLAMP_COLUMNS))
-    evidence = EvidenceAtHand(data, rounds, findings, clamps, blocks, log, rng)
+    evidence = EvidenceAtHand(data, rounds, findings, clamps, blocks, log, rng, light_drift(data, site.tz.key))
 
     if log is None:
         limits, faults, posterior, wash, snow = fit_unlogged(evidence, model, off)
         none, nothing = np.zeros(len(blocks.expected), dtype=bool), np.full(blocks.expected.shape, np.nan)
         state = SiteState(model, blocks, None, off, limits, posterior, faults, none, wash, [], nothing, np.zeros_like(nothing))
-        return _with_light_corrected(state, snow, data.meter)
+        return _with_light_corrected(replace(state, light_drift=evidence.drift), snow, data.meter)
     potential = inverter_ac(model) * _monthly_level(model, blocks, log, off)
     snow = snow_left(model, log, potential)
     site_cap = find_curtailment(model, log, data, potential)
@@ -132,7 +134,7 @@ def infer_state(
     common = posterior.loss("soiling", *blocks.expected.shape)
     posterior, _ = fit(evidence, faults, shaded, ratio, weight, Left.nothing(blocks), common, wash)
     state = SiteState(model, blocks, log, off, limits, posterior, faults, shaded, wash, [], ratio, weight)
-    return _with_light_corrected(state, snow, data.meter)
+    return _with_light_corrected(replace(state, light_drift=evidence.drift), snow, data.meter)
 
 
 def _with_light_corrected(state: SiteState, snow: np.ndarray, meter: pd.DataFrame | None) -> SiteState:

@@ -11,7 +11,7 @@ import numpy as np
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.attribute import SiteState
 from yieldwatch.gap.mechanisms.shading import SHORTEST_HISTORY
-from yieldwatch.gap.mechanisms.snow import snow_days
+from yieldwatch.gap.mechanisms.snow import UNSEEN_ON_A_DAY, snow_days
 
 
 @dataclass(frozen=True)
@@ -29,8 +29,8 @@ class Basis:
     basis : str
         "measured", "prior" or "not_assessed".
     missed : float
-        What may have gone unseen, as a share of expected energy: the interval's upper end is at least this far above the
-        estimate. [fraction]
+        What may have gone unseen, as a share of the expected energy `exposed` to the cause: the interval's upper end is at
+        least this far above the estimate. [fraction]
     blurred : float
         Relative standard uncertainty of the estimate itself beyond the posterior's: that the mechanism's form is only about
         right. [fraction]
@@ -63,7 +63,7 @@ def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
     with_dc = state.log is not None and bool(np.isfinite(state.log.dc).any())
     no_log = "No interval log of the inverters."
     return {
-        "soiling": Basis("measured", _LASTING_DIRT, 0.25 if log else 0.35)
+        "soiling": Basis("measured", LASTING_DIRT, 0.25 if log else 0.35)
         if energy or rounds
         else Basis("prior", 0.01, 0.5, "No energy data and no IV round."),
         "shading": _shading(state, no_log),
@@ -71,7 +71,7 @@ def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
         "string_fault": Basis("measured", 0.006)
         if log or rounds
         else Basis("not_assessed", why_not="No IV round, no string current and no interval log."),
-        "inverter_efficiency": _efficiency(log, with_dc, clamps),
+        "inverter_efficiency": _efficiency(log, with_dc or any(f.cause == "inverter_efficiency" for f in state.faults), clamps),
         "inverter_outage": Basis("measured", 0.0003, 0.08)
         if log
         else Basis("prior", 0.01, 0.3, no_log + " Recorded outages are counted, unrecorded ones are not seen."),
@@ -89,9 +89,11 @@ def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
     }
 
 
+#: Part of the snow days without visible snow that lost as much as goes unseen, at most. Set on drawn farms.
+_SNOW_UNSEEN = 0.7
 #: Dirt that rain does not wash off and that looks like age, beyond what its prior in `soiling.py` expects: 19 in 20 farms that
 #: nobody cleaned have less. Common practice, no source. [fraction]
-_LASTING_DIRT = 0.007
+LASTING_DIRT = 0.007
 #: Shade that may be there where nothing could see it: 19 in 20 of 38 drawn farms had less. [fraction]
 _UNSEEN_SHADE = 0.017
 
@@ -109,7 +111,23 @@ def _shading(state: SiteState, no_log: str) -> Basis:
             _UNSEEN_SHADE,
             why_not=f"Fewer than {SHORTEST_HISTORY} days of history: a day pattern cannot be told from a spell of weather.",
         )
-    return Basis("measured", 0.004, 0.5)
+    # The best-lit peer is the reference, and shade below what counts gets no picture: where some is seen, more may be about.
+    return Basis("measured", 0.012 if state.shaded.any() else 0.005, 0.5)
+
+
+def exposed(state: SiteState, expected: np.ndarray) -> dict[str, np.ndarray]:
+    """
+    Expected energy in which a cause may have gone unseen, (n_inverters, n_times) by cause; all of it for causes not named.
+
+    Snow read off a log takes the days on which it shows: unseen, it is on the other days on which it may have lain.
+    """
+    if state.log is None:
+        return {}
+    seen = np.zeros(expected.shape, dtype=bool)
+    for effect in state.effects:
+        if effect.cause == "snow" and effect.ac_factor is not None:
+            seen |= effect.ac_factor < 1.0
+    return {"snow": np.where(snow_days(state.model)[None, :] & ~seen, expected, 0.0)}
 
 
 def _snow(state: SiteState, energy: bool) -> Basis:
@@ -117,7 +135,8 @@ def _snow(state: SiteState, energy: bool) -> Basis:
     if some < 0.002:
         return Basis("measured", 0.0002)
     if state.log is not None:
-        return Basis("measured", 0.001, 0.2)
+        # Most such days are clear; the others may each have lost what is not told from weather.
+        return Basis("measured", _SNOW_UNSEEN * UNSEEN_ON_A_DAY, 0.2)
     return Basis("measured" if energy else "prior", 0.003, 0.3, "Snow lay or fell, and no interval log shows what it took: "
                  "modelled from the weather" + (", and held against the meter's winter." if energy else "."))
 
@@ -130,8 +149,9 @@ def _curtailment(state: SiteState, no_log: str) -> Basis:
                  "show, are counted; others are not seen.")
 
 
-def _efficiency(log: bool, with_dc: bool, clamps: bool) -> Basis:
-    if with_dc:
+def _efficiency(log: bool, shown: bool, clamps: bool) -> Basis:
+    """`shown`: by DC power in the log, or by an input seen not to track."""
+    if shown:
         return Basis("measured", 0.004, 0.4)
     if clamps:
         return Basis("measured", 0.012, 0.3)

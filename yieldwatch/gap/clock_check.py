@@ -60,13 +60,18 @@ class ClockShift:
 
 @dataclass(frozen=True)
 class _Look:
-    """One source over one stretch: its lag behind the weather, and its lateness against the sun. [min]"""
+    """
+    One source over one stretch: its lag behind the weather, and its lateness against the sun. [min]
+
+    `level` says that it is horizontal light, which no plane that is described wrong can make look late.
+    """
 
     lag: float
     lag_doubt: float
     sun: float = float("nan")
     sun_doubt: float = float("nan")
     n_clear: int = 0
+    level: bool = False
 
 
 @dataclass(frozen=True)
@@ -163,7 +168,8 @@ def explain(looks: dict[str, _Look]) -> tuple[dict[str, float], bool]:
     known = {n: k for n, k in looks.items() if np.isfinite(k.lag)}
     lag = {n: _snapped(k.lag, k.lag_doubt) if _counts(k.lag, k.lag_doubt) else 0.0 for n, k in known.items()}
     lag["weather"] = 0.0
-    trials = {0.0, *(-m for m in lag.values())}
+    by_lag = {0.0, *(-m for m in lag.values())}
+    trials = set(by_lag)
     seen = [(k.sun - lag[n], k.sun_doubt) for n, k in looks.items() if n in lag and np.isfinite(k.sun)]
     if seen:
         weight = np.array([1.0 / u**2 for _, u in seen])
@@ -181,7 +187,9 @@ def explain(looks: dict[str, _Look]) -> tuple[dict[str, float], bool]:
     costs.sort(key=lambda c: c[:2])
     best = costs[0]
     others = [c[0] for c in costs[1:] if abs(c[1] - best[1]) >= _LEAST_MIN]
-    return best[2], not others or min(others) - best[0] >= _CLEARLY
+    # An array that faces elsewhere than it is said to looks early or late all day, and so does a sensor in its plane.
+    grounds = best[1] in by_lag or any(k.level for k in looks.values() if np.isfinite(k.sun))
+    return best[2], grounds and (not others or min(others) - best[0] >= _CLEARLY)
 
 
 def _as_neighbours(stretches: list[_Explained]) -> list[_Explained]:
@@ -249,7 +257,8 @@ class _SunTimes:
         # Morning shade holds up the dawn alone, a wrong plane bends the shape: where the three part, little is known.
         late = (dawn + dusk) / 2.0
         doubt = float(np.hypot(_SUN_DOUBT_MIN, max(abs(dawn - dusk), abs(shape - late)) / 2.0))
-        return replace(look, sun=late, sun_doubt=doubt, n_clear=len(own))
+        table = {"weather": self._data.weather, "weather_2": self._data.weather_2}.get(name)
+        return replace(look, sun=late, sun_doubt=doubt, n_clear=len(own), level=light_column(table) == "ghi")
 
 
 def _stretches(lags: dict[str, list[Stretch]], n_days: int, site: Site, start: pd.Timestamp) -> list[tuple[int, int]]:
@@ -341,4 +350,4 @@ def _notice(site: Site, s: ClockShift) -> str:
                 "clock, the zone and interval_label of the source, and the site's longitude.")
     return (f"{head}look {abs(s.late_min):.0f} min {side} ({s.why}). That does not tell for sure which clock is wrong, so "
             "nothing was moved; shade and outages of these days are in doubt. Check the clocks, the zones and interval_label of "
-            "the sources.")
+            "the sources, and where the arrays face.")

@@ -8,6 +8,7 @@ which changes from round to round, and a passing cloud, which moves the current 
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,7 +19,8 @@ from yieldwatch.expected.module import fit_module
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.curves import trace_features
 from yieldwatch.gap.likelihood import log_likelihood, log_likelihood_shaded, spread_of
-from yieldwatch.gap.signatures import FAULT_PRIOR, Histories, histories, severities
+from yieldwatch.gap.rounds import FEWEST_PEERS
+from yieldwatch.gap.signatures import FAULT_PRIOR, Histories, histories, lasting_dirt, severities
 from yieldwatch.gap.trace_arrays import (
     ALONE_DOUBT,
     PEER_COLUMNS,
@@ -27,6 +29,7 @@ from yieldwatch.gap.trace_arrays import (
     arrays,
     log_path_chance,
     peers_of_the_nearest_round,
+    washed_between,
 )
 from yieldwatch.portfolio.model import Site, String
 
@@ -94,7 +97,7 @@ def string_findings(site: Site, rounds: pd.DataFrame, data: SiteData) -> pd.Data
         groups.setdefault((s.module_type.module_type, s.array_id), []).append(s)
     prepared = []
     for strings in groups.values():
-        prepared.extend(_prepare(strings, sound, features, data.events))
+        prepared.extend(_prepare(strings, sound, features, data, site.tz))
     if prepared:
         results = _classify(site, prepared)
     rows = [
@@ -125,13 +128,14 @@ class _Batch:
     rows: list[dict[int, pd.Series]]
     past: Histories
     paths: np.ndarray
+    dirt_lasts: np.ndarray
     likelihood: np.ndarray
     shaded: np.ndarray
     compared_with: str
 
 
-def _prepare(strings: list[String], sound: pd.DataFrame, features: pd.DataFrame,
-             events: pd.DataFrame) -> list[_Batch]:
+def _prepare(strings: list[String], sound: pd.DataFrame, features: pd.DataFrame, data: SiteData,
+             tz: dt.tzinfo) -> list[_Batch]:
     ids = {s.string_id for s in strings}
     mine = sound[sound["string_id"].isin(ids)]
     if mine.empty:
@@ -142,13 +146,16 @@ def _prepare(strings: list[String], sound: pd.DataFrame, features: pd.DataFrame,
     with_peers = bool((mine["i_sc_peer"].notna() & ~mine["no_current"].astype(bool)).any())
     columns = PEER_COLUMNS if with_peers else PLATE_COLUMNS
     mine = mine.assign(alone=mine["i_sc_peer"].isna() & with_peers)
+    light_out = False
+    if not with_peers:
+        mine, light_out = _light_of_the_round_out(mine, sound)
     if with_peers:
         mine = peers_of_the_nearest_round(mine)
     numbers = sorted(mine["round_id"].unique())[-_MOST_ROUNDS:]
     recent = set(mine.loc[mine["round_id"] >= numbers[0], "string_id"])
     older = [s for s in strings if s.string_id not in recent]
     strings = [s for s in strings if s.string_id in recent]
-    out = _prepare(older, mine, features, events) if older else []
+    out = _prepare(older, mine, features, data, tz) if older else []
     mine = mine[mine["round_id"] >= numbers[0]]
     module = fit_module(strings[0].module_type)
     conditions = []
@@ -161,13 +168,13 @@ def _prepare(strings: list[String], sound: pd.DataFrame, features: pd.DataFrame,
     doubt = np.array([[ALONE_DOUBT**2 * (r in own and bool(own[r]["alone"])) for r in range(len(numbers))]
                       for own in rows])
     add_slopes(y, rows, features, strings, conditions, module)
-    spread = spread_of(y, dead, with_peers)
+    spread = spread_of(y, dead, with_peers, light_out)
     for length in sorted({s.modules_in_series for s in strings}):
         at = [k for k, s in enumerate(strings) if s.modules_in_series == length and rows[k]]
         if at:
             past = histories(severities(module, length, conditions))
             own = [strings[k] for k in at]
-            paths = np.stack([log_path_chance(strings[k], past, time[k], events) for k in at])
+            paths = np.stack([log_path_chance(strings[k], past, time[k], data.events) for k in at])
             out.append(
                 _Batch(
                     own,
@@ -177,12 +184,28 @@ def _prepare(strings: list[String], sound: pd.DataFrame, features: pd.DataFrame,
                     [rows[k] for k in at],
                     past,
                     paths,
+                    lasting_dirt(past, washed_between(own, time[at], data, tz)),
                     log_likelihood(y[at], dead[at], light[at], doubt[at], past, spread),
                     log_likelihood_shaded(y[at], dead[at], doubt[at], spread),
                     "peers" if with_peers else "datasheet",
                 )
             )
     return out
+
+
+def _light_of_the_round_out(mine: pd.DataFrame, sound: pd.DataFrame) -> tuple[pd.DataFrame, bool]:
+    """
+    Current against the plate, held against the median of all strings of the round; and whether every round has enough of them.
+
+    Too few of one type and plane to compare all of a curve; but the light sensor's bias and the dirt that all share move the
+    current of every string alike.
+    """
+    living = sound[~sound["no_current"].astype(bool)]
+    usual = living.groupby("round_id")["i_sc_plate"].agg(["median", "count"])
+    level = mine["round_id"].map(usual.loc[usual["count"] > FEWEST_PEERS, "median"])
+    if level.isna().any():
+        return mine, False
+    return mine.assign(i_sc_plate=mine["i_sc_plate"] / level), True
 
 
 def _classify(site: Site, batches: list[_Batch]) -> dict[str, dict[str, object]]:
@@ -238,7 +261,7 @@ def _posterior(batch: _Batch, chance: dict[str, np.ndarray]) -> tuple[np.ndarray
     # A wrong count has one history only: all the chance of the kind lies on it.
     still[:, past.kind == "wrong_count"] = 0.0
     mended[:, past.kind == "wrong_count"] = -np.inf
-    log = np.logaddexp(still, mended) + batch.likelihood + past.log_prior + scale
+    log = np.logaddexp(still, mended) + batch.likelihood + past.log_prior + scale + batch.dirt_lasts
     log = np.concatenate([log, (batch.shaded + np.log(chance["shaded"]))[:, None]], axis=1)
     weight = np.exp(log - log.max(axis=1, keepdims=True))
     weight /= weight.sum(axis=1, keepdims=True)

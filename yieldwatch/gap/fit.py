@@ -30,6 +30,7 @@ from yieldwatch.gap.mechanisms.soiling import (
     soiling_states,
 )
 from yieldwatch.gap.mechanisms.string_fault import Fault, fault_columns
+from yieldwatch.gap.second_light import LightDrift, drift_rows
 
 #: Causes that the inference gives as a share of DC power.
 DC_CAUSES = ("soiling", "shading", "string_fault", "degradation")
@@ -44,7 +45,7 @@ _METER_STEPS = 3
 
 @dataclass(frozen=True, eq=False)
 class EvidenceAtHand:
-    """A site's evidence; `log` is None where no inverter was logged."""
+    """A site's evidence; `log` is None where no inverter was logged, `drift` where no second source tells of the light's."""
 
     data: SiteData
     rounds: pd.DataFrame
@@ -53,6 +54,7 @@ class EvidenceAtHand:
     blocks: Blocks
     log: InverterLog | None
     rng: np.random.Generator
+    drift: LightDrift | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,6 +117,7 @@ def fit(
     design = design_matrix(columns, *shape)
     other = [
         *light_rows(blocks, columns, evidence.data, evidence.rounds),
+        *drift_rows(columns, evidence.drift),
         *round_rows(blocks, columns, evidence.rounds, evidence.findings),
         *alike_rows(columns),
     ]
@@ -137,7 +140,7 @@ def _fixed_columns(evidence: EvidenceAtHand, faults: list[Fault]) -> list[Column
     """Columns that do not depend on how rain washes nor on where shade is."""
     blocks = evidence.blocks
     columns = [
-        *level_columns(blocks, evidence.data.power is None),
+        *level_columns(blocks, evidence.data.power is None, evidence.drift is not None and evidence.drift.counts),
         *degradation_columns(blocks),
         *fault_columns(blocks, faults),
         *efficiency_columns(blocks, evidence.log),

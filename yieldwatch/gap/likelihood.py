@@ -21,6 +21,8 @@ _LEAST = np.array([0.005, 0.006, 0.006, 0.010, 0.015, 0.10])
 _MOST = np.array([0.012, 0.015, 0.012, 0.040, 0.030, 0.20])
 #: The same against a datasheet, where age and instruments count in full.
 _ON_PLATE = np.array([0.025, 0.02, 0.025, 0.06, 0.03, 0.20])
+#: The current's, where the light sensor's bias is taken out by the round's other strings.
+_ON_PLATE_LIGHT_OUT = 0.04
 #: Share of traces taken in passing light, and the width over which their log current is spread.
 _CLOUD, _CLOUD_LOW, _CLOUD_HIGH = 0.05, -1.2, 0.3
 #: Share of rounds in which a shaded string is in the shade, and the widest log loss.
@@ -36,7 +38,7 @@ class Spread:
     noise: np.ndarray
 
 
-def spread_of(y: np.ndarray, dead: np.ndarray, with_peers: bool) -> Spread:
+def spread_of(y: np.ndarray, dead: np.ndarray, with_peers: bool, light_out: bool = False) -> Spread:
     """
     Estimate the spread of sound strings by medians, which a third of odd ones cannot carry away.
 
@@ -46,9 +48,14 @@ def spread_of(y: np.ndarray, dead: np.ndarray, with_peers: bool) -> Spread:
         Deviations; NaN where not read.
     dead : ndarray of bool, shape (n_strings, n_rounds)
     with_peers : bool
+    light_out : bool
+        Without peers: whether the light sensor's bias is taken out of the current all the same.
     """
     if not with_peers:
-        return Spread(np.sqrt(0.8) * _ON_PLATE, np.sqrt(0.2) * _ON_PLATE)
+        on_plate = _ON_PLATE.copy()
+        if light_out:
+            on_plate[QUANTITIES.index("i_sc")] = _ON_PLATE_LIGHT_OUT
+        return Spread(np.sqrt(0.8) * on_plate, np.sqrt(0.2) * on_plate)
     total = np.full(_N, np.nan)
     between = np.full(_N, np.nan)
     for q in range(4):

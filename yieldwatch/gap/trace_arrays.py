@@ -4,10 +4,14 @@ Readings of a group of like strings as arrays, and the chance of each string's h
 
 from __future__ import annotations
 
+import datetime as dt
+from itertools import pairwise
+
 import numpy as np
 import pandas as pd
 
 from yieldwatch.expected.module import Module
+from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.curves import Part, circuit_key_points
 from yieldwatch.gap.signatures import QUANTITIES, Histories
 from yieldwatch.portfolio.model import String
@@ -15,6 +19,8 @@ from yieldwatch.portfolio.model import String
 #: Chance that a fault ends between two readings without, and with, a recorded repair of the string or its
 #: inverter.
 _REPAIR_UNSEEN, _REPAIR_STRING, _REPAIR_INVERTER = 0.05, 0.9, 0.2
+#: Rain of a day that washes modules of dust: Kimber et al. (WCPEC 2006) found 5 to 20. [mm]
+_WASHES_MM = 10.0
 #: The first four of `QUANTITIES`, in the table of rounds.
 PEER_COLUMNS = ("v_oc_own_peer", "i_ratio_peer", "v_ratio_peer", "i_sc_peer")
 #: What stands for them without peers.
@@ -141,3 +147,32 @@ def log_path_chance(string: String, past: Histories, time: np.ndarray, events: p
             log[p, 0] = -np.log(rounds) + stays + np.log1p(-ends[-1])
             log[p, 1] = -np.log(rounds) + stays + (np.log(ends[-1]) if ends[-1] > 0 else -np.inf)
     return log
+
+
+def washed_between(strings: list[String], time: np.ndarray, data: SiteData, tz: dt.tzinfo) -> np.ndarray:
+    """
+    Whether rain or a recorded cleaning washed each string between its rounds, shape (n_strings, n_rounds - 1).
+
+    Parameters
+    ----------
+    time : ndarray of datetime64[ns], shape (n_strings, n_rounds)
+        UTC; NaT where not read: then the next reading counts for the rounds between.
+    """
+    rainy = np.array([], dtype="datetime64[ns]")
+    if data.weather is not None and "precipitation" in data.weather:
+        rain = data.weather["precipitation"].dropna().tz_convert(tz)
+        rain = rain.groupby(rain.index.normalize()).sum()
+        rainy = rain.index[rain.to_numpy() >= _WASHES_MM].tz_convert("UTC").tz_localize(None).to_numpy()
+    cleaned = data.events[data.events["kind"] == "cleaning"] if len(data.events) else data.events
+    out = np.zeros((len(strings), max(time.shape[1] - 1, 0)), dtype=bool)
+    for k, string in enumerate(strings):
+        own = [
+            start.tz_convert("UTC").tz_localize(None).to_datetime64()
+            for start, scope in zip(cleaned["start"], cleaned["scope"], strict=True)
+            if {"site", string.inverter_id, string.string_id} & set(scope)
+        ]
+        washes = np.r_[rainy, np.array(own, dtype="datetime64[ns]")]
+        seen = np.flatnonzero(~np.isnat(time[k]))
+        for r, after in pairwise(seen):
+            out[k, r:after] = ((washes > time[k, r]) & (washes < time[k, after])).any()
+    return out

@@ -13,10 +13,12 @@ from yieldwatch.gap.attribute import SiteState
 from yieldwatch.gap.mechanisms.soiling import soiling_states
 from yieldwatch.proof.done import SAME_VISIT_DAYS, DoneJob
 
-#: Load over rating from which heat may hold an inverter down. Common practice, no source.
-_HIGH_LOAD = 0.6
+#: Falls of an inverter's rating by degree of air above 25 °C that are tried. [1/°C] Common practice, no source.
+_FALLS = (0.01, 0.02, 0.04)
 #: Days before the work over which a loss that creeps is taken to have grown; it would have gone on. Common practice, no source.
 _CREPT_DAYS = (90, 180, 360, 720)
+#: Doubt of how a loss that was not even would have gone on. Standard uncertainty as a fraction. Common practice, no source.
+_GOES_ON = 0.3
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,10 +32,13 @@ class RunOn:
         How it moves the series: up after the work, or down before it where what it mends did not act evenly.
     gain : ndarray, shape (n_days,)
         What it wins back on each day after the work; 0 before.
+    doubt : float
+        Standard uncertainty of how the gain goes on, as a fraction of it.
     """
 
     shows: np.ndarray
     gain: np.ndarray
+    doubt: float = 0.0
 
 
 def run_on(state: SiteState, job: DoneJob, day: int) -> list[RunOn]:
@@ -46,10 +51,10 @@ def run_on(state: SiteState, job: DoneJob, day: int) -> list[RunOn]:
     """
     stays = (np.arange(len(state.blocks.dates)) > day).astype(float)
     if job.cause == "inverter_efficiency":
-        heat = _heat(state)
         days = np.arange(len(stays))
         grown = [np.clip((days - day) / long + 1.0, 0.0, None) for long in _CREPT_DAYS]
-        return [RunOn(stays, stays), *(RunOn(-loss * (1.0 - stays), loss * stays) for loss in (heat, *grown))]
+        uneven = (*_held_by_heat(state), *grown)
+        return [RunOn(stays, stays), *(RunOn(-loss * (1.0 - stays), loss * stays, _GOES_ON) for loss in uneven)]
     if job.cause != "soiling":
         return [RunOn(stays, stays)]
     left = np.exp(-((np.nan_to_num(state.blocks.rain, nan=0.0) / state.wash.depth) ** state.wash.sharpness))
@@ -58,16 +63,16 @@ def run_on(state: SiteState, job: DoneJob, day: int) -> list[RunOn]:
     return [RunOn(shape, shape) for shape in (stays, fades, 0.5 * (stays + fades))]
 
 
-def _heat(state: SiteState) -> np.ndarray:
-    """Degrees above 25 °C at high load, mean over each day's energy, shape (n_days,). [°C]"""
+def _held_by_heat(state: SiteState) -> list[np.ndarray]:
+    """Share of each day's output above a rating that falls with the heat of the air, one for each fall; shape (n_days,)."""
     blocks, model = state.blocks, state.model
     temp = np.nan_to_num(model.weather.table["temp_air"].to_numpy(float)[model.at], nan=15.0)
     output = model.output()
-    loaded = output.sum(axis=0) > _HIGH_LOAD * float(model.rating.sum()) * model.to_meter * model.weather.hours
+    full = model.rating * model.to_meter * model.weather.hours
     day, n_days = blocks.day[blocks.of], len(blocks.dates)
-    energy = output.sum(axis=0)
-    hot = np.clip(temp - 25.0, 0.0, None) * loaded * energy
-    return np.bincount(day, weights=hot, minlength=n_days) / np.maximum(np.bincount(day, weights=energy, minlength=n_days), 1e-9)
+    energy = np.bincount(day, weights=output.sum(axis=0), minlength=n_days)
+    held = (np.clip(output - full * (1.0 - fall * np.clip(temp - 25.0, 0.0, None)), 0.0, None).sum(axis=0) for fall in _FALLS)
+    return [np.bincount(day, weights=lost, minlength=n_days) / np.maximum(energy, 1e-9) for lost in held]
 
 
 def dirt_without(state: SiteState, data: SiteData, job: DoneJob) -> np.ndarray:

@@ -20,7 +20,7 @@ from yieldwatch.proof.effect import Effect, fit_effect
 from yieldwatch.proof.fade import RunOn, dirt_without, run_on
 from yieldwatch.proof.readings import string_gains
 from yieldwatch.proof.series import Series, log_series, meter_series
-from yieldwatch.proof.worth import DayWorth, day_worth
+from yieldwatch.proof.worth import DayWorth
 
 #: Longest time before and after the work that is looked at. [days] More before adds drift and little else.
 BEFORE_DAYS, AFTER_DAYS = 150, 365
@@ -32,6 +32,8 @@ _DIRT_DOUBT = 0.5
 #: Doubt of what a unit of effect is worth in energy. Standard uncertainty as a fraction. Common practice, no source.
 _WORTH_DOUBT = 0.05
 _DRAWS = 1000
+#: Rows after the work in which no other step is looked for; after a wash its lead fades in steps, rain by rain.
+_QUIET, _QUIET_AFTER_WASH = 10, 365
 #: Share of the energy since the work at sun positions seen before it, from which shade is compared. Common practice, no source.
 _LEAST_SEEN = 0.8
 _WHOLE = ("inverter_efficiency", "inverter_outage", "curtailment")
@@ -94,7 +96,7 @@ def prove_site(site: Site, data: SiteData, state: SiteState, rounds: pd.DataFram
     """
     prices = prices_at(site, state.model.times, data.prices)["export_price"].to_numpy(float)
     days = len(state.blocks.dates)
-    worth = {whole: day_worth(state, data, whole, prices) for whole in {job.cause in _WHOLE for job in jobs}}
+    worth = {whole: DayWorth(state, data, whole, prices) for whole in {job.cause in _WHOLE for job in jobs}}
     return [_Case(site, data, state, rounds, jobs, job, worth[job.cause in _WHOLE]).prove()
             for job in jobs if 0 < _day(state, job) < days - 1]
 
@@ -193,8 +195,8 @@ class _Case:
             amounts.append(read)
             methods.append("readings")
         if len(amounts) == 2 and not _agree(*amounts):
-            self._doubts.append("The rounds say otherwise and are left out: the fault may have begun after the round before the "
-                                "work, or was read in other light.")
+            self._doubts.append("The rounds say otherwise and are left out: the fault may have begun after the round "
+                                "before the work, or was read in other light.")
             amounts, methods = amounts[:1], methods[:1]
         gain = _together(amounts, self._rng)
         return self._proof(gain, shapes, tuple(methods), peers, sides)
@@ -215,12 +217,14 @@ class _Case:
             self._doubts.append("Most of the sun positions since the work were not seen before it, and shade follows the sun: it "
                                 "can be told when they come round again.")
             return None
-        scaled = [_over_rows(s.shows / self._mean(s.gain), energy, rows) for s in shapes if self._mean(s.gain) > 1e-3]
-        known = [] if rows.peers else self._may_have_moved(rows, energy)
-        middle = 0.5 * (rows.first + rows.last)
-        if not scaled:
+        over = [(_over_rows(s.shows, energy, rows), s) for s in shapes]
+        shown = [(x / np.ptp(x), (self._mean(s.gain) / float(np.ptp(x)), s.doubt)) for x, s in over if np.ptp(x) > 1e-6]
+        if not shown:
             return None
-        return fit_effect(middle, rows.value, rows.weight, scaled, after, known, seed=self._day, n_draws=_DRAWS)
+        known = [] if rows.peers else self._may_have_moved(rows, energy)
+        quiet = _QUIET_AFTER_WASH if self._job.cause == "soiling" else _QUIET
+        return fit_effect(0.5 * (rows.first + rows.last), rows.value, rows.weight, [x for x, _ in shown], after, known,
+                          [mean for _, mean in shown], quiet, seed=self._day, n_draws=_DRAWS)
 
     def _mean(self, shape: np.ndarray) -> float:
         """Mean of a shape over the days measured, weighted by their energy."""
@@ -275,11 +279,11 @@ class _Case:
     def _energy(self, found: Effect, rows: Series) -> np.ndarray:
         """Energy over the days measured. [kWh]"""
         after = rows.value[rows.first > self._day]
-        level = float(np.median(after)) if len(after) and self._job.cause not in _WHOLE else 1.0
-        worth = self._worth.between(self._day + 1, self._end)
-        total = float(worth[self._treated].sum() if self._logged else worth.sum())
-        doubt = 1.0 + _WORTH_DOUBT * self._rng.standard_normal(_DRAWS)
-        return found.draws / max(level, 0.2) * total * doubt
+        level = float(np.median(after)) if len(after) else 1.0
+        share = found.draws / max(level, 0.2)
+        which = self._treated if self._logged else range(len(self._worth.kwh))
+        total = self._worth.between(self._day + 1, self._end, float(np.median(share)), which)
+        return np.asarray(share * total * (1.0 + _WORTH_DOUBT * self._rng.standard_normal(_DRAWS)))
 
     def _by_readings(self) -> np.ndarray | None:
         """Energy over the days measured by what the treated strings read before and after; None unless all were read. [kWh]"""
@@ -294,11 +298,13 @@ class _Case:
         whole = np.zeros(len(self._worth.kwh))
         for name, watt in power.items():
             whole[self._of[name]] += watt
-        energy = self._worth.between(self._day + 1, self._end)
         if any(g.discounted for g in gains):
             self._doubts.append("One reading before the work is discounted for chance, because the string was picked by it.")
-        total = sum(g.draws * power[g.string_id] / whole[self._of[g.string_id]] * energy[self._of[g.string_id]] for g in gains)
-        return np.asarray(total) * (1.0 + _WORTH_DOUBT * self._rng.standard_normal(_DRAWS))
+        total: np.ndarray = np.zeros(_DRAWS)
+        for k in self._treated:
+            share = sum((g.draws * power[g.string_id] / whole[k] for g in gains if self._of[g.string_id] == k), np.zeros(_DRAWS))
+            total += share * self._worth.between(self._day + 1, self._end, float(np.median(share)), [k])
+        return total * (1.0 + _WORTH_DOUBT * self._rng.standard_normal(_DRAWS))
 
     def _proof(self, gain: np.ndarray, shapes: list[RunOn], methods: tuple[str, ...], peers: tuple[str, ...],
                sides: tuple[int, int]) -> Proof:

@@ -13,18 +13,26 @@ from yieldwatch.gap.mechanisms.base import Column
 
 #: Name of the column of the light's constant bias.
 LIGHT_BIAS = "light bias"
+#: Name of the column of its drift.
+LIGHT_DRIFT = "light drift per year"
 #: Constant bias of the light: an in-plane or horizontal pyranometer in the field, and modelled weather. ISO 9060 class B
 #: with calibration and mounting (WMO guide: daily totals good to 5 % at 95 %); modelled: common practice, no source.
 BIAS_SD_MEASURED, BIAS_SD_MODELLED = 0.02, 0.035
 _DRIFT_SD = 0.0025  # per year: ISO 9060 class A non-stability 0.8 % a year at most, most sensors far below
+#: Where a second source says that the sensor drifts: ISO 9060 class C non-stability, 3 % a year at most.
+_DRIFT_SD_SEEN = 0.015
 _SEASON_SD = 0.005  # model error over the seasons. Common practice, no source.
 _SUN_SD = 0.012  # model error over sun positions. Common practice, no source.
 _INVERTER_MOST = 0.025  # beyond, it is a weak part and no makers' spread
 _INVERTER_SD = 0.008  # makers' spread of the mean of many strings, and the log's gain to 1 %
 
 
-def level_columns(blocks: Blocks, modelled_weather: bool) -> list[Column]:
-    """Columns of cause "level": bias, drift, season, sun position, and each inverter's own level."""
+def level_columns(blocks: Blocks, modelled_weather: bool, drift_seen: bool) -> list[Column]:
+    """
+    Columns of cause "level": bias, drift, season, sun position, and each inverter's own level.
+
+    `drift_seen` says that a second source finds the light drifting, for which it then has evidence of its own.
+    """
     def free(name: str, shape: np.ndarray, sd: float) -> Column:
         return Column("level", name, shape, None, 0.0, sd, -np.inf, np.inf)
 
@@ -33,7 +41,7 @@ def level_columns(blocks: Blocks, modelled_weather: bool) -> list[Column]:
     bias_sd = BIAS_SD_MODELLED if modelled_weather else BIAS_SD_MEASURED
     columns = [
         free(LIGHT_BIAS, ones, bias_sd),
-        free("light drift per year", years, _DRIFT_SD),
+        free(LIGHT_DRIFT, years, _DRIFT_SD_SEEN if drift_seen else _DRIFT_SD),
     ]
     angle = 2.0 * np.pi * blocks.day_of_year / 365.25
     columns += [

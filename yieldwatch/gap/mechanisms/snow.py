@@ -23,7 +23,7 @@ _FREEZES = 1.0
 #: Days for which fallen snow is thought to stay on modules without a record of it. Common practice, no source.
 _STAYS_DAYS = 3
 #: Share of the day's energy that must be missing on the median inverter.
-_MISSING = 0.15
+UNSEEN_ON_A_DAY = 0.15
 #: How fast snow slides, in slant heights per hour at a tilt whose sine is 1: 0.197 on the two fixed-tilt sites of Marion et al.,
 #: Solar Energy 97 (2013) 112, who found other values on roofs; infinite where cold precipitation did not stay at all. And the
 #: chance of each before the meter has spoken. Common practice, no source.
@@ -75,7 +75,7 @@ def snow_left(model: SiteModel, log: InverterLog | None, potential: np.ndarray) 
     able = np.stack([np.bincount(day, weights=np.where(k, c, 0.0)) for k, c in zip(known, could, strict=True)])
     with np.errstate(invalid="ignore", divide="ignore"):
         share = over_known(np.nanmedian, np.where(able > 0, given / able, np.nan), axis=0)
-    covered = candidates & (share[day] < 1.0 - _MISSING)
+    covered = candidates & (share[day] < 1.0 - UNSEEN_ON_A_DAY)
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = np.clip(log.ac / could, 0.0, 1.0)
     # A missing reading on a covered day takes the day's own share.

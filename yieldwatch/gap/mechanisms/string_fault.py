@@ -2,8 +2,8 @@
 String faults: what the rounds found, dated by steps in the log, and steps that no round has seen yet.
 
 A round says which string is weak, of what kind and by how much; the log says since when. Where a round
-after a step found every string of the inverter sound, the step is not a string's: an input does not track, and the
-same column goes to `inverter_efficiency`.
+after a step found every string of the inverter sound, or where the step is more than one string and no number of them, it is
+not a string's: an input does not track, and the same column goes to `inverter_efficiency`.
 """
 
 from __future__ import annotations
@@ -25,6 +25,9 @@ from yieldwatch.portfolio.model import Site
 _CREEPING = ("shunt", "series_resistance", "current_low")
 #: Chance that a fault that was there at the first reading of its string began before the history. Common practice, no source.
 _BEFORE = 0.5
+#: Distance from a whole number of strings beyond which a step is none: make, age and dirt part strings by a few per cent. Common
+#: practice, no source. [strings]
+_NO_NUMBER = 0.15
 #: Days of start tried for a fault that no log dates, evenly over what is possible.
 _STARTS_TRIED = 9
 
@@ -352,7 +355,10 @@ def _matching(spans: list[_Span], used: set[int], inverter: int, size: float, ea
 
 
 def _fault_from_log(span: _Span, blocks: Blocks, site: Site, rounds: pd.DataFrame) -> Fault:
-    """A step that no finding explains: the input's if a later round found its strings sound, else a string's."""
+    """
+    A step that no finding explains: the input's if a later round found its strings sound or no number of strings takes as much,
+    else a string's.
+    """
     name = blocks.model.inverter_ids[span.inverter]
     strings = {s.string_id for s in site.strings if s.inverter_id == name}
     tested: set[str] = set()
@@ -361,7 +367,11 @@ def _fault_from_log(span: _Span, blocks: Blocks, site: Site, rounds: pd.DataFram
         during = (day >= span.start) & (day < span.end) & (rounds["grade"] != "unfit").to_numpy()
         tested = set(rounds.loc[during, "string_id"]) & strings
     seen_sound = len(tested) >= 0.8 * len(strings)
-    cause, kind = ("inverter_efficiency", "input not tracking") if seen_sound else ("string_fault", "unseen")
+    # A string loses its share or part of it: more than one string's share that is no number of strings is an input's.
+    count = -np.expm1(-span.size) * len(strings)
+    doubt = _NO_NUMBER + 3.0 * span.noise * len(strings)
+    no_number = count > 1.0 + doubt and abs(count - round(count)) > doubt
+    cause, kind = ("inverter_efficiency", "input not tracking") if seen_sound or no_number else ("string_fault", "unseen")
     return Fault(cause, span.inverter, (), kind, span.start, span.end, span.size, max(0.3 * span.size, 3.0 * span.noise), True)
 
 
