@@ -86,8 +86,8 @@ def test_every_number_of_the_handbook_is_the_codes(entry, name, value):
 
 def test_a_number_of_an_entry_stands_in_its_text():
     # One by hand, so that the header is not the only place that is held: 0.0025 is told as 0.25 %.
-    assert ("gap.mechanisms.shading._MATTERS", "0.0025") in entries()["shading"].numbers
-    assert "0.25 %" in entries()["shading"].body
+    assert ("gap.mechanisms.shading._MATTERS", "0.002") in entries()["shading"].numbers
+    assert "0.2 %" in entries()["shading"].body
 
 
 @pytest.mark.sourced

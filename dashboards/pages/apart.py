@@ -90,8 +90,8 @@ def _pairs(pairs: list[dict], unit: EnergyUnit, period: str) -> list:
                 xaxis={"rangemode": "tozero"},
             ),
             f"How far each cause's energy moves [{unit.name}, {period}] as its rival goes from its middle to an end of its 90 % "
-            "interval. Where the correlation in the table is negative, what one has less the other has more, and their sum is "
-            "known better than either.",
+            "interval. Where the correlation in the table is negative, what one has less the other has more, and their sum "
+            "is known better than either.",
             "Trade-offs: " + "; ".join(names) + ".",
             columns,
             pairs,

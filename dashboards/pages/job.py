@@ -16,7 +16,7 @@ from dashboards.pages.book import named
 from dashboards.parts.readings import evidence_part, readings_callbacks
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import aria, page_head, sorry
-from dashboards.parts.work import explained, farm_names, tied, work_address
+from dashboards.parts.work import explained, farm_names, in_day_words, tied, work_address
 from dashboards.people import current_person
 from dashboards.visit import OWNER, PLANNER, Content, Page, Person, Place, Visit
 from yieldwatch.action.cautions import cautions_of
@@ -30,19 +30,20 @@ from yieldwatch.report.words import money, number, plain
 
 @dataclasses.dataclass(frozen=True)
 class Group:
-    """Facts that are written together, and who may."""
+    """Facts that are written together, and who may; a group with a `choice` is written by pressing what is chosen for it."""
 
     title: str
     facts: tuple[str, ...]
     roles: frozenset[str]
-    press: str
+    press: str = ""
+    choice: str = ""
 
 
 _PLANNERS = frozenset({PLANNER, OWNER})
 GROUPS: Mapping[str, Group] = {
     "decision": Group("What was decided", ("decision", "reason", "put_off_until", "payer"), frozenset({OWNER}),
-                      "Record the decision"),
-    "wait": Group("What holds it up", ("waiting_for", "waiting_note"), _PLANNERS, "Record what holds it up"),
+                      choice="decision"),
+    "wait": Group("What holds it up", ("waiting_for", "waiting_note"), _PLANNERS, choice="waiting_for"),
     "booking": Group("The day it is booked for", ("booked_for", "contractor"), _PLANNERS, "Record the booking"),
     "work": Group("The work done", ("done_on", "done_by", "cost", "hours", "invoice", "permit", "serials"), _PLANNERS,
                   "Record the work"),
@@ -55,8 +56,11 @@ LABELS = {
     "cost": "What it cost", "hours": "Hours worked", "invoice": "Number of the invoice", "permit": "Number of the permit to work",
     "serials": "Serial numbers of parts fitted and removed", "note": "Note",
 }
-_CHOICES = {"decision": [(d, DECISION_WORDS[d]) for d in DECISIONS], "waiting_for": [(w, WAIT_WORDS[w]) for w in WAITS]}
-_NOTHING = ""
+#: Facts that are chosen: each value, and what is pressed for it; the first takes it back.
+_CHOICES = {
+    "decision": [("", "Nothing yet"), *((d, DECISION_WORDS[d].capitalize()) for d in DECISIONS)],
+    "waiting_for": [("", "Nothing"), *((w, WAIT_WORDS[w].capitalize()) for w in WAITS)],
+}
 
 
 def build(visit: Visit) -> Content:
@@ -77,7 +81,7 @@ def build(visit: Visit) -> Content:
         html.Div(facts_part(job, visit.person, currency), id="job-facts"),
         html.Div(evidence_part(book.evidence(job.ref), visit.place, job, visit.person), id="job-evidence"),
         html.H2("What to watch for"), html.Ul([html.Li(c) for c in cautions_of([job.job_kind])], className="plain"),
-        html.Details([html.Summary("Every change of it"), history_table(book.history(job.ref))]),
+        html.Details([html.Summary("Every change of it, up to when this page was opened"), history_table(book.history(job.ref))]),
         explained("job-book", "job-gain"),
     ])
 
@@ -89,7 +93,7 @@ def facts_part(job: Job, person: Person, currency: str, said: Content | str = ""
         dcc.Store(id="job-version", data=job.version),
         dcc.Store(id="job-shown", data={name: to_text(getattr(job, name)) or "" for name in LABELS}),
         html.P(_lead(job, currency), className="lead"),
-        *([html.P([html.Strong("Why: "), tied(plain(job.why))])] if job.why else []),
+        *([html.P([html.Strong("Why: "), in_day_words(job.why)])] if job.why else []),
         *(_form(key, group, job, person, currency) for key, group in GROUPS.items()),
     ]
 
@@ -116,20 +120,28 @@ def _lead(job: Job, currency: str) -> str:
 
 def _form(key: str, group: Group, job: Job, person: Person, currency: str) -> html.Section:
     may = person.may(group.roles)
-    fields = [_field(name, job, may, currency) for name in group.facts]
-    press = [html.Button(group.press, id={"type": "save", "group": key}, n_clicks=0)] if may else [
-        html.P(f"Only {' and '.join(sorted(group.roles))} can change this.", className="quiet")]
-    return html.Section([html.H2(group.title), html.Div(fields, className="fields"), *press], className="facts")
+    fields = [_field(name, job, may, currency) for name in group.facts if name != group.choice]
+    chosen = [html.P(["Now: ", html.Strong(_chosen_word(group.choice, job))])] if group.choice else []
+    last = html.Div(_presses(key, group, job), className="buttons", role="group", **aria(label=group.title)) if may else html.P(
+        f"Only {' and '.join(sorted(group.roles))} can change this.", className="quiet")
+    return html.Section([html.H2(group.title), *chosen, html.Div(fields, className="fields"), last], className="facts")
+
+
+def _presses(key: str, group: Group, job: Job) -> list:
+    if not group.choice:
+        return [html.Button(group.press, id={"type": "save", "group": key, "value": ""}, n_clicks=0)]
+    now = getattr(job, group.choice) or ""
+    return [html.Button(text, id={"type": "save", "group": key, "value": value}, n_clicks=0,
+                        **aria(pressed="true" if value == now else "false")) for value, text in _CHOICES[group.choice]]
+
+
+def _chosen_word(name: str, job: Job) -> str:
+    return dict(_CHOICES[name])[getattr(job, name) or ""].lower()
 
 
 def _field(name: str, job: Job, may: bool, currency: str) -> Component:
     value = to_text(getattr(job, name)) or ""
     mine = {"type": "fact", "name": name}
-    if name in _CHOICES:
-        options = [{"value": _NOTHING, "label": "nothing"}, *({"value": v, "label": text} for v, text in _CHOICES[name])]
-        shown = dcc.RadioItems(options, value, id=mine, className="choice") if may else html.Span(
-            dict(_CHOICES[name]).get(value, "nothing"))
-        return html.Fieldset([html.Legend(LABELS[name]), shown])
     if not may:
         return html.Div([html.Span(f"{LABELS[name]}: "), plain(value) or "nothing"])
     unit = RECORDED[name]
@@ -155,10 +167,14 @@ def history_table(changes: Sequence[Change]) -> Any:
 
 def _conflict(err: ChangedMeanwhile, job: Job) -> list:
     """What the other person wrote, and the ways on; what was typed stays in the forms."""
-    first, *told = [line.strip() for problem in err.problems for line in _lines(problem)]
+    # Between a head and a tail for the command line stands who changed what.
+    told = [plain(line) for line in err.problems[1:-1]]
+    # What followed by rule from what the person set is left out.
+    shown = [line.replace(f" set {name} from ", f" set “{label}” from ", 1) for line in told for name, label in LABELS.items()
+             if f" set {name} from " in line]
     return [html.Div([
-        html.P([html.Strong("Someone else changed this job while you had it open. Nothing of yours is written. "), first]),
-        html.Ul([html.Li(line) for line in told], className="plain"),
+        html.P(html.Strong("Someone else changed this job while you had it open. Nothing of yours is written.")),
+        html.Ul([html.Li(line) for line in shown or told], className="plain"),
         html.P("What you typed is still in the boxes below. Look at the job as it is now and start again from that, or, if what "
                "you typed should stand, keep it and record it once more."),
         html.Div([html.Button("Show the job as it is now", id={"type": "conflict", "to": "theirs", "version": job.version}),
@@ -216,7 +232,7 @@ def callbacks(app: Dash, place: Place) -> None:
 
     @app.callback(
         Output("job-facts", "children"), Output("job-said", "children"), Output("job-version", "data"),
-        Input({"type": "save", "group": ALL}, "n_clicks"),
+        Input({"type": "save", "group": ALL, "value": ALL}, "n_clicks"),
         Input({"type": "conflict", "to": ALL, "version": ALL}, "n_clicks"),
         State("job-ref", "data"), State("job-version", "data"), State("job-shown", "data"),
         State({"type": "fact", "name": ALL}, "value"), State({"type": "fact", "name": ALL}, "id"), prevent_initial_call=True)
@@ -227,7 +243,10 @@ def callbacks(app: Dash, place: Place) -> None:
         if pressed["type"] == "conflict":
             return _chosen(place, int(ref), pressed)
         typed = {i["name"]: str(v or "") for i, v in zip(ids, values, strict=True)}
-        return _written(place, int(ref), int(version), str(pressed["group"]), shown, typed)
+        key = str(pressed["group"])
+        if key in GROUPS and GROUPS[key].choice:
+            typed[GROUPS[key].choice] = str(pressed["value"])
+        return _written(place, int(ref), int(version), key, shown, typed)
 
 
 PAGE = Page("/jobs/<ref>", "A job", build, callbacks=callbacks)

@@ -81,7 +81,7 @@ def _lead(rows: list[dict], currency: str) -> list:
 
 
 def _safety(row: dict, names: dict[str, str], currency: str) -> html.Li:
-    said = tied(f"{plain(row['why'])} By {day(row['due_to'])}, {money(row['cost'], currency)}.")
+    said = in_day_words(f"{row['why']} By {day(row['due_to'])}, {money(row['cost'], currency)}.")
     return html.Li([html.H3([job_link(row), f" at {names.get(row['site_id'], row['site_id'])}"]),
                     html.P(said)], className="job")
 
@@ -105,28 +105,32 @@ def _table(visit: Visit, names: dict[str, str], currency: str) -> html.Div:
     if visit.query.get("show") in ("do", "not"):
         where["chosen"] = int(visit.query["show"] == "do")
     columns = [
-        Column("rank", "Rank", lambda r: number(r["rank"]), number=True),
-        Column("job_kind", "Job", lambda r: _named(r, names)),
-        Column("chosen", "Advice", lambda r: "do it" if r["chosen"] or r["safety"] else "not now"),
+        Column("rank", "Rank and job", lambda r: _named(r, names)),
+        Column("chosen", "Advice", _advice),
         Column("cost", f"Cost [{currency}]", lambda r: money_cell(r["cost"]), number=True),
         Column("gain_per_year", f"Wins back a year [{currency}]",
                lambda r: with_span(r["gain_per_year"] or None, r["gain_low_per_year"], r["gain_high_per_year"]), number=True),
-        Column("payback_months", "Pays back after [months]", lambda r: _months(r), number=True),
+        Column("payback_months", "Pays back [months]", lambda r: _months(r), number=True),
         Column("chance_of_payback", "Chance", lambda r: "" if r["safety"] else _chance(r["chance_of_payback"]), number=True),
         Column("delay_cost_per_week", f"Each week later [{currency}]", lambda r: _weekly(r), number=True),
         Column("best_start", "Best from", lambda r: tied(day(r["best_start"]))),
-        Column("job_state", "Job book", lambda r: dcc.Link(plain(r["job_state"]), href=book_address(r["job_ref"]))
-               if r.get("job_ref") else ""),
     ]
     known = visit.store.columns("work_list")
     return stored_table(visit, "work_list", [c for c in columns if c.name in known],
-                        "Jobs in their order; in brackets the 90 % interval. Chance: of paying back within the months that count",
+                        "Jobs in their order, with where each stands in the job book; in brackets the 90 % interval. Chance: of "
+                        "paying back within the months that count",
                         "rank", where=where)
 
 
 def _named(row: dict, names: dict[str, str]) -> list:
-    return [html.Strong("For safety: ") if row["safety"] else "", job_link(row), html.Br(),
+    return [f"{row['rank']}. ", html.Strong("For safety: ") if row["safety"] else "", job_link(row), html.Br(),
             html.Span(names.get(row["site_id"], plain(row["site_id"])), className="quiet")]
+
+
+def _advice(row: dict) -> list:
+    """What the figures say, and where it stands by the job book."""
+    book = dcc.Link(plain(row["job_state"]), href=book_address(row["job_ref"])) if row.get("job_ref") else None
+    return [html.Span("do it" if row["chosen"] or row["safety"] else "not now", className="advice"), html.Br(), book]
 
 
 def _months(row: dict) -> str:
@@ -160,7 +164,7 @@ def build_one(visit: Visit) -> Content:
                     if row.get("job_ref") else [])),
         html.P(_job_lead(row, currency, about), className="lead"),
         html.P([html.Strong("The figures say: "), tied(plain(row["verdict"]))]),
-        html.P([html.Strong("Why: "), tied(plain(row["why"]))]),
+        html.P([html.Strong("Why: "), in_day_words(row["why"])]),
         html.P([html.Strong("Afterwards: "), tied(plain(row["comes_back"]))]),
         html.H2("The price of waiting"), *_waiting(visit, row, currency),
         html.H2("What to watch for"), html.Ul([html.Li(c) for c in cautions_of([row["job_kind"]])], className="plain"),

@@ -99,11 +99,9 @@ def _typing(job: Job) -> list:
         html.Label(["Note", dcc.Input(id={"type": "reading", "name": "note"}, type="text", maxLength=500, autoComplete="off")]),
     ]
     return [
-        html.Fieldset([html.Legend("Taken"), dcc.RadioItems(
-            [{"value": k, "label": f"{k} the work"} for k in (BEFORE, AFTER)], BEFORE, id={"type": "reading", "name": "kind"},
-            className="choice")]),
         html.Div([*about, *boxes], className="fields"),
-        html.Button("Add the readings", id="readings-add", n_clicks=0),
+        html.Div([html.Button(f"Add as {kind} the work", id={"type": "readings-add", "kind": kind}, n_clicks=0)
+                  for kind in (BEFORE, AFTER)], className="buttons"),
     ]
 
 
@@ -254,12 +252,16 @@ def _keep(place: Place, ref: int, upload: str | None) -> tuple:
 def readings_callbacks(app: Dash, place: Place) -> None:
     """What adds readings to the job on the page."""
     @app.callback(
-        Output("job-evidence", "children"), Output("readings-said", "children"), Input("readings-add", "n_clicks"),
+        Output("job-evidence", "children"), Output("readings-said", "children"),
+        Input({"type": "readings-add", "kind": ALL}, "n_clicks"),
         State("job-ref", "data"), State({"type": "reading", "name": ALL}, "value"), State({"type": "reading", "name": ALL}, "id"),
         prevent_initial_call=True)
-    def add(presses: int | None, ref: int, values: list, ids: list) -> Any:
+    def add(presses: list, ref: int, values: list, ids: list) -> Any:
+        pressed = ctx.triggered_id
+        if not pressed or not any(presses):
+            return no_update, no_update
         texts = {i["name"]: str(v or "").strip() for i, v in zip(ids, values, strict=True)}
-        return _add(place, int(ref), texts) if presses else (no_update, no_update)
+        return _add(place, int(ref), texts | {"kind": str(pressed["kind"])})
 
     @app.callback(Output("readings-preview", "children"), Input("readings-file", "contents"), prevent_initial_call=True)
     def look(upload: str | None) -> Any:

@@ -39,7 +39,7 @@ def what(row: dict) -> str:
 def job_link(row: dict, turn: bool = False) -> html.Span:
     """A job with its way to why it is on the list."""
     which = f" ({row['turn']})" if turn and row.get("turn") and row["turn"] != "1 of 1" else ""
-    return html.Span([dcc.Link(what(row), href=work_address(row["job_id"])), which], className="job-name")
+    return html.Span([dcc.Link(what(row), href=work_address(row["job_id"])), which])
 
 
 def work_address(job_id: str) -> str:

@@ -98,9 +98,11 @@ def true_returns(farm: Farm, price: float, rate: float, drawings: int = DRAWINGS
 
 def mends(row: dict, job: Job, inverter_of: dict[str, str]) -> bool:
     """Whether a job of the work list does a true job, or would find what it mends."""
-    same = job.kind in OF_STRINGS if row["job_kind"] in (*OF_STRINGS, "inspect") else row["job_kind"] == job.kind
-    scope = row["scope"].split()
-    return same and row["cause"] == job.cause and any(s in scope for s in ("site", job.scope, inverter_of.get(job.scope)))
+    scope, cause = row["scope"].split(), row["cause"] == job.cause
+    same = cause and (job.kind in OF_STRINGS if row["job_kind"] in OF_STRINGS else row["job_kind"] == job.kind)
+    if row["job_kind"] == "inspect":  # of strings and of the inputs that they are on
+        same = cause or job.cause == "inverter_efficiency"
+    return same and any(s in scope for s in ("site", job.scope, inverter_of.get(job.scope)))
 
 
 def cost_of(true: Sequence[tuple[Job, float]]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -156,6 +156,20 @@ def test_a_fact_that_cannot_be_is_refused_with_what_is_expected(page, own):
     assert own.place.jobs.book().job(job.ref).version == job.version
 
 
+def test_a_decision_is_recorded_by_one_press_and_its_promise_kept_with_it(page, own):
+    job = next(j for j in own.place.jobs.all() if j.advised and not j.safety and j.decision is None)
+    visit(page, own, f"/jobs/{job.ref}")
+    page.fill("label:has-text('the figure that would change it') input", "a quote above 900")
+    page.click("button:has-text('Do it')")
+    page.wait_for_selector("#job-said:has-text('Written')")
+    kept = own.place.jobs.book().job(job.ref)
+    assert (kept.decision, kept.reason, kept.agreed_kwh_per_year) == ("do", "a quote above 900", job.gain_kwh_per_year)
+    assert page.locator("button[aria-pressed=true]:has-text('Do it')").count() == 1
+    page.click("section:has(h2:has-text('What holds it up')) button:has-text('A part')")
+    page.wait_for_selector("#job-said:has-text('waiting for a part')")
+    assert own.place.jobs.book().job(job.ref).waiting_for == "part"
+
+
 def test_text_of_users_is_shown_as_text(page, own):
     job = next(j for j in own.place.jobs.all() if j.safety)
     visit(page, own, f"/jobs/{job.ref}")
@@ -175,7 +189,7 @@ def test_readings_are_typed_and_read_from_a_file_after_a_look(page, own, tmp_pat
     page.click("summary:has-text('Type in readings')")
     page.fill("label:has-text('Pmp') input", "3412")
     page.fill("label:has-text('Taken at') input", "2025-06-30T13:45+01:00")
-    page.click("button:has-text('Add the readings')")
+    page.click("button:has-text('Add as before the work')")
     page.wait_for_selector("#readings-said:has-text('Kept as reading')")
     assert [e.readings for e in book.evidence(job.ref)] == [{"p_mp_w": 3412.0}]
 
@@ -242,6 +256,6 @@ def test_a_role_that_may_not_write_gets_no_boxes_and_no_answer(own):
 
 def test_the_work_list_is_narrowed_and_taken_away(page, own):
     visit(page, own, "/work?show=not")
-    assert set(page.locator("tbody td:nth-child(3)").all_inner_texts()) == {"not now"}
+    assert set(page.locator("tbody .advice").all_inner_texts()) == {"not now"}
     assert downloaded(page, "work_list.csv") == (own.place.folder / "work_list.csv").read_bytes()
     assert openpyxl.load_workbook(io.BytesIO(downloaded(page, "work_list.xlsx"))).sheetnames[0] == "Work list"

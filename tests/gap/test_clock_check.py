@@ -20,7 +20,7 @@ from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.clock_check import ClockShift, _Look, explain, find_shifts, minutes_moved, with_right_clocks
 from yieldwatch.gap.lags import Series, lags_by_stretch
 from yieldwatch.gap.stamps import moved_rows, moved_table
-from yieldwatch.gap.sun_times import against_the_sun, clear_days
+from yieldwatch.gap.sun_times import against_the_sun, clear_days, jumps
 from yieldwatch.portfolio.model import Site
 from yieldwatch.portfolio.read import read_portfolio
 
@@ -65,6 +65,14 @@ def test_a_jump_is_dated_to_the_day() -> None:
 
     assert abs(first.last - 90) <= 1
     assert (first.lag_min, second.lag_min) == (pytest.approx(0.0, abs=1.0), pytest.approx(60.0, abs=1.0))
+
+
+def test_a_jump_is_seen_by_the_sun_alone_and_a_few_odd_days_are_none() -> None:
+    late = np.r_[np.full(40, 2.0), np.full(20, -58.0)] + np.random.default_rng(5).normal(0.0, 3.0, 60)
+    seen = pd.DataFrame({"day": np.arange(60) * 6, "dawn": late - 4.0, "dusk": late + 4.0})
+
+    assert jumps(seen) == [240]
+    assert jumps(seen.assign(dawn=late * 0.0, dusk=np.where(seen["day"] % 60 == 0, 50.0, 0.0))) == []
 
 
 def test_series_that_see_different_skies_have_no_lag() -> None:

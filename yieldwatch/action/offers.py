@@ -46,7 +46,7 @@ def offers_of(found: Sequence[Wait], numbers: Sequence[int], costs: pd.DataFrame
         allowed = wait.allowed
         gain = wait.gain
         mean = gain.mean(axis=0)
-        cautious = np.minimum(mean, np.median(gain, axis=0))
+        cautious = mean if wait.job.job_kind == "inspect" else np.minimum(mean, np.median(gain, axis=0))
         shared = weeks if wait.job.safety else [w for w in union if allowed[w]]
         offers += [Offer(number, (w,), float(mean[w]), (float(cautious[w]),)) for w in shared]
         if wait.recurs:

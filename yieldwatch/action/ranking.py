@@ -70,7 +70,7 @@ def rank_jobs(
     `cost` of a chosen job holds its share of the visit (see `costing.share_visits`), of another what
     adding it to the list would cost. `npv_expected` is the mean over the draws less the cost. `npv` is
     the same, but for a job more likely than not to lose money it is the middle draw's where that is
-    lower: a few lucky draws do not make a job worth doing.
+    lower: a few lucky draws do not make a job worth doing. An inspection's mean counts, for it decides whether more is spent.
 
     Jobs of one site and cause whose scopes overlap, and which both return something, exclude each
     other. Jobs for safety are done whatever they return and count in the budget.
@@ -116,7 +116,8 @@ def _returns(portfolio: Portfolio, candidates: Sequence[Candidate]) -> pd.DataFr
             "gain_low_per_year": np.quantile(year_value, 0.05),
             "gain_high_per_year": np.quantile(year_value, 0.95),
             "worth": worth,
-            "cautious": min(worth, middle) if worth == worth else np.nan,
+            # An inspection is a small stake in a larger one: its mean counts, however seldom it finds something.
+            "cautious": worth if job.job_kind == "inspect" or worth != worth else min(worth, middle),
         })
     return pd.DataFrame(rows)
 

@@ -17,7 +17,7 @@ import pandas as pd
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.lags import Series, Stretch, lags_by_stretch
 from yieldwatch.gap.stamps import moved_rows, moved_table
-from yieldwatch.gap.sun_times import against_the_sun, clear_days, clear_reference
+from yieldwatch.gap.sun_times import against_the_sun, clear_days, clear_reference, jumps
 from yieldwatch.portfolio.model import Site
 
 _DAY = pd.Timedelta(days=1)
@@ -137,7 +137,7 @@ def find_shifts(site: Site, data: SiteData) -> list[ClockShift]:
     lags = {name: lags_by_stretch(light, s, start, n_days) for name, s in series.items() if name != "weather"}
     sun = _SunTimes(site, data, series, start, n_days)
     stretches: list[_Explained] = []
-    for first, last in _stretches(lags, n_days, site, start):
+    for first, last in _stretches(lags, sun.jumps("weather"), n_days, site, start):
         looks = {name: _look(own, (first + last) // 2) for name, own in lags.items()}
         apart = any(_counts(k.lag, k.lag_doubt) for k in looks.values())
         looks["weather"] = sun.look("weather", _Look(0.0, 0.0), first, last)
@@ -238,18 +238,15 @@ class _SunTimes:
         self._clear: dict[str, Series] | None = None
         self._tables: dict[str, pd.DataFrame] = {}
 
+    def jumps(self, name: str) -> list[int]:
+        """Days on which the source's times against the sun jump."""
+        return jumps(self._table(name)) if len(self._days) else []
+
     def look(self, name: str, look: _Look, first: int, last: int) -> _Look:
         """The same look with the source's lateness against the sun over these days."""
-        assert self._data.weather is not None
-        if name not in self._tables:
-            if not len(self._days):
-                return look
-            if self._clear is None:
-                self._clear = clear_reference(self._site, self._days, self._start, self._data.weather["temp_air"])
-            table = {"weather": self._data.weather, "weather_2": self._data.weather_2}.get(name)
-            column = light_column(table) or "power"
-            self._tables[name] = against_the_sun(self._series[name], self._clear[column], self._days, self._start)
-        own = self._tables[name]
+        if not len(self._days):
+            return look
+        own = self._table(name)
         own = own[(own["day"] >= first) & (own["day"] < last)]
         if len(own) < _CLEAR_DAYS:
             return look
@@ -260,13 +257,25 @@ class _SunTimes:
         table = {"weather": self._data.weather, "weather_2": self._data.weather_2}.get(name)
         return replace(look, sun=late, sun_doubt=doubt, n_clear=len(own), level=light_column(table) == "ghi")
 
+    def _table(self, name: str) -> pd.DataFrame:
+        assert self._data.weather is not None
+        if name not in self._tables:
+            if self._clear is None:
+                self._clear = clear_reference(self._site, self._days, self._start, self._data.weather["temp_air"])
+            table = {"weather": self._data.weather, "weather_2": self._data.weather_2}.get(name)
+            column = light_column(table) or "power"
+            self._tables[name] = against_the_sun(self._series[name], self._clear[column], self._days, self._start)
+        return self._tables[name]
 
-def _stretches(lags: dict[str, list[Stretch]], n_days: int, site: Site, start: pd.Timestamp) -> list[tuple[int, int]]:
-    """Days cut wherever a source's lag changes, and where the zone's clocks do: sources that share one jump there together."""
+
+def _stretches(
+    lags: dict[str, list[Stretch]], jumps: list[int], n_days: int, site: Site, start: pd.Timestamp
+) -> list[tuple[int, int]]:
+    """Days cut where a source's lag or the sun's times jump, and where the zone's clocks do: there sources may jump together."""
     local = (pd.date_range(start, periods=n_days + 1, freq="D") + _DAY / 2).tz_convert(site.tz)
     offset = np.array([t.utcoffset().total_seconds() for t in local])
     cuts = {0, n_days, *(np.flatnonzero(np.diff(offset)) + 1)}
-    cuts |= {int(s.first) for stretches in lags.values() for s in stretches}
+    cuts |= {*jumps, *(int(s.first) for stretches in lags.values() for s in stretches)}
     kept = [0]
     for cut in sorted(cuts)[1:]:
         if cut - kept[-1] >= 5:

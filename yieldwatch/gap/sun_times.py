@@ -23,6 +23,8 @@ _DAYS_OF_THIRTY = 4
 _BEGUN = 0.05
 #: Most of the variance of a clear day that the cloudless shape may leave.
 _CLEAR = 0.02
+#: Clear days on either side, and minutes, that make a jump: no season moves dawn and dusk alike by so much.
+_JUMP_DAYS, _JUMP_MIN = 4, 20.0
 #: Below this day's best against the clearest of the weeks around, it was not clear.
 _BRIGHT = 0.85
 
@@ -84,6 +86,24 @@ def against_the_sun(read: Series, clear: Series, days: np.ndarray, start: pd.Tim
             sides.append(float(np.interp(seen, np.maximum.accumulate(edges), shifts)))
         rows.append((int(days[k]), *sides, float(shape)))
     return pd.DataFrame(rows, columns=["day", "dawn", "dusk", "shape"])
+
+
+def jumps(seen: pd.DataFrame) -> list[int]:
+    """First days, of a table of `against_the_sun`, of stretches over which the sun's times stand elsewhere than before."""
+    late = ((seen["dawn"] + seen["dusk"]) / 2.0).to_numpy(float)
+    if len(late) < 2 * _JUMP_DAYS:
+        return []
+    places = np.arange(_JUMP_DAYS, len(late) - _JUMP_DAYS + 1)
+    left = [_spread(late[:k]) + _spread(late[k:]) for k in places]
+    k = int(places[int(np.argmin(left))])
+    by = abs(float(np.median(late[:k]) - np.median(late[k:])))
+    if by < _JUMP_MIN or _spread(late) - min(left) < 0.5 * by * _JUMP_DAYS:
+        return []
+    return [*jumps(seen.iloc[:k]), int(seen["day"].iloc[k]), *jumps(seen.iloc[k:])]
+
+
+def _spread(values: np.ndarray) -> float:
+    return float(np.abs(values - np.median(values)).sum())
 
 
 def _begins(values: np.ndarray) -> float:

@@ -23,10 +23,6 @@ from yieldwatch.gap.split import output_with
 _CAUSES = ("soiling", "shading", "string_fault", "inverter_efficiency", "degradation", "level")
 #: Days with less than this share of a bright day's energy say nothing. As for the inference's days.
 _LEAST_DAY = 0.05
-#: Width of a cell of sun height in which shade keeps its place [°], and blocks before the work that make a cell known.
-_HEIGHT_STEP, _FEWEST_BLOCKS = 4.0, 3
-#: History before the work from which shade over sun position is known. [days]
-_YEAR_BACK = 400
 #: Days before the work over which a peer's own level is taken.
 _NEAR_DAYS = 60
 #: A day further off from its neighbours than this, in robust standard deviations, is drawn in: snow left, a late log.
@@ -46,8 +42,6 @@ class Series:
         Output over that of the peers, or over the model: 1 for alike.
     weight : ndarray, shape (n,)
         Relative precision.
-    seen : ndarray, shape (n,)
-        Share of the row's energy at sun positions that were seen before the work; 1 where that does not matter.
     peers : tuple of str
         Inverters that serve as control; empty where the model does.
     """
@@ -56,12 +50,11 @@ class Series:
     last: np.ndarray
     value: np.ndarray
     weight: np.ndarray
-    seen: np.ndarray
     peers: tuple[str, ...]
 
     def only(self, keep: np.ndarray) -> Series:
         """Some of the rows."""
-        return Series(self.first[keep], self.last[keep], self.value[keep], self.weight[keep], self.seen[keep], self.peers)
+        return Series(self.first[keep], self.last[keep], self.value[keep], self.weight[keep], self.peers)
 
 
 def log_series(state: SiteState, treated: Iterable[int], control: Iterable[int], strings: Collection[str], cause: str, day: int,
@@ -94,14 +87,10 @@ def log_series(state: SiteState, treated: Iterable[int], control: Iterable[int],
     peer = _peers(state, rest, control, day) if control else np.ones(blocks.n)
     weight = np.where(np.isfinite(own) & np.isfinite(peer), energy * np.nan_to_num(peer), 0.0)
     relative = np.where(weight > 0, own / peer, 0.0)
-    whole = weight
-    if cause == "shading":
-        relative, weight = _over_sun_cells(state, relative, weight, day)
     n_days = len(blocks.dates)
     total = np.bincount(blocks.day, weights=weight, minlength=n_days)
     value = np.bincount(blocks.day, weights=weight * relative, minlength=n_days) / np.maximum(total, 1e-12)
-    seen = total / np.maximum(np.bincount(blocks.day, weights=whole, minlength=n_days), 1e-12)
-    return _rows(value, total, names, drawn_in=True, seen=seen)
+    return _rows(value, total, names, drawn_in=True)
 
 
 def other_loss(state: SiteState, cause: str, strings: Collection[str], treated: Collection[int],
@@ -153,23 +142,6 @@ def _peers(state: SiteState, rest: np.ndarray, control: list[int], day: int) -> 
         return np.nanmedian(each / level[:, None], axis=0) * np.nanmean(level)
 
 
-def _over_sun_cells(state: SiteState, relative: np.ndarray, weight: np.ndarray, day: int) -> tuple[np.ndarray, np.ndarray]:
-    """
-    Each block over the mean of those before the work with the sun at the same place.
-
-    Shade follows the sun, so that before and after may only be held against each other at the same sun positions.
-    """
-    blocks = state.blocks
-    place = np.round(blocks.azimuth / 15.0) * 100 + np.floor(blocks.elevation / _HEIGHT_STEP)
-    cell = np.unique(place, return_inverse=True)[1]
-    before = (weight > 0) & (blocks.day < day) & (blocks.day >= day - _YEAR_BACK)
-    count = np.bincount(cell[before], minlength=cell.max() + 1)
-    total = np.bincount(cell[before], weights=weight[before], minlength=len(count))
-    base = np.bincount(cell[before], weights=(weight * relative)[before], minlength=len(count)) / np.maximum(total, 1e-12)
-    known = (count >= _FEWEST_BLOCKS)[cell] & (base > 0)[cell]
-    return relative / np.where(known, base[cell], 1.0), np.where(known, weight, 0.0)
-
-
 def _whole_days(state: SiteState, treated: list[int], control: list[int], names: tuple[str, ...]) -> Series:
     """Daily energy with the treated inverters' own downtime and derating in it, over that of the running control."""
     assert state.log is not None
@@ -210,11 +182,10 @@ def meter_series(state: SiteState, data: SiteData, treated: Collection[int], str
     energy = by_day[last] - by_day[first]
     good = (energy > _LEAST_DAY * np.quantile(energy, 0.9)) & (kwh > 0)
     first, last, value, energy = first[good], last[good], (kwh / np.maximum(energy, 1e-12))[good], energy[good]
-    return Series(first.astype(int), last.astype(int), value, _relative(energy), np.ones(len(value)), ())
+    return Series(first.astype(int), last.astype(int), value, _relative(energy), ())
 
 
-def _rows(value: np.ndarray, energy: np.ndarray, peers: tuple[str, ...], drawn_in: bool,
-          seen: np.ndarray | None = None) -> Series:
+def _rows(value: np.ndarray, energy: np.ndarray, peers: tuple[str, ...], drawn_in: bool) -> Series:
     some = energy[energy > 0]
     days = np.flatnonzero((energy > _LEAST_DAY * np.quantile(some, 0.9)) & (value > 0)) if len(some) else np.array([], dtype=int)
     kept = value[days]
@@ -222,8 +193,7 @@ def _rows(value: np.ndarray, energy: np.ndarray, peers: tuple[str, ...], drawn_i
         near = pd.Series(kept).rolling(15, center=True, min_periods=1).median().to_numpy()
         reach = _FARTHEST * 1.4826 * max(float(np.median(np.abs(kept - near))), 1e-4)
         kept = np.clip(kept, near - reach, near + reach)
-    part = np.ones(len(days)) if seen is None else seen[days]
-    return Series(days, days + 1, kept, _relative(energy[days]), part, peers)
+    return Series(days, days + 1, kept, _relative(energy[days]), peers)
 
 
 def _relative(energy: np.ndarray) -> np.ndarray:

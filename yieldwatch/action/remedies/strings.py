@@ -32,9 +32,10 @@ MENDS = {
 _SPARE = 1.2
 #: Loss of an inverter below which the log cannot vouch for a fault. Common practice, no source.
 _LOG_TELLS = 0.002
-#: Chance that a loss which only the log saw is a string's: where it is the output of whole strings, and where it is not, as with
-#: an input that does not track, shade, or dirt; and where the like came and went by itself before. Common practice, no source.
-_STRINGS_OWN, _PART_OF_ONE, _COMES_AND_GOES = 0.8, 0.5, 0.2
+#: Chance that a loss which only the log saw is a string's, and that it is an input of the inverter that does not track: where it
+#: is the output of whole strings, where it is not, and where the like came and went by itself before, as shade does. Common
+#: practice, no source.
+_STRINGS_OWN, _PART_OF_ONE, _COMES_AND_GOES = (0.8, 0.1), (0.45, 0.4), (0.2, 0.0)
 #: How near to whole strings a loss must be to be taken for dead ones. [strings]
 _NEAR = 0.2
 
@@ -58,18 +59,20 @@ def inspect_unseen(look: Look) -> list[Candidate]:
         name = look.names[fault.inverter]
         came = f"since {_date(look, fault)}" if fault.start >= 0 else f"all through the history ({fault.kind})"
         dead = _dead_strings(look, fault)
-        own = _COMES_AND_GOES if _went_before(look, fault) else _STRINGS_OWN if dead else _PART_OF_ONE
-        there = own * float((draws > _LOG_TELLS).mean())
-        follows = _repair_cost(look, fault, dead)
+        own, of_input = _COMES_AND_GOES if _went_before(look, fault) else _STRINGS_OWN if dead else _PART_OF_ONE
+        there = (own + of_input) * float((draws > _LOG_TELLS).mean())
+        fate = look.rng.random(look.n_draws)
+        string_cost, inverter_cost = _repair_cost(look, fault, dead), _inverter_cost(look)
         why = (
             f"{name} has lacked {percent(draws.mean())} of its output {came}, and no round explains it. Test its "
-            "strings; the money stated is what is left once the repair that follows, a job of its own, is paid"
-            f"{f' (about {follows:,.0f})' if follows else ''}.")
+            "strings and inputs; the money stated is what is left once the repair that follows, a job of its own, is paid "
+            f"(about {string_cost:,.0f} if it is a string, {inverter_cost:,.0f} if it is the inverter).")
         gain = look.outlook.gain(Relief((fault.inverter,), dc=of_fault(look, fault, draws.mean())))
-        sizes = relative(draws) * look.is_there(there)
+        sizes = relative(draws) * (draws > _LOG_TELLS) * (fate < own + of_input)
         job = look.job("inspect", "string_fault", (name,), [(gain, sizes)], there, why,
                        "Stays mended once the part is found and repaired.", size=draws.mean() * sizes)
         returns = job.gain_value.sum(axis=1, keepdims=True)
+        follows = np.where(fate < own, string_cost, inverter_cost)[:, None]
         left = np.divide(np.maximum(returns - follows, 0.0), returns, out=np.zeros_like(returns), where=returns > 0)
         jobs.append(replace(job, gain_value=job.gain_value * left))
     return jobs
@@ -102,6 +105,12 @@ def _repair_cost(look: Look, fault: Fault, dead: int) -> float:
     weak = look.outlook.fault_size(fault)[1].mean() * sum(s.modules_in_series for s in strings)
     units = {"string": float(max(dead, 1)), "module": float(ceil(_SPARE * weak))}.get(row.unit, 1.0)
     return row.cost_per_visit + row.cost_per_unit * units
+
+
+def _inverter_cost(look: Look) -> float:
+    """What mending one inverter costs. [money]"""
+    row = look.site.job_costs.get("repair_inverter")
+    return 0.0 if row is None else row.cost_per_visit + row.cost_per_unit
 
 
 def of_fault(look: Look, fault: Fault, size: float) -> Callable[[Replay, int], np.ndarray]:

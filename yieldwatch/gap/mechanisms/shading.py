@@ -18,7 +18,7 @@ from yieldwatch.gap.mechanisms.base import Column
 #: Days of history below which a day pattern cannot be told from a spell of weather. Common practice, no source.
 SHORTEST_HISTORY = 90
 #: Share of an inverter's yearly energy that its day pattern must cost before shade is considered.
-_MATTERS = 0.0025
+_MATTERS = 0.002
 #: Row shade, as a share of the light, beyond which a block proves nothing about other shade.
 _ROW_SHADE = 0.03
 #: Row shade beyond which the model's error outweighs any other shade: such blocks are left out of the day pattern.
