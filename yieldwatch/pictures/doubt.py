@@ -76,9 +76,6 @@ def draws_of(columns: Mapping[str, Sequence[float]], about: Mapping[str, Sequenc
     pattern = np.array(about["patterns"], dtype=float).reshape(len(columns), len(weight)) @ weight
     own = float(np.sqrt(((np.array(about["rest"]) * weight) ** 2).sum()))
     out = pattern @ strengths
-    # The months' own scatter, spread evenly over the draws in an order that has nothing to do with theirs.
-    return out + own * _normal_scores(len(out))
-
-
-def _normal_scores(n: int) -> np.ndarray:
-    return np.random.default_rng(3).permutation(np.sort(np.random.default_rng(4).standard_normal(n)))
+    # The months' own scatter is each cause's own too: a stream of random numbers of its own, the same every time.
+    stream = np.random.default_rng(int(1e3 * sum(about["rest"])))
+    return out + own * stream.standard_normal(len(out))
