@@ -11,7 +11,7 @@ from yieldwatch import cli
 from yieldwatch.check import PortfolioCheck, check_site
 from yieldwatch.errors import PortfolioError
 
-COMMANDS = ["assess", "check", "explain", "jobs"]
+COMMANDS = ["accounts", "assess", "check", "explain", "jobs", "serve"]
 
 
 @pytest.fixture

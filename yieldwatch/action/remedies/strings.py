@@ -75,7 +75,17 @@ def inspect_unseen(look: Look) -> list[Candidate]:
         follows = np.where(fate < own, string_cost, inverter_cost)[:, None]
         left = np.divide(np.maximum(returns - follows, 0.0), returns, out=np.zeros_like(returns), where=returns > 0)
         jobs.append(replace(job, gain_value=job.gain_value * left))
-    return jobs
+    return [_one_test([job for job in jobs if job.scope == scope]) for scope in dict.fromkeys(job.scope for job in jobs)]
+
+
+def _one_test(jobs: list[Candidate]) -> Candidate:
+    """Several parts that an inverter lacks are looked for in one test."""
+    whole = jobs[0]
+    for job in jobs[1:]:
+        size = None if whole.size is None or job.size is None else whole.size + job.size
+        whole = replace(whole, gain_kwh=whole.gain_kwh + job.gain_kwh, gain_value=whole.gain_value + job.gain_value, size=size,
+                        confidence=1.0 - (1.0 - whole.confidence) * (1.0 - job.confidence), why=f"{whole.why} Besides: {job.why}")
+    return whole
 
 
 def _dead_strings(look: Look, fault: Fault) -> int:

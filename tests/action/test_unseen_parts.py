@@ -1,0 +1,27 @@
+"""Parts that only the log lacks: what is proposed for them."""
+
+import datetime as dt
+
+from tests.action.farm_state import inferred
+from tests.farm.spec import StringFault
+from yieldwatch.action.candidates import candidates
+from yieldwatch.action.costing import job_id
+
+
+def test_two_parts_lost_on_one_inverter_are_looked_for_in_one_test(tmp_path):
+    farm = inferred(
+        tmp_path,
+        StringFault("INV1.1.1", "open", dt.date(2023, 9, 1)),
+        StringFault("INV1.2.1", "open", dt.date(2024, 1, 20)),
+        start=dt.date(2023, 6, 1), end=dt.date(2024, 6, 1))
+
+    jobs = [j for j in candidates(farm.portfolio, farm.site, farm.data, farm.state, farm.findings, farm.as_of)[0]
+            if j.cause == "string_fault"]
+
+    assert len([f for f in farm.state.faults if not f.strings]) == 2
+    assert [(j.job_kind, j.scope) for j in jobs] == [("inspect", ("INV1",))]
+    assert len({job_id(j) for j in jobs}) == len(jobs)
+    # Two strings of four, less what the repairs cost, and the chance that nothing is found.
+    log = farm.data.power
+    year = log.loc[log["inverter_id"] == "INV3", "ac_power_kw"].sum()
+    assert 0.3 * year < jobs[0].gain_kwh[:, :12].sum(axis=1).mean() < 0.5 * year
