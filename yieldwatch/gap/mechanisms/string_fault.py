@@ -138,7 +138,7 @@ def find_faults(
             and span.size > _least_unseen(site, blocks, span.inverter)
             and not _washed_off(span, blocks, cleanings)
         ):
-            faults.append(_fault_from_log(span, blocks, site, rounds))
+            faults.append(_fault_from_log(span, blocks, site, rounds, _left_before(span, faults)))
     explained = {f.inverter for f in faults if f.start <= 0}
     faults += [
         Fault(
@@ -354,10 +354,18 @@ def _matching(spans: list[_Span], used: set[int], inverter: int, size: float, ea
     return max(alike, key=lambda n: spans[n].size) if alike else None
 
 
-def _fault_from_log(span: _Span, blocks: Blocks, site: Site, rounds: pd.DataFrame) -> Fault:
+def _left_before(span: _Span, faults: list[Fault]) -> float:
+    """Share of its inverter's strings that earlier faults left: found ones are shares of the whole, steps of what was there."""
+    earlier = [f for f in faults if f.inverter == span.inverter and f.start < span.start < f.end]
+    found = sum(-np.expm1(-f.share) for f in earlier if f.strings)
+    stepped = sum(f.share for f in earlier if not f.strings)
+    return float(max(1.0 - found, 0.02) * np.exp(-stepped))
+
+
+def _fault_from_log(span: _Span, blocks: Blocks, site: Site, rounds: pd.DataFrame, left: float) -> Fault:
     """
     A step that no finding explains: the input's if a later round found its strings sound or no number of strings takes as much,
-    else a string's.
+    else a string's. `left` is the share of the inverter's strings that was there before.
     """
     name = blocks.model.inverter_ids[span.inverter]
     strings = {s.string_id for s in site.strings if s.inverter_id == name}
@@ -368,7 +376,7 @@ def _fault_from_log(span: _Span, blocks: Blocks, site: Site, rounds: pd.DataFram
         tested = set(rounds.loc[during, "string_id"]) & strings
     seen_sound = len(tested) >= 0.8 * len(strings)
     # A string loses its share or part of it: more than one string's share that is no number of strings is an input's.
-    count = -np.expm1(-span.size) * len(strings)
+    count = -np.expm1(-span.size) * len(strings) * left
     doubt = _NO_NUMBER + 3.0 * span.noise * len(strings)
     no_number = count > 1.0 + doubt and abs(count - round(count)) > doubt
     cause, kind = ("inverter_efficiency", "input not tracking") if seen_sound or no_number else ("string_fault", "unseen")
