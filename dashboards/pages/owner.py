@@ -13,6 +13,7 @@ from dash import dcc, html
 from dashboards.pages.rows import rows_behind
 from dashboards.parts import decide, words
 from dashboards.parts.charts import COLOURS, chart, interval, layout
+from dashboards.parts.proven import recorded
 from dashboards.parts.tables import Column, grid, stored_table
 from dashboards.parts.words import page_head, stated
 from dashboards.visit import OWNER, Content, Page, Visit, address
@@ -311,9 +312,10 @@ def _worked(view: _View) -> list:
     first, end = _last_quarter(str(view.store.about()["as_of"]))
     quarter = f"{day(first)} to {day(dt.date.fromisoformat(end) - dt.timedelta(days=1))}"
     done = [j for j in jobs if j.done_on and first <= j.done_on.isoformat() < end]
+    events = recorded(view.visit, first, end)
     if not done:
-        return [html.P([f"No job was recorded as done from {quarter}. ",
-                        dcc.Link("All promises and what came of them", href="/promises")])]
+        return [html.P([f"No job of the job book was done from {quarter}. ",
+                        dcc.Link("All promises and what came of them", href="/promises")]), *events]
     spent = sum(j.cost or 0.0 for j in done)
     judged = [j for j in done if j.verdict_kwh is not None]
     proven = sum(j.verdict_kwh or 0.0 for j in judged)
@@ -333,7 +335,7 @@ def _worked(view: _View) -> list:
                 f"{money(spent, view.currency)}. {len(judged)} of them have a measured effect: {number(proven)} kWh won back"
                 + (f", where {number(promised)} kWh were promised for the same days of {len(told)}. " if told else ". "),
                 dcc.Link("All promises and what came of them", href="/promises")]),
-        grid(columns, rows, f"Jobs done from {quarter}"),
+        grid(columns, rows, f"Jobs done from {quarter}"), *events,
     ]
 
 

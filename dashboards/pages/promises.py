@@ -7,6 +7,7 @@ from __future__ import annotations
 from dash import dcc, html
 
 from dashboards.parts.charts import COLOURS, chart, interval, layout
+from dashboards.parts.proven import recorded
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import page_head, sorry
 from dashboards.visit import Content, Page, Visit
@@ -26,8 +27,13 @@ def build(visit: Visit) -> Content:
         done = [j for j in visit.place.jobs.all() if j.done_on]
     except BookError as err:
         return sorry(NAME, str(err))
-    if not done:
+    events = recorded(visit)
+    if not done and not events:
         return sorry(NAME, "No job has been recorded as done yet, so nothing can be held against its promise.")
+    apart = [html.H2("Work that the events record"), *events] if events else []
+    if not done:
+        nothing = "No job of the job book is done yet, so nothing can be held against its promise."
+        return html.Div([page_head(NAME), html.P(nothing), *apart])
     done.sort(key=lambda j: (str(j.done_on), j.ref), reverse=True)
     judged = [j for j in done if j.verdict_kwh is not None]
     told = [(j, p) for j in judged if (p := states.promised_kwh(j)) is not None]
@@ -35,7 +41,7 @@ def build(visit: Visit) -> Content:
     if told:
         said += (f" Of the {len(told)} with a promise for the days measured, {number(sum(p for _, p in told))} kWh were promised "
                  f"and {number(sum(j.verdict_kwh or 0.0 for j, _ in told))} kWh proven.")
-    return html.Div([page_head(NAME), html.P(said), *_picture(told[:MOST]), *_factors(visit), _table(done)])
+    return html.Div([page_head(NAME), html.P(said), *_picture(told[:MOST]), *_factors(visit), _table(done), *apart])
 
 
 def _picture(told: list[tuple[Job, float]]) -> list:
@@ -58,7 +64,7 @@ def _picture(told: list[tuple[Job, float]]) -> list:
 
 
 def _factors(visit: Visit) -> list:
-    rows = visit.store.rows("ledger") if visit.store.has("ledger") else []
+    rows = visit.store.rows("promises") if visit.store.has("promises") else []
     if not rows:
         return []
     columns = [

@@ -113,7 +113,7 @@ def test_many_farms_still_make_one_page():
 def test_what_was_proven_comes_from_the_job_book(tmp_path):
     assert "without a job book" in said(assessment())["What was proven"]
     book = Reconciled(pd.DataFrame(), (), (), (), (), ())
-    assert said(replace(assessment(), in_book=book))["What was proven"].startswith("Nothing yet")
+    assert said(replace(assessment(), in_book=book))["What was proven"].startswith("No job of the book is done yet. Of ")
     done = replace(raise_job(open_book(tmp_path)), decision="do", done_on=dt.date(2025, 4, 1), verdict_days=30.0,
                    verdict_promised_kwh=100.0, verdict_kwh=60.0, verdict_low_kwh=50.0, verdict_high_kwh=70.0)
     text = said(replace(assessment(), in_book=replace(book, jobs=(done,))))["What was proven"]

@@ -16,6 +16,7 @@ from yieldwatch.book import states
 from yieldwatch.book.promises import Promises
 from yieldwatch.report import jobs, words
 from yieldwatch.report.money import STEP_WORDS
+from yieldwatch.report.proof import proven_sentence
 from yieldwatch.report.sentences import added
 from yieldwatch.report.totals import IN_HAND, Amount, SiteTotal, site_total
 from yieldwatch.report.words import EnergyUnit, count, listed, money, money_span
@@ -276,14 +277,17 @@ def _by(job: dict) -> str:
 
 
 def _proven(assessment: Assessment) -> list[str]:
-    book = assessment.in_book
+    book, works = assessment.in_book, proven_sentence(assessment)
     if book is None:
-        return ["Not known: this was made without a job book, which holds what was promised and measured."]
+        return [*([works] if works else []),
+                "Promises are not known: this was made without a job book, which holds what was promised and measured."]
     done = [job for job in book.jobs if job.done_on is not None]
     promises = Promises(book.jobs)
     said = [f"{count(len(done), 'job')} of the book {'is' if len(done) == 1 else 'are'} done, "
             f"{len([j for j in book.jobs if j.verdict_kwh is not None])} measured."] if done else [
-        "Nothing yet: no job of the book is done."]
+        "No job of the book is done yet."]
+    if works:
+        said.append(works)
     if promises.kept:
         promised, proven = (_sum([getattr(k, f"{n}_kwh") for k in promises.kept]) for n in ("promised", "proven"))
         unit = EnergyUnit.fitting(promised)

@@ -1,0 +1,45 @@
+"""
+Work that a farm's own events record, and what it won back: the proof of jobs that the job book does not hold.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from dash import dcc, html
+
+from dashboards.pages.rows import rows_behind
+from dashboards.parts.tables import Column, grid
+from dashboards.store import Row
+from dashboards.visit import Visit
+from yieldwatch.report.words import count, day, job_word, number, plain
+
+
+def recorded(visit: Visit, first: str = "", end: str = "9999") -> list:
+    """
+    A sentence and a table of such work done from `first` to before `end` [YYYY-MM-DD], newest first; nothing where there is none.
+    """
+    if not visit.store.has("proof"):
+        return []
+    rows = [r for r in visit.store.rows("proof", order=["done_on"], descending=True)
+            if r["job_ref"] is None and first <= str(r["done_on"]) < end]
+    if not rows:
+        return []
+    told = [r for r in rows if r["gain_kwh"] is not None]
+    columns = [
+        Column("site_id", "Farm", lambda r: dcc.Link(plain(r["site_id"]), href=f"/farm/{r['site_id']}")),
+        Column("job_kind", "Work", lambda r: f"{job_word(r['job_kind'])}: {plain(r['scope'])}"),
+        Column("done_on", "Done", lambda r: day(dt.date.fromisoformat(str(r["done_on"])[:10]))),
+        Column("gain_kwh", "Won back over the days measured [kWh], 90 % interval", _gain, number=True),
+        Column("words", "What can be said", lambda r: plain(r["words"])),
+    ]
+    said = f"The farms' own events record {count(len(rows), 'job')}; {len(told)} of them can be measured. "
+    return [html.P([said, dcc.Link("The rows", href=rows_behind("proof")), " · ",
+                    dcc.Link("How a gain is proven", href="/handbook/proof-method")]),
+            grid(columns, rows, "Work recorded as events, newest first")]
+
+
+def _gain(row: Row) -> str:
+    if row["gain_kwh"] is None:
+        return "not told"
+    return f"{number(row['gain_kwh'])} ({number(row['gain_low_kwh'])} to {number(row['gain_high_kwh'])})"
