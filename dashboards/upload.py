@@ -4,6 +4,8 @@ New files for the portfolio's folder: looked at in a copy first, put in place on
 
 from __future__ import annotations
 
+import gzip
+import io
 import os
 import re
 import secrets
@@ -16,12 +18,15 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pandas as pd
+import pyarrow as pa
+from pyarrow import parquet
 
 from yieldwatch.columns import TABLES
 from yieldwatch.errors import InputError, YieldwatchError
 from yieldwatch.field.read import read_site_data
 from yieldwatch.portfolio.files import SUFFIXES, find_files, table_stem
 from yieldwatch.portfolio.read import read_portfolio
+from yieldwatch.report.words import count
 
 #: Largest file, as it comes and unpacked. [bytes]
 LARGEST, LARGEST_UNPACKED = 40_000_000, 400_000_000
@@ -51,7 +56,7 @@ class Preview:
     reasons : tuple of (str, int, int)
         Why rows or values would be set aside, how many, and the first line.
     notices : tuple of str
-        What the reader says of the farm with the file that it does not say without it.
+        What would be set aside in other files, and what the reader says of the farm with the file but not without it.
     refused : str
         Why it cannot be read at all; empty if it can.
     """
@@ -194,7 +199,8 @@ class Uploads:
         mine = after.files[after.files["file"] == target]
         rows, used, aside = (int(mine[c].sum()) for c in ("rows", "used", "set_aside"))
         return Preview(key, site_id, kind, target, moved, rows, used, aside, _reasons(after.set_aside, target),
-                       tuple(n for n in after.notices if n not in set(before.notices)))
+                       (*_elsewhere(before.set_aside, after.set_aside, target),
+                        *(n for n in after.notices if n not in set(before.notices))))
 
 
 def _reasons(set_aside: pd.DataFrame, file: str) -> tuple[tuple[str, int, int], ...]:
@@ -202,6 +208,14 @@ def _reasons(set_aside: pd.DataFrame, file: str) -> tuple[tuple[str, int, int], 
     kinds = mine["reason"].astype(str).str.replace(r"\d[\d.,:-]*", "…", regex=True)
     by = mine.groupby(kinds)["line"].agg(["size", "min"]).sort_values("size", ascending=False)
     return tuple((str(reason), int(row["size"]), int(row["min"])) for reason, row in by.iterrows())
+
+
+def _elsewhere(before: pd.DataFrame, after: pd.DataFrame, file: str) -> list[str]:
+    """What the file would set aside in files that are there already, as readings that clash with its own."""
+    then, now = (frame[frame["file"] != file]["file"].value_counts() for frame in (before, after))
+    more = now.sub(then, fill_value=0)
+    return [f"{name}: {count(int(n), 'more row or value', 'more rows or values')} of this file would be set aside."
+            for name, n in more[more > 0].items()]
 
 
 def _safe_name(name: str) -> tuple[str, str]:
@@ -218,12 +232,39 @@ def _check_size(suffix: str, content: bytes) -> None:
     if len(content) > LARGEST:
         raise InputError(f"The file has {len(content) / 1e6:.0f} MB. Expected {LARGEST / 1e6:.0f} MB at most. Split it.")
     if suffix == ".csv.gz":
-        try:
-            unpacked = zlib.decompressobj(wbits=31).decompress(content, LARGEST_UNPACKED + 1)
-        except zlib.error:
-            raise InputError("The file is no sound gzip file. Pack it again.") from None
-        if len(unpacked) > LARGEST_UNPACKED:
-            raise InputError(f"The file unpacks to more than {LARGEST_UNPACKED / 1e6:.0f} MB. Split it.")
+        size = _unpacked_gzip(content)
+    elif suffix == ".parquet":
+        size = _unpacked_parquet(content)
+    else:
+        return
+    if size > LARGEST_UNPACKED:
+        raise InputError(f"The file unpacks to more than {LARGEST_UNPACKED / 1e6:.0f} MB. Split it.")
+
+
+def _unpacked_gzip(content: bytes) -> int:
+    """Unpacked size of all members, counted until it is too much. [bytes]"""
+    size = 0
+    try:
+        with gzip.GzipFile(fileobj=io.BytesIO(content)) as packed:
+            while size <= LARGEST_UNPACKED and (part := packed.read(1_000_000)):
+                size += len(part)
+    except (OSError, EOFError, zlib.error):
+        raise InputError("The file is no sound gzip file. Pack it again.") from None
+    return size
+
+
+def _unpacked_parquet(content: bytes) -> int:
+    """
+    Size by the file's own account, and not under that of its cells: equal ones take next to nothing there. [bytes]
+
+    A group of rows is read by its account and fails where that is false.
+    """
+    try:
+        about = parquet.ParquetFile(pa.BufferReader(content)).metadata
+    except (pa.ArrowException, OSError, ValueError):
+        raise InputError("The file is no sound Parquet file. Write it again.") from None
+    stated = sum(about.row_group(n).total_byte_size for n in range(about.num_row_groups))
+    return int(max(stated, 8 * about.num_rows * about.num_columns))
 
 
 def _mirror(portfolio: Path, copy: Path, site_id: str) -> None:

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import gzip
+import io
 import shutil
 from pathlib import Path
 
+import numpy as np
+import pandas as pd
 import pytest
 
 from dashboards.pages.upload import KIND_WORDS
@@ -56,6 +59,12 @@ def test_an_accepted_file_stands_beside_what_was_there_which_stays_the_same(port
     assert again.file == "sites/drumlin/costs/June-2.csv"
 
 
+def test_what_a_file_would_set_aside_in_others_is_told(portfolio):
+    there = portfolio / "sites" / "drumlin" / "readings" / "iv" / "round-02-2024-06-04.csv"
+    copy = Uploads(portfolio).look("Ada", "drumlin", "iv", "again.csv", there.read_bytes())
+    assert copy.set_aside + sum("would be set aside" in n for n in copy.notices) > 0
+
+
 def test_a_dropped_file_and_another_persons_file_cannot_be_accepted(portfolio):
     uploads = Uploads(portfolio)
     preview = uploads.look("Ada", "drumlin", "costs", "June.csv", COSTS)
@@ -101,6 +110,16 @@ def test_a_file_that_is_no_table_or_unpacks_to_too_much_is_refused(portfolio):
         uploads.look("Ada", "drumlin", "costs", "June.csv.gz", COSTS)
     with pytest.raises(InputError, match="unpacks to more"):
         uploads.look("Ada", "drumlin", "costs", "June.csv.gz", gzip.compress(bytes(LARGEST_UNPACKED + 10), 1))
+    # Members after the first count too, and so do equal cells, which take next to nothing in a Parquet file.
+    half = gzip.compress(bytes(LARGEST_UNPACKED // 2 + 10), 1)
+    with pytest.raises(InputError, match="unpacks to more"):
+        uploads.look("Ada", "drumlin", "costs", "June.csv.gz", half + half)
+    alike = io.BytesIO()
+    pd.DataFrame({"amount": np.zeros(LARGEST_UNPACKED // 8 + 1, np.int8)}).to_parquet(alike)
+    with pytest.raises(InputError, match="unpacks to more"):
+        uploads.look("Ada", "drumlin", "costs", "June.parquet", alike.getvalue())
+    with pytest.raises(InputError, match="no sound Parquet"):
+        uploads.look("Ada", "drumlin", "costs", "June.parquet", COSTS)
     unread = uploads.look("Ada", "drumlin", "costs", "June.csv", b"when;how much\n1;2\n")
     assert "semicolons" in unread.refused
     with pytest.raises(InputError, match="cannot be read"):
