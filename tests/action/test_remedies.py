@@ -63,9 +63,16 @@ def test_what_a_test_leads_to_costs_a_string_or_the_weak_modules():
 
 def test_a_hedge_cut_lately_has_little_to_cut_again():
     three_years = pd.Timestamp(AS_OF, tz=make_site().timezone) - pd.Timedelta(days=3 * 365.25)
-    cut = pd.DataFrame({"kind": ["vegetation_cut"], "start": [three_years], "scope": ["site"]})
+    cut = pd.DataFrame({"kind": ["vegetation_cut"], "start": [three_years], "scope": ["site"], "note": ["hedge trimmed"]})
     assert _regrown(_look(), 3.0) == 1.0
     assert _regrown(_look(events=cut), 3.0) == pytest.approx(0.632, abs=0.001)
+
+
+@pytest.mark.parametrize(("day", "note", "mown"), [
+    ("2024-11-14", "grass mown", True), ("2024-06-28", "", True), ("2024-11-14", "", False), ("2024-06-28", "hedge cut", False)])
+def test_mowing_leaves_the_hedge_as_it_was(day, note, mown):
+    cut = pd.DataFrame({"kind": ["vegetation_cut"], "start": [pd.Timestamp(day, tz="UTC")], "scope": ["site"], "note": [note]})
+    assert (_regrown(_look(events=cut), 3.0) == 1.0) == mown
 
 
 def test_late_starts_as_often_on_dry_days_are_no_matter_of_wet():

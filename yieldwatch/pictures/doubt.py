@@ -68,9 +68,11 @@ def draws_of(columns: Mapping[str, Sequence[float]], about: Mapping[str, Sequenc
 
     Returns
     -------
-    ndarray, shape (n_draws,)
+    ndarray, shape (n_draws,), or (1,) of nil where the cause has no doubt
         [kWh] times the weights' unit.
     """
+    if not columns:
+        return np.zeros(1)  # a cause without doubt, such as one that never acted
     weight = np.array([weights.get(m, 0.0) for m in about["months"]])
     strengths = np.array([columns[f"p{k}"] for k in range(len(columns))], dtype=float)
     pattern = np.array(about["patterns"], dtype=float).reshape(len(columns), len(weight)) @ weight

@@ -39,6 +39,10 @@ _MOSTLY = 0.6
 #: How far a cut's success varies from one to the next, since neither how tall the plants are nor how low they may be cut is
 #: known: from a trim that opens little to a sky that opens wholly. Relative. Common practice, no source.
 _CUT_DOUBT = 0.6
+#: Words of a note that tell what was cut, and the months in which what nobody named was grass: birds nest, and grass grows, from
+#: spring to late summer (months of the north). Common practice, no source.
+_OF_GRASS, _OF_HEDGES = ("grass", "mow", "meadow", "strim"), ("hedge", "tree", "shrub", "bush", "branch", "prun", "coppice")
+_GROWING = (4, 5, 6, 7, 8)
 #: Chance that what shades is a plant that may be cut, and no building, slope or neighbour's tree. Common practice, no source.
 _PLANT = 0.85
 
@@ -89,13 +93,25 @@ def cut_vegetation(look: Look) -> list[Candidate]:
 
 
 def _regrown(look: Look, hedge_years: float) -> float:
-    """Share of a hedge's shade that came back since the last recorded cut: cutting again can take off no more than that."""
+    """Share of a hedge's shade that came back since its last recorded cut: cutting again can take off no more than that."""
     events = look.data.events
-    cuts = events.loc[events["kind"] == "vegetation_cut", "start"] if len(events) else events
-    if not len(cuts):
+    cuts = events[events["kind"] == "vegetation_cut"] if len(events) else events
+    last = [cut.start for cut in cuts.itertuples() if not _mown(look, cut.start, str(getattr(cut, "note", "")))]
+    if not last:
         return 1.0
-    days = (pd.Timestamp(look.outlook.as_of, tz=look.site.timezone) - cuts.max()).total_seconds() / 86400.0
+    days = (pd.Timestamp(look.outlook.as_of, tz=look.site.timezone) - max(last)).total_seconds() / 86400.0
     return float(-np.expm1(-max(days, 0.0) / 365.25 / hedge_years))
+
+
+def _mown(look: Look, day: pd.Timestamp, note: str) -> bool:
+    """Whether a recorded cut was of grass: by its note, and where that is silent by the season in which hedges are let be."""
+    said = note.casefold()
+    if any(word in said for word in _OF_GRASS):
+        return True
+    if any(word in said for word in _OF_HEDGES):
+        return False
+    month = day.tz_convert(look.site.tz).month
+    return (month if look.site.latitude >= 0 else (month + 5) % 12 + 1) in _GROWING
 
 
 def _later(look: Look, rows: list[int], grass: np.ndarray, cures: float, hedge_years: float,
