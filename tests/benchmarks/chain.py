@@ -130,7 +130,7 @@ def own_gamma(kind: ModuleType) -> ModuleType:
     return replace(kind, gamma_p_mp_pct_per_c=100.0 * (warm / cold - 1.0) / 25.0)
 
 
-def pvwatts_points() -> tuple[tuple[float, float], ...]:
+def converter_points() -> tuple[tuple[float, float], ...]:
     """
     Efficiency of pvlib's default inverter model at the datasheet's loads, for our curve.
 
@@ -148,7 +148,7 @@ def pvwatts_points() -> tuple[tuple[float, float], ...]:
 def invented_site(kind: ModuleType) -> Site:
     """One fixed array on one inverter, no rows before it, no design losses."""
     inverter = Inverter(
-        "I1", InverterType("K70", AC_RATED_KW, AC_RATED_KW, None, 1, None, None, pvwatts_points())
+        "I1", InverterType("K70", AC_RATED_KW, AC_RATED_KW, None, 1, None, None, converter_points())
     )
     strings = tuple(String(f"S{k}", "I1", "A", kind, SERIES) for k in range(PARALLEL))
     array = Array("A", "fixed", tilt_deg=25.0, azimuth_deg=170.0, albedo=0.25)
