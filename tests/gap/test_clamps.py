@@ -173,6 +173,14 @@ def test_a_missing_string_shows_in_the_current_against_the_round():
     assert out.loc["I0", "note"] == ""
 
 
+def test_an_inverter_that_takes_no_current_is_read_and_told():
+    site = site_of(40)
+    clamp = _readings(*({"inverter_id": f"I{k}", **_dc(10, amps=0.0 if k == 2 else 1.0)} for k in range(4)))
+    out = _check(site, clamp, one_round(site, "2024-06-01", noise=0.001)).set_index("inverter_id")
+    assert "100 % short of its strings" in out.loc["I2", "note"]
+    assert out.loc["I0", "note"] == ""
+
+
 def test_a_string_that_the_round_knows_to_be_open_is_not_missing_again():
     site = site_of(40)
     iv = one_round(

@@ -348,9 +348,14 @@ _PEER_DOUBT = 0.03
 
 def _odd(row: pd.Series, name: str) -> bool:
     """True where a ratio is beyond twice its uncertainty, and its peers, if any, do not show the same."""
-    away = abs(np.log(row[name])) > 2.0 * row[f"{name}_u"]
+    away = _off_one(row[name]) > 2.0 * row[f"{name}_u"]
     peer = row[f"{name}_peer"]
-    return bool(away and (pd.isna(peer) or abs(np.log(peer)) > _PEER_DOUBT))
+    return bool(away and (pd.isna(peer) or _off_one(peer) > _PEER_DOUBT))
+
+
+def _off_one(ratio: float) -> float:
+    """How far a ratio is from one, as a logarithm; infinite for a reading of nil."""
+    return float("inf") if ratio <= 0 else abs(float(np.log(ratio)))
 
 
 def _note(row: pd.Series) -> str:
