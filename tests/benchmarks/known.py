@@ -25,6 +25,8 @@ from yieldwatch.assess import assess
 SPELL_CAUSES = ("inverter_outage", "grid_outage", "curtailment")
 #: Jobs that mend something, as against those that look or ask.
 NOT_CORRECTIVE = ("inspect", "claim")
+#: Share of a string's power under droppings from which nobody can say whether it is faulty.
+DROPPINGS = 0.02
 
 
 @dataclass(frozen=True)
@@ -73,7 +75,9 @@ def run(seed: int, healthy: bool) -> tuple[int, Known | str]:
     rows = rows[rows["month"].isin(months)].assign(**about)
     rows["truth"] = rows["truth"].fillna(0.0)
     found = gap.string_findings[["string_id", "finding"]].rename(columns={"finding": "told"})
-    both = strings[["string_id", "finding", "from"]].merge(found, on="string_id", how="left")
+    # A string under heavy droppings is no fault and no false alarm: it counts neither way.
+    clear = (strings["finding"] != "ok") | (strings["droppings"] <= DROPPINGS)
+    both = strings.loc[clear, ["string_id", "finding", "from"]].merge(found, on="string_id", how="left")
     both["size"] = both["string_id"].map(fault_sizes(farm)).fillna(0.0).where(both["finding"] != "ok", 0.0)
     both["seen"] = seen(spec, both, pd.concat(read.values()) if read else None)
     listed = answer.work_list
