@@ -310,9 +310,10 @@ def _worked(view: _View) -> list:
     except BookError as err:
         return [html.P(str(err))]
     first, end = _last_quarter(str(view.store.about()["as_of"]))
-    quarter = f"{day(first)} to {day(dt.date.fromisoformat(end) - dt.timedelta(days=1))}"
+    last = dt.date.fromisoformat(end) - dt.timedelta(days=1)
+    quarter = f"{day(first)} to {day(last)}"
     done = [j for j in jobs if j.done_on and first <= j.done_on.isoformat() < end]
-    events = recorded(view.visit, first, end)
+    events = recorded(view.visit, first, last.isoformat())
     if not done:
         return [html.P([f"No job of the job book was done from {quarter}. ",
                         dcc.Link("All promises and what came of them", href="/promises")]), *events]

@@ -14,15 +14,17 @@ from dashboards.store import Row
 from dashboards.visit import Visit
 from yieldwatch.report.words import count, day, job_word, number, plain
 
+#: Rows shown; all stand behind their link.
+MOST = 25
 
-def recorded(visit: Visit, first: str = "", end: str = "9999") -> list:
-    """
-    A sentence and a table of such work done from `first` to before `end` [YYYY-MM-DD], newest first; nothing where there is none.
-    """
+
+def recorded(visit: Visit, first: str = "", last: str = "9999") -> list:
+    """A sentence and a table of such work done from `first` to `last` [YYYY-MM-DD], newest first; nothing where there is none."""
     if not visit.store.has("proof"):
         return []
-    rows = [r for r in visit.store.rows("proof", order=["done_on"], descending=True)
-            if r["job_ref"] is None and first <= str(r["done_on"]) < end]
+    where = {"job_ref": None, "done_on__from": first, "done_on__to": last}
+    page = visit.store.page("proof", ["done_on"], True, 1, MOST, where)
+    rows, total = page.rows, page.total
     if not rows:
         return []
     told = [r for r in rows if r["gain_kwh"] is not None]
@@ -33,7 +35,8 @@ def recorded(visit: Visit, first: str = "", end: str = "9999") -> list:
         Column("gain_kwh", "Won back over the days measured [kWh], 90 % interval", _gain, number=True),
         Column("words", "What can be said", lambda r: plain(r["words"])),
     ]
-    said = f"The farms' own events record {count(len(rows), 'job')}; {len(told)} of them can be measured. "
+    shown = "them" if total == len(rows) else f"the newest {len(rows)}"
+    said = f"The farms' own events record {count(total, 'job')}; {len(told)} of {shown} can be measured. "
     return [html.P([said, dcc.Link("The rows", href=rows_behind("proof")), " · ",
                     dcc.Link("How a gain is proven", href="/handbook/proof-method")]),
             grid(columns, rows, "Work recorded as events, newest first")]
