@@ -166,7 +166,7 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
         usual[site.id] = usual_weeks(state, today)
         say(f"{site.id}: proof of what was done")
         proofs = prove_site(site, data, state, result.rounds, done_jobs(site, data, in_hand))
-        result = replace(result, proof=proof_table(proofs, portfolio.horizon_months))
+        result = replace(result, proof=proof_table(proofs, portfolio.horizon_months, portfolio.currency))
         could_read += readings(site, state, jobs)
         bright.append(bright_hours(state, today))
         done.append(result)

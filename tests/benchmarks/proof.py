@@ -216,7 +216,7 @@ def proven(folder: Path, spec: FarmSpec) -> pd.DataFrame:
     findings, clamps = string_findings(site, rounds, data), check_clamps(site, data, rounds)
     start, end = (pd.Timestamp(d, tz=site.timezone).tz_convert("UTC") for d in (spec.start, spec.end))
     state = infer_state(site, data, rounds, findings, start, end, clamps=clamps)
-    return proof_table(prove_site(site, data, state, rounds, done_jobs(site, data)), 36)
+    return proof_table(prove_site(site, data, state, rounds, done_jobs(site, data)), 36, "EUR")
 
 
 def run(seed: int) -> tuple[int, pd.DataFrame | str]:

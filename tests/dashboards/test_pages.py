@@ -17,7 +17,6 @@ PATHS = [
 @pytest.mark.parametrize("path", PATHS)
 def test_a_page_comes_up_without_an_error_and_is_accessible(page, served, path):
     visit(page, served, path)
-    # The sample's job book has no job done yet.
     assert page.locator("main .sorry").count() == 0
     assert_fits(page)
     assert_accessible(page)

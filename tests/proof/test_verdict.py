@@ -29,20 +29,24 @@ def proof(mean: float, sd: float, cost: float | None = 100.0, **changes) -> Proo
 ])
 def test_a_job_that_worked_is_judged_by_its_cost(mean, cost, word):
     # 500 kWh at 0.1 are 50 so far, 200 a year and 600 in three years.
-    assert judge(proof(mean, 60.0, cost), 36).word == word
+    assert judge(proof(mean, 60.0, cost), 36, "EUR").word == word
+
+
+def test_money_is_said_in_the_portfolios_currency():
+    assert "it cost EUR 100." in judge(proof(2000.0, 60.0, 100.0), 36, "EUR").words
 
 
 def test_a_wash_is_owed_one_year_only():
     wash = proof(500.0, 60.0, 400.0)
     again = replace(wash, job=replace(wash.job, cause="soiling"))
-    assert (judge(wash, 36).word, judge(again, 36).word) == ("on_its_way", "too_dear")
+    assert (judge(wash, 36, "EUR").word, judge(again, 36, "EUR").word) == ("on_its_way", "too_dear")
 
 
 def test_nil_within_the_interval_is_no_effect_only_if_the_promise_is_ruled_out():
-    assert judge(proof(10.0, 50.0, promised_kwh=300.0), 36).word == "no_effect"
-    assert judge(proof(10.0, 50.0, promised_kwh=50.0), 36).word == "not_told"
-    assert judge(proof(10.0, 50.0), 36).word == "not_told"
-    assert judge(proof(-300.0, 50.0), 36).word == "no_effect"
+    assert judge(proof(10.0, 50.0, promised_kwh=300.0), 36, "EUR").word == "no_effect"
+    assert judge(proof(10.0, 50.0, promised_kwh=50.0), 36, "EUR").word == "not_told"
+    assert judge(proof(10.0, 50.0), 36, "EUR").word == "not_told"
+    assert judge(proof(-300.0, 50.0), 36, "EUR").word == "no_effect"
 
 
 def test_more_days_are_told_by_the_variance_of_a_difference_of_means():
@@ -56,11 +60,11 @@ def test_more_days_are_told_by_the_variance_of_a_difference_of_means():
 
 def test_where_too_few_days_before_leave_the_doubt_no_more_days_are_advised():
     assert np.isnan(days_more(proof(60.0, 100.0)))
-    assert "would not tell" in judge(proof(60.0, 100.0), 36).words
+    assert "would not tell" in judge(proof(60.0, 100.0), 36, "EUR").words
 
 
 def test_what_nothing_tells_is_said_and_left_blank():
-    table = proof_table([proof(0.0, 1.0, gain_kwh=np.array([]), methods=(), doubts=("No log.",))], 36)
+    table = proof_table([proof(0.0, 1.0, gain_kwh=np.array([]), methods=(), doubts=("No log.",))], 36, "EUR")
     assert table.loc[0, ["gain_kwh", "gain", "chance"]].isna().all()
     assert table.loc[0, "verdict"] == "not_told"
     assert table.loc[0, "words"] == "Cannot be told. No log."

@@ -44,7 +44,7 @@ class Verdict:
     days_more: float = float("nan")
 
 
-def proof_table(proofs: Sequence[Proof], horizon_months: int) -> pd.DataFrame:
+def proof_table(proofs: Sequence[Proof], horizon_months: int, currency: str) -> pd.DataFrame:
     """
     One row a job that was done.
 
@@ -53,19 +53,21 @@ def proof_table(proofs: Sequence[Proof], horizon_months: int) -> pd.DataFrame:
     proofs : sequence of Proof
     horizon_months : int
         Over which what stays mended is to pay back.
+    currency : str
+        The portfolio's.
 
     Returns
     -------
     DataFrame
         Columns `COLUMNS`; bounds of 90 %. [kWh, money] Missing where nothing tells.
     """
-    return pd.DataFrame([_row(p, horizon_months) for p in proofs], columns=list(COLUMNS))
+    return pd.DataFrame([_row(p, horizon_months, currency) for p in proofs], columns=list(COLUMNS))
 
 
-def _row(proof: Proof, horizon_months: int) -> dict[str, object]:
+def _row(proof: Proof, horizon_months: int, currency: str) -> dict[str, object]:
     job, (mean, low, high) = proof.job, _bounds(proof)
     year, price = proof.year_share, proof.price
-    found = judge(proof, horizon_months)
+    found = judge(proof, horizon_months, currency)
     return {
         "site_id": job.site_id, "job": job.name, "job_ref": job.ref, "job_kind": job.job_kind, "cause": job.cause,
         "scope": " ".join(job.scope), "done_on": job.done_on, "contractor": job.contractor,
@@ -88,7 +90,7 @@ def _bounds(proof: Proof) -> tuple[float, float, float]:
     return float(proof.gain_kwh.mean()), float(low), float(high)
 
 
-def judge(proof: Proof, horizon_months: int) -> Verdict:
+def judge(proof: Proof, horizon_months: int, currency: str) -> Verdict:
     """
     Return the verdict on one job.
 
@@ -105,7 +107,7 @@ def judge(proof: Proof, horizon_months: int) -> Verdict:
     figures = f"{mean:,.0f} kWh ({low:,.0f} to {high:,.0f}) over the {days} days after the work, against {_against(proof)}"
     promised = f"; promised for these days: {proof.promised_kwh:,.0f} kWh" if np.isfinite(proof.promised_kwh) else ""
     if low > 0:
-        word, money = _money(proof, horizon_months, mean, low, high)
+        word, money = _money(proof, horizon_months, currency, mean, low, high)
         return Verdict(word, f"Worked: won back {figures}{promised}. {money}{doubts}")
     if high <= 0 or high < proof.promised_kwh:
         return Verdict("no_effect", f"No effect shown: {figures}{promised}. The loss may be there still: look at it.{doubts}")
@@ -125,12 +127,13 @@ def _against(proof: Proof) -> str:
     return " and ".join(said[m] for m in proof.methods)
 
 
-def _money(proof: Proof, horizon_months: int, mean: float, low: float, high: float) -> tuple[str, str]:
+def _money(proof: Proof, horizon_months: int, currency: str, mean: float, low: float, high: float) -> tuple[str, str]:
     """The verdict on a job that worked, and the sentence about its money."""
     cost, price, year = proof.job.cost, proof.price, proof.year_share
     if cost is None or not np.isfinite(price):
         return "worked", "Its cost is not known." if cost is None else "No price is known for these days."
-    so_far = f"That is {mean * price:,.0f} ({low * price:,.0f} to {high * price:,.0f}) in money so far; it cost {cost:,.0f}."
+    won = f"{currency} {mean * price:,.0f} ({low * price:,.0f} to {high * price:,.0f})"
+    so_far = f"That is {won} so far; it cost {currency} {cost:,.0f}."
     if low * price >= cost:
         return "paid_back", f"Paid back. {so_far}"
     if not np.isfinite(year):
@@ -138,7 +141,7 @@ def _money(proof: Proof, horizon_months: int, mean: float, low: float, high: flo
     years = 1.0 if proof.job.cause in _COMES_BACK else max(horizon_months / 12.0, 1.0)
     ahead = [x * price * year * years for x in (low, mean, high)]
     span = "the year after the work" if years == 1.0 else f"{years:g} years"
-    text = f"{so_far} Over {span} it comes to {ahead[1]:,.0f} ({ahead[0]:,.0f} to {ahead[2]:,.0f})."
+    text = f"{so_far} Over {span} it comes to {currency} {ahead[1]:,.0f} ({ahead[0]:,.0f} to {ahead[2]:,.0f})."
     if ahead[0] >= cost:
         return "on_its_way", f"On its way to paying back. {text}"
     if ahead[2] < cost:
