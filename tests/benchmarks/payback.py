@@ -128,7 +128,7 @@ def best_set(true: Sequence[tuple[Job, float]], coming: dict[str, float]) -> tup
     more = np.maximum(visits - np.array([coming.get(c, 0.0) for c in crews]), 0.0)
     nil = np.zeros(len(true))
     number = np.unique(crews, return_inverse=True)[1]
-    taken, _ = choice.best_set(choice.Jobs(value, value, units, more, nil, nil, number, nil.astype(bool)))
+    taken, _ = choice.best_set(choice.Jobs(value, units, more, nil, nil, number, nil.astype(bool)))
     return taken, float(value[taken].sum() - choice.set_total(units, more, number, taken))
 
 
