@@ -24,7 +24,8 @@ _GROUP_COLUMNS = tuple(f"{group}{end}" for group in _GROUPS for end in (
 #: Every table has all its columns whatever the farms lack, so that who reads it need not ask which there are.
 _COLUMNS = {
     "span_farms": ("span", "site_id", "name", "from_month", "to_month", "months", "expected_kwh", "measured_kwh", "coverage",
-                   *_GROUP_COLUMNS, "largest_cause", "largest_money", "budget_kwh", "budget_money", "actual_money", "paid", "note"),
+                   *_GROUP_COLUMNS, "largest_cause", "largest_money", "budget_kwh", "budget_money", "actual_money", "paid",
+                   "note"),
     "span_causes": ("span", "site_id", "name", "cause", "basis", "energy_kwh", "energy_low_kwh", "energy_high_kwh", "money",
                     "money_low", "money_high", "in_hand", "months", "months_not_assessed"),
     "spans": ("span", "from_month", "to_month", "farms", "farms_measured", "expected_kwh", "measured_kwh", "coverage",
