@@ -37,6 +37,14 @@ def test_the_history_ends_at_the_as_of_date(folder: Path) -> None:
     assert not [n for n in answer.notices if "no whole month" in n]
 
 
+def test_less_than_a_month_is_told_with_its_days(folder: Path) -> None:
+    answer = assess(folder, as_of=dt.date(2023, 5, 20))
+    assert list(answer.sites[0].gap.yields["month"]) == ["2023-05"]
+    assert answer.period == (dt.date(2023, 5, 1), dt.date(2023, 5, 20))
+    (said,) = [n for n in answer.notices if "no whole month" in n]
+    assert "2023-05-01 to 2023-05-19" in said
+
+
 def test_a_period_within_the_history_leaves_nothing_out(folder: Path) -> None:
     answer = assess(folder, period=(dt.date(2023, 6, 1), dt.date(2023, 7, 1)))
     assert list(answer.sites[0].gap.yields["month"]) == ["2023-06"]

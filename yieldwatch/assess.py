@@ -192,12 +192,9 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
     planned = make_plan(portfolio, open_jobs, work_list, last, usual)
     next_up, of_readings = next_measurements(portfolio, open_jobs, could_read, work_list)
     claims = pd.concat([site_claims(r.site, r.data, r.gap, r.losses, r.rounds, work_list, last) for r in done], ignore_index=True)
-    reported = pd.concat([r.gap.yields["month"] for r in done])
-    first_day = start or dt.date.fromisoformat(reported.min() + "-01")
-    end_day = end or (pd.Period(reported.max(), "M") + 1).start_time.date()
     set_aside = pd.concat([r.data.set_aside for r in done], ignore_index=True)
     told = tuple(dict.fromkeys((*notices, *said, *planned.notices, *of_readings)))
-    return Assessment(portfolio, last, (first_day, end_day), tuple(done), planned.work_list, set_aside, told, claims, in_book,
+    return Assessment(portfolio, last, _period(done, last), tuple(done), planned.work_list, set_aside, told, claims, in_book,
                       planned.plan, planned.waiting, ledger, next_up, pd.concat(bright, ignore_index=True),
                       planned.basis)
 
@@ -262,10 +259,21 @@ def _last_tests(sites: Sequence[SiteAssessment]) -> dict[tuple[str, str], dt.dat
     return tests
 
 
+def _period(sites: Sequence[SiteAssessment], as_of: dt.date) -> tuple[dt.date, dt.date]:
+    """First day reported, and the day after the last: those of the months, as far as there is history."""
+    months = [m for s in sites for m in s.gap.months]
+    starts = [_first_day(s.site, s.data).date() for s in sites]
+    first, end = pd.Period(min(months), "M").start_time.date(), (pd.Period(max(months), "M") + 1).start_time.date()
+    return max(first, min(starts)), min(end, as_of)
+
+
 def _left_out(gap: SiteGap, first: pd.Timestamp, last: pd.Timestamp) -> list[str]:
-    """Days at either end of the period that are in no reported month, which would else go unseen."""
+    """Days at either end of the period that are in no reported month, or a month that it does not fill; either would go unseen."""
     from_day = pd.Period(gap.months[0], "M").start_time.date()
     to_day = (pd.Period(gap.months[-1], "M") + 1).start_time.date()
+    if first.date() > from_day + dt.timedelta(days=1) or last.date() < to_day - dt.timedelta(days=1):
+        return [f"the days {first.date()} to {last.date() - dt.timedelta(days=1)} hold no whole month; what was recorded of "
+                f"{' and '.join(gap.months)} is reported."]
     spans = [(first.date(), from_day), (to_day, last.date())]
     days = [f"{start} to {end - dt.timedelta(days=1)}" for start, end in spans if start < end]
     return [f"the days {' and '.join(days)} make no whole month and are not in the monthly tables."] if days else []

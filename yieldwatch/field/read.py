@@ -10,7 +10,7 @@ from os import PathLike
 from pathlib import Path
 
 from yieldwatch.columns import TABLES
-from yieldwatch.errors import FieldDataError
+from yieldwatch.errors import FieldDataError, ended
 from yieldwatch.field.credible import check_light_unit, without_dead_light, without_impossible_dc
 from yieldwatch.field.events import read_costs, read_events, read_statements
 from yieldwatch.field.ledger import ROW, VALUE_ONLY, Ledger
@@ -91,9 +91,10 @@ def _strangers(root: Path, site: Site) -> list[str]:
     notices: list[str] = []
     places = [t.place.format(site=site.id).split("/") for t in TABLES.values() if "{site}" in t.place]
     home = f"sites/{site.id}"
-    note_strangers(root, home, {"job_costs", *(p[2] for p in places)}, notices)
+    readings = {p[3]: f"{home}/readings/{p[3]}" for p in places if len(p) == 4}
+    note_strangers(root, home, {"job_costs", *(p[2] for p in places)}, notices, readings)
     if (root / home / "readings").is_dir():
-        note_strangers(root, f"{home}/readings", {p[3] for p in places if len(p) == 4}, notices)
+        note_strangers(root, f"{home}/readings", readings, notices)
     return notices
 
 
@@ -116,13 +117,15 @@ def _not_used(data: SiteData, site: Site, as_of: dt.date | None) -> list[str]:
     for file, n_aside, n_rows in data.files[["file", "set_aside", "rows"]].itertuples(index=False):
         if n_aside:
             own = data.set_aside[(data.set_aside["file"] == file) & (data.set_aside["part"] == ROW)]
-            notices.append(f"{file}: {n_aside} of {n_rows} rows were set aside, first line "
-                           f"{own['line'].iloc[0]}: {own['reason'].iloc[0]}.")
+            notices.append(f"{file}: {n_aside} of {n_rows} rows {'was' if n_aside == 1 else 'were'} set aside, first line "
+                           f"{own['line'].iloc[0]}: {ended(own['reason'].iloc[0])}")
     values = int((data.set_aside["part"] == VALUE_ONLY).sum())
     if values:
-        notices.append(f"sites/{site.id}: {values} single values were set aside; "
-                       "the rest of their rows is used.")
+        what = "1 single value was set aside; the rest of its row is" if values == 1 else (
+            f"{values} single values were set aside; the rest of their rows is")
+        notices.append(f"sites/{site.id}: {what} used.")
     later = int(data.files["after_as_of"].sum())
     if later:
-        notices.append(f"sites/{site.id}: {later} rows lie on or after {as_of} and were not read.")
+        notices.append(f"sites/{site.id}: {later} {'row lies' if later == 1 else 'rows lie'} on or after {as_of} and "
+                       f"{'was' if later == 1 else 'were'} not read.")
     return notices

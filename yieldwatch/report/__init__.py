@@ -16,6 +16,7 @@ from yieldwatch.report.schema import TABLES
 from yieldwatch.report.store_file import STORE_FILE, write_store
 from yieldwatch.report.tables import table_writers, tables, write_files
 from yieldwatch.report.visit_calendar import visits_ics
+from yieldwatch.report.visits import has_visits
 from yieldwatch.report.workbook import workbook_xlsx
 
 __all__ = ["write_report"]
@@ -55,8 +56,7 @@ def write_report(assessment: Assessment, folder: Path, parquet: bool = False) ->
     if not missing:
         writers[CREW_SHEETS] = lambda path: _write(path, crew_sheets_pdf(assessment))
         writers[MONTHLY] = lambda path: _write(path, monthly_pdf(assessment))
-    if not assessment.plan.empty and (assessment.plan["row"] == "visit").any():
-        # A calendar must hold something (RFC 5545, 3.6).
+    if has_visits(assessment):
         writers[CALENDAR] = lambda path: _write(path, visits_ics(assessment))
     # Last, so that a program that sees the new store finds the new files beside it.
     writers[STORE_FILE] = lambda path: write_store(assessment, frames, path)

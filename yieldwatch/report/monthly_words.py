@@ -17,7 +17,7 @@ from yieldwatch.book.promises import Promises
 from yieldwatch.report import jobs, words
 from yieldwatch.report.money import STEP_WORDS
 from yieldwatch.report.proof import proven_sentence
-from yieldwatch.report.sentences import added
+from yieldwatch.report.sentences import added, left_out_said
 from yieldwatch.report.totals import IN_HAND, Amount, SiteTotal, site_total
 from yieldwatch.report.words import EnergyUnit, count, listed, money, money_span
 
@@ -147,7 +147,7 @@ def _came_in(assessment: Assessment, month: Month, unit: EnergyUnit) -> list[str
         said.append(f"Statements that do not agree with meter and tariff: {_some(wrong)}; query them.")
     if month.absent:
         said.append(f"Not measured in this month, and in none of its figures: {_some(month.absent)}.")
-    return said
+    return [*said, *left_out_said(assessment)]
 
 
 def _money_of(assessment: Assessment, span: str, month: str, step: str) -> str:
