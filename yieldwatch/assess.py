@@ -149,13 +149,15 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
     in_hand = book.jobs() if book else ()
     start, end = period or (None, None)
     done, found, usual, notices = [], [], {}, list(portfolio.notices)
+    left_out: list[str] = []
     could_read: list[Reading] = []
     bright: list[pd.DataFrame] = []
     for site in portfolio.sites:
         say(f"{site.id}: reading")
         data = read_site_data(path, site, as_of)
         if data.weather is None or data.weather_step is None:
-            notices.append(f"{site.id}: no weather, so nothing can be expected of it; the site is left out.")
+            notices.append(_no_weather(site, data))
+            left_out.append(notices[-1])
             continue
         say(f"{site.id}: clocks")
         data, clocks = with_right_clocks(site, data)
@@ -173,7 +175,8 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
         found += jobs
         notices += [words if words.startswith(f"{site.id}:") else f"{site.id}: {words}" for words in (*said, *more)]
     if not done:
-        raise NotEnoughData(f"{path}: no site has usable weather. Expected sites/<id>/weather.csv. Add it for at least one site.")
+        raise NotEnoughData("\n".join([*left_out, "No site is left to assess. Expected weather of at least one site. Add it to "
+                                       "sites/<id>/weather.csv."]))
     say("ranking the jobs")
     last = as_of or max(_history_end(r.site, r.data, None) for r in done)
     in_book, ledger = None, pd.DataFrame()
@@ -197,6 +200,14 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
     return Assessment(portfolio, last, _period(done, last), tuple(done), planned.work_list, set_aside, told, claims, in_book,
                       planned.plan, planned.waiting, ledger, next_up, pd.concat(bright, ignore_index=True),
                       planned.basis)
+
+
+def _no_weather(site: Site, data: SiteData) -> str:
+    """Why a site is left out."""
+    what = "no weather" if data.weather is None or data.weather.empty else "weather of a single time"
+    aside = int((data.set_aside["file"].str.startswith(f"sites/{site.id}/weather.")).sum()) if len(data.set_aside) else 0
+    rows = f" (rows of it set aside: {aside:,}; yieldwatch check says why)" if aside else ""
+    return f"{site.id}: {what}{rows}, so nothing can be expected of it; the site is left out."
 
 
 def _settle_promises(book: JobBook, sites: Sequence[SiteAssessment], as_of: dt.date) -> tuple[Promises, list[str]]:
@@ -268,7 +279,7 @@ def _period(sites: Sequence[SiteAssessment], as_of: dt.date) -> tuple[dt.date, d
 
 
 def _left_out(gap: SiteGap, first: pd.Timestamp, last: pd.Timestamp) -> list[str]:
-    """Days at either end of the period that are in no reported month, or a month that it does not fill; either would go unseen."""
+    """Days at either end of the period that are in no reported month, or months that it does not fill: either would go unseen."""
     from_day = pd.Period(gap.months[0], "M").start_time.date()
     to_day = (pd.Period(gap.months[-1], "M") + 1).start_time.date()
     if first.date() > from_day + dt.timedelta(days=1) or last.date() < to_day - dt.timedelta(days=1):

@@ -105,10 +105,22 @@ def _missing(data: SiteData, site: Site) -> list[str]:
                for name, why in _LACKING.items() if name in lacks]
     if {"iv", "clamp", "meter", "power"} <= lacks:
         notices.append(f"sites/{site.id}: has no readings at all, so nothing was measured to compare with.")
+    notices += _before_commissioning(data, site)
     if any(t.kind == "market" for t in site.tariffs) and (data.prices is None or data.prices.empty):
         notices.append(f"sites/{site.id}: a tariff is at market prices and there is no prices table, "
                        "so money is blank for its time.")
     return notices
+
+
+def _before_commissioning(data: SiteData, site: Site) -> list[str]:
+    """Energy from before the first day of operation, which says that the day is wrong: ageing would be counted from it."""
+    starts = [table[name].min() for table, name in ((data.power, "time"), (data.meter, "start"))
+              if table is not None and len(table)]
+    first = min(starts).tz_convert(site.tz).date() if starts else site.commissioned
+    if first >= site.commissioned:
+        return []
+    return [f"sites/{site.id}/site.toml: commissioned = {site.commissioned}, but there is energy from {first} on. Expected the "
+            "first day of operation, from which ageing counts. Correct it."]
 
 
 def _not_used(data: SiteData, site: Site, as_of: dt.date | None) -> list[str]:

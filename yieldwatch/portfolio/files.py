@@ -104,7 +104,7 @@ def note_strangers(root: Path, place: str, known: Iterable[str], notices: list[s
         stem = path.name if path.is_dir() else table_stem(path)
         if path.suffix.lower() in _UNREAD_SUFFIXES and path.stem.lower() in {*known, *elsewhere} and path.is_file():
             notices.append(f"{_relative(path, root)}: ignored; only {', '.join(SUFFIXES)} files are read. Export it as CSV.")
-        if stem in elsewhere:
+        if stem is not None and stem in elsewhere:
             notices.append(f"{_relative(path, root)}: ignored, not in its place. Move it to {elsewhere[stem]}.")
             continue
         if stem is None or stem in known or path.name.startswith("."):
