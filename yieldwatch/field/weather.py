@@ -43,8 +43,8 @@ def read_weather(source: Source, name: str) -> tuple[pd.DataFrame | None, pd.Tim
     step = usual_step(weather.index.to_series())
     if step is not None and step > _LONGEST_STEP:
         source.ledger.problems.append(
-            f"{place}: its rows come every {step / pd.Timedelta('1h'):g} hours. Expected a step of an hour or less, since light and "
-            "power change within it. Export it at a finer step.")
+            f"{place}: its rows come every {step / pd.Timedelta('1h'):g} hours. Expected a step of an hour or less, since "
+            "light and power change within it. Export it at a finer step.")
     return weather, step
 
 
