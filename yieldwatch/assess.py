@@ -39,6 +39,7 @@ from yieldwatch.gap.attribute import SiteState, infer_state
 from yieldwatch.gap.clamps import check_clamps
 from yieldwatch.gap.clock_check import ClockShift, minutes_moved, with_right_clocks
 from yieldwatch.gap.findings import string_findings
+from yieldwatch.gap.measured import beyond_weather
 from yieldwatch.gap.results import SiteGap
 from yieldwatch.gap.rounds import assess_rounds
 from yieldwatch.gap.second_light import LightDrift
@@ -255,7 +256,8 @@ def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, clocks: list[
     statements, paid = check_statements(site, data, gap)
     bridge, budget = site_bridge(site, data, gap)
     returns, earned = site_returns(site, data, gap, losses, portfolio.discount_rate)
-    said = (*said, *_light_corrected(state), *_light_drifts(state.light_drift), *dict.fromkeys((*paid, *budget, *earned)),
+    said = (*said, *_beyond_weather(data, state),
+            *_light_corrected(state), *_light_drifts(state.light_drift), *dict.fromkeys((*paid, *budget, *earned)),
             *_left_out(gap, max(first, begin), min(last, finish)), *_too_good(gap.yields))
     pictures = prepare_pictures(Subject(site, data, state, gap, losses, rounds, clamps))
     return SiteAssessment(site, data, gap, losses, rounds, clamps, statements, bridge, returns, pictures=pictures), state, said
@@ -288,6 +290,17 @@ def _left_out(gap: SiteGap, first: pd.Timestamp, last: pd.Timestamp) -> list[str
     spans = [(first.date(), from_day), (to_day, last.date())]
     days = [f"{start} to {end - dt.timedelta(days=1)}" for start, end in spans if start < end]
     return [f"the days {' and '.join(days)} make no whole month and are not in the monthly tables."] if days else []
+
+
+def _beyond_weather(data: SiteData, state: SiteState) -> list[str]:
+    """Name the meter periods that reach over an end of the weather, whose energy is in no month."""
+    if data.meter is None or data.meter.empty:
+        return []
+    grid, tz = state.model.weather.table.index, state.model.site.tz
+    over = data.meter[beyond_weather(state.model, data.meter) & (data.meter["end"] > grid[0]).to_numpy()
+                      & (data.meter["start"] < grid[-1]).to_numpy()]
+    return [f"the meter's {row.start.tz_convert(tz).date()} to {row.end.tz_convert(tz).date()} reaches beyond the weather and "
+            "cannot be held against it. Add weather for all of it." for row in over.itertuples()]
 
 
 def _light_corrected(state: SiteState) -> list[str]:

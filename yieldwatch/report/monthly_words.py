@@ -139,8 +139,8 @@ def _came_in(assessment: Assessment, month: Month, unit: EnergyUnit) -> list[str
     earned = _money_of(assessment, "twelve_months", month.month, "actual_revenue")
     said.append(f"What is measured of the twelve months up to it is {year.text(_sum([t.measured_kwh for t in month.of_year]))}"
                 f"{f' and {earned}' if earned else ''}.")
-    if (income or earned) and (bare := _without_budget(assessment)):
-        said.append(f"Money is without {_some(bare)}, for want of a budget.")
+    if bare := _without_budget(assessment):
+        said.append(f"What {_some(bare)} earned is not told here, for want of a budget in the plan.")
     odd = [(words.plain(s.site.name), int((~s.statement_checks["verdict"].isin(["agrees", "not_checked"])).sum()))
            for s in assessment.sites if len(s.statement_checks)]
     if wrong := [f"{n} at {name}" for name, n in odd if n]:
