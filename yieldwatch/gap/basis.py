@@ -70,7 +70,7 @@ def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
         "shading": _shading(state, no_log),
         "snow": _snow(state, energy),
         "string_fault": Basis("measured", 0.006)
-        if log or rounds
+        if log or rounds or data.string_current is not None
         else Basis("not_assessed", why_not="No IV round, no string current and no interval log."),
         "inverter_efficiency": _efficiency(log, with_dc or any(f.cause == "inverter_efficiency" for f in state.faults), clamps),
         "inverter_outage": Basis("measured", 0.0003, 0.08)

@@ -17,10 +17,15 @@ _N = len(QUANTITIES)
 #: Least and most standard deviation between sound strings, peers compared: by `QUANTITIES`. The least are the
 #: between-strings parts of one visit; the most keep a site full of shade from hiding its faults in its own
 #: spread. Common practice, no source.
-_LEAST = np.array([0.005, 0.006, 0.006, 0.010, 0.015, 0.10])
-_MOST = np.array([0.012, 0.015, 0.012, 0.040, 0.030, 0.20])
+_LEAST = np.array([0.005, 0.006, 0.006, 0.010, 0.015, 0.10, 0.010, 0.015])
+_MOST = np.array([0.012, 0.015, 0.012, 0.040, 0.030, 0.20, 0.025, 0.040])
 #: The same against a datasheet, where age and instruments count in full.
-_ON_PLATE = np.array([0.025, 0.02, 0.025, 0.06, 0.03, 0.20])
+_ON_PLATE = np.array([0.025, 0.02, 0.025, 0.06, 0.03, 0.20, 0.02, 0.03])
+#: Share of the variance between strings' logged currents that stays: makers' spread and the sensors' own gain. Common practice,
+#: no source.
+_LOG_LASTS = 0.85
+#: Noise of a reading over the least spread: a look at the log is the median of days.
+_SINGLE = np.array([1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 0.3, 0.4])
 #: The current's, where the light sensor's bias is taken out by the round's other strings.
 _ON_PLATE_LIGHT_OUT = 0.04
 #: Share of traces taken in passing light, and the width over which their log current is spread.
@@ -32,7 +37,7 @@ _STATES = {"voltage": 0.45, "current": 0.45, "both": 0.10}
 
 @dataclass(frozen=True)
 class Spread:
-    """Standard deviation between strings (`maker`) and between readings (`noise`), each shape (6,)."""
+    """Standard deviation between strings (`maker`) and between readings (`noise`), each shape (8,)."""
 
     maker: np.ndarray
     noise: np.ndarray
@@ -44,7 +49,7 @@ def spread_of(y: np.ndarray, dead: np.ndarray, with_peers: bool, light_out: bool
 
     Parameters
     ----------
-    y : ndarray, shape (n_strings, n_rounds, 6)
+    y : ndarray, shape (n_strings, n_rounds, 8)
         Deviations; NaN where not read.
     dead : ndarray of bool, shape (n_strings, n_rounds)
     with_peers : bool
@@ -56,23 +61,22 @@ def spread_of(y: np.ndarray, dead: np.ndarray, with_peers: bool, light_out: bool
         if light_out:
             on_plate[QUANTITIES.index("i_sc")] = _ON_PLATE_LIGHT_OUT
         return Spread(np.sqrt(0.8) * on_plate, np.sqrt(0.2) * on_plate)
-    total = np.full(_N, np.nan)
-    between = np.full(_N, np.nan)
-    for q in range(4):
+    total, part = _LEAST.copy(), np.full(_N, 0.5)
+    for q in (0, 1, 2, 3, 6, 7):
         values = np.where(dead, np.nan, y[:, :, q])
-        by_round = [_scatter(values[:, r]) for r in range(values.shape[1])]
+        values = values[:, np.isfinite(values).any(axis=0)]
+        by_round = [_scatter(column) for column in values.T]
         total[q] = np.median([s for s in by_round if np.isfinite(s)] or [_LEAST[q]])
+        total[q] = np.clip(total[q], _LEAST[q], _MOST[q])
+        rounds = max(values.shape[1], 2)
         full = np.isfinite(values).sum(axis=1) >= max(2, values.shape[1] - 1)
         if full.sum() >= 8:
-            between[q] = _scatter(np.nanmean(values[full], axis=1))
-    total = np.clip(np.where(np.isfinite(total), total, _LEAST), _LEAST, _MOST)
-    rounds = max(y.shape[1], 2)
-    # mean of R readings: M² = maker² + noise²/R; one reading: T² = maker² + noise²
-    part = (rounds * (between / total) ** 2 - 1.0) / (rounds - 1.0)
-    part = np.clip(np.where(np.isfinite(part), part, 0.5), 0.2, 0.9)
-    part[4:] = 0.0  # the slopes of a curve are noise
+            # mean of R readings: M² = maker² + noise²/R; one reading: T² = maker² + noise²
+            part[q] = (rounds * (_scatter(np.nanmean(values[full], axis=1)) / total[q]) ** 2 - 1.0) / (rounds - 1.0)
+    part = np.clip(part, 0.2, 0.9)
+    part[4:] = 0.0, 0.0, _LOG_LASTS, _LOG_LASTS  # the slopes of a curve are noise
     # Readings that agree by luck do not make the instrument better than it is.
-    return Spread(total * np.sqrt(part), np.maximum(total * np.sqrt(1.0 - part), 0.8 * _LEAST))
+    return Spread(total * np.sqrt(part), np.maximum(total * np.sqrt(1.0 - part), 0.8 * _LEAST * _SINGLE))
 
 
 def _scatter(x: np.ndarray) -> float:
@@ -87,13 +91,13 @@ def log_likelihood(y: np.ndarray, dead: np.ndarray, light: np.ndarray, doubt: np
 
     Parameters
     ----------
-    y : ndarray, shape (n_strings, n_rounds, 6)
+    y : ndarray, shape (n_strings, n_rounds, 8)
         Deviations from sound strings, by `QUANTITIES`; NaN where not read.
     dead : ndarray of bool, shape (n_strings, n_rounds)
         No current.
     light : ndarray, shape (n_strings, n_rounds)
         Light on the string over that at which the round's signatures were drawn up.
-    doubt : ndarray, shape (n_strings, n_rounds, 6)
+    doubt : ndarray, shape (n_strings, n_rounds, 8)
         Variance of the reading beside the usual noise.
     past : Histories
     spread : Spread
@@ -124,13 +128,15 @@ def _log_likelihood(y: np.ndarray, dead: np.ndarray, light: np.ndarray, doubt: n
         known = np.isfinite(y[:, :, q])[:, None, :]
         residual = np.where(known, np.nan_to_num(y[:, None, :, q]) - mean[None, :, :, q] * scale, 0.0)
         variance = spread.noise[q] ** 2 + past.extra[None, :, :, q] + doubt[:, None, :, q]
+        if not known.any():
+            continue
         if QUANTITIES[q] == "i_sc":
             out += _current(residual, known, variance + spread.maker[q] ** 2)
         else:
             out += _shared_offset(residual, known, variance, spread.maker[q])
     # No current is an open string or it is not; neither explains the other.
     wrong = dead[:, None, :] != is_open[None]
-    seen = dead[:, None, :] | np.isfinite(y[:, :, 0])[:, None, :]
+    seen = (dead | np.isfinite(y).any(axis=2))[:, None, :]
     return out - 25.0 * (wrong & seen).sum(axis=2)
 
 
@@ -189,6 +195,13 @@ def _shaded_current(y: np.ndarray, doubt: np.ndarray, spread: Spread) -> np.ndar
         out += np.where(
             np.isfinite(y[:, :, q]), -0.5 * (value / scale) ** 2 - np.log(scale * np.sqrt(2 * np.pi)), 0.0
         )
+    # A logged current is that of the day's better hours: shade that lasts all day may take any part of it.
+    for q, share in ((6, _SHADE_ROUND), (7, 0.5 * _SHADE_ROUND)):
+        scale = np.hypot(spread.noise[q], spread.maker[q])
+        value = np.nan_to_num(y[:, :, q])
+        clear = np.exp(-0.5 * (value / scale) ** 2) / (scale * np.sqrt(2.0 * np.pi))
+        shade = ((value < 0.0) & (value > -_SHADE_DEEPEST)) / _SHADE_DEEPEST + 1e-9
+        out += np.where(np.isfinite(y[:, :, q]), np.log((1.0 - share) * clear + share * shade), 0.0)
     return out
 
 

@@ -27,7 +27,7 @@ PEER_COLUMNS = ("v_oc_own_peer", "i_ratio_peer", "v_ratio_peer", "i_sc_peer")
 PLATE_COLUMNS = ("v_oc_plate", "i_ratio_plate", "v_ratio_plate", "i_sc_plate")
 #: Standard uncertainty by `QUANTITIES` of a trace held against the peers of another round: temperature,
 #: instrument and age count in full, light on the current only. Common practice, no source.
-ALONE_DOUBT = np.array([0.010, 0.008, 0.012, 0.040, 0.01, 0.05])
+ALONE_DOUBT = np.array([0.010, 0.008, 0.012, 0.040, 0.01, 0.05, 0.0, 0.0])
 
 
 def peers_of_the_nearest_round(mine: pd.DataFrame) -> pd.DataFrame:
@@ -68,8 +68,8 @@ def arrays(
 
     Returns
     -------
-    y : ndarray, shape (n_strings, n_rounds, 6)
-        Deviations by `QUANTITIES`, NaN where not read; the slopes are left NaN.
+    y : ndarray, shape (n_strings, n_rounds, 8)
+        Deviations by `QUANTITIES`, NaN where not read; all but the first four are left NaN.
     dead : ndarray of bool, shape (n_strings, n_rounds)
         No current.
     time : ndarray of datetime64[ns], same shape
