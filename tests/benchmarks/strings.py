@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import argparse
 import tempfile
-from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -103,11 +102,13 @@ def report(strings: pd.DataFrame, by: tuple[str, ...] = ("rounds", "curves", "cu
     print(pd.crosstab(strings.loc[must, "finding"], strings.loc[must, "told"]).to_string())
     print("stated chance of a fault against the share that are faulty")
     bins = pd.cut(strings["chance"], _CHANCES, include_lowest=True)
-    table = strings.assign(fault=fault).groupby(bins, observed=True).agg(n=("fault", "size"), stated=("chance", "mean"), true=("fault", "mean"))
+    by_chance = strings.assign(fault=fault).groupby(bins, observed=True)
+    table = by_chance.agg(n=("fault", "size"), stated=("chance", "mean"), true=("fault", "mean"))
     print(table.round(3).to_string())
     hit = strings[fault & called]
-    within = (hit["share"] - hit["size"]).abs() < 1.645 * np.maximum(hit["share_sd"], 0.002)
-    print(f"share lost of {len(hit)} found: 90 % interval holds {within.mean():.2f}, mean error {(hit['share'] - hit['size']).mean():+.4f}")
+    error = hit["share"] - hit["size"]
+    within = error.abs() < 1.645 * np.maximum(hit["share_sd"], 0.002)
+    print(f"share lost of {len(hit)} found: 90 % interval holds {within.mean():.2f}, mean error {error.mean():+.4f}")
 
 
 def _line(name: str, strings: pd.DataFrame) -> None:
@@ -115,9 +116,9 @@ def _line(name: str, strings: pd.DataFrame) -> None:
     must = fault & strings["seen"].astype(bool) & (strings["size"] > CLEAR_FAULT)
     hit = fault & called
     right = (strings["finding"] == strings["told"])[hit & must]
-    print(f"{name:20s} {strings['seed'].nunique():4d} farms {len(strings):5d} strings {fault.sum():4d} faulty, called {called.sum():4d}: "
-          f"precision {hit.sum() / max(called.sum(), 1):.3f}; of {must.sum():4d} that must be found recall "
-          f"{(hit & must).sum() / max(must.sum(), 1):.3f}; right kind {right.mean():.3f}")
+    print(f"{name:20s} {strings['seed'].nunique():4d} farms {len(strings):5d} strings {fault.sum():4d} faulty, "
+          f"called {called.sum():4d}: precision {hit.sum() / max(called.sum(), 1):.3f}; of {must.sum():4d} that must be found "
+          f"recall {(hit & must).sum() / max(must.sum(), 1):.3f}; right kind {right.mean():.3f}")
 
 
 def main() -> None:
@@ -134,7 +135,7 @@ def main() -> None:
         must = fault & strings["seen"].astype(bool) & (strings["size"] > CLEAR_FAULT)
         wrong = strings[(called & ~fault) | (must & (strings["told"] != strings["finding"]))]
         with pd.option_context("display.width", 300, "display.max_colwidth", 170, "display.max_rows", None):
-            print(wrong[["seed", "string_id", "strings", "rounds", "currents", "finding", "size", "droppings", "told", "chance", "why"]].round(3))
+            print(wrong[["seed", "string_id", "strings", "rounds", "finding", "size", "told", "chance", "why"]].round(3))
     if options.out:
         strings.to_csv(options.out, index=False)
 

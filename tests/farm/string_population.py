@@ -15,7 +15,9 @@ from .simulate import build
 from .spec import FarmSpec, Grass, Hedge, Instruments, Mechanism, Pole, Soiling, StringFault, strings_of
 
 #: How often each kind is drawn.
-_KIND_WEIGHTS = {"open": 0.2, "bypass_short": 0.2, "wrong_count": 0.12, "series_resistance": 0.16, "shunt": 0.16, "current_low": 0.16}
+_KIND_WEIGHTS = {
+    "open": 0.2, "bypass_short": 0.2, "wrong_count": 0.12, "series_resistance": 0.16, "shunt": 0.16, "current_low": 0.16,
+}  # fmt: skip
 _GROWING = ("series_resistance", "shunt")
 
 

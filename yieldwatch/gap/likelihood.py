@@ -30,8 +30,12 @@ _SINGLE = np.array([1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 0.3, 0.4])
 _ON_PLATE_LIGHT_OUT = 0.04
 #: Share of traces taken in passing light, and the width over which their log current is spread.
 _CLOUD, _CLOUD_LOW, _CLOUD_HIGH = 0.05, -1.2, 0.3
-#: Share of rounds in which a shaded string is in the shade, and the widest log loss.
-_SHADE_ROUND, _SHADE_DEEPEST = 0.5, 0.7
+#: Standard deviations beyond which a deviation counts no more.
+_FARTHEST = 6.0
+#: Share of rounds in which a shaded string is in the shade, with the sun low and with it high, and what low and high are. [°]
+_SHADE_ROUND, _SUN = (0.6, 0.25), (20.0, 60.0)
+#: Log loss by shade: most is slight, some takes anything up to the deepest. Common practice, no source.
+_SHADE_SLIGHT, _SHADE_DEEPEST = 0.08, 0.7
 _STATES = {"voltage": 0.45, "current": 0.45, "both": 0.10}
 
 
@@ -133,7 +137,9 @@ def _log_likelihood(y: np.ndarray, dead: np.ndarray, light: np.ndarray, doubt: n
         if QUANTITIES[q] == "i_sc":
             out += _current(residual, known, variance + spread.maker[q] ** 2)
         else:
-            out += _shared_offset(residual, known, variance, spread.maker[q])
+            # A reading that no history explains must not decide between them by how far off it is.
+            most = _FARTHEST * np.sqrt(variance + spread.maker[q] ** 2)
+            out += _shared_offset(np.clip(residual, -most, most), known, variance, spread.maker[q])
     # No current is an open string or it is not; neither explains the other.
     wrong = dead[:, None, :] != is_open[None]
     seen = (dead | np.isfinite(y).any(axis=2))[:, None, :]
@@ -158,9 +164,11 @@ def _current(residual: np.ndarray, known: np.ndarray, variance: np.ndarray) -> n
     return np.where(known, np.log((1.0 - _CLOUD) * normal + _CLOUD * passing), 0.0).sum(axis=2)
 
 
-def log_likelihood_shaded(y: np.ndarray, dead: np.ndarray, doubt: np.ndarray, spread: Spread) -> np.ndarray:
+def log_likelihood_shaded(
+    y: np.ndarray, dead: np.ndarray, doubt: np.ndarray, elevation: np.ndarray, spread: Spread
+) -> np.ndarray:
     """
-    Log likelihood of each string's readings if something shades it in some rounds.
+    Log likelihood of each string's readings if something shades it in some rounds, the more likely the lower the sun.
 
     Shade takes any size and changes from round to round: bypass diodes conduct (voltage falls), or a few
     groups limit the current. Makers' offsets are summed over three points each (Gauss-Hermite).
@@ -171,17 +179,18 @@ def log_likelihood_shaded(y: np.ndarray, dead: np.ndarray, doubt: np.ndarray, sp
     """
     points, weights = np.polynomial.hermite_e.hermegauss(3)
     weights = weights / weights.sum()
+    in_shade = np.asarray(np.interp(np.where(np.isnan(elevation), sum(_SUN) / 2.0, elevation), _SUN, _SHADE_ROUND))
     total = np.zeros((len(y), 27))
     log_weight = np.empty(27)
     for n, (a, b, c) in enumerate(np.ndindex(3, 3, 3)):
         offset = spread.maker[:3] * points[[a, b, c]]
         log_weight[n] = np.log(weights[[a, b, c]]).sum()
-        total[:, n] = _rounds_in_shade(y, doubt, offset, spread).sum(axis=1)
-    passing = _shaded_current(y, doubt, spread).sum(axis=1)
+        total[:, n] = _rounds_in_shade(y, doubt, offset, in_shade, spread).sum(axis=1)
+    passing = _shaded_current(y, doubt, in_shade, spread).sum(axis=1)
     return np.logaddexp.reduce(total + log_weight, axis=1) + passing - 25.0 * dead.sum(axis=1)
 
 
-def _shaded_current(y: np.ndarray, doubt: np.ndarray, spread: Spread) -> np.ndarray:
+def _shaded_current(y: np.ndarray, doubt: np.ndarray, in_shade: np.ndarray, spread: Spread) -> np.ndarray:
     """Current and slopes of a string that may be shaded: both may be off, and nothing is said of how."""
     variance = spread.noise[3] ** 2 + spread.maker[3] ** 2 + doubt[:, :, 3]
     current = np.nan_to_num(y[:, :, 3])
@@ -196,16 +205,24 @@ def _shaded_current(y: np.ndarray, doubt: np.ndarray, spread: Spread) -> np.ndar
             np.isfinite(y[:, :, q]), -0.5 * (value / scale) ** 2 - np.log(scale * np.sqrt(2 * np.pi)), 0.0
         )
     # A logged current is that of the day's better hours: shade that lasts all day may take any part of it.
-    for q, share in ((6, _SHADE_ROUND), (7, 0.5 * _SHADE_ROUND)):
+    for q, share in ((6, in_shade), (7, 0.5 * in_shade)):
         scale = np.hypot(spread.noise[q], spread.maker[q])
         value = np.nan_to_num(y[:, :, q])
         clear = np.exp(-0.5 * (value / scale) ** 2) / (scale * np.sqrt(2.0 * np.pi))
-        shade = ((value < 0.0) & (value > -_SHADE_DEEPEST)) / _SHADE_DEEPEST + 1e-9
+        shade = (value < 0.0) * _loss_density(value) + 1e-9
         out += np.where(np.isfinite(y[:, :, q]), np.log((1.0 - share) * clear + share * shade), 0.0)
     return out
 
 
-def _rounds_in_shade(y: np.ndarray, doubt: np.ndarray, offset: np.ndarray, spread: Spread) -> np.ndarray:
+def _loss_density(x: np.ndarray) -> np.ndarray:
+    """Density of a log change `x` by shade, where it is a loss."""
+    lost = np.clip(-x, 0.0, None)
+    return 0.5 * np.exp(-lost / _SHADE_SLIGHT) / _SHADE_SLIGHT + 0.5 * (lost < _SHADE_DEEPEST) / _SHADE_DEEPEST
+
+
+def _rounds_in_shade(
+    y: np.ndarray, doubt: np.ndarray, offset: np.ndarray, in_shade: np.ndarray, spread: Spread
+) -> np.ndarray:
     known = np.isfinite(y[:, :, :3]).all(axis=2)
     v, i, b = (np.nan_to_num(y[:, :, q]) - offset[q] for q in range(3))
 
@@ -215,7 +232,7 @@ def _rounds_in_shade(y: np.ndarray, doubt: np.ndarray, offset: np.ndarray, sprea
 
     def loss(x: np.ndarray, q: int) -> np.ndarray:
         fade = 1.0 / (1.0 + np.exp(np.clip((x + 0.01) / (0.5 * spread.noise[q]), -50, 50)))
-        return fade * (x > -_SHADE_DEEPEST) / _SHADE_DEEPEST + 1e-9
+        return fade * _loss_density(x) + 1e-9
 
     # Shaded cells also lose a little open-circuit voltage.
     dim = normal(v, 0, -0.008, 0.008)
@@ -223,5 +240,5 @@ def _rounds_in_shade(y: np.ndarray, doubt: np.ndarray, offset: np.ndarray, sprea
     shade = dim * (_STATES["voltage"] * loss(b, 2) * normal(i, 1, 0.0, 0.02)
                    + _STATES["current"] * loss(i, 1) * normal(b, 2, 0.02, 0.03)
                    + _STATES["both"] * loss(i, 1) * loss(b, 2))
-    mixed = (1.0 - _SHADE_ROUND) * clear + _SHADE_ROUND * shade
+    mixed = (1.0 - in_shade) * clear + in_shade * shade
     return np.where(known, np.log(mixed + 1e-300), 0.0)

@@ -26,6 +26,7 @@ FEWEST_PEERS = 4
 _GOOD_LIGHT, _LEAST_LIGHT, _MOST_LIGHT = 700.0, 400.0, 1600.0
 _GOOD_DRIFT, _MOST_DRIFT = 0.01, 0.05
 _TEMP_RANGE = (-25.0, 95.0)
+_DARK = 0.5
 _KEYS = ("i_sc", "v_oc", "i_mp", "v_mp", "p_mp")
 #: Ratios that a trace is judged by; each has `*_plate` and `*_peer` columns.
 SHAPE_RATIOS = ("fill_factor", "i_ratio", "v_ratio")
@@ -173,6 +174,10 @@ def _grade(table: pd.DataFrame, kinds: dict[str, ModuleType], modules: np.ndarra
         (i_sc > 1.4 * plate_i, "i_sc " + _text(i_sc, 2) + " A is above 1.4 × the plate's at this light"),
         (v_oc > 1.4 * plate_v, "v_oc " + _text(v_oc, 0) + " V is above 1.4 × the plate's"),
         (repeated, "same numbers as another trace of the round"),
+        (
+            _dark_days(table, i_sc / plate_i),
+            "most strings of this day gave under half of the current of this light: snow, or light read elsewhere",
+        ),
     ]
     usable = [
         (light < _GOOD_LIGHT, "irradiance " + _text(light, 0) + " W/m², below 700"),
@@ -193,6 +198,13 @@ def _grade(table: pd.DataFrame, kinds: dict[str, ModuleType], modules: np.ndarra
     grade = np.where(is_unfit, "unfit", np.where(is_usable, "usable", "good"))
     return pd.DataFrame({"grade": grade, "reason": np.where(is_unfit, why_unfit, why_usable),
                          "flags": _joined(flags)[1], "no_current": (i_sc < 0.05 * plate_i) & ~is_unfit})
+
+
+def _dark_days(table: pd.DataFrame, share: pd.Series) -> pd.Series:
+    """Traces of days on which more than half of the strings, four or more, gave under `_DARK` of the current of their light."""
+    dark = share[table["poa_global"] >= _LEAST_LIGHT].lt(_DARK).groupby(table["time"].dt.floor("D"))
+    bad = dark.mean().gt(0.5) & dark.size().ge(4)
+    return table["time"].dt.floor("D").map(bad).fillna(False).astype(bool)
 
 
 def _text(values: pd.Series, digits: int) -> pd.Series:

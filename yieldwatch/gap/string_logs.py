@@ -22,7 +22,7 @@ LOOKS = 4
 _LOOK_DAYS = 15
 #: Light on the strings, by their own currents over the plate's: of bright hours, of the brightest hour of an overcast day, and
 #: the least that is compared.
-_BRIGHT, _OVERCAST, _LEAST = 0.5, 0.40, 0.08
+_BRIGHT, _OVERCAST, _LEAST = 0.45, 0.40, 0.08
 #: Light at which `bright` and `dim` are usually read. [W/m²]
 BRIGHT_LIGHT, DIM_LIGHT = 750.0, 200.0
 #: Fewest like strings that make a reference, and fewest intervals of a day.
@@ -67,7 +67,8 @@ class StringLog:
         days : ndarray of int, shape (n_looks, 2)
             First day, and the day after the last.
         """
-        known = np.flatnonzero(np.isfinite(self.bright).sum(axis=0) >= min(_FEWEST, len(self.strings)))
+        read = np.isfinite(self.bright) | np.isfinite(self.dim)
+        known = np.flatnonzero(read.sum(axis=0) >= min(_FEWEST, len(self.strings)))
         if len(known) < _LOOK_DAYS:
             return np.array([], "datetime64[ns]"), np.empty((len(self.strings), 0, 2)), np.empty((0, 2), int)
         count = min(LOOKS, len(known) // _LOOK_DAYS)
@@ -76,9 +77,10 @@ class StringLog:
         since = 0
         for end in ends:
             first, last = int(known[end - _LOOK_DAYS]), int(known[end - 1]) + 1
-            bright = _median(self.bright[:, first:last])
-            # Overcast days are few: all since the look before.
-            values.append(np.stack([bright, _median(self.dim[:, since:last])], axis=1))
+            bright, now = _median(self.bright[:, first:last]), _median(self.dim[:, first:last])
+            # Overcast days are few: all since the look before. A string that is dead now is so in any light.
+            dim = np.where(np.isneginf(now), now, _median(self.dim[:, since:last]))
+            values.append(np.stack([np.where(np.isnan(bright) & np.isneginf(now), now, bright), dim], axis=1))
             days.append((first, last))
             since = last
         time = self.dates[[last - 1 for _, last in days]].tz_convert("UTC").tz_localize(None) + pd.Timedelta(hours=12)
@@ -101,8 +103,8 @@ def string_log(site: Site, data: SiteData) -> StringLog | None:
     """
     Hold every logged string against its like.
 
-    Its like are the strings of its plane and type where there are three others, else of its plane. Hours in which a whole inverter
-    stood far below the others say nothing of its strings.
+    Its like are the strings of its plane and type where there are three others, else of its plane. Hours in which a whole
+    inverter stood far below the others say nothing of its strings.
 
     Returns
     -------

@@ -45,8 +45,6 @@ def witness_rows(blocks: Blocks, columns: list[Column], rounds: pd.DataFrame, fi
         return []
     odd = {*FAULT_FINDINGS, "shaded"}
     faulty = set(findings.loc[findings["finding"].isin(odd), "string_id"]) if len(findings) else set()
-    dirt = [j for j, c in enumerate(columns) if c.cause == "soiling"]
-    place = {name: k for k, name in enumerate(blocks.model.inverter_ids)}
     triplets: list[tuple[int, int, float]] = []
     values: list[float] = []
     weights: list[float] = []
@@ -57,22 +55,14 @@ def witness_rows(blocks: Blocks, columns: list[Column], rounds: pd.DataFrame, fi
             washed = visit.loc[theirs, "washed"]
             if theirs.sum() == 0 or (~theirs).sum() < _FEWEST_OTHERS or washed.notna().any() != washed.notna().all():
                 continue
-            power = np.log(visit["p_mp_plate"].to_numpy(float))
-            row = len(values)
+            dirt: dict[int, float] = {}
             if washed.notna().all():
-                day = min(blocks.day_of(visit["time"].iloc[0]), blocks.day_of(washed.min()) - 1)
-                near = np.flatnonzero(blocks.day == min(max(day, 0), len(blocks.dates) - 1))
-                if not len(near):
-                    continue
-                others = visit.loc[~theirs, "inverter_id"].map(place).value_counts(normalize=True)
-                for j in dirt:
-                    shapes = [(columns[j].at(int(k)), share) for k, share in others.items()]
-                    before = sum(share * float(shape[near].mean()) for shape, share in shapes if shape is not None)
-                    if before:
-                        triplets.append((row, j, CLEANED * before))
+                dirt = _dirt_of_others(blocks, columns, visit[~theirs], washed.min())
             elif _days_since_wash(traces, witness, visit["time"].iloc[0]) < _DIRTY_AGAIN:
                 continue
-            triplets.append((row, number[name], 1.0))
+            triplets += [(len(values), j, CLEANED * depth) for j, depth in dirt.items()]
+            triplets.append((len(values), number[name], 1.0))
+            power = np.log(visit["p_mp_plate"].to_numpy(float))
             values.append(float(np.median(power[~theirs]) - np.median(power[theirs])))
             weights.append(1.0 / (1.0 / theirs.sum() + 1.5 / (~theirs).sum()))
     if not values:
@@ -81,6 +71,21 @@ def witness_rows(blocks: Blocks, columns: list[Column], rounds: pd.DataFrame, fi
     design = sparse.csr_matrix((v, (r, c)), shape=(len(values), len(columns)))
     mean = float(np.mean(weights))
     return [Rows("witness strings", design, np.array(values), np.array(weights) / mean, _READING / np.sqrt(mean), 1.0)]
+
+
+def _dirt_of_others(blocks: Blocks, columns: list[Column], visit: pd.DataFrame, washed: pd.Timestamp) -> dict[int, float]:
+    """What each unknown of soiling takes of the strings that were not washed, by place in `columns`."""
+    # An inverter's state holds the wash of its witnesses from that day on: the day before is the others'.
+    day = min(blocks.day_of(visit["time"].iloc[0]), blocks.day_of(washed) - 1)
+    near = np.flatnonzero(blocks.day == min(max(day, 0), len(blocks.dates) - 1))
+    place = {name: k for k, name in enumerate(blocks.model.inverter_ids)}
+    share = visit["inverter_id"].map(place).value_counts(normalize=True)
+    out: dict[int, float] = {}
+    for j, column in enumerate(columns):
+        if column.cause == "soiling" and len(near):
+            shapes = [(column.at(int(k)), part) for k, part in share.items()]
+            out[j] = sum(part * float(shape[near].mean()) for shape, part in shapes if shape is not None)
+    return out
 
 
 def _sets(rounds: pd.DataFrame) -> Iterator[tuple[str, int, int, pd.DataFrame, set[str]]]:
