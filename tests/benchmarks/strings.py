@@ -17,11 +17,10 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 
-from tests.benchmarks.known import DROPPINGS
-from tests.farm.causes import at_strength, fault_factor, strength
+from tests.benchmarks.known import DROPPINGS, fault_sizes
+from tests.benchmarks.population import CLEAR_FAULT
 from tests.farm.settings import PortfolioSpec
 from tests.farm.simulate import Farm, build, chain
-from tests.farm.sky import Plane
 from tests.farm.spec import FarmSpec, Soiling, StringFault
 from tests.farm.string_population import draw_string_farm
 from tests.farm.write import write_head, write_site
@@ -31,27 +30,21 @@ from yieldwatch.gap.findings import string_findings
 from yieldwatch.gap.rounds import assess_rounds
 from yieldwatch.portfolio.read import read_portfolio
 
-#: Strings of one visit are told apart to some 2 % (95 %); a fault of twice that must be found. Common practice, no source.
-CLEAR_FAULT = 0.04
 #: Edges of the stated chance of a fault between which stated and true are compared.
 _CHANCES = (0.0, 0.02, 0.1, 0.3, 0.5, 0.7, 0.9, 0.98, 1.0)
 
 
 def truth_of(farm: Farm) -> pd.DataFrame:
     """A row a string: true `finding` today, `size` as share of its power at standard conditions, `since`, `droppings`."""
-    one = np.ones(1)
-    standard = Plane(*[one] * 3, beam=1000.0 * one, diffuse=0.0 * one, temp_module=25.0 * one, temp_cell=25.0 * one)
-    units = {u.id: u for u in farm.units}
+    sizes = fault_sizes(farm)
     soil = farm.spec.all_of(Soiling)
     drops = dict(soil[0].droppings) if soil else {}
-    out = pd.DataFrame({"string_id": list(units), "finding": "ok", "size": 0.0, "since": pd.NaT, "shade": 0.0})
-    out["droppings"] = [drops.get(name, 0.0) / 100 for name in units]
-    out = out.set_index("string_id")
+    names = pd.Index([u.id for u in farm.units], name="string_id")
+    out = pd.DataFrame({"finding": "ok", "size": 0.0, "since": pd.NaT}, index=names)
+    out["droppings"] = [drops.get(name, 0.0) / 100 for name in out.index]
     for fault in farm.spec.all_of(StringFault):
-        now = float(strength(fault, farm.times[-1:])[0])
-        if now > 0:
-            size = 1.0 - float(fault_factor(farm.spec, units[fault.string], at_strength(fault, now), standard)[0])
-            out.loc[fault.string, ["finding", "size"]] = fault.kind, size
+        if fault.string in sizes:
+            out.loc[fault.string, ["finding", "size"]] = fault.kind, sizes[fault.string]
             out.loc[fault.string, "since"] = pd.Timestamp(fault.start)
     return out
 

@@ -55,7 +55,7 @@ def draw_string_farm(seed: int, log: bool = False) -> FarmSpec:
         kept.append(Hedge(toward, 120.0, float(rng.uniform(3, 6)), float(rng.uniform(3, 5)), 0.4))
     number = min(int(rng.choice([0, 1, 2, 3, 5], p=[0.2, 0.25, 0.25, 0.2, 0.1])), max(1, len(names) // 3))
     faults = [_fault(rng, spec, name, units[names.index(name)].series) for name in rng.choice(names, number, replace=False)]
-    spec = replace(spec, mechanisms=(*kept, *faults), instruments=_instruments(rng, spec, log))
+    spec = replace(spec, mechanisms=(*kept, *faults), instruments=_instruments(rng, spec, len(names), log))
     return _with_witnesses(rng, spec, names) if rng.random() < 0.25 else spec
 
 
@@ -89,13 +89,13 @@ def _fault(rng: np.random.Generator, spec: FarmSpec, name: str, series: int) -> 
     return StringFault(name, kind, since, size, mended, part=part, years_to_full=grows)
 
 
-def _instruments(rng: np.random.Generator, spec: FarmSpec, log: bool) -> Instruments:
+def _instruments(rng: np.random.Generator, spec: FarmSpec, strings: int, log: bool) -> Instruments:
     span = (spec.end - spec.start).days
     days = tuple(sorted(spec.start + timedelta(days=int(d)) for d in rng.uniform(25, span - 25, int(rng.choice([1, 2, 3, 5])))))
     fit = replace(
         spec.instruments,
         iv_rounds=days,
-        iv_share=float(rng.choice([1.0, 1.0, 0.75])),
+        iv_share=float(rng.choice([1.0, 1.0, 0.75])) if strings > 6 else 1.0,
         iv_light_bias=float(rng.choice([0.015, 0.04])),
         iv_bad_light=float(rng.choice([0.02, 0.06, 0.12])),
         iv_swaps=0.1,
