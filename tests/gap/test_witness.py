@@ -69,6 +69,19 @@ def test_a_round_without_a_wash_tells_how_the_witnesses_were_made():
     assert surer < unsure
 
 
+def test_a_string_traced_before_and_after_its_wash_needs_no_peer():
+    # Witnesses 1 % better made than the rest, traced dirty and then clean.
+    witness = ("S00", "S06")
+    dirty = a_round(1, "2024-06-01", (), dict.fromkeys(witness, 0.909))
+    clean = a_round(1, "2024-06-01", witness, dict.fromkeys(witness, 0.909 / 0.95))
+    clean = clean[clean["string_id"].isin(witness)].assign(time=clean["time"] + pd.Timedelta(hours=1))
+    told, _ = dirt_told(pd.concat([dirty, clean], ignore_index=True))
+    # Against the others alone it would be 1 % more; the pairs pull that back.
+    alone, _ = dirt_told(pd.concat([dirty[~dirty["string_id"].isin(witness)], clean], ignore_index=True))
+    assert told == pytest.approx(0.0513 / 0.97, abs=0.006)
+    assert abs(told - 0.0513 / 0.97) < abs(alone - 0.0513 / 0.97)
+
+
 def test_a_faulty_witness_is_not_heard():
     witness = ("S00", "S06", "S03")
     ratio = {"S00": 0.6, "S06": 0.90 / 0.95, "S03": 0.90 / 0.95}

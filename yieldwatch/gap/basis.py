@@ -12,6 +12,7 @@ from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.attribute import SiteState
 from yieldwatch.gap.mechanisms.shading import SHORTEST_HISTORY
 from yieldwatch.gap.mechanisms.snow import UNSEEN_ON_A_DAY, snow_days
+from yieldwatch.gap.witness import WITNESS
 
 
 @dataclass(frozen=True)
@@ -63,8 +64,10 @@ def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
     clamps = len(data.clamp) > 0
     with_dc = state.log is not None and bool(np.isfinite(state.log.dc).any())
     no_log = "No interval log of the inverters."
+    # Strings washed alone before a round leave less of it unseen.
+    lasting = LASTING_DIRT_WITNESSED if any(c.tag == WITNESS for c in state.posterior.columns) else LASTING_DIRT
     return {
-        "soiling": Basis("measured", LASTING_DIRT, 0.25 if log else 0.35)
+        "soiling": Basis("measured", lasting, 0.25 if log else 0.35)
         if energy or rounds
         else Basis("prior", 0.01, 0.5, "No energy data and no IV round."),
         "shading": _shading(state, no_log),
@@ -94,7 +97,7 @@ def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
 _SNOW_UNSEEN = 0.7
 #: Dirt that rain does not wash off and that looks like age, beyond what its prior in `soiling.py` expects: 19 in 20 farms that
 #: nobody cleaned have less. Common practice, no source. [fraction]
-LASTING_DIRT = 0.007
+LASTING_DIRT, LASTING_DIRT_WITNESSED = 0.007, 0.003
 #: Shade that may be there where nothing could see it: 19 in 20 of 38 drawn farms had less. [fraction]
 _UNSEEN_SHADE = 0.017
 

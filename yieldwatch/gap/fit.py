@@ -31,7 +31,7 @@ from yieldwatch.gap.mechanisms.soiling import (
 )
 from yieldwatch.gap.mechanisms.string_fault import Fault, fault_columns
 from yieldwatch.gap.second_light import LightDrift, drift_rows
-from yieldwatch.gap.witness import witness_columns, witness_rows
+from yieldwatch.gap.witness import WITNESS, witness_columns, witness_rows
 
 #: Causes that the inference gives as a share of DC power.
 DC_CAUSES = ("soiling", "shading", "string_fault", "degradation")
@@ -113,7 +113,8 @@ def fit(
     trust = np.where(shaded & ~shaded.all(), _SHADED_TRUST, 1.0)
     if wash is None:
         wash = _search_wash(evidence, fixed, ratio, weight * trust[:, None]) if logged else WASH_UNKNOWN
-    dirt = soiling_columns(blocks, soiling_states(blocks, evidence.data, wash, logged))
+    witnessed = any(c.tag == WITNESS for c in fixed)
+    dirt = soiling_columns(blocks, soiling_states(blocks, evidence.data, wash, logged, witnessed))
     columns = [*fixed, *dirt, *shading_columns(blocks, shaded)]
     design = design_matrix(columns, *shape)
     other = [

@@ -20,6 +20,8 @@ from yieldwatch.gap.infer import Rows
 from yieldwatch.gap.mechanisms.base import Column
 from yieldwatch.gap.mechanisms.soiling import CLEANED
 
+#: Tag of the unknowns of this module.
+WITNESS = ("witness",)
 #: One string's power against another's of one visit: by the makers, and by the reading. Common practice, no source.
 _MAKERS, _READING = 0.008, 0.010
 #: A trace whose current is farther off its peers was taken in other light. [ln]
@@ -33,14 +35,14 @@ _FEWEST_OTHERS = 3
 def witness_columns(blocks: Blocks, rounds: pd.DataFrame) -> list[Column]:
     """One unknown for each set of witnesses: how much more or less they give than the others when all are clean."""
     return [
-        Column("round", name, np.zeros(blocks.n), None, 0.0, _MAKERS * np.sqrt(1.0 / n + 1.0 / m), -np.inf, np.inf, ("witness",))
+        Column("round", name, np.zeros(blocks.n), None, 0.0, _MAKERS * np.sqrt(1.0 / n + 1.0 / m), -np.inf, np.inf, WITNESS)
         for name, n, m in sorted({(name, n, m) for name, n, m, *_ in _sets(rounds)})
     ]
 
 
 def witness_rows(blocks: Blocks, columns: list[Column], rounds: pd.DataFrame, findings: pd.DataFrame) -> list[Rows]:
     """One row for each set of witnesses and round: ln of the others' power over theirs."""
-    number = {c.name: j for j, c in enumerate(columns) if c.tag == ("witness",)}
+    number = {c.name: j for j, c in enumerate(columns) if c.tag == WITNESS}
     if not number:
         return []
     odd = {*FAULT_FINDINGS, "shaded"}
@@ -50,12 +52,21 @@ def witness_rows(blocks: Blocks, columns: list[Column], rounds: pd.DataFrame, fi
     weights: list[float] = []
     for name, _, _, traces, witness in _sets(rounds):
         sound = ~traces["string_id"].isin(faulty) & (traces["i_sc_peer"].map(np.log).abs() < _SAME_LIGHT)
-        for _, visit in traces[sound].groupby("round_id"):
+        for _, whole in traces[sound].groupby("round_id"):
+            before, after = _before_and_after(whole)
+            if len(after):
+                # The same string on the same day: how it was made falls out.
+                dirt = _dirt_of_others(blocks, columns, before, after["washed"].min())
+                triplets += [(len(values), j, CLEANED * depth) for j, depth in dirt.items()]
+                ratio = np.log(before["p_mp_plate"].to_numpy(float) / after["p_mp_plate"].to_numpy(float))
+                values.append(float(np.median(ratio)))
+                weights.append(len(after) / 2.0)
+            visit = whole.drop(index=before.index)
             theirs = visit["string_id"].isin(witness)
             washed = visit.loc[theirs, "washed"]
             if theirs.sum() == 0 or (~theirs).sum() < _FEWEST_OTHERS or washed.notna().any() != washed.notna().all():
                 continue
-            dirt: dict[int, float] = {}
+            dirt = {}
             if washed.notna().all():
                 dirt = _dirt_of_others(blocks, columns, visit[~theirs], washed.min())
             elif _days_since_wash(traces, witness, visit["time"].iloc[0]) < _DIRTY_AGAIN:
@@ -71,6 +82,17 @@ def witness_rows(blocks: Blocks, columns: list[Column], rounds: pd.DataFrame, fi
     design = sparse.csr_matrix((v, (r, c)), shape=(len(values), len(columns)))
     mean = float(np.mean(weights))
     return [Rows("witness strings", design, np.array(values), np.array(weights) / mean, _READING / np.sqrt(mean), 1.0)]
+
+
+def _before_and_after(visit: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Traces of strings that were traced both unwashed and washed in one round, row against row."""
+    after = visit[visit["washed"].notna()].drop_duplicates("string_id", keep="last")
+    before = visit[visit["washed"].isna()].drop_duplicates("string_id", keep="last")
+    both = sorted(set(after["string_id"]) & set(before["string_id"]))
+    return (
+        before[before["string_id"].isin(both)].sort_values("string_id"),
+        after[after["string_id"].isin(both)].sort_values("string_id"),
+    )
 
 
 def _dirt_of_others(blocks: Blocks, columns: list[Column], visit: pd.DataFrame, washed: pd.Timestamp) -> dict[int, float]:
@@ -92,6 +114,8 @@ def _sets(rounds: pd.DataFrame) -> Iterator[tuple[str, int, int, pd.DataFrame, s
     """Each set of witnesses: its name, how many they and the others are, the traces of both, and the witnesses."""
     if rounds.empty:
         return
+    # A trace is repeated because the one before it was doubted, or because the string was washed in between.
+    rounds = rounds[~rounds.assign(clean=rounds["washed"].notna()).duplicated(["string_id", "round_id", "clean"], keep="last")]
     fit = rounds[(rounds["grade"] != "unfit") & (rounds["p_mp_plate"] > 0.3) & rounds["i_sc_peer"].notna()]
     for (kind, array), group in fit.groupby(["module_type", "array_id"]):
         alone = group.groupby("round_id")["washed"].transform(lambda w: w.notna().any() and w.isna().any())

@@ -38,6 +38,8 @@ CLEANED = 0.97
 #: healthy farm. A log looks for it, at cleanings and in the trend; where nothing looks there may be more. That there may be more
 #: still is said by the interval (`basis.py`). Common practice, no source.
 _LASTING_SD, _LASTING_START_SD = (0.007, 0.012), (0.006, 0.012)
+#: The same where witness strings measure it: then the prior need not keep it off what looks like it.
+_LASTING_SD_MEASURED, _LASTING_START_SD_MEASURED = 0.02, 0.03
 _START_SD = 0.02
 #: Most inverters that get a share of dirt of their own; beyond, each is too small to matter.
 _MOST_OWN = 24
@@ -79,8 +81,12 @@ class State:
     tag: tuple = ()
 
 
-def soiling_states(blocks: Blocks, data: SiteData, wash: Wash, logged: bool) -> list[State]:
-    """The rate of each month, the dirt at the start, and the lasting layer, for one wash."""
+def soiling_states(blocks: Blocks, data: SiteData, wash: Wash, logged: bool, witnessed: bool = False) -> list[State]:
+    """
+    The rate of each month, the dirt at the start, and the lasting layer, for one wash.
+
+    `witnessed`: whether strings washed alone before a round measure the layer.
+    """
     cleaned = _cleaned(blocks, data)
     left = 1.0 - CLEANED * cleaned
     rain = np.nan_to_num(blocks.rain, nan=0.0)
@@ -96,8 +102,9 @@ def soiling_states(blocks: Blocks, data: SiteData, wash: Wash, logged: bool) -> 
     return [
         *states,
         State("dirt at the start", lasting * before_rain, 0.0, _START_SD),
-        State("lasting layer, growth per year", built[-1], 0.0, _LASTING_SD[not logged]),
-        State("lasting layer at the start", lasting, 0.0, _LASTING_START_SD[not logged]),
+        State("lasting layer, growth per year", built[-1], 0.0, _LASTING_SD_MEASURED if witnessed else _LASTING_SD[not logged]),
+        State("lasting layer at the start", lasting, 0.0,
+              _LASTING_START_SD_MEASURED if witnessed else _LASTING_START_SD[not logged]),
     ]
 
 
