@@ -13,9 +13,9 @@ from yieldwatch.expected.module import fit_module
 from yieldwatch.expected.sun import sun_position
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.likelihood import Spread, log_likelihood, log_likelihood_shaded, spread_of
-from yieldwatch.gap.references import against_few, light_of_the_round_out
-from yieldwatch.gap.signatures import QUANTITIES, Histories, histories, lasting_dirt, severities
-from yieldwatch.gap.string_logs import BRIGHT_LIGHT, LOOKS, StringLog
+from yieldwatch.gap.references import against_few, light_of_the_round_out, rounds_in_shade
+from yieldwatch.gap.signatures import LOGGED_LIGHT, QUANTITIES, Histories, histories, lasting_dirt, severities
+from yieldwatch.gap.string_logs import LOOKS, StringLog
 from yieldwatch.gap.trace_arrays import (
     ALONE_DOUBT,
     PEER_COLUMNS,
@@ -168,6 +168,7 @@ def batches_of(
     add_slopes(read.y, read.rows, features, strings, conditions, module)
     if looks is not None:
         read, conditions = _among(read, conditions, *looks)
+    light = log.light if log is not None and np.isfinite(log.light).all() else LOGGED_LIGHT
     spread = spread_of(read.y, read.dead, compared_with != "datasheet", light_out)
     alone = _alone_on_input(site)
     for length, own_input in sorted({(s.modules_in_series, s.string_id in alone) for s in strings}):
@@ -178,7 +179,7 @@ def batches_of(
         ]
         if not at:
             continue
-        past = histories(severities(module, length, conditions, own_input))
+        past = histories(severities(module, length, conditions, own_input, light))
         own, part = [strings[k] for k in at], read.of(at)
         paths = np.stack([log_path_chance(s, past, time, data.events) for s, time in zip(own, part.time, strict=True)])
         dirt = lasting_dirt(past, washed_between(own, part.time, data, site.tz))
@@ -204,9 +205,10 @@ def _with_references(mine: pd.DataFrame, sound: pd.DataFrame) -> tuple[pd.DataFr
     nothing = pd.Series([np.zeros(len(QUANTITIES))] * len(mine), mine.index, dtype=object)
     # A string without current says nothing of the level that lone traces are held against.
     if mine.empty or (mine["i_sc_peer"].notna() & ~mine["no_current"].astype(bool)).any():
-        mine = mine.assign(alone=mine["i_sc_peer"].isna(), doubt=nothing)
+        dark, unevenly = rounds_in_shade(mine)
+        mine = mine.assign(alone=mine["i_sc_peer"].isna() | mine["round_id"].isin(unevenly), doubt=nothing)
         if len(mine):
-            mine = peers_of_the_nearest_round(mine)
+            mine = peers_of_the_nearest_round(mine, dark)
         mine["doubt"] = [ALONE_DOUBT**2 * alone for alone in mine["alone"]]
         return mine, PEER_COLUMNS, "peers", False
     few = against_few(mine, sound)
@@ -270,7 +272,8 @@ def _among(
     )
     both, empty, when, lit, sun, unsure = (np.concatenate(pair, axis=1)[:, order] for pair in pairs)
     rows = [{place[r]: row for r, row in traces.items()} for traces in read.rows]
-    return Readings(both, empty, when, lit, sun, unsure, rows), [[*conditions, *[(BRIGHT_LIGHT, 45.0)] * many][k] for k in order]
+    at = [*conditions, *[(LOGGED_LIGHT[0], 45.0)] * many]
+    return Readings(both, empty, when, lit, sun, unsure, rows), [at[k] for k in order]
 
 
 def _alone_on_input(site: Site) -> set[str]:

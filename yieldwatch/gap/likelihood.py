@@ -34,8 +34,8 @@ _CLOUD, _CLOUD_LOW, _CLOUD_HIGH = 0.05, -1.2, 0.3
 _FARTHEST = 6.0
 #: Share of rounds in which a shaded string is in the shade, with the sun low and with it high, and what low and high are. [°]
 _SHADE_ROUND, _SUN = (0.6, 0.25), (20.0, 60.0)
-#: Log loss by shade: most is slight, some takes anything up to the deepest. Common practice, no source.
-_SHADE_SLIGHT, _SHADE_DEEPEST = 0.08, 0.7
+#: Log loss by shade: some slight, most anything up to half of the power, a little up to nearly all. Common practice, no source.
+_SHADE_SLIGHT, _SHADE_DEEP, _SHADE_DEEPEST = 0.08, 0.7, 3.0
 _STATES = {"voltage": 0.45, "current": 0.45, "both": 0.10}
 
 
@@ -137,13 +137,29 @@ def _log_likelihood(y: np.ndarray, dead: np.ndarray, light: np.ndarray, doubt: n
         if QUANTITIES[q] == "i_sc":
             out += _current(residual, known, variance + spread.maker[q] ** 2)
         else:
-            # A reading that no history explains must not decide between them by how far off it is.
-            most = _FARTHEST * np.sqrt(variance + spread.maker[q] ** 2)
-            out += _shared_offset(np.clip(residual, -most, most), known, variance, spread.maker[q])
+            _tame(residual, y[:, :, q], variance)
+            out += _shared_offset(residual, known, variance, spread.maker[q])
     # No current is an open string or it is not; neither explains the other.
     wrong = dead[:, None, :] != is_open[None]
     seen = (dead | np.isfinite(y).any(axis=2))[:, None, :]
     return out - 25.0 * (wrong & seen).sum(axis=2)
+
+
+def _tame(residual: np.ndarray, read: np.ndarray, variance: np.ndarray) -> None:
+    """
+    Bring readings that are far off all others of their string to `_FARTHEST` of them, in place.
+
+    A reading that no history explains must not decide between them by how far off it is; one that some history explains costs
+    the others enough all the same.
+    """
+    for k, own in enumerate(read):
+        known = np.flatnonzero(np.isfinite(own))
+        noise = np.sqrt(variance[min(k, len(variance) - 1)][:, known])
+        if len(known) < 3 or np.abs(own[known] - np.median(own[known])).max() < _FARTHEST * noise.min():
+            continue
+        part = residual[k][:, known]
+        middle = np.median(part, axis=1, keepdims=True)
+        residual[k][:, known] = middle + np.clip(part - middle, -_FARTHEST * noise, _FARTHEST * noise)
 
 
 def _shared_offset(residual: np.ndarray, known: np.ndarray, variance: np.ndarray, maker: float) -> np.ndarray:
@@ -217,7 +233,8 @@ def _shaded_current(y: np.ndarray, doubt: np.ndarray, in_shade: np.ndarray, spre
 def _loss_density(x: np.ndarray) -> np.ndarray:
     """Density of a log change `x` by shade, where it is a loss."""
     lost = np.clip(-x, 0.0, None)
-    return 0.5 * np.exp(-lost / _SHADE_SLIGHT) / _SHADE_SLIGHT + 0.5 * (lost < _SHADE_DEEPEST) / _SHADE_DEEPEST
+    deep = 0.7 * (lost < _SHADE_DEEP) / _SHADE_DEEP + 0.1 * (lost < _SHADE_DEEPEST) / _SHADE_DEEPEST
+    return 0.2 * np.exp(-lost / _SHADE_SLIGHT) / _SHADE_SLIGHT + deep
 
 
 def _rounds_in_shade(

@@ -14,8 +14,32 @@ from yieldwatch.gap.trace_arrays import PLATE_COLUMNS
 #: same round: these share age and instrument, and not how well the plate fits. Common practice, no source.
 _ONE_STRING = np.array([0.005, 0.006, 0.006, 0.012, 0.01, 0.05, 0.0, 0.0])
 _OTHER_TYPES = np.array([0.008, 0.010, 0.012, 0.030, 0.01, 0.05, 0.0, 0.0])
+#: Fall of a round's usual shape below the best round's beyond which most of its strings stood in shade. Common practice, no
+#: source.
+_OFF_SHAPE = 0.05
 #: Fewest strings of other types.
 _FEWEST_OTHERS = 3
+
+
+def rounds_in_shade(mine: pd.DataFrame) -> tuple[list, list]:
+    """
+    Rounds in which most strings of a type and plane were off shape, by their plate; and those of them that were so unevenly.
+
+    The usual one is no reference for another round there; where all are off alike it still is for its own.
+
+    Parameters
+    ----------
+    mine : DataFrame
+        Fit traces of one type and plane.
+    """
+    shape = ["i_ratio_plate", "v_ratio_plate"]
+    living = mine[~mine["no_current"].astype(bool)].groupby("round_id")[shape]
+    usual = living.median()
+    if len(usual) < 2:
+        return [], []
+    dark = (usual.max() - usual).max(axis=1) > _OFF_SHAPE
+    apart = (living.quantile(0.75) - living.quantile(0.25)).max(axis=1) > _OFF_SHAPE
+    return usual.index[dark].to_list(), usual.index[dark & apart].to_list()
 
 
 def against_few(mine: pd.DataFrame, sound: pd.DataFrame) -> pd.DataFrame | None:

@@ -14,14 +14,13 @@ import numpy as np
 
 from yieldwatch.expected.module import Module
 from yieldwatch.gap.curves import Part, circuit_key_points
-from yieldwatch.gap.string_logs import BRIGHT_LIGHT, DIM_LIGHT
 
 #: What is compared, as logarithms of the ratio to a sound string but for `slope_sc`, a difference: of a trace, open-circuit
 #: voltage at own light, i_mp/i_sc, v_mp/v_oc, short-circuit current, slopes of the curve at both ends; of a look at the strings'
 #: log, the current in bright light and in dim.
 QUANTITIES = ("v_oc", "i_ratio", "v_ratio", "i_sc", "slope_sc", "slope_oc", "bright", "dim")
-#: Light and cell temperature of the log's two quantities. [W/m², °C]
-_LOGGED_AT = ((BRIGHT_LIGHT, 45.0), (DIM_LIGHT, 20.0))
+#: Light of the log's two quantities where none is logged, and their cell temperatures. [W/m², °C]
+LOGGED_LIGHT, _LOGGED_TEMP = (750.0, 200.0), (45.0, 20.0)
 #: Strings that share an input work at one voltage, and one with volts missing gives up somewhat more current than its share:
 #: doubt of a logged current, as a share of the loss. Common practice, no source.
 _SHARED_INPUT = 0.25
@@ -72,7 +71,13 @@ class Severities:
     slack: np.ndarray
 
 
-def severities(module: Module, modules: int, conditions: list[tuple[float, float]], alone: bool = False) -> Severities:
+def severities(
+    module: Module,
+    modules: int,
+    conditions: list[tuple[float, float]],
+    alone: bool = False,
+    logged_light: tuple[float, float] = LOGGED_LIGHT,
+) -> Severities:
     """
     Signatures of every kind of fault, of every severity, in every round.
 
@@ -85,6 +90,8 @@ def severities(module: Module, modules: int, conditions: list[tuple[float, float
         One a round.
     alone : bool
         Whether the string has an input of its own: then it works at its own voltage, and lost volts leave its current.
+    logged_light : tuple of float
+        At which the log's two quantities are read. [W/m²]
 
     Returns
     -------
@@ -104,7 +111,7 @@ def severities(module: Module, modules: int, conditions: list[tuple[float, float
             Part(sound_groups[real]), Part(odd_groups[real], light[real], shunt[real])), series[real])
 
     logged = []
-    for at in _LOGGED_AT:
+    for at in zip(logged_light, _LOGGED_TEMP, strict=True):
         sound, found = points(*at)
         logged.append(np.log(found["i_mp" if alone else "p_mp"] / sound["i_mp" if alone else "p_mp"]))
     for r, at in enumerate(conditions):

@@ -23,8 +23,6 @@ _LOOK_DAYS = 15
 #: Light on the strings, by their own currents over the plate's: of bright hours, of the brightest hour of an overcast day, and
 #: the least that is compared.
 _BRIGHT, _OVERCAST, _LEAST = 0.45, 0.40, 0.08
-#: Light at which `bright` and `dim` are usually read. [W/m²]
-BRIGHT_LIGHT, DIM_LIGHT = 750.0, 200.0
 #: Fewest like strings that make a reference, and fewest intervals of a day.
 _FEWEST, _FEWEST_INTERVALS = 3, 3
 #: Of a day's hours, those in which a string stands best are its own.
@@ -47,12 +45,15 @@ class StringLog:
     bright, dim : ndarray, shape (n_strings, n_days)
         ln of current over that of its like, in bright hours and on overcast days; NaN where neither was. A string without
         current has -inf.
+    light : tuple of float
+        At which the two are usually read, by the strings' own currents. [W/m²]
     """
 
     strings: tuple[str, ...]
     dates: pd.DatetimeIndex
     bright: np.ndarray
     dim: np.ndarray
+    light: tuple[float, float]
 
     def looks(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """
@@ -126,6 +127,7 @@ def string_log(site: Site, data: SiteData) -> StringLog | None:
     midnight = local.normalize()
     dates, day = np.unique(midnight, return_inverse=True)
     bright, dim = np.full((2, len(names), len(dates)), np.nan)
+    light = np.full((2, len(names)), np.nan)
     for k in range(len(names)):
         like = (plane == plane[k]) & (kind == kind[k])
         like = like if like.sum() > _FEWEST else plane == plane[k]
@@ -142,11 +144,14 @@ def string_log(site: Site, data: SiteData) -> StringLog | None:
             log_ratio = np.where(ratio < _NONE, -np.inf, np.log(np.maximum(ratio, 1e-9)))
         log_ratio[np.isnan(ratio)] = np.nan
         highest = pd.Series(usual).groupby(day).max().reindex(range(len(dates))).to_numpy()
+        for n, hours in enumerate((usual > _BRIGHT, (usual > _LEAST) & (highest[day] < _OVERCAST))):
+            light[n, k] = 1000.0 * np.quantile(usual[hours], _BEST_HOURS) if hours.any() else np.nan
         bright[k] = _by_day(log_ratio, day, usual > _BRIGHT, len(dates))
         dim[k] = np.where(highest < _OVERCAST, _by_day(log_ratio, day, usual > _LEAST, len(dates)), np.nan)
     if not np.isfinite(bright).any():
         return None
-    return StringLog(names, pd.DatetimeIndex(dates), bright, dim)
+    usual_light = over_known(np.nanmedian, light, axis=1)
+    return StringLog(names, pd.DatetimeIndex(dates), bright, dim, (float(usual_light[0]), float(usual_light[1])))
 
 
 def _by_day(value: np.ndarray, day: np.ndarray, use: np.ndarray, n_days: int) -> np.ndarray:

@@ -30,18 +30,16 @@ PLATE_COLUMNS = ("v_oc_plate", "i_ratio_plate", "v_ratio_plate", "i_sc_plate")
 ALONE_DOUBT = np.array([0.010, 0.008, 0.012, 0.040, 0.01, 0.05, 0.0, 0.0])
 
 
-def peers_of_the_nearest_round(mine: pd.DataFrame) -> pd.DataFrame:
+def peers_of_the_nearest_round(mine: pd.DataFrame, dark: list) -> pd.DataFrame:
     """
     Ratios for traces that had no peers in their own round, such as the test after a repair.
 
-    Their ratio to the plate is held against the median of it in the nearest round that has peers;
-    `ALONE_DOUBT` is the price.
+    Their ratio to the plate is held against the median of it in the nearest round that has peers and is not one of the `dark`
+    ones, in shade; `ALONE_DOUBT` is the price.
     """
-    level = (
-        mine[~mine["alone"] & ~mine["no_current"].astype(bool)]
-        .groupby("round_id")[list(PLATE_COLUMNS)]
-        .median()
-    )
+    living, lit = ~mine["no_current"].astype(bool), ~mine["round_id"].isin(dark)
+    whole = living & lit & ~mine["alone"]
+    level = mine[whole if whole.any() else living & lit].groupby("round_id")[list(PLATE_COLUMNS)].median()
     out = mine.copy()
     for number, rows in mine[mine["alone"]].groupby("round_id"):
         nearest = int(np.argmin(np.abs(level.index.to_numpy(int) - int(str(number)))))
