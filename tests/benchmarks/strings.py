@@ -109,9 +109,11 @@ def _line(name: str, strings: pd.DataFrame) -> None:
     must = fault & strings["seen"].astype(bool) & (strings["size"] > CLEAR_FAULT)
     hit = fault & called
     right = (strings["finding"] == strings["told"])[hit & must]
-    print(f"{name:20s} {strings['seed'].nunique():4d} farms {len(strings):5d} strings {fault.sum():4d} faulty, "
-          f"called {called.sum():4d}: precision {hit.sum() / max(called.sum(), 1):.3f}; of {must.sum():4d} that must be found "
-          f"recall {(hit & must).sum() / max(must.sum(), 1):.3f}; right kind {right.mean():.3f}")
+    print(
+        f"{name:20s} {strings['seed'].nunique():4d} farms {len(strings):5d} strings {fault.sum():4d} faulty, "
+        f"called {called.sum():4d}: precision {hit.sum() / max(called.sum(), 1):.3f}; of {must.sum():4d} that must be found "
+        f"recall {(hit & must).sum() / max(must.sum(), 1):.3f}; right kind {right.mean():.3f}"
+    )
 
 
 def main() -> None:
