@@ -94,8 +94,10 @@ def report(strings: pd.DataFrame, by: tuple[str, ...] = ("rounds", "curves", "cu
     print("true kind (down) as told (across), faults that must be found")
     print(pd.crosstab(strings.loc[must, "finding"], strings.loc[must, "told"]).to_string())
     print("stated chance of a fault against the share that are faulty")
-    bins = pd.cut(strings["chance"], _CHANCES, include_lowest=True)
-    by_chance = strings.assign(fault=fault).groupby(bins, observed=True)
+    # What has begun since the last reading is nobody's to know.
+    known = strings[~fault | strings["seen"].astype(bool)]
+    bins = pd.cut(known["chance"], _CHANCES, include_lowest=True)
+    by_chance = known.assign(fault=known["finding"] != "ok").groupby(bins, observed=True)
     table = by_chance.agg(n=("fault", "size"), stated=("chance", "mean"), true=("fault", "mean"))
     print(table.round(3).to_string())
     hit = strings[fault & called]

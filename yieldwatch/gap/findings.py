@@ -24,6 +24,9 @@ from yieldwatch.portfolio.model import Site, String
 #: belief is worth against what the site's own strings say. Common practice, no source.
 _LIGHT_PRIOR = {"shaded": 0.01, "soiled": 0.03}
 _PRIOR_STRINGS, _PRIOR_STRINGS_ROW = 15.0, 4.0
+#: The same for faults, which do not go by rows: a farm with several is worse built or worse kept. Common practice, no source.
+_PRIOR_STRINGS_FAULT = 40.0
+_ANY_FAULT = sum(FAULT_PRIOR.values())
 #: Quantities that a sentence says.
 _SAID = {
     "v_oc": "open-circuit voltage",
@@ -125,19 +128,22 @@ def _classify(site: Site, batches: list[Batch]) -> dict[str, dict[str, object]]:
         batches[n], found_swaps = unswapped(batch, _evidence)
         swaps |= found_swaps
     strings = [s for b in batches for s in b.strings]
-    chance = {name: np.full(len(strings), p) for name, p in _LIGHT_PRIOR.items()}
+    chance = _before_any_reading(len(strings))
     rows = np.array([f"{s.array_id}/{s.row}" if s.row is not None else f"{s.array_id}/" for s in strings])
     # One pass only: with more, a string's own shade would come back to it from neighbours that it made
     # suspect.
-    found = {name: np.zeros(len(strings)) for name in _LIGHT_PRIOR}
+    found = {name: np.zeros(len(strings)) for name in chance}
     at = 0
     for batch in batches:
         span = slice(at, at + len(batch.strings))
         weight = _posterior(batch, {name: c[span] for name, c in chance.items()})[0]
         found["shaded"][span] = weight[:, -1]
         found["soiled"][span] = weight[:, :-1][:, batch.past.kind == "soiled"].sum(axis=1)
+        found["fault"][span] = weight[:, :-1][:, np.isin(batch.past.kind, FAULT_FINDINGS)].sum(axis=1)
         at += len(batch.strings)
     chance = {name: _learned(found[name], rows, _LIGHT_PRIOR[name]) for name in _LIGHT_PRIOR}
+    others = found["fault"].sum() - found["fault"]
+    chance["fault"] = (_ANY_FAULT * _PRIOR_STRINGS_FAULT + others) / (_PRIOR_STRINGS_FAULT + len(strings) - 1)
     out: dict[str, dict[str, object]] = {}
     at = 0
     for batch in batches:
@@ -147,6 +153,10 @@ def _classify(site: Site, batches: list[Batch]) -> dict[str, dict[str, object]]:
             out[string.string_id] = _finding(batch, k, weight[k], now[k], swaps.get(string.string_id))
         at += len(batch.strings)
     return out
+
+
+def _before_any_reading(strings: int) -> dict[str, np.ndarray]:
+    return {name: np.full(strings, p) for name, p in {**_LIGHT_PRIOR, "fault": _ANY_FAULT}.items()}
 
 
 def _learned(found: np.ndarray, rows: np.ndarray, prior: float) -> np.ndarray:
@@ -159,8 +169,7 @@ def _learned(found: np.ndarray, rows: np.ndarray, prior: float) -> np.ndarray:
 
 def _evidence(batch: Batch) -> np.ndarray:
     """Log probability of each string's readings over all that it may have, before the site's others are heard."""
-    chance = {name: np.full(len(batch.strings), p) for name, p in _LIGHT_PRIOR.items()}
-    return np.asarray(np.logaddexp.reduce(_log_weights(batch, chance)[0], axis=1))
+    return np.asarray(np.logaddexp.reduce(_log_weights(batch, _before_any_reading(len(batch.strings)))[0], axis=1))
 
 
 def _posterior(batch: Batch, chance: dict[str, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
@@ -176,10 +185,10 @@ def _log_weights(batch: Batch, chance: dict[str, np.ndarray]) -> tuple[np.ndarra
     """As `_posterior`, the first as a logarithm and not yet of sum one."""
     past, rounds = batch.past, batch.past.mean.shape[1]
     light = chance["shaded"] + chance["soiled"]
-    faults = sum(FAULT_PRIOR.values())
     scale = np.zeros((len(batch.strings), len(past.kind)))
     has_path = past.path >= 0
-    scale[:, ~has_path] = np.log(np.maximum(1.0 - light - faults, 0.1))[:, None]
+    scale[:, ~has_path] = np.log(np.maximum(1.0 - light - chance["fault"], 0.1))[:, None]
+    scale[:, np.isin(past.kind, FAULT_FINDINGS)] = np.log(chance["fault"] / _ANY_FAULT)[:, None]
     scale[:, past.kind == "soiled"] = np.log(chance["soiled"])[:, None]
     still = np.zeros_like(scale)
     still[:, has_path] = batch.paths[:, past.path[has_path], 0]

@@ -19,6 +19,8 @@ from yieldwatch.portfolio.model import String
 #: Chance that a fault ends between two readings without, and with, a recorded repair of the string or its
 #: inverter.
 _REPAIR_UNSEEN, _REPAIR_STRING, _REPAIR_INVERTER = 0.05, 0.9, 0.2
+#: How much likelier a recorded repair of a string is where it had a fault than where it had none. Common practice, no source.
+_REPAIR_HAD_CAUSE = 10.0
 #: Rain of a day that washes modules of dust: Kimber et al. (WCPEC 2006) found 5 to 20. [mm]
 _WASHES_MM = 10.0
 #: The first four of `QUANTITIES`, in the table of rounds.
@@ -129,6 +131,7 @@ def log_path_chance(string: String, past: Histories, time: np.ndarray, events: p
     rounds = past.mean.shape[1]
     ends = np.full(rounds, _REPAIR_UNSEEN)
     ends[-1] = 0.0
+    because = np.zeros(rounds)
     mended = events[events["kind"].isin(["repair", "replacement"])]
     for start, scope in zip(mended["start"], mended["scope"], strict=True):
         chance = _REPAIR_STRING if string.string_id in scope else (
@@ -136,14 +139,16 @@ def log_path_chance(string: String, past: Histories, time: np.ndarray, events: p
         before = np.flatnonzero(time < start.tz_convert("UTC").tz_localize(None).to_datetime64())
         if chance and len(before):
             ends[before[-1]] = max(ends[before[-1]], chance)
+            if chance == _REPAIR_STRING:
+                because[before[-1]] = np.log(_REPAIR_HAD_CAUSE)
     log = np.full((len(past.start), 2), -np.inf)
     for p, (s, e) in enumerate(zip(past.start, past.end, strict=True)):
         stays = np.sum(np.log1p(-ends[s:e - 1]))
         if e < rounds:
-            log[p, 0] = -np.log(rounds) + stays + np.log(ends[e - 1])
+            log[p, 0] = -np.log(rounds) + stays + np.log(ends[e - 1]) + because[e - 1]
         else:
             log[p, 0] = -np.log(rounds) + stays + np.log1p(-ends[-1])
-            log[p, 1] = -np.log(rounds) + stays + (np.log(ends[-1]) if ends[-1] > 0 else -np.inf)
+            log[p, 1] = -np.log(rounds) + stays + (np.log(ends[-1]) + because[-1] if ends[-1] > 0 else -np.inf)
     return log
 
 
