@@ -142,7 +142,9 @@ def _classify(site: Site, batches: list[Batch]) -> dict[str, dict[str, object]]:
         found["fault"][span] = weight[:, :-1][:, np.isin(batch.past.kind, FAULT_FINDINGS)].sum(axis=1)
         at += len(batch.strings)
     chance = {name: _learned(found[name], rows, _LIGHT_PRIOR[name]) for name in _LIGHT_PRIOR}
-    others = found["fault"].sum() - found["fault"]
+    # Only what is a fault by its own readings speaks of the others: many small doubts are one common error.
+    sure = np.where(found["fault"] > 0.5, found["fault"], 0.0)
+    others = sure.sum() - sure
     chance["fault"] = (_ANY_FAULT * _PRIOR_STRINGS_FAULT + others) / (_PRIOR_STRINGS_FAULT + len(strings) - 1)
     out: dict[str, dict[str, object]] = {}
     at = 0

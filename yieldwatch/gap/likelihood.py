@@ -79,8 +79,19 @@ def spread_of(y: np.ndarray, dead: np.ndarray, with_peers: bool, light_out: bool
             part[q] = (rounds * (_scatter(np.nanmean(values[full], axis=1)) / total[q]) ** 2 - 1.0) / (rounds - 1.0)
     part = np.clip(part, 0.2, 0.9)
     part[4:] = 0.0, 0.0, _LOG_LASTS, _LOG_LASTS  # the slopes of a curve are noise
+    noise = total * np.sqrt(1.0 - part)
+    for q in (6, 7):
+        # Dirt, shade and what holds an inverter down move logged currents from look to look more than the sensors do.
+        noise[q] = min(max(noise[q], _wander(np.where(dead, np.nan, y[:, :, q]))), _MOST[q])
     # Readings that agree by luck do not make the instrument better than it is.
-    return Spread(total * np.sqrt(part), np.maximum(total * np.sqrt(1.0 - part), 0.8 * _LEAST * _SINGLE))
+    return Spread(total * np.sqrt(part), np.maximum(noise, 0.8 * _LEAST * _SINGLE))
+
+
+def _wander(values: np.ndarray) -> float:
+    """How far a string's readings, (n_strings, n_rounds), usually move from one to the next; 0 where too few are known."""
+    step = np.diff(values[:, np.isfinite(values).any(axis=0)], axis=1)
+    step = step[np.isfinite(step)]
+    return float(1.4826 * np.median(np.abs(step)) / np.sqrt(2.0)) if len(step) >= 6 else 0.0
 
 
 def _scatter(x: np.ndarray) -> float:
