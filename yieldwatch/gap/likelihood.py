@@ -18,7 +18,7 @@ _N = len(QUANTITIES)
 #: between-strings parts of one visit; the most keep a site full of shade from hiding its faults in its own
 #: spread. Common practice, no source.
 _LEAST = np.array([0.005, 0.006, 0.006, 0.010, 0.015, 0.10, 0.010, 0.015])
-_MOST = np.array([0.012, 0.015, 0.012, 0.040, 0.030, 0.20, 0.025, 0.040])
+_MOST = np.array([0.012, 0.015, 0.012, 0.040, 0.030, 0.20, 0.020, 0.030])
 #: The same against a datasheet, where age and instruments count in full.
 _ON_PLATE = np.array([0.025, 0.02, 0.025, 0.06, 0.03, 0.20, 0.02, 0.03])
 #: Share of the variance between strings' logged currents that stays: makers' spread and the sensors' own gain. Common practice,
