@@ -25,7 +25,7 @@ from yieldwatch.portfolio.model import Site, String
 _LIGHT_PRIOR = {"shaded": 0.01, "soiled": 0.03}
 _PRIOR_STRINGS, _PRIOR_STRINGS_ROW = 15.0, 4.0
 #: The same for faults, which do not go by rows: a farm with several is worse built or worse kept. Common practice, no source.
-_PRIOR_STRINGS_FAULT = 40.0
+_PRIOR_STRINGS_FAULT = 100.0
 _ANY_FAULT = sum(FAULT_PRIOR.values())
 #: Quantities that a sentence says.
 _SAID = {
