@@ -240,7 +240,7 @@ def _readings(
 
 def _looks_of(strings: list[String], log: StringLog) -> tuple[np.ndarray, np.ndarray] | None:
     """Times of the looks at the strings' log, and what they show, (n_strings, n_looks, 2); None where nothing."""
-    time, value, _ = log.looks()
+    time, value = log.looks()
     place = {name: n for n, name in enumerate(log.strings)}
     own = np.full((len(strings), *value.shape[1:]), np.nan)
     for k, s in enumerate(strings):

@@ -8,6 +8,7 @@ leak takes more in weak light and a resistance less.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,6 +26,8 @@ _LOOK_DAYS = 15
 _BRIGHT, _OVERCAST, _LEAST = 0.45, 0.40, 0.08
 #: Fewest like strings that make a reference, and fewest intervals of a day.
 _FEWEST, _FEWEST_INTERVALS = 3, 3
+#: Like strings from which one more or less does not move their median.
+_MANY = 9
 #: Of a day's hours, those in which a string stands best are its own.
 _BEST_HOURS = 0.8
 #: Share of its like below which a string's current is none, and that of the best string of an inverter below which the inverter
@@ -55,7 +58,7 @@ class StringLog:
     dim: np.ndarray
     light: tuple[float, float]
 
-    def looks(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def looks(self) -> tuple[np.ndarray, np.ndarray]:
         """
         The log as looks.
 
@@ -65,16 +68,14 @@ class StringLog:
             UTC, the last day of each.
         value : ndarray, shape (n_strings, n_looks, 2)
             Medians of bright and dim; NaN where not read, -inf without current.
-        days : ndarray of int, shape (n_looks, 2)
-            First day, and the day after the last.
         """
         read = np.isfinite(self.bright) | np.isfinite(self.dim)
         known = np.flatnonzero(read.sum(axis=0) >= min(_FEWEST, len(self.strings)))
         if len(known) < _LOOK_DAYS:
-            return np.array([], "datetime64[ns]"), np.empty((len(self.strings), 0, 2)), np.empty((0, 2), int)
+            return np.array([], "datetime64[ns]"), np.empty((len(self.strings), 0, 2))
         count = min(LOOKS, len(known) // _LOOK_DAYS)
         ends = np.linspace(_LOOK_DAYS, len(known), count).astype(int)
-        values, days = [], []
+        values, last_days = [], []
         since = 0
         for end in ends:
             first, last = int(known[end - _LOOK_DAYS]), int(known[end - 1]) + 1
@@ -82,10 +83,10 @@ class StringLog:
             # Overcast days are few: all since the look before. A string that is dead now is so in any light.
             dim = np.where(np.isneginf(now), now, _median(self.dim[:, since:last]))
             values.append(np.stack([np.where(np.isnan(bright) & np.isneginf(now), now, bright), dim], axis=1))
-            days.append((first, last))
+            last_days.append(last - 1)
             since = last
-        time = self.dates[[last - 1 for _, last in days]].tz_convert("UTC").tz_localize(None) + pd.Timedelta(hours=12)
-        return time.to_numpy("datetime64[ns]"), np.stack(values, axis=1), np.array(days)
+        time = self.dates[last_days].tz_convert("UTC").tz_localize(None) + pd.Timedelta(hours=12)
+        return time.to_numpy("datetime64[ns]"), np.stack(values, axis=1)
 
     def change(self, string: str, after: pd.Timestamp, until: pd.Timestamp) -> int | None:
         """Day between two times at which the string's current fell, None where too few days are known or it did not."""
@@ -128,19 +129,12 @@ def string_log(site: Site, data: SiteData) -> StringLog | None:
     dates, day = np.unique(midnight, return_inverse=True)
     bright, dim = np.full((2, len(names), len(dates)), np.nan)
     light = np.full((2, len(names)), np.nan)
-    for k in range(len(names)):
-        like = (plane == plane[k]) & (kind == kind[k])
-        like = like if like.sum() > _FEWEST else plane == plane[k]
-        if like.sum() <= _FEWEST:
-            continue
-        others = like & (np.arange(len(names)) != k)
-        usual = over_known(np.nanmedian, level[others], axis=0)
+    for k, usual, like in _references(level, plane, kind):
         own = over_known(np.nanmax, level[like & (inverter == inverter[k])], axis=0)
         with np.errstate(divide="ignore", invalid="ignore"):
             ratio = np.where((usual > _LEAST) & np.isfinite(level[k]), level[k] / usual, np.nan)
-            # An inverter with several strings that all stand low is off or held down.
-            several = (like & (inverter == inverter[k])).sum() > 2
-            ratio = np.where(several & (own < _HELD * usual), np.nan, ratio)
+            # An inverter whose strings all stand low is off or held down.
+            ratio = np.where(own < _HELD * usual, np.nan, ratio)
             log_ratio = np.where(ratio < _NONE, -np.inf, np.log(np.maximum(ratio, 1e-9)))
         log_ratio[np.isnan(ratio)] = np.nan
         highest = pd.Series(usual).groupby(day).max().reindex(range(len(dates))).to_numpy()
@@ -152,6 +146,23 @@ def string_log(site: Site, data: SiteData) -> StringLog | None:
         return None
     usual_light = over_known(np.nanmedian, light, axis=1)
     return StringLog(names, pd.DatetimeIndex(dates), bright, dim, (float(usual_light[0]), float(usual_light[1])))
+
+
+def _references(level: np.ndarray, plane: np.ndarray, kind: np.ndarray) -> Iterator[tuple[int, np.ndarray, np.ndarray]]:
+    """Each string that has like ones: its place, their usual level in each interval, and which they are, itself included."""
+    whole: dict[tuple[bool, ...], np.ndarray] = {}
+    for k in range(len(level)):
+        like = (plane == plane[k]) & (kind == kind[k])
+        like = like if like.sum() > _FEWEST else plane == plane[k]
+        if like.sum() <= _FEWEST:
+            continue
+        if like.sum() < _MANY:
+            yield k, over_known(np.nanmedian, level[like & (np.arange(len(level)) != k)], axis=0), like
+            continue
+        key = tuple(like)
+        if key not in whole:
+            whole[key] = over_known(np.nanmedian, level[like], axis=0)
+        yield k, whole[key], like
 
 
 def _by_day(value: np.ndarray, day: np.ndarray, use: np.ndarray, n_days: int) -> np.ndarray:
