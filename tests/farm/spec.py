@@ -124,7 +124,9 @@ class Grass:
 class StringFault:
     """
     `size` means: bypass_short, groups; wrong_count, modules missing; series_resistance, ohm of the string;
-    shunt, ohm of each module; current_low, share of the current lost. None for open.
+    shunt, ohm of each module; current_low, share of the current lost. None for open. A `part` of the string's bypass groups
+    below 1 has the low current alone, so that diodes may carry the rest past it. With `years_to_full` the size grows from
+    three tenths of it.
     """
 
     string: str
@@ -133,6 +135,8 @@ class StringFault:
     size: float = 0.0
     repaired: dt.date | None = None
     repair_cost: float = 265.0
+    part: float = 1.0
+    years_to_full: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -248,6 +252,8 @@ class Instruments:
     iv_share: float = 1.0
     iv_light_bias: float = 0.015
     iv_bad_light: float = 0.04
+    iv_swaps: float = 0.0  # chance a round that two strings stand under each other's name
+    iv_partial: bool = False  # droppings, and shade on modules that lie, take voltage and leave the current
     curves: bool = False
     clamp_rounds: tuple[dt.date, ...] = ()
 

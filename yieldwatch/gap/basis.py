@@ -12,6 +12,7 @@ from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.attribute import SiteState
 from yieldwatch.gap.mechanisms.shading import SHORTEST_HISTORY
 from yieldwatch.gap.mechanisms.snow import UNSEEN_ON_A_DAY, snow_days
+from yieldwatch.gap.witness import WITNESS
 
 
 @dataclass(frozen=True)
@@ -63,14 +64,15 @@ def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
     clamps = len(data.clamp) > 0
     with_dc = state.log is not None and bool(np.isfinite(state.log.dc).any())
     no_log = "No interval log of the inverters."
+    lasting = _UNSEEN_BY_WITNESSES if any(c.tag == WITNESS for c in state.posterior.columns) else _UNSEEN_DIRT
     return {
-        "soiling": Basis("measured", _UNSEEN_DIRT, 0.25 if log else 0.35)
+        "soiling": Basis("measured", lasting, 0.25 if log else 0.35)
         if energy or rounds
         else Basis("prior", 0.01, 0.5, "No energy data and no IV round."),
         "shading": _shading(state, no_log),
         "snow": _snow(state, energy),
         "string_fault": Basis("measured", 0.006)
-        if log or rounds
+        if log or rounds or data.string_current is not None
         else Basis("not_assessed", why_not="No IV round, no string current and no interval log."),
         "inverter_efficiency": _efficiency(log, with_dc or any(f.cause == "inverter_efficiency" for f in state.faults), clamps),
         "inverter_outage": Basis("measured", 0.0003, 0.08)
@@ -92,8 +94,9 @@ def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
 
 #: Part of the snow days without visible snow that lost as much as goes unseen, at most. Set on drawn farms.
 _SNOW_UNSEEN = 0.7
-#: Dirt that no rain and no trend shows, beyond what the posterior of `soiling.py` allows. Set on drawn farms. [fraction]
-_UNSEEN_DIRT = 0.007
+#: Dirt that no rain and no trend shows, beyond what the posterior of `soiling.py` allows; and where strings washed alone before a
+#: round measure it. Set on drawn farms. [fraction]
+_UNSEEN_DIRT, _UNSEEN_BY_WITNESSES = 0.007, 0.004
 #: Shade that may be there where nothing could see it: 19 in 20 of 38 drawn farms had less. [fraction]
 _UNSEEN_SHADE = 0.017
 

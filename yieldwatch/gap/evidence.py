@@ -189,9 +189,13 @@ def round_rows(blocks: Blocks, columns: list[Column], rounds: pd.DataFrame, find
     values: list[float] = []
     weights: list[float] = []
     for (name, inverter), group in good.groupby(["round_id", "inverter_id"]):
+        # A string washed alone is not in the state of its inverter.
+        group = group if group["washed"].notna().all() else group[group["washed"].isna()]
+        if len(group) < 3:
+            continue
         k, day = place[str(inverter)], blocks.day_of(group["time"].iloc[0])
         near = np.flatnonzero(blocks.day == min(max(day, 0), len(blocks.dates) - 1))
-        if not len(near) or len(group) < 3:
+        if not len(near):
             continue
         row = len(values)
         for j in slow:

@@ -31,6 +31,7 @@ from yieldwatch.gap.mechanisms.soiling import (
 )
 from yieldwatch.gap.mechanisms.string_fault import Fault, fault_columns
 from yieldwatch.gap.second_light import LightDrift, drift_rows
+from yieldwatch.gap.witness import witness_columns, witness_rows
 
 #: Causes that the inference gives as a share of DC power.
 DC_CAUSES = ("soiling", "shading", "string_fault", "degradation")
@@ -119,6 +120,7 @@ def fit(
         *light_rows(blocks, columns, evidence.data, evidence.rounds),
         *drift_rows(columns, evidence.drift),
         *round_rows(blocks, columns, evidence.rounds, evidence.findings),
+        *witness_rows(blocks, columns, evidence.rounds, evidence.findings),
         *alike_rows(columns),
     ]
     if logged:
@@ -145,6 +147,7 @@ def _fixed_columns(evidence: EvidenceAtHand, faults: list[Fault]) -> list[Column
         *fault_columns(blocks, faults),
         *efficiency_columns(blocks, evidence.log),
         *round_columns(blocks, evidence.rounds),
+        *witness_columns(blocks, evidence.rounds),
     ]
     if evidence.log is None:
         columns += clamp_columns(blocks, evidence.clamps)

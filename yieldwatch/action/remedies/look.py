@@ -5,6 +5,7 @@ What every remedy looks at, and how it turns energy into a candidate job.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -141,6 +142,12 @@ def relative(draws: np.ndarray) -> np.ndarray:
     """Draws over their mean; ones where all are nil."""
     mean = float(draws.mean())
     return draws / mean if mean > 0 else np.ones(len(draws))
+
+
+def seen_in(finding: dict[Any, Any]) -> str:
+    """What a string's finding rests on, in words: its last trace, or its logged current alone."""
+    last = finding["last_round"]
+    return "seen in its logged current, never traced" if pd.isna(last) else f"last traced {last}"
 
 
 def percent(loss: float) -> str:
