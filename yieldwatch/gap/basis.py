@@ -81,13 +81,16 @@ def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
         else Basis("prior", 0.008, 0.3, no_log + " Recorded outages are counted, unrecorded ones are not seen."),
         "curtailment": _curtailment(state, no_log),
         "reactive_power": _reactive(state, clamps),
-        "degradation": Basis(
-            "prior",
-            0.0,
-            0.2,
-            "Under three full years of data ageing cannot be read from them; its level is a published prior for the age.",
-        ),
+        "degradation": _degradation(state),
     }
+
+
+def _degradation(state: SiteState) -> Basis:
+    if state.yearly is None:
+        return Basis("prior", 0.0, 0.2, "Under three full years of data ageing cannot be read from them; its level is a "
+                     "published prior for the age.")
+    return Basis("measured", 0.0, 0.2, "The rate over the record is the farm's own, year on year; what was lost before it is a "
+                 "published prior for the age.")
 
 
 #: Part of the snow days without visible snow that lost as much as goes unseen, at most. Set on drawn farms.

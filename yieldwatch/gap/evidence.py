@@ -49,7 +49,7 @@ def meter_rows(blocks: Blocks, design: sparse.csr_matrix, meter: pd.DataFrame | 
     if periods is None:
         return []
     energy = blocks.expected * running * np.exp(-(design @ near)).reshape(running.shape)
-    rows, values, weights, relative = [], [], [], []
+    rows, values, weights, relative, days = [], [], [], [], []
     n_inverters, n_blocks = energy.shape
     for first, last, measured in periods:
         here = np.flatnonzero((blocks.day >= first) & (blocks.day < last))
@@ -64,6 +64,7 @@ def meter_rows(blocks: Blocks, design: sparse.csr_matrix, meter: pd.DataFrame | 
         )
         values.append(np.log(measured / total))
         weights.append(total)
+        days.append(first)
         relative.append((energy * doubt)[:, here].sum() / max((energy * running)[:, here].sum(), 1e-9))
     if not rows:
         return []
@@ -71,7 +72,7 @@ def meter_rows(blocks: Blocks, design: sparse.csr_matrix, meter: pd.DataFrame | 
     w = np.array(weights)
     precision = 2.0 / (1.0 + np.median(w) / w) / (1.0 + (np.array(relative) / _METER_SIGMA) ** 2)
     here = (pick @ design).tocsr()
-    return [Rows("meter", here, np.array(values) - here @ near, precision, _METER_SIGMA, 1.0)]
+    return [Rows("meter", here, np.array(values) - here @ near, precision, _METER_SIGMA, 1.0, np.array(days))]
 
 
 def meter_by_day(blocks: Blocks, meter: pd.DataFrame | None) -> list[tuple[int, int, float]] | None:

@@ -5,6 +5,7 @@ One fit: the columns of all mechanisms against all the evidence at hand.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -13,7 +14,7 @@ from scipy import sparse
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.evidence import light_rows, meter_rows, round_columns, round_rows
-from yieldwatch.gap.infer import Posterior, day_rows, day_weights, design_matrix, log_rows, solve
+from yieldwatch.gap.infer import Posterior, Rows, day_rows, day_weights, design_matrix, log_rows, solve
 from yieldwatch.gap.logs import InverterLog
 from yieldwatch.gap.mechanisms.base import Column
 from yieldwatch.gap.mechanisms.degradation import degradation_columns
@@ -31,6 +32,7 @@ from yieldwatch.gap.mechanisms.soiling import (
 )
 from yieldwatch.gap.mechanisms.string_fault import Fault, fault_columns
 from yieldwatch.gap.second_light import LightDrift, drift_rows
+from yieldwatch.gap.year_on_year import YearOnYear, full_years, line_columns, own_rate_rows
 
 #: Causes that the inference gives as a share of DC power.
 DC_CAUSES = ("soiling", "shading", "string_fault", "degradation")
@@ -77,6 +79,14 @@ class Left:
         return cls(np.ones(blocks.expected.shape), np.zeros(blocks.expected.shape))
 
 
+class Fitted(NamedTuple):
+    """What a fit gives: the posterior, how rain washes, and the change year on year where the record is long enough."""
+
+    posterior: Posterior
+    wash: Wash
+    yearly: YearOnYear | None
+
+
 def fit(
     evidence: EvidenceAtHand,
     faults: list[Fault],
@@ -86,7 +96,7 @@ def fit(
     left: Left,
     common: np.ndarray | None,
     wash: Wash | None = None,
-) -> tuple[Posterior, Wash]:
+) -> Fitted:
     """
     Fit all unknowns.
 
@@ -121,14 +131,25 @@ def fit(
         *round_rows(blocks, columns, evidence.rounds, evidence.findings),
         *alike_rows(columns),
     ]
+    yearly = None
     if logged:
-        return solve(columns, [*log_rows(blocks, design, ratio, weight, trust), *other], N_DRAWS, evidence.rng), wash
+        rows = [*log_rows(blocks, design, ratio, weight, trust), *other]
+        if full_years(blocks):
+            first = solve(columns, rows, 1, evidence.rng, _SEARCH_ROUNDS)
+            own, yearly = own_rate_rows(columns, _by_day(rows), first.estimate, evidence.rng)
+            rows += own
+        return Fitted(solve(columns, rows, N_DRAWS, evidence.rng), wash, yearly)
     near = np.array([c.mean for c in columns])
     for _ in range(_METER_STEPS):
         meter = meter_rows(blocks, design, evidence.data.meter, left.share, left.doubt, near)
-        posterior = solve(columns, [*meter, *other], N_DRAWS, evidence.rng)
+        own, yearly = own_rate_rows(columns, meter[0], near, evidence.rng) if meter and full_years(blocks) else ([], None)
+        posterior = solve(columns, [*meter, *other, *own], N_DRAWS, evidence.rng)
         near = posterior.estimate
-    return posterior, wash
+    return Fitted(posterior, wash, yearly)
+
+
+def _by_day(rows: list[Rows]) -> Rows:
+    return next(r for r in rows if r.day is not None)
 
 
 def dc_left(posterior: Posterior, shape: tuple[int, int]) -> np.ndarray:
@@ -141,7 +162,8 @@ def _fixed_columns(evidence: EvidenceAtHand, faults: list[Fault]) -> list[Column
     blocks = evidence.blocks
     columns = [
         *level_columns(blocks, evidence.data.power is None, evidence.drift is not None and evidence.drift.counts),
-        *degradation_columns(blocks),
+        *degradation_columns(blocks, full_years(blocks)),
+        *line_columns(blocks),
         *fault_columns(blocks, faults),
         *efficiency_columns(blocks, evidence.log),
         *round_columns(blocks, evidence.rounds),
