@@ -39,6 +39,7 @@ from yieldwatch.gap.attribute import SiteState, infer_state
 from yieldwatch.gap.clamps import check_clamps
 from yieldwatch.gap.clock_check import ClockShift, minutes_moved, with_right_clocks
 from yieldwatch.gap.findings import string_findings
+from yieldwatch.gap.light_sensor import LightFault, level_doubt, with_checked_light
 from yieldwatch.gap.results import SiteGap
 from yieldwatch.gap.rounds import assess_rounds
 from yieldwatch.gap.second_light import LightDrift
@@ -159,7 +160,9 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
             continue
         say(f"{site.id}: clocks")
         data, clocks = with_right_clocks(site, data)
-        result, state, said = _assess_site(portfolio, site, data, clocks, start, end, as_of, say)
+        say(f"{site.id}: light sensor")
+        data, light = with_checked_light(site, data)
+        result, state, said = _assess_site(portfolio, site, data, clocks, light, start, end, as_of, say)
         say(f"{site.id}: jobs")
         today = _history_end(site, data, as_of)
         jobs, more = candidates(portfolio, site, data, state, result.gap.string_findings, today)
@@ -221,11 +224,12 @@ def check(path: str | PathLike[str], as_of: dt.date | None = None) -> PortfolioC
     """
     portfolio = read_portfolio(path)
     sites = ((site, with_right_clocks(site, read_site_data(path, site, as_of))[0]) for site in portfolio.sites)
-    return PortfolioCheck(portfolio, as_of, tuple(check_site(site, data) for site, data in sites))
+    return PortfolioCheck(portfolio, as_of, tuple(check_site(site, with_checked_light(site, data)[0]) for site, data in sites))
 
 
-def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, clocks: list[ClockShift], start: dt.date | None,
-                 end: dt.date | None, as_of: dt.date | None, say: Progress) -> tuple[SiteAssessment, SiteState, tuple[str, ...]]:
+def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, clocks: list[ClockShift],
+                 light: tuple[LightFault, ...], start: dt.date | None, end: dt.date | None, as_of: dt.date | None,
+                 say: Progress) -> tuple[SiteAssessment, SiteState, tuple[str, ...]]:
     say(f"{site.id}: rounds and clamp readings")
     rounds = assess_rounds(site, data)
     findings = string_findings(site, rounds, data)
@@ -235,7 +239,8 @@ def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, clocks: list[
     first = _first_day(site, data)
     last = pd.Timestamp(_history_end(site, data, as_of), tz=tz)
     say(f"{site.id}: expected yield and causes")
-    state = infer_state(site, data, rounds, findings, first.tz_convert("UTC"), last.tz_convert("UTC"), clamps=clamps)
+    state = infer_state(site, data, rounds, findings, first.tz_convert("UTC"), last.tz_convert("UTC"), clamps=clamps,
+                        sensor_doubt=level_doubt(light), clocks=clocks)
     say(f"{site.id}: account")
     begin, finish = (pd.Timestamp(day, tz=tz) if day else otherwise for day, otherwise in ((start, first), (end, last)))
     gap = site_gap(state, data, findings, begin.tz_convert("UTC"), finish.tz_convert("UTC"))

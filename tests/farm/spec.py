@@ -220,11 +220,30 @@ CAUSE_OF = {
 
 
 @dataclass(frozen=True)
+class SensorFault:
+    """
+    What is wrong with one light sensor of the station, `column` ghi_w_m2 or poa_global_w_m2.
+
+    `size` means: dirt, % of light lost on each dry day; tilt, degrees by which it leans; shade, elevation up to which something
+    stands in front; stuck, spells a year; ceiling, W/m² above which it reads no more. `toward` is the bearing it leans to, or at
+    which the thing stands.
+    """
+
+    kind: str
+    size: float
+    column: str = "ghi_w_m2"
+    toward: float = 90.0
+    width: float = 25.0  # degrees of bearing that the thing covers
+    rain_mm: float = 4.0  # depth that leaves 1/e of the dirt
+
+
+@dataclass(frozen=True)
 class Instruments:
     """Errors of what reads the farm: one-sigma shares where random, plain values where not."""
 
     weather: str = "station"  # "station" (poa + ghi), "ghi", "poa", "modelled"
     second_weather: bool = False
+    sensor_faults: tuple[SensorFault, ...] = ()
     log_minutes: int | None = 15
     unlogged_minutes: int = 15  # interval of the simulation where there is no log
     log_voltage: bool = True

@@ -57,12 +57,15 @@ def clear_site(site: Site, times: pd.DatetimeIndex, step: pd.Timedelta, temp_air
     Returns
     -------
     DataFrame
-        Index `times`; columns ghi, poa_global (the weather's in-plane sensor) [W/m²] and power, all inverters together [kW].
+        Index `times`; columns ghi, poa_global (the weather's in-plane sensor) [W/m²], power, all inverters together, and
+        "power " with each inverter's name [kW].
     """
     table = clear_light(site.latitude, site.longitude, site.altitude_m, times, step)
     weather = GridWeather(table.assign(temp_air=temp_air, wind_speed=3.0), step, np.zeros(len(times), dtype=bool))
     model = site_model(site, weather)
-    out = pd.DataFrame({"ghi": table["ghi"], "poa_global": 0.0, "power": 0.0}, index=times)
+    out = pd.DataFrame({"ghi": table["ghi"], "poa_global": 0.0}, index=times)
     out.iloc[model.at, 1] = model.planes[reference_array(site).id].poa_global
-    out.iloc[model.at, 2] = model.output().sum(axis=0) / weather.hours
-    return out
+    each = np.zeros((len(model.inverter_ids), len(times)))
+    each[:, model.at] = model.output() / weather.hours
+    by_name = {f"power {name}": row for name, row in zip(model.inverter_ids, each, strict=True)}
+    return out.assign(power=each.sum(axis=0), **by_name)

@@ -10,6 +10,7 @@ import numpy as np
 
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.attribute import SiteState
+from yieldwatch.gap.clock_doubt import days_in_doubt
 from yieldwatch.gap.mechanisms.shading import SHORTEST_HISTORY
 from yieldwatch.gap.mechanisms.snow import UNSEEN_ON_A_DAY, snow_days
 
@@ -45,6 +46,9 @@ class Basis:
     why_not: str = ""
 
 
+#: Share of a day's energy in the hour after it grows light, which a log an hour off shows as an outage. Common practice, no
+#: source.
+_DAWN = 0.02
 #: Relative standard uncertainty of a fault's form beyond the posterior's, by its kind; others as `_OTHER_FAULT`.
 _FAULT_BLUR = {"open": 0.12, "wrong_count": 0.2, "bypass_short": 0.2}
 _OTHER_FAULT = 0.3
@@ -62,6 +66,7 @@ def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
     energy = log or (data.meter is not None and len(data.meter) > 0)
     clamps = len(data.clamp) > 0
     with_dc = state.log is not None and bool(np.isfinite(state.log.dc).any())
+    late = _DAWN * days_in_doubt(state.blocks, state.clocks)
     no_log = "No interval log of the inverters."
     return {
         "soiling": Basis("measured", LASTING_DIRT, 0.25 if log else 0.35)
@@ -73,10 +78,10 @@ def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
         if log or rounds
         else Basis("not_assessed", why_not="No IV round, no string current and no interval log."),
         "inverter_efficiency": _efficiency(log, with_dc or any(f.cause == "inverter_efficiency" for f in state.faults), clamps),
-        "inverter_outage": Basis("measured", 0.0003, 0.08)
+        "inverter_outage": Basis("measured", 0.0003 + late, 0.08)
         if log
         else Basis("prior", 0.01, 0.3, no_log + " Recorded outages are counted, unrecorded ones are not seen."),
-        "grid_outage": Basis("measured", 0.0003, 0.15)
+        "grid_outage": Basis("measured", 0.0003 + late, 0.15)
         if log
         else Basis("prior", 0.008, 0.3, no_log + " Recorded outages are counted, unrecorded ones are not seen."),
         "curtailment": _curtailment(state, no_log),

@@ -13,6 +13,8 @@ from scipy import sparse
 
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.blocks import Blocks
+from yieldwatch.gap.clock_check import ClockShift
+from yieldwatch.gap.clock_doubt import clock_columns
 from yieldwatch.gap.evidence import light_rows, meter_rows, round_columns, round_rows
 from yieldwatch.gap.infer import Posterior, Rows, day_rows, day_weights, design_matrix, log_rows, solve
 from yieldwatch.gap.logs import InverterLog
@@ -47,7 +49,11 @@ _METER_STEPS = 3
 
 @dataclass(frozen=True, eq=False)
 class EvidenceAtHand:
-    """A site's evidence; `log` is None where no inverter was logged, `drift` where no second source tells of the light's."""
+    """
+    A site's evidence; `log` is None where no inverter was logged, `drift` where no second source tells of the light's.
+
+    `sensor_doubt` is what faults of the light sensor leave in doubt of its level, `clocks` what is left of clocks.
+    """
 
     data: SiteData
     rounds: pd.DataFrame
@@ -57,6 +63,8 @@ class EvidenceAtHand:
     log: InverterLog | None
     rng: np.random.Generator
     drift: LightDrift | None
+    sensor_doubt: float = 0.0
+    clocks: tuple[ClockShift, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -161,9 +169,11 @@ def _fixed_columns(evidence: EvidenceAtHand, faults: list[Fault]) -> list[Column
     """Columns that do not depend on how rain washes nor on where shade is."""
     blocks = evidence.blocks
     columns = [
-        *level_columns(blocks, evidence.data.power is None, evidence.drift is not None and evidence.drift.counts),
+        *level_columns(blocks, evidence.data.power is None, evidence.drift is not None and evidence.drift.counts,
+                       evidence.sensor_doubt),
         *degradation_columns(blocks, full_years(blocks)),
         *line_columns(blocks),
+        *clock_columns(blocks, evidence.clocks, evidence.log is not None),
         *fault_columns(blocks, faults),
         *efficiency_columns(blocks, evidence.log),
         *round_columns(blocks, evidence.rounds),

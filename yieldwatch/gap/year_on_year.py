@@ -135,7 +135,7 @@ def own_rate_rows(columns: list[Column], family: Rows, estimate: np.ndarray, rng
     earlier, later = (order[p] for p in year_pairs(family.day[order]))
     mean = sparse.csr_matrix(np.full((1, len(earlier)), 1.0 / len(earlier)))
     change = np.asarray((mean @ (family.design[later] - family.design[earlier])).todense()).ravel()
-    change[[j for j, c in enumerate(columns) if c.name == _LINE]] = 0.0
     value = found.per_year - float(change @ estimate)
+    change[[j for j, c in enumerate(columns) if c.name == _LINE]] = 0.0
     row = Rows("year on year", sparse.csr_matrix(change[None, :]), np.array([value]), np.ones(1), found.doubt, 1.0)
     return [row], replace(found, per_year=value)

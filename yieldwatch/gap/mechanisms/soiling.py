@@ -26,6 +26,7 @@ from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.infer import Rows
 from yieldwatch.gap.mechanisms.base import Column
+from yieldwatch.gap.year_on_year import FULL_YEARS
 
 #: Yearly mean build-up, per day: fleet means run from 0.0005 (Mejia & Kleissl, Solar Energy 95 (2013) 357) to
 #: 0.0015 (Kimber 2006); the prior's standard deviation lets the farm's own dry spells speak.
@@ -38,6 +39,8 @@ _CLEANED = 0.97
 #: healthy farm. A log looks for it, at cleanings and in the trend; where nothing looks there may be more. That there may be more
 #: still is said by the interval (`basis.py`). Common practice, no source.
 _LASTING_SD, _LASTING_START_SD = (0.007, 0.012), (0.006, 0.012)
+#: Years that it is taken to grow for: over a longer record the same layer grows more slowly. Common practice, no source.
+_LASTING_YEARS = 1.5
 _START_SD = 0.02
 #: Most inverters that get a share of dirt of their own; beyond, each is too small to matter.
 _MOST_OWN = 24
@@ -93,10 +96,11 @@ def soiling_states(blocks: Blocks, data: SiteData, wash: Wash, logged: bool) -> 
     states = [State(f"dry-spell rate in month {m}", built[m], _RATE_MEAN, _RATE_SD, ("rate", m)) for m in range(len(months))]
     before_rain = np.concatenate([np.ones((len(left), 1)), np.cumprod(keep, axis=1)[:, :-1]], axis=1)
     lasting = np.cumprod(left, axis=1)
+    slower = min(1.0, _LASTING_YEARS * 365.25 / len(rain)) if len(rain) >= FULL_YEARS * 365 else 1.0
     return [
         *states,
         State("dirt at the start", lasting * before_rain, 0.0, _START_SD),
-        State("lasting layer, growth per year", built[-1], 0.0, _LASTING_SD[not logged]),
+        State("lasting layer, growth per year", built[-1], 0.0, _LASTING_SD[not logged] * slower),
         State("lasting layer at the start", lasting, 0.0, _LASTING_START_SD[not logged]),
     ]
 
