@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import replace
-from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -26,7 +25,8 @@ def instant(day: dt.date) -> pd.Timestamp:
 
 
 def shift(corrected: bool, source: str = "power") -> ClockShift:
-    return ClockShift(source, instant(START) + pd.Timedelta(days=2), instant(START) + pd.Timedelta(days=4), 30.0, 4.0, corrected, "")
+    first, last = (instant(START) + pd.Timedelta(days=d) for d in (2, 4))
+    return ClockShift(source, first, last, 30.0, 4.0, corrected, "")
 
 
 def parabola() -> SimpleNamespace:

@@ -20,8 +20,8 @@ from yieldwatch.gap.rounds import assess_rounds
 from yieldwatch.portfolio.model import ModuleType
 
 CURVES = pd.read_csv(Path(__file__).parents[1] / "data" / "healthy_iv_curves.csv")
-#: At standard conditions by straight lines through all 3,585 curves of the source: Isc 7.676 A and 0.0046208 A/°C, Voc 21.337 V and
-#: -0.07499 V/°C, power 119.5 W and -0.524 %/°C.
+#: At standard conditions by straight lines through all 3,585 curves of the source: Isc 7.676 A and 0.0046208 A/°C, Voc 21.337 V
+#: and -0.07499 V/°C, power 119.5 W and -0.524 %/°C.
 KIND = ModuleType("36 cells", "multi-Si", 119.5, 7.676, 21.337, 7.02, 17.02, 0.0602, -0.3515, -0.524, 36, 2, -5.0, 5.0)
 DAYS = ("2023-05-20", "2024-06-01", "2025-06-10")
 
@@ -47,7 +47,7 @@ def strings(odd: dict[str, float] | None = None) -> tuple[pd.DataFrame, pd.DataF
             "poa_global": poa, "temp_module": temp - 3.0 * poa / 1000.0,
             **{name: point[name] * (MODULES if name != "i_sc" and name != "i_mp" else 1)
                for name in ("i_sc", "v_oc", "i_mp", "v_mp", "p_mp")},
-            "poa_global_end": np.nan, "instrument": None, "trace_id": str(number), "note": None, "file": "iv/r.csv", "line": n + 2,
+            "poa_global_end": np.nan, "instrument": None, "trace_id": str(number), "note": None, "file": "r.csv", "line": n + 2,
         })
         traces.append(pd.DataFrame({"trace_id": str(number), "v": MODULES * v, "i": i}))
     data = data_of(pd.DataFrame(rows), curves=pd.concat(traces, ignore_index=True))
