@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -17,6 +18,7 @@ from yieldwatch.field.read import read_site_data
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.light_sensor import LightFault, dry_days, level_doubt, with_checked_light
 from yieldwatch.gap.light_values import ceiling_of, stuck_light
+from yieldwatch.gap.mechanisms.level import BIAS_SD_MEASURED, LIGHT_BIAS, level_columns
 from yieldwatch.portfolio.model import Site
 from yieldwatch.portfolio.read import read_portfolio
 
@@ -111,6 +113,17 @@ def test_stuck_light_is_not_measured(tmp_path: Path) -> None:
     checked, faults = with_checked_light(site, data)
 
     assert only(faults, "stuck").size == float((checked.weather["ghi"].isna() & data.weather["ghi"].notna()).sum())
+
+
+def test_what_is_left_in_doubt_widens_the_lights_bias() -> None:
+    n = 4
+    blocks = SimpleNamespace(n=n, year_fraction=np.arange(n) / n, day_of_year=np.arange(n), azimuth=np.full(n, 180.0),
+                             elevation=np.full(n, 40.0), groups=np.zeros(1, int), expected=np.ones((1, n)))
+    faults = tuple(LightFault("ghi", "lean", 3.0, False, doubt, "") for doubt in (0.012, 0.016))
+
+    (bias,) = [c for c in level_columns(blocks, False, False, level_doubt(faults)) if c.name == LIGHT_BIAS]
+
+    assert bias.sd == pytest.approx(np.hypot(BIAS_SD_MEASURED, 0.02))
 
 
 def test_a_value_that_stands_still_by_night_or_for_an_hour_is_not_stuck() -> None:

@@ -153,8 +153,8 @@ def without_impossible_dc(ledger: Ledger, site: Site, power: pd.DataFrame | None
         # A wrong unit is wrong for all alike, and is said once.
         names = [str(name) for name, own in of.items() if own == value]
         ledger.notices.append(
-            f"sites/{site.id}/readings/power: AC over DC power of {', '.join(names)} is {value} at the middle of the readings at "
-            f"load. Expected {_AC_OVER_DC[0]:g} to {_AC_OVER_DC[1]:g}; this dc_power_kw is not used. Is it in another unit, or of "
-            "one input alone?")
+            f"sites/{site.id}/readings/power: AC over DC power of {', '.join(names)} is {value} at the middle of the readings "
+            f"at load. Expected {_AC_OVER_DC[0]:g} to {_AC_OVER_DC[1]:g}; this dc_power_kw is not used. Is it in another unit, "
+            "or of one input alone?")
     bad = power["inverter_id"].isin(wrong.index)
     return power.assign(dc_power_kw=power["dc_power_kw"].mask(bad)) if bad.any() else power

@@ -24,6 +24,8 @@ LIGHT = ("ghi", "poa_global")
 _POWER = "power "
 #: Inverters that are looked at: more tell no more.
 _MOST_INVERTERS = 12
+#: Step of the cloudless sky: it is smooth.
+_CLEAR_STEP = pd.Timedelta(minutes=15)
 #: Sun height above which hedges and rows do not matter to noon, and above which shade is looked for. [°]
 _OPEN_DEG, _LOW_DEG = 20.0, 5.0
 #: Fewest intervals of a day, on either side of noon, and clear days, that have a noon.
@@ -99,7 +101,7 @@ def clear_view(site: Site, data: SiteData) -> ClearView | None:
     days = clear_days(main, start, int((data.weather.index[-1] - start) / _DAY) + 1)
     if len(days) < _FEWEST_DAYS:
         return None
-    clear = clear_reference(site, days, start, data.weather["temp_air"])
+    clear = clear_reference(site, days, start, data.weather["temp_air"], _CLEAR_STEP, each_inverter=True)
     step = max([data.weather_step, *(s.step for s in sources.values())])
     per_day = int(_DAY / step)
     phase = (next(iter(s for s in sources.values() if s.step == step)).start - start) % step
