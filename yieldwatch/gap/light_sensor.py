@@ -169,6 +169,7 @@ def _without_dirt(site: Site, data: SiteData) -> tuple[SiteData, list[LightFault
         return data, []
     rain = _by_day(weather["precipitation"], site, data.weather_step, total=True)
     dry = pd.Series(dry_days(rain.to_numpy(float)), rain.index)
+    power = _power_by_day(site, data)
     for column in LIGHT:
         if column not in weather or not weather[column].notna().any():
             continue
@@ -187,7 +188,6 @@ def _without_dirt(site: Site, data: SiteData) -> tuple[SiteData, list[LightFault
                     f"{100.0 * seen[1]:.3f}) and comes back with rain: dirt on the sensor. It was raised by {mean:.1f} % in the "
                     f"mean, up to {most:.1f} %. Clean the sensor when the modules are looked at, and more often.")))
                 continue
-        power = _power_by_day(site, data)
         seen = None if power is None else _rate(light, power, dry)
         if seen is not None and seen[0] < -max(_BEYOND * seen[1], _LEAST_RATE):
             mean = -seen[0] * float(dry.mean())

@@ -68,7 +68,7 @@ def above_ceiling(
     """
     times = pd.DatetimeIndex(light.index)
     day = times.tz_convert(site.tz).normalize()
-    near = times[np.isin(day, day[(light >= ceiling).to_numpy()])]
+    near = times[day.isin(day[(light >= ceiling).to_numpy()].unique())]
     clear = clear_site(site, near, step, temp_air.reindex(near).fillna(15.0).to_numpy(float))[column]
     read = light.reindex(near)
     with np.errstate(divide="ignore", invalid="ignore"):

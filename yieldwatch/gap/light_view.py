@@ -24,8 +24,8 @@ LIGHT = ("ghi", "poa_global")
 _POWER = "power "
 #: Inverters that are looked at: more tell no more.
 _MOST_INVERTERS = 12
-#: Step of the cloudless sky: it is smooth.
-_CLEAR_STEP = pd.Timedelta(minutes=15)
+#: Step of the cloudless sky, which is smooth, and the longest of what is held against it.
+_CLEAR_STEP, _COARSEST = pd.Timedelta(minutes=15), pd.Timedelta(hours=1)
 #: Sun height above which hedges and rows do not matter to noon, and above which shade is looked for. [°]
 _OPEN_DEG, _LOW_DEG = 20.0, 5.0
 #: Fewest intervals of a day, on either side of noon, and clear days, that have a noon.
@@ -94,7 +94,7 @@ def clear_view(site: Site, data: SiteData) -> ClearView | None:
     assert data.weather is not None
     assert data.weather_step is not None
     sources = _sources(data)
-    if not sources or len(sources) < 2:
+    if len(sources) < 2 or next(iter(sources)) not in LIGHT:
         return None
     main = next(iter(sources.values()))
     start = data.weather.index[0].tz_convert(site.tz).normalize().tz_convert("UTC")
@@ -114,7 +114,9 @@ def clear_view(site: Site, data: SiteData) -> ClearView | None:
     turn: dict[str, np.ndarray] = {}
     rating = {f"{_POWER}{i.inverter_id}": i.inverter_type.ac_rated_kw for i in site.inverters}
     for name, series in sources.items():
-        of = clear["ghi" if name == "weather_2" else name]
+        of = clear.get("ghi" if name == "weather_2" else name)
+        if of is None:  # an inverter without strings
+            continue
         model, read = of.means(begins, step).reshape(shape), series.means(begins, step).reshape(shape)
         minutes = pd.Timedelta(minutes=5)
         later, sooner = (of.means(begins + k * minutes, step).reshape(shape) for k in (1, -1))
@@ -191,7 +193,7 @@ def _sources(data: SiteData) -> dict[str, Series]:
         table = data.power.groupby(["time", "inverter_id"])["ac_power_kw"].sum(min_count=1).unstack()
         some = [name for name in table if table[name].notna().any()][:_MOST_INVERTERS]
         out |= {f"{_POWER}{name}": Series.of(table[name].dropna(), data.power_step) for name in some}
-    return out
+    return {name: series for name, series in out.items() if series.step <= _COARSEST}
 
 
 def _noon(view: ClearView, name: str) -> tuple[float, float] | None:
