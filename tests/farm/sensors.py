@@ -76,7 +76,9 @@ def _dirty(farm: Farm, fault: SensorFault, light: np.ndarray) -> np.ndarray:
     days = np.asarray((farm.wx.index.normalize() - farm.wx.index[0].normalize()).days)
     rain = np.bincount(days, farm.wx["precipitation"].to_numpy())
     dirt, now = np.zeros(len(rain)), 0.0
+    washed = {(day - farm.wx.index[0].date()).days for day in fault.cleaned}
     for d in range(len(rain)):
+        now = 0.0 if d in washed else now
         dirt[d] = now
         now = (now + fault.size / 100) * np.exp(-rain[d] / fault.rain_mm)
     return light * (1 - np.minimum(dirt, 0.4))[days]

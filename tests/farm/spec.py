@@ -235,6 +235,7 @@ class SensorFault:
     toward: float = 90.0
     width: float = 25.0  # degrees of bearing that the thing covers
     rain_mm: float = 4.0  # depth that leaves 1/e of the dirt
+    cleaned: tuple[dt.date, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -82,7 +83,8 @@ def test_a_thing_before_the_sensor_is_found_at_its_bearing_and_its_hours_are_not
 
 
 def test_dirt_on_the_sensor_shows_against_a_second_source_and_is_put_right(tmp_path: Path, sound: tuple[Site, SiteData]) -> None:
-    site, data = farm(tmp_path, SensorFault("dirt", 0.12), second_weather=True)
+    cleaned = (dt.date(2022, 9, 12), dt.date(2022, 12, 20))
+    site, data = farm(tmp_path, SensorFault("dirt", 0.12, cleaned=cleaned), second_weather=True)
     clean = sound[1].weather["ghi"]
 
     checked, faults = with_checked_light(site, data)
@@ -151,5 +153,8 @@ def test_light_thins_out_toward_its_highest_and_a_ceiling_does_not() -> None:
 def test_dry_days_count_up_and_rain_takes_its_share() -> None:
     rain = np.array([0.0, 0.0, 0.0, 4.0, 0.0, 1000.0, 0.0])
 
+    nobody, somebody = np.zeros(7, bool), np.arange(7) == 2
+
     # Three dry days, then 4 mm that leave 1/e of four.
-    assert dry_days(rain) == pytest.approx([0.0, 1.0, 2.0, 3.0, 4.0 / np.e, 4.0 / np.e + 1.0, 0.0], abs=1e-9)
+    assert dry_days(rain, nobody) == pytest.approx([0.0, 1.0, 2.0, 3.0, 4.0 / np.e, 4.0 / np.e + 1.0, 0.0], abs=1e-9)
+    assert dry_days(rain, somebody)[:4].tolist() == [0.0, 1.0, 0.0, 1.0]

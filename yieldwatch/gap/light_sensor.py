@@ -147,10 +147,11 @@ def _without_shaded(site: Site, data: SiteData, column: str, shade: SkyShade) ->
     return replace(data, weather=weather), fault
 
 
-def dry_days(rain: np.ndarray) -> np.ndarray:
-    """Days' worth of dirt on a sensor at each day, shape (n_days,): one more each day, what rain leaves of it. [d]"""
+def dry_days(rain: np.ndarray, cleaned: np.ndarray) -> np.ndarray:
+    """Days' worth of dirt on a sensor at each day: one more each day, what rain leaves of it, none after it is cleaned. [d]"""
     out, now = np.zeros(len(rain)), 0.0
     for day, depth in enumerate(np.nan_to_num(rain)):
+        now = 0.0 if cleaned[day] else now
         out[day] = now
         now = min(now + 1.0, _MOST_DAYS) * float(np.exp(-depth / _RAIN_MM))
     return out
@@ -158,17 +159,21 @@ def dry_days(rain: np.ndarray) -> np.ndarray:
 
 def _without_dirt(site: Site, data: SiteData) -> tuple[SiteData, list[LightFault]]:
     """
-    Dirt on the sensors: light that falls in dry spells and comes back with rain, against a second source or the inverters.
+    Dirt on the sensors: light that falls in dry spells and comes back with rain or when the record says that the sensor was
+    cleaned, against a second source or the inverters.
 
     The inverters gather dirt themselves, so against them it shows only where the sensor gathers more.
     """
     assert data.weather is not None
     assert data.weather_step is not None
     weather, found = data.weather, []
-    if "precipitation" not in weather or not weather["precipitation"].notna().any():
+    wet = weather["precipitation"] if "precipitation" in weather else pd.Series(np.nan, weather.index)
+    rain = wet.groupby(pd.DatetimeIndex(weather.index).tz_convert(site.tz).normalize()).sum(min_count=1)
+    events = data.events.loc[data.events["kind"] == "sensor_cleaned", "start"] if len(data.events) else []
+    cleaned = rain.index.isin([time.tz_convert(site.tz).normalize() for time in events])
+    if not rain.notna().any() and not cleaned.any():
         return data, []
-    rain = _by_day(weather["precipitation"], site, data.weather_step, total=True)
-    dry = pd.Series(dry_days(rain.to_numpy(float)), rain.index)
+    dry = pd.Series(dry_days(rain.to_numpy(float), cleaned), rain.index)
     power = _power_by_day(site, data)
     for column in LIGHT:
         if column not in weather or not weather[column].notna().any():
@@ -184,19 +189,22 @@ def _without_dirt(site: Site, data: SiteData) -> tuple[SiteData, list[LightFault
                 weather = weather.assign(**{column: weather[column] * np.exp(dirt.reindex(day).fillna(0.0).to_numpy())})
                 mean, most = 100.0 * float(dirt.mean()), 100.0 * float(dirt.max())
                 found.append(LightFault(column, "dirt", -seen[0], True, float(seen[1] * dry.mean()), (
-                    f"falls by {-100.0 * seen[0]:.3f} % a dry day against weather_2 (standard uncertainty "
-                    f"{100.0 * seen[1]:.3f}) and comes back with rain: dirt on the sensor. It was raised by {mean:.1f} % in the "
-                    f"mean, up to {most:.1f} %. Clean the sensor when the modules are looked at, and more often.")))
+                    f"{_falls(seen, 'weather_2')}: dirt on the sensor. It was raised by {mean:.1f} % in the mean, up to "
+                    f"{most:.1f} %. Clean the sensor when the modules are looked at, and more often.")))
                 continue
         seen = None if power is None else _rate(light, power, dry)
         if seen is not None and seen[0] < -max(_BEYOND * seen[1], _LEAST_RATE):
             mean = -seen[0] * float(dry.mean())
             found.append(LightFault(column, "dirt", -seen[0], False, mean, (
-                f"falls by {-100.0 * seen[0]:.3f} % a dry day against the inverters' energy (standard uncertainty "
-                f"{100.0 * seen[1]:.3f}) and comes back with rain: the sensor gathers more dirt than the modules. Nothing was "
+                f"{_falls(seen, 'the energy of the inverters')}: the sensor gathers more dirt than the modules. Nothing was "
                 f"changed; it hides dirt on the modules, and the level of the light is in doubt by another {100.0 * mean:.1f} %. "
                 "Clean the sensor.")))
     return replace(data, weather=weather), found
+
+
+def _falls(seen: tuple[float, float], against: str) -> str:
+    return (f"falls by {-100.0 * seen[0]:.3f} % a dry day against {against} (standard uncertainty {100.0 * seen[1]:.3f}) and comes "
+            "back with rain or a cleaning")
 
 
 def _rate(light: pd.Series, witness: pd.Series, dry: pd.Series) -> tuple[float, float] | None:
@@ -224,11 +232,9 @@ def _rate(light: pd.Series, witness: pd.Series, dry: pd.Series) -> tuple[float, 
     return float(found[1]), float(np.sqrt(scale**2 * lasting * inverse[1, 1]))
 
 
-def _by_day(values: pd.Series, site: Site, step: pd.Timedelta, total: bool = False) -> pd.Series:
-    """Mean (or sum) of each local day; NaN where a tenth of it or more is missing."""
+def _by_day(values: pd.Series, site: Site, step: pd.Timedelta) -> pd.Series:
+    """Mean of each local day; NaN where a tenth of it or more is missing."""
     groups = values.groupby(pd.DatetimeIndex(values.index).tz_convert(site.tz).normalize())
-    if total:
-        return groups.sum(min_count=1)
     return groups.mean().where(groups.count() >= _WHOLE * (pd.Timedelta(days=1) / step))
 
 
