@@ -203,8 +203,8 @@ def _without_dirt(site: Site, data: SiteData) -> tuple[SiteData, list[LightFault
 
 
 def _falls(seen: tuple[float, float], against: str) -> str:
-    return (f"falls by {-100.0 * seen[0]:.3f} % a dry day against {against} (standard uncertainty {100.0 * seen[1]:.3f}) and comes "
-            "back with rain or a cleaning")
+    return (f"falls by {-100.0 * seen[0]:.3f} % a dry day against {against} (standard uncertainty {100.0 * seen[1]:.3f}) and "
+            "comes back with rain or a cleaning")
 
 
 def _rate(light: pd.Series, witness: pd.Series, dry: pd.Series) -> tuple[float, float] | None:
