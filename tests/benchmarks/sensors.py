@@ -66,14 +66,15 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seeds", default="1200-1223", help="first-last, both included")
     parser.add_argument("--second", action="store_true", help="with a second weather source on every farm")
-    first, last = (int(s) for s in parser.parse_args().seeds.split("-"))
-    second = parser.parse_args().second
+    parser.add_argument("--kinds", nargs="*", default=list(KINDS), choices=list(KINDS))
+    options = parser.parse_args()
+    first, last = (int(s) for s in options.seeds.split("-"))
     rows = []
     for seed in range(first, last + 1):
         spec = draw_farm(seed)
-        if second and spec.instruments.weather != "modelled":
+        if options.second and spec.instruments.weather != "modelled":
             spec = replace(spec, instruments=replace(spec.instruments, second_weather=True))
-        for kind in (None, *KINDS):
+        for kind in (None, *options.kinds):
             fault = draw_fault(spec, kind) if kind else None
             if kind and fault is None:
                 continue

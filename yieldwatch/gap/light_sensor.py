@@ -74,10 +74,12 @@ def with_checked_light(site: Site, data: SiteData) -> tuple[SiteData, tuple[Ligh
     view = clear_view(site, data)
     for column in LIGHT if view is not None else ():
         assert view is not None
-        lean = leans(view, site, column)
+        shade = shaded_sky(view, column, None)
+        lean = leans(view, site, column, shade)
         if lean is not None:
             found.append(_lean(column, lean))
-        shade = shaded_sky(view, column, lean)
+            # A lean takes light from a low sun as well.
+            shade = shaded_sky(view, column, lean)
         if shade is not None:
             data, fault = _without_shaded(site, data, column, shade)
             found.append(fault)

@@ -130,9 +130,13 @@ def clear_view(site: Site, data: SiteData) -> ClearView | None:
     return ClearView(elevation, sun.azimuth.reshape(shape), ratio, turn)
 
 
-def leans(view: ClearView, site: Site, column: str) -> Lean | None:
-    """Whether the sensor of `column` leans east or west, by its noon against the sun's while all else has its noon right."""
-    own = _noon(view, column) if column in view.ratio else None
+def leans(view: ClearView, site: Site, column: str, shade: SkyShade | None) -> Lean | None:
+    """
+    Whether the sensor of `column` leans east or west, by its noon against the sun's while all else has its noon right.
+
+    Where the sensor is shaded says nothing of it.
+    """
+    own = _noon(view, column, shade) if column in view.ratio else None
     others = [n for name in view.ratio if name != column and not name.startswith(_POWER) and (n := _noon(view, name))]
     inverters = [n for name in view.ratio if name.startswith(_POWER) and (n := _noon(view, name))]
     if inverters:
@@ -196,11 +200,14 @@ def _sources(data: SiteData) -> dict[str, Series]:
     return {name: series for name, series in out.items() if series.step <= _COARSEST}
 
 
-def _noon(view: ClearView, name: str) -> tuple[float, float] | None:
+def _noon(view: ClearView, name: str, shade: SkyShade | None = None) -> tuple[float, float] | None:
     """Minutes by which a source's noon is late, and its standard uncertainty; each clear day has its own level and bend."""
     turn, found = view.turn[name], []
+    open_sky = view.elevation > _OPEN_DEG
+    if shade is not None:
+        open_sky &= ~shade.behind(view.elevation, view.azimuth)
     for day in range(len(view.elevation)):
-        use = np.isfinite(view.ratio[name][day]) & np.isfinite(turn[day]) & (view.elevation[day] > _OPEN_DEG)
+        use = np.isfinite(view.ratio[name][day]) & np.isfinite(turn[day]) & open_sky[day]
         if min((turn[day][use] > 0).sum(), (turn[day][use] < 0).sum()) < _FEWEST_SIDE:
             continue
         # A haze that takes more of a low sun bends the day, alike on both sides.
