@@ -38,6 +38,7 @@ from yieldwatch.gap.account import site_gap
 from yieldwatch.gap.attribute import SiteState, infer_state
 from yieldwatch.gap.clamps import check_clamps
 from yieldwatch.gap.clock_check import ClockShift, minutes_moved, with_right_clocks
+from yieldwatch.gap.evidence import late_sheets
 from yieldwatch.gap.findings import string_findings
 from yieldwatch.gap.light_sensor import LightFault, level_doubt, with_checked_light
 from yieldwatch.gap.results import SiteGap
@@ -252,8 +253,9 @@ def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, clocks: list[
     statements, paid = check_statements(site, data, gap)
     bridge, budget = site_bridge(site, data, gap)
     returns, earned = site_returns(site, data, gap, losses, portfolio.discount_rate)
-    said = (*said, *_light_corrected(state), *_light_drifts(state.light_drift), *dict.fromkeys((*paid, *budget, *earned)),
-            *_left_out(gap, max(first, begin), min(last, finish)), *_too_good(gap.yields))
+    said = (*said, *_sheets_moved(state, rounds), *_light_corrected(state), *_light_drifts(state.light_drift),
+            *dict.fromkeys((*paid, *budget, *earned)), *_left_out(gap, max(first, begin), min(last, finish)),
+            *_too_good(gap.yields))
     pictures = prepare_pictures(Subject(site, data, state, gap, losses, rounds, clamps))
     return SiteAssessment(site, data, gap, losses, rounds, clamps, statements, bridge, returns, pictures=pictures), state, said
 
@@ -274,6 +276,14 @@ def _left_out(gap: SiteGap, first: pd.Timestamp, last: pd.Timestamp) -> list[str
     spans = [(first.date(), from_day), (to_day, last.date())]
     days = [f"{start} to {end - dt.timedelta(days=1)}" for start, end in spans if start < end]
     return [f"the days {' and '.join(days)} make no whole month and are not in the monthly tables."] if days else []
+
+
+def _sheets_moved(state: SiteState, rounds: pd.DataFrame) -> list[str]:
+    """Say which rounds' sheets go by another clock than the weather."""
+    tz = state.model.site.tz
+    return [f"the round of {time.tz_convert(tz).date()} looks {abs(late):.0f} min {'late' if late > 0 else 'early'}: its light "
+            "fits the weather's at another hour. It was compared there; the readings are kept as written. Check the clock and "
+            "the zone of the tester." for time, late in late_sheets(state.blocks, rounds)]
 
 
 def _light_corrected(state: SiteState) -> list[str]:

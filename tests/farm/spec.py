@@ -268,6 +268,7 @@ class Instruments:
     iv_share: float = 1.0
     iv_light_bias: float = 0.015
     iv_bad_light: float = 0.04
+    iv_clock_min: int = 0  # by which the sheets' times are late
     curves: bool = False
     clamp_rounds: tuple[dt.date, ...] = ()
 
