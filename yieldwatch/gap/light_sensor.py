@@ -28,6 +28,9 @@ _RAIN_MM, _MOST_DAYS = 4.0, 120.0
 _LEAST_DAYS, _BEYOND, _LEAST_RATE = 120, 4.0, 0.0002
 #: What a lean, and values put at the cloudless sky, leave in doubt of the level. [fraction] Common practice, no source.
 _LEAN_DOUBT, _CEILING_DOUBT = 0.007, 0.02
+#: Part of what falls in dry spells that may be haze and no dirt: haze takes light from the modules as well. Common practice, no
+#: source.
+_HAZE = 0.3
 
 
 @dataclass(frozen=True)
@@ -189,10 +192,12 @@ def _without_dirt(site: Site, data: SiteData) -> tuple[SiteData, list[LightFault
                 dirt = -seen[0] * dry.reindex(light.index)
                 day = pd.DatetimeIndex(weather.index).tz_convert(site.tz).normalize()
                 weather = weather.assign(**{column: weather[column] * np.exp(dirt.reindex(day).fillna(0.0).to_numpy())})
-                mean, most = 100.0 * float(dirt.mean()), 100.0 * float(dirt.max())
-                found.append(LightFault(column, "dirt", -seen[0], True, float(seen[1] * dry.mean()), (
-                    f"{_falls(seen, 'weather_2')}: dirt on the sensor. It was raised by {mean:.1f} % in the mean, up to "
-                    f"{most:.1f} %. Clean the sensor when the modules are looked at, and more often.")))
+                mean, most = float(dirt.mean()), float(dirt.max())
+                doubt = float(np.hypot(seen[1] * dry.mean(), _HAZE * mean))
+                found.append(LightFault(column, "dirt", -seen[0], True, doubt, (
+                    f"{_falls(seen, 'weather_2')}: dirt on the sensor, or haze that weather_2 does not know. It was raised by "
+                    f"{100.0 * mean:.1f} % in the mean, up to {100.0 * most:.1f} %. Clean the sensor when the modules are looked "
+                    "at, and more often.")))
                 continue
         seen = None if power is None else _rate(light, power, dry)
         if seen is not None and seen[0] < -max(_BEYOND * seen[1], _LEAST_RATE):
