@@ -39,7 +39,7 @@ def fitted(rain: np.ndarray, loss: np.ndarray, first: str) -> np.ndarray:
     blocks = site(rain, first=first)
 
     def states(wash: Wash) -> np.ndarray:
-        return np.stack([s.values[0] for s in soiling_states(blocks, events(), wash, logged=True)], axis=1)
+        return np.stack([s.values[0] for s in soiling_states(blocks, events(), wash)], axis=1)
 
     wash = choose_wash(blocks, lambda w: 2.0 * len(loss) * np.log(nnls(states(w), loss)[1]))
     return states(wash) @ nnls(states(wash), loss)[0]
