@@ -38,7 +38,9 @@ from yieldwatch.gap.account import site_gap
 from yieldwatch.gap.attribute import SiteState, infer_state
 from yieldwatch.gap.clamps import check_clamps
 from yieldwatch.gap.clock_check import ClockShift, minutes_moved, with_right_clocks
+from yieldwatch.gap.evidence import late_sheets
 from yieldwatch.gap.findings import string_findings
+from yieldwatch.gap.light_sensor import LightFault, level_doubt, with_checked_light
 from yieldwatch.gap.measured import beyond_weather
 from yieldwatch.gap.results import SiteGap
 from yieldwatch.gap.rounds import assess_rounds
@@ -162,7 +164,9 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
             continue
         say(f"{site.id}: clocks")
         data, clocks = with_right_clocks(site, data)
-        result, state, said = _assess_site(portfolio, site, data, clocks, start, end, as_of, say)
+        say(f"{site.id}: light sensor")
+        data, light = with_checked_light(site, data)
+        result, state, said = _assess_site(portfolio, site, data, clocks, light, start, end, as_of, say)
         say(f"{site.id}: jobs")
         today = _history_end(site, data, as_of)
         jobs, more = candidates(portfolio, site, data, state, result.gap.string_findings, today)
@@ -230,11 +234,12 @@ def check(path: str | PathLike[str], as_of: dt.date | None = None) -> PortfolioC
     """
     portfolio = read_portfolio(path)
     sites = ((site, with_right_clocks(site, read_site_data(path, site, as_of))[0]) for site in portfolio.sites)
-    return PortfolioCheck(portfolio, as_of, tuple(check_site(site, data) for site, data in sites))
+    return PortfolioCheck(portfolio, as_of, tuple(check_site(site, with_checked_light(site, data)[0]) for site, data in sites))
 
 
-def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, clocks: list[ClockShift], start: dt.date | None,
-                 end: dt.date | None, as_of: dt.date | None, say: Progress) -> tuple[SiteAssessment, SiteState, tuple[str, ...]]:
+def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, clocks: list[ClockShift],
+                 light: tuple[LightFault, ...], start: dt.date | None, end: dt.date | None, as_of: dt.date | None,
+                 say: Progress) -> tuple[SiteAssessment, SiteState, tuple[str, ...]]:
     say(f"{site.id}: rounds and clamp readings")
     rounds = assess_rounds(site, data)
     findings = string_findings(site, rounds, data)
@@ -244,7 +249,8 @@ def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, clocks: list[
     first = _first_day(site, data)
     last = pd.Timestamp(_history_end(site, data, as_of), tz=tz)
     say(f"{site.id}: expected yield and causes")
-    state = infer_state(site, data, rounds, findings, first.tz_convert("UTC"), last.tz_convert("UTC"), clamps=clamps)
+    state = infer_state(site, data, rounds, findings, first.tz_convert("UTC"), last.tz_convert("UTC"), clamps=clamps,
+                        sensor_doubt=level_doubt(light), clocks=clocks)
     say(f"{site.id}: account")
     begin, finish = (pd.Timestamp(day, tz=tz) if day else otherwise for day, otherwise in ((start, first), (end, last)))
     gap = site_gap(state, data, findings, begin.tz_convert("UTC"), finish.tz_convert("UTC"))
@@ -256,8 +262,8 @@ def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, clocks: list[
     statements, paid = check_statements(site, data, gap)
     bridge, budget = site_bridge(site, data, gap)
     returns, earned = site_returns(site, data, gap, losses, portfolio.discount_rate)
-    said = (*said, *_beyond_weather(data, state),
-            *_light_corrected(state), *_light_drifts(state.light_drift), *dict.fromkeys((*paid, *budget, *earned)),
+    said = (*said, *_beyond_weather(data, state), *_sheets_moved(state, rounds), *_light_corrected(state),
+            *_light_drifts(state.light_drift), *dict.fromkeys((*paid, *budget, *earned)),
             *_left_out(gap, max(first, begin), min(last, finish)), *_too_good(gap.yields))
     pictures = prepare_pictures(Subject(site, data, state, gap, losses, rounds, clamps))
     return SiteAssessment(site, data, gap, losses, rounds, clamps, statements, bridge, returns, pictures=pictures), state, said
@@ -301,6 +307,14 @@ def _beyond_weather(data: SiteData, state: SiteState) -> list[str]:
                       & (data.meter["start"] < grid[-1]).to_numpy()]
     return [f"the meter's {row.start.tz_convert(tz).date()} to {row.end.tz_convert(tz).date()} reaches beyond the weather and "
             "cannot be held against it. Add weather for all of it." for row in over.itertuples()]
+
+
+def _sheets_moved(state: SiteState, rounds: pd.DataFrame) -> list[str]:
+    """Say which rounds' sheets go by another clock than the weather."""
+    tz = state.model.site.tz
+    return [f"the round of {time.tz_convert(tz).date()} looks {abs(late):.0f} min {'late' if late > 0 else 'early'}: its light "
+            "fits the weather's at another hour. It was compared there; the readings are kept as written. Check the clock and "
+            "the zone of the tester." for time, late in late_sheets(state.blocks, rounds)]
 
 
 def _light_corrected(state: SiteState) -> list[str]:
