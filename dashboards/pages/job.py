@@ -13,6 +13,7 @@ from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
 from dashboards.pages.book import named
+from dashboards.parts.photos import PHOTO_ROUTE, photo_callbacks, photos_part
 from dashboards.parts.readings import evidence_part, readings_callbacks
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import aria, page_head, sorry
@@ -70,7 +71,7 @@ def build(visit: Visit) -> Content:
         job = book.job(int(ref) if ref.isdecimal() and len(ref) < 10 else 0)
     except BookError as err:
         return sorry("A job", str(err))
-    names = farm_names(visit)
+    names, evidence = farm_names(visit), book.evidence(job.ref)
     currency = plain(visit.store.about()["currency"])
     listed = visit.store.row("work_list", {"job_id": job.job_id})
     return html.Div([
@@ -79,7 +80,8 @@ def build(visit: Visit) -> Content:
             ["The last work list does not hold it."])),
         dcc.Store(id="job-ref", data=job.ref),
         html.Div(facts_part(job, visit.person, currency), id="job-facts"),
-        html.Div(evidence_part(book.evidence(job.ref), visit.place, job, visit.person), id="job-evidence"),
+        html.Div(evidence_part(evidence, job, visit.person), id="job-evidence"),
+        html.Div(photos_part(evidence, job, visit.person), id="job-photos"),
         html.H2("What to watch for"), html.Ul([html.Li(c) for c in cautions_of([job.job_kind])], className="plain"),
         html.Details([html.Summary("Every change of it, up to when this page was opened"), history_table(book.history(job.ref))]),
         explained("job-book", "job-gain"),
@@ -229,6 +231,7 @@ def _chosen(place: Place, ref: int, pressed: Mapping[str, Any]) -> tuple:
 
 def callbacks(app: Dash, place: Place) -> None:
     readings_callbacks(app, place)
+    photo_callbacks(app, place)
 
     @app.callback(
         Output("job-facts", "children"), Output("job-said", "children"), Output("job-version", "data"),
@@ -249,4 +252,4 @@ def callbacks(app: Dash, place: Place) -> None:
         return _written(place, int(ref), int(version), key, shown, typed)
 
 
-PAGE = Page("/jobs/<ref>", "A job", build, callbacks=callbacks)
+PAGE = Page("/jobs/<ref>", "A job", build, callbacks=callbacks, routes=(PHOTO_ROUTE,))

@@ -176,11 +176,10 @@ def _bridge(view: _View) -> list:
     rows = [r for r in view.bridge if r["farms"] and (r["step"] not in ("settlement", "paid") or r["farms"] == r["of_farms"])]
     columns = [
         Column("step", "Step", lambda r: dcc.Link(_step(r["step"]), href=view.rows("bridge", span=view.span, step=r["step"]))),
-        Column("energy_kwh", f"Energy [{unit.name}]", lambda r: _cell(r["energy_kwh"], unit.bare), number=True),
-        Column("energy_low_kwh", "90 % interval", lambda r: _span(r["energy_low_kwh"], r["energy_high_kwh"], unit.bare),
+        Column("energy_kwh", f"Energy [{unit.name}]",
+               lambda r: _with_span(r["energy_kwh"], r["energy_low_kwh"], r["energy_high_kwh"], unit.bare), number=True),
+        Column("money", f"Money [{view.currency}]", lambda r: _with_span(r["money"], r["money_low"], r["money_high"], number),
                number=True),
-        Column("money", f"Money [{view.currency}]", lambda r: _cell(r["money"], number), number=True),
-        Column("money_low", "90 % interval", lambda r: _span(r["money_low"], r["money_high"], number), number=True),
         Column("farms", "Farms", lambda r: f"{r['farms']} of {r['of_farms']}", number=True),
     ]
     other = dcc.Link("Show energy" if in_money else "Show money", href=view.visit.here(show=None if in_money else "money"))
@@ -190,8 +189,8 @@ def _bridge(view: _View) -> list:
             f"From the plan to what came, {what}, {view.period}, {rows[0]['of_farms']} farms with a plan. Whiskers: 90 % "
             "interval, bounds added over farms. Steps that a plan cannot tell apart stand together. ", other, "."],
             alternative=f"Steps from plan to actual, {what}, {view.period}. The table below holds every figure.", topic="bridge"),
-        grid(columns, rows, f"From plan to actual, {view.period}. Budget and steps add up to the measured energy; with price and "
-             "payments for held-down output they add up to the income."),
+        grid(columns, rows, f"From plan to actual, {view.period}; in brackets the 90 % interval. Budget and steps add up to the "
+             "measured energy; with price and payments for held-down output they add up to the income."),
     ]
 
 
@@ -236,6 +235,11 @@ def _cell(value: float | None, shown: Any) -> str:
 
 def _span(low: float | None, high: float | None, shown: Any) -> str:
     return "" if low is None or high is None else f"{shown(low)} to {shown(high)}"
+
+
+def _with_span(value: float | None, low: float | None, high: float | None, shown: Any) -> str:
+    between = _span(low, high, shown)
+    return _cell(value, shown) + (f" ({between})" if between else "")
 
 
 def _paid(view: _View) -> list:
