@@ -77,6 +77,10 @@ class _View:
     def rows(self, table: str, **where: object) -> str:
         return rows_behind(table, **where)
 
+    def linked(self, text: str, behind: str) -> dcc.Link:
+        """A count, a share or a sum that was read and not estimated, as a link."""
+        return stated(words.Figure(text, behind, self.period))
+
 
 def _switch(visit: Visit, span: str) -> list:
     parts: list = []
@@ -93,29 +97,31 @@ def _lead(view: _View) -> list:
 def _came_in(view: _View) -> list:
     sums, currency = view.sums, view.currency
     behind = view.rows("yields", **view.months)
-    farms = f"{sums['farms_measured']} of {sums['farms']} farms" if sums["farms_measured"] < sums["farms"] else (
-        "The farm" if sums["farms"] == 1 else f"The {sums['farms']} farms")
-    said: list = [f"{farms} delivered ", stated(words.energy(sums, "measured", behind, view.period, view.coverage)),
+    some = sums["farms_measured"] < sums["farms"]
+    farms = f"{sums['farms_measured']} of {sums['farms']} farms" if some else count(sums["farms"], "farm")
+    said: list = ["" if some else "The ", view.linked(farms, "/farms"), " delivered ", stated(words.energy(sums, "measured", behind, view.period, view.coverage)),
                   f" in {view.period}."]
     if not sums["farms_planned"]:
         return [*said, " No plan with a budget covers this, so nothing is held against it. "]
     bridge = view.rows("bridge", span=view.span)
-    partly = "" if sums["farms_planned"] == sums["farms_measured"] else (
-        f" (held against plan: {sums['farms_planned']} farms)")
+    partly = [] if sums["farms_planned"] == sums["farms_measured"] else [
+        " (held against plan: ", view.linked(count(sums["farms_planned"], "farm"), bridge), ")"]
     off, money_off = sums["planned_kwh"] - sums["budget_kwh"], (sums["planned_money"] or 0.0) - (sums["budget_money"] or 0.0)
     return [
         *said, " It earned ", stated(words.money(sums, "planned_money", currency, bridge, view.period)), ". The plan",
-        partly, " was ", stated(words.energy(sums, "budget", bridge, view.period)), " and ",
+        *partly, " was ", stated(words.energy(sums, "budget", bridge, view.period)), " and ",
         stated(words.money(sums, "budget_money", currency, bridge, view.period)), ": ",
-        _off(off / sums["budget_kwh"] if sums["budget_kwh"] else None), " in energy and ",
-        _off(money_off / sums["budget_money"] if sums["budget_money"] else None), " in money. ",
+        *_off(view, off / sums["budget_kwh"] if sums["budget_kwh"] else None, bridge), " in energy and ",
+        *_off(view, money_off / sums["budget_money"] if sums["budget_money"] else None, bridge), " in money. ",
     ]
 
 
-def _off(share: float | None) -> str:
+def _off(view: _View, share: float | None, behind: str) -> list:
     if share is None:
-        return NOT_KNOWN
-    return "as planned" if abs(share) < 0.0005 else f"{per_cent(abs(share))} {'above' if share > 0 else 'below'} it"
+        return [NOT_KNOWN]
+    if abs(share) < 0.0005:
+        return ["as planned"]
+    return [view.linked(per_cent(abs(share)), behind), f" {'above' if share > 0 else 'below'} it"]
 
 
 def _why(view: _View) -> list:
@@ -162,9 +168,11 @@ def _to_decide(view: _View) -> list:
         return ["There is no job book, so decisions are not kept."]
     if not asked.jobs:
         return ["Nothing waits for a decision."]
-    return ["To decide: ", dcc.Link(count(len(asked.jobs), "job"), href="/decisions", className="figure"),
-            f", {money(asked.cost, view.currency)} together, against {money(asked.gain_per_year, view.currency)} that they would "
-            "win back in a usual year", f"; {count(asked.safety, 'is', 'are')} a matter of safety." if asked.safety else "."]
+    safety = ["; ", view.linked(count(asked.safety, "is", "are"), view.rows("work_list", safety=1)), " a matter of safety."]
+    return ["To decide: ", view.linked(count(len(asked.jobs), "job"), "/decisions"), ", ",
+            view.linked(money(asked.cost, view.currency), "/decisions"), " together, against ",
+            view.linked(money(asked.gain_per_year, view.currency), "/decisions"),
+            " that they would win back in a usual year", *(safety if asked.safety else ["."])]
 
 
 def _bridge(view: _View) -> list:
@@ -251,8 +259,9 @@ def _paid(view: _View) -> list:
     parts = [dcc.Link(f"{number(r['statements'])} {VERDICT_WORDS.get(r['verdict'], 'agree with meter and tariff')}",
                       className="figure", href=view.rows("statement_checks", verdict=r["verdict"])) for r in sums]
     return [f"Of {count(sum(r['statements'] for r in sums), 'statement')} over the whole history: ", *words.joined(parts),
-            f". Over the {count(sum(r['priced'] for r in sums), 'statement')} that could be priced, "
-            f"{money(abs(differ), view.currency)} {'more' if differ >= 0 else 'less'} was settled than was due."]
+            f". Over the {count(sum(r['priced'] for r in sums), 'statement')} that could be priced, ",
+            view.linked(money(abs(differ), view.currency), view.rows("statement_checks")),
+            f" {'more' if differ >= 0 else 'less'} was settled than was due."]
 
 
 def _farms(view: _View) -> list:
@@ -369,8 +378,9 @@ def _returns(view: _View) -> list:
     ]
     unsaid = sums["farms"] - sums["below"] - sums["above"]
     return [
-        html.P(f"Of {count(sums['farms'], 'farm')} with a plan's return, {sums['below']} lie below it with their whole 90 % "
-               f"interval, {sums['above']} above it, and for {unsaid} the interval holds the plan."),
+        html.P(["Of ", view.linked(count(sums["farms"], "farm"), view.rows("returns", measure="rate_of_return")),
+                f" with a plan's return, {sums['below']} lie below it with their whole 90 % interval, {sums['above']} above it, and "
+                f"for {unsaid} the interval holds the plan."]),
         stored_table(view.visit, "returns", columns, "Rate of return by farm; in brackets the 90 % interval", "value",
                      where={"measure": "rate_of_return"}, key="return_", size=12),
     ]
@@ -379,7 +389,8 @@ def _returns(view: _View) -> list:
 def _trust(view: _View) -> list:
     sums = view.sums
     return [
-        f"Readings cover {per_cent(sums['coverage'], 0)} of the energy to be expected in {view.period}. Not explained is ",
+        "Readings cover ", view.linked(per_cent(sums["coverage"], 0), view.rows("yields", **view.months)),
+        f" of the energy to be expected in {view.period}. Not explained is ",
         stated(words.energy(sums, "unexplained", address("/losses", span=view.span, cause="unexplained"), view.period,
                             view.coverage)),
         ", which is spread over no cause. ", dcc.Link("Coverage, rows set aside, clocks and sensors", href="/trust"), ".",
