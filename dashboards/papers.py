@@ -5,18 +5,21 @@ What is taken away from a plan: CSV, workbook, crew sheets and calendar, as byte
 from __future__ import annotations
 
 import datetime as dt
+import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 
 import pandas as pd
 
 from dashboards.visit import Place
 from yieldwatch.action.plan_rows import PlanMade
+from yieldwatch.errors import InputError
 from yieldwatch.portfolio.model import Portfolio, Site
 from yieldwatch.portfolio.read import read_portfolio
 from yieldwatch.report.crew_sheets import crew_sheets_pdf
 from yieldwatch.report.tables import plan_csv
-from yieldwatch.report.visit_calendar import visits_ics
+from yieldwatch.report.visit_calendar import CALENDAR, HANDED_OUT, given_before, visits_ics
 from yieldwatch.report.workbook import plan_xlsx
 
 
@@ -40,6 +43,27 @@ class Kept:
     sites: tuple[_Site, ...]
     work_list: pd.DataFrame
     plan: pd.DataFrame
+    folder: Path
+
+
+#: One calendar is made after the other, so that each knows what the one before it holds.
+_HANDING_OUT = threading.Lock()
+
+
+def _calendar(kept: Kept) -> bytes:
+    """The calendar, kept as it was handed out, so that the next one cancels what is then no longer planned."""
+    place = kept.folder / HANDED_OUT
+    try:
+        with _HANDING_OUT:
+            content = visits_ics(kept, given_before(kept.folder))
+            unfinished = place.with_name(f"{place.name}.unfinished")
+            unfinished.write_bytes(content)
+            unfinished.replace(place)
+    except (OSError, ValueError) as err:
+        raise InputError(f"{kept.folder.name}: what calendars hold that were handed out before cannot be read or written ({err}), "
+                         "so visits no longer planned would stay in them. Expected a folder of results that can be written. Check "
+                         f"its rights, or remove {CALENDAR} and {place.name} and take old visits out by hand.") from None
+    return content
 
 
 #: By file name: what makes it, and its kind for the browser.
@@ -47,7 +71,7 @@ PAPERS: Mapping[str, tuple[Callable[[Kept], bytes], str]] = {
     "plan.csv": (lambda kept: plan_csv(kept.plan), "text/csv; charset=utf-8"),
     "plan.xlsx": (plan_xlsx, "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"),
     "crew_sheets.pdf": (crew_sheets_pdf, "application/pdf"),
-    "visits.ics": (visits_ics, "text/calendar; charset=utf-8"),
+    CALENDAR: (_calendar, "text/calendar; charset=utf-8"),
 }
 
 
@@ -75,4 +99,4 @@ def kept(place: Place, made: PlanMade) -> Kept:
     listed = pd.DataFrame(place.store.rows("work_list"), columns=place.store.columns("work_list"))
     as_of = dt.date.fromisoformat(place.store.about()["as_of"] or "")
     return Kept(portfolio, as_of, tuple(_Site(s, _Found(found[found["site_id"] == s.id])) for s in portfolio.sites), listed,
-                made.table)
+                made.table, place.folder)

@@ -5,13 +5,13 @@ The owner's page: what came in, what was expected, why it differs, what was in o
 from __future__ import annotations
 
 import datetime as dt
-import textwrap
 from typing import Any
 
 from dash import dcc, html
 
 from dashboards.pages.rows import rows_behind
 from dashboards.parts import decide, words
+from dashboards.parts.bridge import WHOLES, step_name, waterfall
 from dashboards.parts.charts import COLOURS, chart, interval, layout
 from dashboards.parts.proven import recorded
 from dashboards.parts.tables import Column, grid, stored_table
@@ -19,8 +19,7 @@ from dashboards.parts.words import page_head, stated
 from dashboards.visit import OWNER, Content, Page, Visit, address
 from yieldwatch.book import states
 from yieldwatch.errors import BookError
-from yieldwatch.report.money import STEP_WORDS, VERDICT_WORDS
-from yieldwatch.report.totals import IN_HAND
+from yieldwatch.report.money import VERDICT_WORDS
 from yieldwatch.report.words import (
     NOT_KNOWN,
     EnergyUnit,
@@ -35,8 +34,6 @@ from yieldwatch.report.words import (
 )
 
 SPANS = {"month": "The last month", "year_to_date": "Year to date", "twelve_months": "Trailing year"}
-#: Steps of the bridge that stand for a whole and not for a change.
-WHOLES = ("budget", "actual_energy", "actual_revenue", "paid")
 #: Farms in the picture, decisions on the page: the table and the full list have the rest.
 MOST_FARMS, MOST_DECISIONS = 12, 4
 
@@ -99,7 +96,8 @@ def _came_in(view: _View) -> list:
     behind = view.rows("yields", **view.months)
     some = sums["farms_measured"] < sums["farms"]
     farms = f"{sums['farms_measured']} of {sums['farms']} farms" if some else count(sums["farms"], "farm")
-    said: list = ["" if some else "The ", view.linked(farms, "/farms"), " delivered ", stated(words.energy(sums, "measured", behind, view.period, view.coverage)),
+    said: list = ["" if some else "The ", view.linked(farms, "/farms"), " delivered ",
+                  stated(words.energy(sums, "measured", behind, view.period, view.coverage)),
                   f" in {view.period}."]
     if not sums["farms_planned"]:
         return [*said, " No plan with a budget covers this, so nothing is held against it. "]
@@ -136,12 +134,8 @@ def _why(view: _View) -> list:
     for row in large:
         figure = words.Figure(unit.text(row["energy_kwh"]), view.rows("bridge", span=view.span, step=row["step"]), view.period,
                               _span(row["energy_low_kwh"], row["energy_high_kwh"], unit.bare))
-        parts.append(html.Span([f"{_step(row['step'])} ", stated(figure)]))
+        parts.append(html.Span([f"{step_name(row['step'])} ", stated(figure)]))
     return ["The largest steps between the two: ", *words.joined(parts), ". "]
-
-
-def _step(step: str) -> str:
-    return STEP_WORDS.get(step) or cause_word(step)
 
 
 def _in_hand(view: _View) -> list:
@@ -183,7 +177,8 @@ def _bridge(view: _View) -> list:
     in_money = view.visit.query.get("show") == "money"
     rows = [r for r in view.bridge if r["farms"] and (r["step"] not in ("settlement", "paid") or r["farms"] == r["of_farms"])]
     columns = [
-        Column("step", "Step", lambda r: dcc.Link(_step(r["step"]), href=view.rows("bridge", span=view.span, step=r["step"]))),
+        Column("step", "Step",
+               lambda r: dcc.Link(step_name(r["step"]), href=view.rows("bridge", span=view.span, step=r["step"]))),
         Column("energy_kwh", f"Energy [{unit.name}]",
                lambda r: _with_span(r["energy_kwh"], r["energy_low_kwh"], r["energy_high_kwh"], unit.bare), number=True),
         Column("money", f"Money [{view.currency}]", lambda r: _with_span(r["money"], r["money_low"], r["money_high"], number),
@@ -193,48 +188,13 @@ def _bridge(view: _View) -> list:
     other = dcc.Link("Show energy" if in_money else "Show money", href=view.visit.here(show=None if in_money else "money"))
     what = f"money at the planned price [{view.currency}]" if in_money else f"energy [{unit.name}]"
     return [
-        chart("bridge", *_waterfall(rows, unit, in_money, view.currency), caption=[
+        chart("bridge", *waterfall(rows, unit, in_money, view.currency), caption=[
             f"From the plan to what came, {what}, {view.period}, {rows[0]['of_farms']} farms with a plan. Whiskers: 90 % "
             "interval, bounds added over farms. Steps that a plan cannot tell apart stand together. ", other, "."],
             alternative=f"Steps from plan to actual, {what}, {view.period}. The table below holds every figure.", topic="bridge"),
         grid(columns, rows, f"From plan to actual, {view.period}; in brackets the 90 % interval. Budget and steps add up to the "
              "measured energy; with price and payments for held-down output they add up to the income."),
     ]
-
-
-def _waterfall(rows: list[dict], unit: EnergyUnit, in_money: bool, currency: str) -> tuple[list[dict], dict]:
-    key, factor = ("money", 1.0) if in_money else ("energy_kwh", unit.per_kwh)
-    wholes = ("budget", "actual_revenue", "paid") if in_money else ("budget", "actual_energy")
-    steps = [r for r in rows if r[key] is not None and (r["step"] in wholes or r["step"] not in WHOLES)]
-    base, at, sizes, colours, patterns, lows, highs, names = [], 0.0, [], [], [], [], [], []
-    for row in steps:
-        value = row[key] * factor
-        whole = row["step"] in wholes
-        if not whole and abs(row[key]) < 1e-9:
-            continue
-        base.append(0.0 if whole else at)
-        at = value if whole else at + value
-        sizes.append(value)
-        names.append("<br>".join(textwrap.wrap(_step(row["step"]), 30)))
-        mine = row["step"] in IN_HAND
-        colours.append(COLOURS["grey"] if whole else COLOURS["orange"] if mine else COLOURS["blue"])
-        patterns.append("" if whole else "/" if mine else "")
-        low, high = (row[name] for name in (("money_low", "money_high") if in_money else ("energy_low_kwh", "energy_high_kwh")))
-        lows.append(None if low is None else low * factor)
-        highs.append(None if high is None else high * factor)
-    marks = interval(sizes, lows, highs)
-    # The wholes are cut off below, since the steps would else be too small to see.
-    edges = [e for b, s in zip(base, sizes, strict=True) for e in (b, b + s) if e]
-    first, last = min(edges, default=0.0), max(edges, default=1.0)
-    bars = {"type": "bar", "orientation": "h", "y": names, "x": sizes, "base": base, "error_x": marks, "showlegend": False,
-            "marker": {"color": colours, "pattern": {"shape": patterns, "size": 6}},
-            "hovertemplate": "%{y}: %{x:,.1f}<extra></extra>"}
-    keys = [{"type": "bar", "orientation": "h", "y": [None], "x": [None], "name": name,
-             "marker": {"color": COLOURS[colour], "pattern": {"shape": shape}}}
-            for name, colour, shape in (("in our hands", "orange", "/"), ("not in our hands", "blue", ""), ("whole", "grey", ""))]
-    shown = [max(0.0, first - 0.6 * (last - first)), last + 0.25 * (last - first)]
-    return [bars, *keys], layout(x=currency if in_money else unit.name, height=70 + 38 * len(names), barmode="overlay",
-                                 yaxis={"autorange": "reversed"}, xaxis={"range": shown})
 
 
 def _cell(value: float | None, shown: Any) -> str:
@@ -379,8 +339,8 @@ def _returns(view: _View) -> list:
     unsaid = sums["farms"] - sums["below"] - sums["above"]
     return [
         html.P(["Of ", view.linked(count(sums["farms"], "farm"), view.rows("returns", measure="rate_of_return")),
-                f" with a plan's return, {sums['below']} lie below it with their whole 90 % interval, {sums['above']} above it, and "
-                f"for {unsaid} the interval holds the plan."]),
+                f" with a plan's return, {sums['below']} lie below it with their whole 90 % interval, {sums['above']} above it, "
+                f"and for {unsaid} the interval holds the plan."]),
         stored_table(view.visit, "returns", columns, "Rate of return by farm; in brackets the 90 % interval", "value",
                      where={"measure": "rate_of_return"}, key="return_", size=12),
     ]

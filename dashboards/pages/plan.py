@@ -196,14 +196,17 @@ def _papers(view: _View) -> html.P:
     names = {"plan.csv": "table (CSV)", "plan.xlsx": "workbook (XLSX)", "crew_sheets.pdf": "crew sheets (PDF)",
              "visits.ics": "calendar"}
     if not view.visits:
-        names = {name: names[name] for name in ("plan.csv", "plan.xlsx")}
+        names.pop("crew_sheets.pdf")
+        if not view.visit.store.rows("plan", {"row": "visit"}, limit=1):
+            names.pop("visits.ics")
     lacking = why_no_pdf()
     if lacking:
         names.pop("crew_sheets.pdf", None)
     links: list = []
     for name, text in names.items():
         links += [" · " if links else "", html.A(text, href=address(f"/plan/{name}", **query), download=name)]
-    return html.P(["Take this plan away as ", *links, ". Crew sheets and calendar hold no money.",
+    return html.P(["Take this plan away as ", *links, ". Crew sheets and calendar hold no money; the calendar cancels visits "
+                   "that an earlier one held and this plan does not.",
                    " No crew sheets here: the library that lays out pages is missing." if lacking else ""], className="no-print")
 
 
