@@ -60,9 +60,10 @@ def _calendar(kept: Kept) -> bytes:
             unfinished.write_bytes(content)
             unfinished.replace(place)
     except (OSError, ValueError) as err:
-        raise InputError(f"{kept.folder.name}: what calendars hold that were handed out before cannot be read or written ({err}), "
-                         "so visits no longer planned would stay in them. Expected a folder of results that can be written. Check "
-                         f"its rights, or remove {CALENDAR} and {place.name} and take old visits out by hand.") from None
+        raise InputError(f"{kept.folder.name}: what calendars hold that were handed out before cannot be read or written "
+                         f"({err}), so visits no longer planned would stay in them. Expected a folder of results that can be "
+                         f"written. Check its rights, or remove {CALENDAR} and {place.name} and take old visits out by hand."
+                         ) from None
     return content
 
 
