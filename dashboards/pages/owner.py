@@ -84,7 +84,7 @@ def _switch(visit: Visit, span: str) -> list:
     for name, text in SPANS.items():
         parts += [" · "] if parts else []
         parts.append(html.B(text) if name == span else dcc.Link(text, href=visit.here(span=name, page=None)))
-    return parts
+    return [*parts, " · ", dcc.Link("Any period against any other", href="/losses/periods")]
 
 
 def _lead(view: _View) -> list:

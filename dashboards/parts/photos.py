@@ -50,7 +50,7 @@ def _figure(found: Evidence, job: Job, may: bool) -> html.Figure:
              f"added by {plain(found.added_by)}"]
     name = f"Photo {found.number}"
     return html.Figure([
-        html.Img(src=place, alt=note or f"{name} of the job; nobody wrote what it shows", loading="lazy"),
+        html.Img(src=place, alt=note or f"{name} of the job; nobody wrote what it shows"),
         html.Figcaption([html.Strong(f"{name}: {note}" if note else name), html.Br(), "; ".join(f for f in facts if f), ". ",
                          html.A("Download", href=place, download="", **aria(label=f"Download photo {found.number}")),
                          " ", take_back(found, "photo") if may else None]),

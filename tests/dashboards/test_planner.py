@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
+import re
 import shutil
 from pathlib import Path
 from urllib.parse import quote
@@ -204,6 +205,56 @@ def test_readings_are_typed_and_read_from_a_file_after_a_look(page, own, tmp_pat
     page.click("button:has-text('Keep 1 row')")
     page.wait_for_selector("#readings-said:has-text('Kept 1 reading')")
     assert [e.readings["p_mp_w"] for e in book.evidence(job.ref)] == [3412.0, 3900.0]
+
+
+def test_readings_before_and_after_stand_against_each_other_and_one_is_taken_back(page, own):
+    job = next(j for j in own.place.jobs.all() if j.job_kind == "clean")
+    book = own.place.jobs.book()
+    for kind, power in (("before", 3200.0), ("after", 3600.0)):
+        book.add_reading(job.ref, "Ann", kind, {"p_mp_w": power, "poa_global_w_m2": 800.0, "temp_module_c": 25.0}, part="S1")
+    visit(page, own, f"/jobs/{job.ref}")
+    row = page.locator("tr:has-text('3,200 W')").first.inner_text()
+    # 3600 over 3200 in the same light and warmth is an eighth more.
+    for said in ("S1", "Pmp", "3,200 W", "3,600 W", "+12.5 %"):
+        assert said in row
+    page.locator("button:has-text('Take it back')").first.click()
+    page.wait_for_selector("#readings-said:has-text('is taken back')")
+    assert [e.withdrawn for e in book.evidence(job.ref)] == [True, False]
+    assert page.locator("td:has-text('+12.5 %')").count() == 0
+
+
+def test_a_press_on_the_curve_over_budgets_takes_that_budget(page, own):
+    visit(page, own, "/plan")
+    page.wait_for_selector("#chart-curve .main-svg")
+    budgets = page.locator("#plan-curve tbody tr td:first-child")
+    asked = [float(t.replace(",", "")) for t in budgets.all_inner_texts()]
+    assert asked == sorted(asked)
+    assert len(asked) > 2
+    page.locator("#chart-curve .points path.point").nth(1).hover()
+    page.mouse.down()
+    page.mouse.up()
+    page.wait_for_url(f"**budget={asked[1]:.0f}**")
+    page.wait_for_selector(f".lead:has-text('With EUR {asked[1]:,.0f}')")
+    # The plan of a budget spends it, but for the rounding up to whole money.
+    spent = float(re.search(r"They take EUR ([\d,]+)", page.inner_text("#plan .lead"))[1].replace(",", ""))
+    assert asked[1] - 1.0 <= spent <= asked[1]
+    assert_accessible(page)
+
+
+def test_a_calendar_taken_away_cancels_what_the_one_before_held(own):
+    client = create_app(own.place).server.test_client()
+
+    def told(address):
+        answer = client.get(address)
+        assert answer.status_code == 200
+        events = icalendar.Calendar.from_ical(answer.data).walk("VEVENT")
+        return {str(e["uid"]): (str(e["status"]), e["sequence"]) for e in events}
+
+    full, little, again = (told(f"/plan/visits.ics{limits}") for limits in ("", "?set=1&budget=0", ""))
+    assert set(full) <= set(little)
+    gone = [uid for uid in full if little[uid][0] == "CANCELLED"]
+    assert gone
+    assert all(full[uid][1] < little[uid][1] < again[uid][1] and again[uid][0] == "TENTATIVE" for uid in gone)
 
 
 @pytest.mark.parametrize("content", [

@@ -153,8 +153,8 @@ def test_losses_by_month_hold_the_accounts_sums_and_months_not_measured_are_gaps
 
 
 def test_a_months_whisker_spans_its_interval_to_the_scale_of_the_bars():
-    svg = pictures.bars_by_month([Bars("dirt", [10.0, math.nan], [5.0, math.nan], [15.0, math.nan], "10 (5 to 15)")], ["Jan", "Feb"],
-                                 "alternative")
+    row = Bars("dirt", [10.0, math.nan], [5.0, math.nan], [15.0, math.nan], "10 (5 to 15)")
+    svg = pictures.bars_by_month([row], ["Jan", "Feb"], "alternative")
     (bar,) = [float(h) for h in re.findall(r'height="([\d.]+)"', svg)]
     ((top, bottom),) = [(float(a), float(b)) for a, b in re.findall(r"M[\d.]+ ([\d.]+) h3 m-1.5 0 V([\d.]+)", svg)]
     # The interval is 10 long, as the bar is.
