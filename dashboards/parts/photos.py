@@ -46,7 +46,7 @@ def _figure(found: Evidence, job: Job, may: bool) -> html.Figure:
     note = plain(found.note or "")
     when = _when(found, job)
     distance = found.readings.get(DISTANCE)
-    facts = [plain(found.part or ""), when, "" if distance is None else f"camera {number(distance, 1)} km from the farm",
+    facts = [plain(found.part or ""), when, "" if distance is None else f"camera {_km(distance)} from the farm",
              f"added by {plain(found.added_by)}"]
     name = f"Photo {found.number}"
     return html.Figure([
@@ -55,6 +55,10 @@ def _figure(found: Evidence, job: Job, may: bool) -> html.Figure:
                          html.A("Download", href=place, download="", **aria(label=f"Download photo {found.number}")),
                          " ", take_back(found, "photo") if may else None]),
     ])
+
+
+def _km(distance: float) -> str:
+    return f"{number(distance, 1 if distance < 10.0 else 0)} km"
 
 
 def _when(found: Evidence, job: Job) -> str:
@@ -90,7 +94,7 @@ def _look(place: Place, job: Job, photo: Photo) -> list:
     elif photo.taken.tzinfo is None:
         told.append("The camera gave a time without an offset; it is taken as the farm's own. Correct it if that is wrong.")
     if not math.isnan(distance):
-        told.append(f"The camera was {number(distance, 1)} km from the farm's position"
+        told.append(f"The camera was {_km(distance)} from the farm's position"
                     + (": is it of this farm?" if distance > _FAR else "."))
     values = {"part": next(iter(sorted(job.parts - {"site"})), ""), "at": at.isoformat(timespec="minutes") if at else ""}
     boxes = [html.Label([text, dcc.Input(id={"type": "photo", "name": name}, type="text", value=values.get(name, ""),

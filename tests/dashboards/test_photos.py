@@ -49,13 +49,13 @@ def test_a_photo_is_looked_at_kept_with_what_it_shows_handed_out_and_taken_back(
     page.wait_for_function("document.querySelector('.photos img').naturalWidth === 400")
     assert_accessible(page)
     with page.expect_download() as caught:
-        page.click("a[aria-label='Download photo 1']")
-    assert caught.value.suggested_filename == f"job-{job.ref}-photo-1.jpeg"
+        page.click(f"a[aria-label='Download photo {kept.number}']")
+    assert caught.value.suggested_filename == f"job-{job.ref}-photo-{kept.number}.jpeg"
     with Image.open(io.BytesIO(Path(caught.value.path()).read_bytes())) as image:
         assert (image.format, image.size, dict(image.getexif())) == ("JPEG", (400, 300), {})
     page.set_viewport_size(NARROW)
     assert_fits(page)
-    page.click("button[aria-label='Take back photo 1']")
+    page.click(f"button[aria-label='Take back photo {kept.number}']")
     page.wait_for_selector("#photos-said:has-text('is taken back')")
     assert page.locator(".photos img").count() == 0
 
