@@ -13,14 +13,13 @@ from pathlib import Path
 import pandas as pd
 
 from dashboards.visit import Place
-from yieldwatch.action.plan_rows import PlanMade
 from yieldwatch.errors import InputError
 from yieldwatch.portfolio.model import Portfolio, Site
 from yieldwatch.portfolio.read import read_portfolio
 from yieldwatch.report.crew_sheets import crew_sheets_pdf
 from yieldwatch.report.tables import plan_csv
 from yieldwatch.report.visit_calendar import CALENDAR, HANDED_OUT, given_before, visits_ics
-from yieldwatch.report.workbook import plan_xlsx
+from yieldwatch.report.workbook import plan_xlsx, work_xlsx
 
 
 @dataclass(frozen=True)
@@ -80,9 +79,21 @@ class SiteGone(Exception):
     """The plan visits a site that the portfolio's folder no longer has."""
 
 
-def kept(place: Place, made: PlanMade) -> Kept:
+def work_list_xlsx(place: Place) -> bytes:
     """
-    A plan with all that its papers need.
+    Work list and plan of the assessment as a workbook, without what is the owner's alone.
+
+    Raises
+    ------
+    PortfolioError, SiteGone
+        As of `kept`.
+    """
+    return work_xlsx(kept(place, pd.DataFrame(place.store.rows("plan"), columns=place.store.columns("plan"))))
+
+
+def kept(place: Place, table: pd.DataFrame) -> Kept:
+    """
+    A plan, by its rows, with all that its papers need.
 
     Raises
     ------
@@ -92,7 +103,7 @@ def kept(place: Place, made: PlanMade) -> Kept:
     """
     portfolio = read_portfolio(place.portfolio)
     sites = {s.id: s for s in portfolio.sites}
-    missing = sorted(set(made.table["site_id"]) - set(sites))
+    missing = sorted(set(table["site_id"]) - set(sites))
     if missing:
         raise SiteGone(f"The plan visits {', '.join(missing)}, which the portfolio's folder no longer has. Run the assessment "
                        "again.")
@@ -100,4 +111,4 @@ def kept(place: Place, made: PlanMade) -> Kept:
     listed = pd.DataFrame(place.store.rows("work_list"), columns=place.store.columns("work_list"))
     as_of = dt.date.fromisoformat(place.store.about()["as_of"] or "")
     return Kept(portfolio, as_of, tuple(_Site(s, _Found(found[found["site_id"] == s.id])) for s in portfolio.sites), listed,
-                made.table, place.folder)
+                table, place.folder)

@@ -110,20 +110,19 @@ def _lead(span: _Span, currency: str) -> list:
 
 
 def _columns(one: _Span, other: _Span | None, currency: str) -> list[Column]:
-    columns = [Column("cause", "Cause", lambda c: dcc.Link(cause_word(c), href=f"/handbook/{c}"))]
-    for span in (one, *([other] if other else [])):
-        columns += _of_period(span, f", {span.period.words}" if other else "", currency)
-    if other:
-        columns.append(Column("change", "Change [points of expected]", lambda c: _change(one, other, c), number=True))
-    return columns
+    def energy_of(span: _Span, head: str = "") -> Column:
+        return Column("energy", f"Energy{head}", lambda c: _linked(span.energy(c)), number=True)
 
+    def money_of(span: _Span, head: str = "") -> Column:
+        return Column("money", f"Money{head}", lambda c: _linked(span.money(c, currency)), number=True)
 
-def _of_period(span: _Span, head: str, currency: str) -> list[Column]:
-    return [
-        Column("energy", f"Energy{head}", lambda c: _linked(span.energy(c)), number=True),
-        Column("share", f"Of expected{head} [%]", lambda c: _share(span, c), number=True),
-        Column("money", f"Money{head}", lambda c: _linked(span.money(c, currency)), number=True),
-    ]
+    cause = Column("cause", "Cause", lambda c: dcc.Link(cause_word(c), href=f"/handbook/{c}"))
+    if other is None:
+        return [cause, energy_of(one), Column("share", "Of expected [%]", lambda c: _share(one, c), number=True), money_of(one)]
+    heads = [f", {span.period.words}" for span in (one, other)]
+    return [cause, energy_of(one, heads[0]), energy_of(other, heads[1]),
+            Column("change", "Change [points of expected]", lambda c: _change(one, other, c), number=True),
+            money_of(one, heads[0]), money_of(other, heads[1])]
 
 
 def _linked(figure: Figure | None) -> Any:

@@ -370,7 +370,7 @@ def paper(place: Place, name: str) -> flask.Response:
         made = desk(place.store).plan(limits_from(flask.request.args, place.store.about()), SECONDS + _WAIT)
         if isinstance(made, Working):
             return _refused("The plan is still being made. Ask again in a moment.", 503)
-        content = make(kept(place, made))
+        content = make(kept(place, made.table))
     except (BadLimit, NoAssessment, OutOfTime, SiteGone, YieldwatchError) as err:
         return _refused(str(err), 409)
     return flask.Response(content, content_type=kind, headers={"Content-Disposition": f'attachment; filename="{name}"'})

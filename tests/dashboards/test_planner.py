@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import datetime as dt
 import io
@@ -18,9 +19,10 @@ from werkzeug.exceptions import Forbidden
 
 from dashboards.app import create_app
 from dashboards.pages.job import _written, facts_part
+from dashboards.pages.work import listed
 from dashboards.parts.readings import read_rows
 from dashboards.planner import Limits, PlanDesk, Working
-from dashboards.visit import ANALYST, PLANNER, Person, place_of
+from dashboards.visit import ANALYST, OWNER, PLANNER, Person, place_of
 from tests.dashboards.conftest import NARROW, assert_accessible, assert_fits, running, visit
 from yieldwatch.errors import BookError
 from yieldwatch.report.pdf import why_no_pdf
@@ -307,6 +309,25 @@ def test_a_role_that_may_not_write_gets_no_boxes_and_no_answer(own):
         with pytest.raises(Forbidden):
             _written(own.place, job.ref, job.version, "booking", {"booked_for": ""}, {"booked_for": "2031-01-01"})
     assert own.place.jobs.book().last_change() == before
+
+
+def test_a_planners_workbook_holds_the_work_and_neither_income_nor_return(own):
+    server = create_app(own.place).server
+    books = []
+    for role in (OWNER, PLANNER):
+        with server.test_request_context(), contextlib.closing(_as(role, own.place)) as answer:
+            answer.direct_passthrough = False
+            books.append(openpyxl.load_workbook(io.BytesIO(answer.get_data())))
+    whole, part = books
+    assert {"Statements", "Budget to income", "Return"} <= set(whole.sheetnames)
+    assert part.sheetnames == ["Work list", "Plan of the year", "Left out of the plan", "Not now", "Cautions",
+                               "What the columns mean"]
+    assert [c.value for c in part["Work list"]["B"]] == [c.value for c in whole["Work list"]["B"]]
+
+
+def _as(role, place):
+    flask.g.person = Person("ann", frozenset({role}))
+    return listed(place, "work_list.xlsx")
 
 
 def test_the_work_list_is_narrowed_and_taken_away(page, own):
