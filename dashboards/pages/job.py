@@ -84,7 +84,7 @@ def build(visit: Visit) -> Content:
         html.Div(photos_part(evidence, job, visit.person), id="job-photos"),
         html.H2("What to watch for"), html.Ul([html.Li(c) for c in cautions_of([job.job_kind])], className="plain"),
         html.Details([html.Summary("Every change of it, up to when this page was opened"), history_table(book.history(job.ref))]),
-        explained("job-book", "job-gain"),
+        explained("job-book", "photos", "job-gain"),
     ])
 
 

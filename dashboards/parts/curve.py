@@ -75,7 +75,7 @@ def _shown(visit: Visit, limits: Limits, curve: Curve) -> list:
                      yaxis={"rangemode": "tozero"}),
               f"What the best plan returns by the works budget, with {days}: present value within {horizon} months "
               f"[{currency}], with its 90 % interval. Between two points another plan may return more than the lower one.",
-              "What the plan returns by the works budget. The table below holds every point.", topic="plan"),
+              "What the plan returns by the works budget. The table below holds every point.", topic="budget-curve"),
         grid(columns, rows, "By budget, the smallest first; in brackets the 90 % interval. Safety is done whatever the budget"),
     ]
 
