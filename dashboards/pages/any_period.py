@@ -4,6 +4,7 @@ What the portfolio delivered and lost over any run of months, against any other.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from dash import dcc, html
@@ -19,7 +20,7 @@ from dashboards.store import Row
 from dashboards.visit import Content, Page, Visit, address
 from yieldwatch.constants import CAUSES
 from yieldwatch.report.totals import IN_HAND
-from yieldwatch.report.words import cause_word, count, number, per_cent, plain
+from yieldwatch.report.words import NOT_KNOWN, EnergyUnit, cause_word, count, number, per_cent, plain
 
 TITLE = "Any period"
 _SUMMED = ("energy_kwh", "energy_low_kwh", "energy_high_kwh", "money", "money_low", "money_high")
@@ -68,15 +69,15 @@ class _Span:
     def behind(self, table: str, **where: object) -> str:
         return rows_behind(table, **where, **self.period.bounds())
 
-    def energy(self, cause: str) -> Figure | None:
+    def cell(self, cause: str, names: tuple[str, ...], shown: Callable[[object], str]) -> Any:
+        """A cause's figure, its unit in the column's head."""
         row = self.causes.get(cause)
-        return energy({f"e{k}": row[f"energy{k}"] for k in ("_kwh", "_low_kwh", "_high_kwh")}, "e",
-                      self.behind("losses", cause=cause), self.period.words, self.coverage) if row else None
-
-    def money(self, cause: str, currency: str) -> Figure | None:
-        row = self.causes.get(cause)
-        return money_figure(row, "money", currency, self.behind("losses", cause=cause), self.period.words,
-                            self.coverage) if row else None
+        if row is None:
+            return ""
+        value, low, high = (row[name] for name in names)
+        between = "" if low is None or high is None else f"{shown(low)} to {shown(high)}"
+        return stated(Figure(NOT_KNOWN if value is None else shown(value), self.behind("losses", cause=cause), self.period.words,
+                             between, self.coverage))
 
     def shares(self, cause: str) -> tuple[float | None, float | None, float | None]:
         """Of the energy expected: value, low, high. [%]"""
@@ -110,11 +111,14 @@ def _lead(span: _Span, currency: str) -> list:
 
 
 def _columns(one: _Span, other: _Span | None, currency: str) -> list[Column]:
+    spans = [span for span in (one, other) if span]
+    unit = EnergyUnit.fitting(*(row["energy_kwh"] for span in spans for row in span.causes.values()))
+
     def energy_of(span: _Span, head: str = "") -> Column:
-        return Column("energy", f"Energy{head}", lambda c: _linked(span.energy(c)), number=True)
+        return Column("energy", f"Energy [{unit.name}]{head}", lambda c: span.cell(c, _SUMMED[:3], unit.bare), number=True)
 
     def money_of(span: _Span, head: str = "") -> Column:
-        return Column("money", f"Money{head}", lambda c: _linked(span.money(c, currency)), number=True)
+        return Column("money", f"Money [{currency}]{head}", lambda c: span.cell(c, _SUMMED[3:], number), number=True)
 
     cause = Column("cause", "Cause", lambda c: dcc.Link(cause_word(c), href=f"/handbook/{c}"))
     if other is None:
@@ -123,10 +127,6 @@ def _columns(one: _Span, other: _Span | None, currency: str) -> list[Column]:
     return [cause, energy_of(one, heads[0]), energy_of(other, heads[1]),
             Column("change", "Change [points of expected]", lambda c: _change(one, other, c), number=True),
             money_of(one, heads[0]), money_of(other, heads[1])]
-
-
-def _linked(figure: Figure | None) -> Any:
-    return "" if figure is None else stated(figure)
 
 
 def _share(span: _Span, cause: str) -> str:

@@ -16,6 +16,7 @@ from dashboards.parts.charts import COLOURS, chart, interval, layout
 from dashboards.parts.proven import recorded
 from dashboards.parts.tables import Column, grid, stored_table
 from dashboards.parts.words import page_head, stated
+from dashboards.parts.work import farm_names, named
 from dashboards.visit import OWNER, Content, Page, Visit, address
 from yieldwatch.book import states
 from yieldwatch.errors import BookError
@@ -301,7 +302,8 @@ def _worked(view: _View) -> list:
         Column("promised", "Promised [kWh]", lambda r: _cell(r["promised"], number), number=True),
         Column("proven", "Proven [kWh], 90 % interval", lambda r: r["proven"], number=True),
     ]
-    rows = [{"what": decide.title(j), "state": states.state(j), "cost": j.cost, "promised": states.promised_kwh(j),
+    farms = farm_names(view.visit)
+    rows = [{"what": named(j, farms), "state": states.state(j), "cost": j.cost, "promised": states.promised_kwh(j),
              "proven": "not measured yet" if j.verdict_kwh is None else
              f"{number(j.verdict_kwh)} ({number(j.verdict_low_kwh)} to {number(j.verdict_high_kwh)})"} for j in done]
     return [

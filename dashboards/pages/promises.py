@@ -10,11 +10,11 @@ from dashboards.parts.charts import COLOURS, chart, interval, layout
 from dashboards.parts.proven import recorded
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import page_head, sorry
+from dashboards.parts.work import farm_names, named
 from dashboards.visit import Content, Page, Visit
 from yieldwatch.book import states
 from yieldwatch.book.facts import Job
 from yieldwatch.errors import BookError
-from yieldwatch.report.job_lists import title
 from yieldwatch.report.words import cause_word, count, day, number, plain
 
 #: Jobs in the picture; the table has all.
@@ -35,19 +35,21 @@ def build(visit: Visit) -> Content:
         nothing = "No job of the job book is done yet, so nothing can be held against its promise."
         return html.Div([page_head(NAME), html.P(nothing), *apart])
     done.sort(key=lambda j: (str(j.done_on), j.ref), reverse=True)
+    farms = farm_names(visit)
     judged = [j for j in done if j.verdict_kwh is not None]
     told = [(j, p) for j in judged if (p := states.promised_kwh(j)) is not None]
     said = f"{count(len(done), 'job is', 'jobs are')} done, {len(judged)} with a measured effect."
     if told:
         said += (f" Of the {len(told)} with a promise for the days measured, {number(sum(p for _, p in told))} kWh were promised "
                  f"and {number(sum(j.verdict_kwh or 0.0 for j, _ in told))} kWh proven.")
-    return html.Div([page_head(NAME), html.P(said), *_picture(told[:MOST]), *_factors(visit), _table(done), *apart])
+    return html.Div([page_head(NAME), html.P(said), *_picture(told[:MOST], farms), *_factors(visit), _table(done, farms),
+                     *apart])
 
 
-def _picture(told: list[tuple[Job, float]]) -> list:
+def _picture(told: list[tuple[Job, float]], farms: dict[str, str]) -> list:
     if not told:
         return []
-    names = [f"{j.ref}: {title(j)}"[:60] for j, _ in told]
+    names = [f"{j.ref}: {named(j, farms)}"[:60] for j, _ in told]
     proven = [j.verdict_kwh for j, _ in told]
     marks = interval(proven, [j.verdict_low_kwh for j, _ in told], [j.verdict_high_kwh for j, _ in told])
     traces = [
@@ -81,9 +83,9 @@ def _factors(visit: Visit) -> list:
             grid(columns, rows, "Proven over promised, at the last assessment")]
 
 
-def _table(done: list[Job]) -> html.Div:
+def _table(done: list[Job], farms: dict[str, str]) -> html.Div:
     columns = [
-        Column("ref", "Job", lambda j: dcc.Link(f"{j.ref}: {title(j)}", href=f"/jobs/{j.ref}")),
+        Column("ref", "Job", lambda j: dcc.Link(f"{j.ref}: {named(j, farms)}", href=f"/jobs/{j.ref}")),
         Column("done_on", "Done", lambda j: day(j.done_on)),
         Column("promised", "Promised [kWh]", lambda j: _known(states.promised_kwh(j)), number=True),
         Column("proven", "Proven [kWh], 90 % interval", _proven, number=True),
