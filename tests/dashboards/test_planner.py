@@ -18,12 +18,14 @@ import pytest
 from werkzeug.exceptions import Forbidden
 
 from dashboards.app import create_app
+from dashboards.pages import promises
 from dashboards.pages.job import _written, facts_part
 from dashboards.pages.work import listed
 from dashboards.parts.readings import read_rows
 from dashboards.planner import Limits, PlanDesk, Working
-from dashboards.visit import ANALYST, OWNER, PLANNER, Person, place_of
+from dashboards.visit import ANALYST, OWNER, PLANNER, Person, Visit, place_of
 from tests.dashboards.conftest import NARROW, assert_accessible, assert_fits, running, visit
+from yieldwatch.book.facts import Verdict
 from yieldwatch.errors import BookError
 from yieldwatch.report.pdf import why_no_pdf
 
@@ -309,6 +311,23 @@ def test_a_role_that_may_not_write_gets_no_boxes_and_no_answer(own):
         with pytest.raises(Forbidden):
             _written(own.place, job.ref, job.version, "booking", {"booked_for": ""}, {"booked_for": "2031-01-01"})
     assert own.place.jobs.book().last_change() == before
+
+
+def test_promises_of_one_period_stand_against_those_of_another(own):
+    book = own.place.jobs.book()
+    jobs = [j for j in own.place.jobs.all() if j.job_kind == "repair_inverter"][:2]
+    for job, day, gain in zip(jobs, ("2024-05-06", "2025-05-06"), (100.0, 250.0), strict=True):
+        book.change(job.ref, "ann", {"decision": "do"})
+        book.change(job.ref, "ann", {"done_on": dt.date.fromisoformat(day)})
+        book.record_verdict(job.ref, "ann", Verdict(gain, gain - 50.0, gain + 50.0, 40.0, "Worked.", 200.0))
+    whole, one, both = (str(promises.build(Visit(own.place, Person("ann"), "/promises", {}, query))) for query in (
+        {}, {"from": "2025-05", "to": "2025-05"},
+        {"from": "2025-05", "to": "2025-05", "against_from": "2024-05", "against_to": "2024-05"}))
+    # 100 + 250 kWh proven, each within 50 of it, where 200 were promised of each.
+    assert "400 kWh were promised and 350 kWh proven (250 to 450" in whole
+    assert "200 kWh were promised and 250 kWh proven (200 to 300" in one
+    assert "100 kWh proven (50 to 150" not in one
+    assert "100 kWh proven (50 to 150" in both
 
 
 def test_a_planners_workbook_holds_the_work_and_neither_income_nor_return(own):
