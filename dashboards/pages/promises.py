@@ -72,8 +72,8 @@ def _sums(done: list[Job]) -> str:
         promised = sum(p for _, p in told)
         proven, low, high = (sum(getattr(j, name) or 0.0 for j, _ in told)
                              for name in ("verdict_kwh", "verdict_low_kwh", "verdict_high_kwh"))
-        said += (f" Of the {count(len(told), 'job')} with a promise for the days measured, {number(promised)} kWh were promised and "
-                 f"{number(proven)} kWh proven ({number(low)} to {number(high)}, 90 % intervals added).")
+        said += (f" Of the {count(len(told), 'job')} with a promise for the days measured, {number(promised)} kWh were promised "
+                 f"and {number(proven)} kWh proven ({number(low)} to {number(high)}, 90 % intervals added).")
     return said
 
 
@@ -89,7 +89,7 @@ def _picture(told: list[tuple[Job, float]], farms: dict[str, str]) -> list:
         {"type": "scatter", "mode": "markers", "name": "proven", "y": names, "x": proven, "error_x": marks,
          "marker": {"symbol": "diamond", "size": 9, "color": COLOURS["orange"]}},
     ]
-    return [chart("promises", traces, layout(x="kWh over the days measured", height=90 + 56 * len(names),
+    return [chart("promises", traces, layout(x="kWh", height=90 + 56 * len(names),
                                              yaxis={"autorange": "reversed"}),
                   caption="Energy promised (stroke) and proven (diamond, with its 90 % interval) for the same days [kWh], newest "
                           "first.", alternative="Energy promised and proven by job. The table below holds every figure.",

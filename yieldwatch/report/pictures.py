@@ -153,7 +153,7 @@ def bars_by_month(rows: Sequence[Bars], months: Sequence[str], alternative: str)
     """
     values = [v for row in rows for v in (*row.values, *row.lows, *row.highs) if math.isfinite(v)]
     most, least = max([0.0, *values]), min([0.0, *values])
-    high = 30.0
+    high = 38.0
     room = _WIDTH - _LABEL - _FIGURE - 20.0
     wide = room / max(len(months), 1)
     scale = (high - 8.0) / ((most - least) or 1.0)
