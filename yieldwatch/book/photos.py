@@ -15,10 +15,12 @@ import os
 import secrets
 import struct
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from PIL import ExifTags, Image, ImageOps
+from PIL import ExifTags, Image, ImageFile, ImageOps
 
 from yieldwatch.book.evidence import photo_file
 from yieldwatch.book.facts import Evidence
@@ -38,8 +40,7 @@ FOLDER = "photos"
 _UNREADABLE = (OSError, SyntaxError, ValueError, TypeError, KeyError, IndexError, OverflowError, ZeroDivisionError, EOFError,
                struct.error, Image.DecompressionBombError, Image.DecompressionBombWarning)
 _EXPECTED = f"Expected a picture in {', '.join(KINDS)}."
-#: A picture in memory is large: one at a time.
-_DECODER = threading.Lock()
+_TURN = threading.Lock()
 
 
 @dataclass(frozen=True)
@@ -86,7 +87,7 @@ def clean_photo(content: bytes) -> Photo:
     """
     if not 0 < len(content) <= MOST_BYTES:
         raise BookError(f"photo: {len(content):,} bytes. Expected 1 to {MOST_BYTES:,}. Save it smaller.")
-    with _DECODER:
+    with _decoder():
         try:
             with Image.open(io.BytesIO(content), formats=tuple(KINDS)) as image:
                 width, height = image.size
@@ -109,6 +110,17 @@ def clean_photo(content: bytes) -> Photo:
         target = io.BytesIO()
         flat.save(target, "JPEG", quality=_QUALITY)
     return Photo(target.getvalue(), flat.size, taken, latitude, longitude)
+
+
+@contextmanager
+def _decoder() -> Iterator[None]:
+    """One picture at a time, since each is large in memory, and half a picture is none, whatever a library has set for all."""
+    with _TURN:
+        lenient, ImageFile.LOAD_TRUNCATED_IMAGES = ImageFile.LOAD_TRUNCATED_IMAGES, False
+        try:
+            yield
+        finally:
+            ImageFile.LOAD_TRUNCATED_IMAGES = lenient
 
 
 def _flat(image: Image.Image) -> Image.Image:
