@@ -14,6 +14,8 @@ from dashboards.parts.words import aria
 from dashboards.visit import Visit
 
 ROWS = 25
+#: Columns beside each other that a narrow screen holds; of more, each row becomes a block of its own there.
+_FEW = 3
 
 
 @dataclass(frozen=True)
@@ -65,11 +67,17 @@ def stored_table(visit: Visit, table: str, columns: Sequence[Column], caption: s
 
 
 def grid(columns: Sequence[Column], rows: Sequence[Any], caption: str, heads: Sequence | None = None) -> html.Div:
-    """A plain table of given rows; wide ones scroll within themselves."""
+    """A plain table of given rows; a wide one scrolls within itself, and on a narrow screen its rows become blocks."""
     head = heads or [html.Th(c.head, scope="col", className=_side(c)) for c in columns]
-    body = [html.Tr([html.Td(c.shown(row), className=_side(c), **_data(c)) for c in columns]) for row in rows]
-    return html.Div(html.Table([html.Caption(caption), html.Thead(html.Tr(list(head))), html.Tbody(body)]), className="scroll",
-                    tabIndex="0", role="region", **aria(label=caption))
+    body = [html.Tr([html.Td(_whole(c.shown(row)), className=_side(c), **_data(c)) for c in columns]) for row in rows]
+    return html.Div(html.Table([html.Caption(caption), html.Thead(html.Tr(list(head))), html.Tbody(body)]),
+                    className="scroll stacked" if len(columns) > _FEW else "scroll", tabIndex="0", role="region",
+                    **aria(label=caption))
+
+
+def _whole(shown: Any) -> Any:
+    """Several parts as one, so that they stay together beside their column's name."""
+    return html.Div(shown) if isinstance(shown, list) else shown
 
 
 def _heads(visit: Visit, columns: Sequence[Column], key: str, by: str, down: bool) -> list:

@@ -44,7 +44,8 @@ def span_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
     -------
     dict of str to DataFrame
         `span_farms`: one row a span and farm; `span_causes`: one a span, farm and cause; `spans`: one a span, over the farms;
-        `span_bridge`: one a span and step, over the farms with a budget; `statement_sums`, `return_sums`: what statements and
+        `span_bridge`: one a span and step, over the farms with a budget; `month_sums`, `cause_months`: each measured month, and
+        each of its causes, over the farms; `statement_sums`, `return_sums`: what statements and
         returns come to over the farms. Energy in kWh, money in the portfolio's currency, bounds of 90 %. Over farms, bounds are
         added: farms share weather and model, and so their errors.
     """
@@ -59,7 +60,27 @@ def span_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
         bridges += _bridge(span, str(last), assessment.sites)
     rows = {"span_farms": farms, "span_causes": causes, "spans": sums, "span_bridge": bridges}
     return {name: pd.DataFrame(rows[name], columns=_COLUMNS[name]) for name in rows} | {
-        "statement_sums": _statements(assessment.sites), "return_sums": _returns(assessment.sites)}
+        "statement_sums": _statements(assessment.sites), "return_sums": _returns(assessment.sites), **_months(assessment.sites)}
+
+
+def _months(sites: Sequence[SiteAssessment]) -> dict[str, pd.DataFrame]:
+    """
+    What months come to over the farms that measured them.
+
+    A farm whose cause was not assessed is left out of that cause; a bound or price that one farm lacks leaves the sum's unknown.
+    """
+    months, causes = [], []
+    for site in sites:
+        known = site.gap.yields[site.gap.yields["measured_kwh"].notna()]
+        months.append(known.assign(covered_kwh=known["coverage"] * known["expected_kwh"], farms=1))
+        mine = site.losses[site.losses["month"].isin(known["month"]) & site.losses["energy_kwh"].notna()]
+        causes.append(mine.rename(columns={f"revenue_lost{end}": f"money{end}" for end in ("", "_low", "_high")}))
+    whole = ["farms", "expected_kwh", "measured_kwh", "covered_kwh"]
+    bounded = [f"{name}{end}{unit}" for name, unit in (("energy", "_kwh"), ("money", "")) for end in ("", "_low", "_high")]
+    return {
+        "month_sums": pd.concat(months).groupby("month", as_index=False)[whole].sum(),
+        "cause_months": pd.concat(causes).groupby(["cause", "month"], as_index=False)[bounded].agg(lambda v: v.sum(skipna=False)),
+    }
 
 
 def _statements(sites: Sequence[SiteAssessment]) -> pd.DataFrame:
