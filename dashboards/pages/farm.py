@@ -10,7 +10,7 @@ from dash import dcc, html
 
 from dashboards.pages.rows import rows_behind
 from dashboards.parts.charts import COLOURS, SYMBOLS, chart, interval, layout
-from dashboards.parts.farm import EVIDENCE_PAGES, Farm, farm_page, handbook, month_bars, stacked, wrapped
+from dashboards.parts.farm import EVIDENCE_PAGES, Farm, change_of, farm_page, handbook, month_bars, wrapped
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import Figure, joined, stated
 from dashboards.visit import Content, Page, Visit
@@ -63,22 +63,11 @@ def _cause_rows(farm: Farm) -> list[dict]:
                 "energy": energy,
                 "money": farm.losses.money([cause], (farm.period, 1.0)),
                 "share": farm.losses.share([cause], farm.period),
-                "change": _change(farm, [cause]),
+                "change": change_of(farm, [cause]),
                 "basis": next((b for b in ("measured", "prior") if b in basis), "not_assessed"),
             }
         )
     return sorted(out, key=lambda r: (r["cause"] == "unexplained", not r["energy"].known, -abs(r["energy"].value)))
-
-
-def _change(farm: Farm, causes: list[str]) -> Amount:
-    """Share of expected energy in the period less that in the other, with its interval."""
-    other = farm.picked.against
-    if other is None:
-        return Amount(float("nan"))
-    wholes = farm.losses.expected(farm.period), farm.losses.expected(other)
-    if not all(w > 0 for w in wholes):
-        return Amount(float("nan"))
-    return farm.losses.energy(causes, (farm.period, 1.0 / wholes[0]), (other, -1.0 / wholes[1]))
 
 
 def _lead(farm: Farm, unit: EnergyUnit, rows: list[dict]) -> list:
@@ -129,7 +118,7 @@ def _lead(farm: Farm, unit: EnergyUnit, rows: list[dict]) -> list:
 def _against(farm: Farm) -> list:
     other = farm.picked.against
     assert other is not None
-    change = _change(farm, [c for c in farm.losses.causes])
+    change = change_of(farm, farm.losses.causes)
     if not change.known:
         return [f"Against {other.words} nothing can be said. "]
     unsure = change.low <= 0.0 <= change.high
@@ -237,13 +226,11 @@ def _table(farm: Farm, unit: EnergyUnit, rows: list[dict]) -> html.Div:
             ),
         ),
     ]
-    return stacked(
-        grid(
-            columns,
-            rows,
-            f"Losses by cause, {period.words}. With “not explained” they add up to expected less delivered "
-            "in measured months; below nil is a gain.",
-        )
+    return grid(
+        columns,
+        rows,
+        f"Losses by cause, {period.words}. With “not explained” they add up to expected less delivered "
+        "in measured months; below nil is a gain.",
     )
 
 

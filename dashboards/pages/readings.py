@@ -9,7 +9,7 @@ from dash import dcc, html
 from dashboards.pages.rows import rows_behind
 from dashboards.pages.why import rival_word
 from dashboards.parts.charts import COLOURS, DASHES, SYMBOLS, chart, interval, layout
-from dashboards.parts.farm import FADING, Farm, farm_page, handbook, nothing, said_of, shown, span_words, stacked, told
+from dashboards.parts.farm import FADING, Farm, farm_page, handbook, nothing, said_of, shown, span_words, told
 from dashboards.parts.tables import Column, grid, stored_table
 from dashboards.store import Drawn
 from dashboards.visit import Content, Page, Visit
@@ -116,13 +116,11 @@ def _gaps(farm: Farm) -> list:
     ]
     span = span_words(about["from_month"], about["to_month"])
     return [
-        stacked(
-            grid(
-                columns,
-                largest,
-                f"Over {span}. For a cause: how far one end of its 90 % interval lies off for this reason; such parts do "
-                "not add up plainly. For the whole account: the energy that rests on filling.",
-            )
+        grid(
+            columns,
+            largest,
+            f"Over {span}. For a cause: how far one end of its 90 % interval lies off for this reason; such parts do "
+            "not add up plainly. For the whole account: the energy that rests on filling.",
         ),
         html.P(
             f"{len(rows) - len(largest)} smaller ones, the largest {unit.text(rows[len(largest)]['energy_kwh'])}, are left out.",

@@ -10,13 +10,13 @@ from dash import dcc, html
 
 from dashboards.pages.rows import rows_behind
 from dashboards.parts.charts import chart, layout
-from dashboards.parts.farm import Farm, farm_page, fixed, handbook, nothing, told, within
+from dashboards.parts.farm import Farm, change_of, change_words, farm_page, fixed, handbook, nothing, told, within
 from dashboards.parts.period import Period
 from dashboards.parts.tables import Column, stored_table
 from dashboards.parts.words import aria, joined
 from dashboards.store import Drawn
 from dashboards.visit import Content, Page, Visit
-from yieldwatch.report.words import EnergyUnit, cause_word, count, day, number, per_cent, plain
+from yieldwatch.report.words import EnergyUnit, cause_word, count, day, listed, number, per_cent, plain
 
 #: Months up to which each day has its column, else each week.
 _DAILY_MONTHS, _WEEK = 3, 7
@@ -39,6 +39,7 @@ def _page(farm: Farm) -> list:
                 ": ",
                 *joined([html.Span([f"{cause_word(c)} ", _took(farm, c, unit)]) for c in CAUSES]),
                 ".",
+                *_against(farm),
             ],
             className="lead",
         )
@@ -71,6 +72,14 @@ def _size(farm: Farm, cause: str) -> float:
 def _took(farm: Farm, cause: str, unit: EnergyUnit) -> dcc.Link | str:
     amount = farm.losses.energy([cause], (farm.period, 1.0))
     return farm.figure(amount, unit, cause, farm.period) if amount.known else "not assessed"
+
+
+def _against(farm: Farm) -> list[str]:
+    other = farm.picked.against
+    if other is None:
+        return []
+    changes = listed([f"{cause_word(c)} {change_words(change_of(farm, [c]))}" for c in CAUSES])
+    return [f" Against {other.words}, each as a share of what was to be expected: {changes}."]
 
 
 def _map(farm: Farm, cause: str, drawn: Drawn | None, period: Period, name: str) -> html.Figure | html.P:

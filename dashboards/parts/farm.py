@@ -93,6 +93,25 @@ class Farm:
         return stated(Figure(money(amount.value, currency), href, period.words, span, self.coverage))
 
 
+def change_of(farm: Farm, causes: Sequence[str]) -> Amount:
+    """Share of expected energy in the period less that in the other, with its interval; NaN without another."""
+    other = farm.picked.against
+    if other is None:
+        return Amount(float("nan"))
+    wholes = farm.losses.expected(farm.period), farm.losses.expected(other)
+    if not all(w > 0 for w in wholes):
+        return Amount(float("nan"))
+    return farm.losses.energy(causes, (farm.period, 1.0 / wholes[0]), (other, -1.0 / wholes[1]))
+
+
+def change_words(change: Amount) -> str:
+    """A change of a share in points, with its interval."""
+    if not change.known:
+        return NOT_KNOWN
+    value, low, high = (signed(100 * v, 1) for v in (change.value, change.low, change.high))
+    return f"{value} points ({low} to {high})"
+
+
 def farm_page(visit: Visit, page: str, title: str, under: str, build: Callable[[Farm], list], by_period: bool = True) -> Content:
     """
     A page of a farm.
@@ -188,14 +207,14 @@ def wrapped(text: str, width: int = 18) -> str:
     return "<br>".join(textwrap.wrap(html_text.escape(text), width))
 
 
-def stacked(table: html.Div) -> html.Div:
-    """A table whose rows become blocks of their own on a narrow screen."""
-    return html.Div(table, className="stacked")
-
-
 def shown(key: str, decimals: int, factor: float = 1.0) -> Callable[[dict], str]:
     """For a table's column: a number, blank where it is missing."""
     return lambda row: "" if row[key] is None else number(factor * row[key], decimals)
+
+
+def signed(value: float | None, decimals: int = 0) -> str:
+    """A difference with its sign; blank where it is missing."""
+    return "" if value is None else ("+" if round(value, decimals) > 0 else "") + number(value, decimals)
 
 
 def date_axis(start: str, step_days: int, count: int) -> list[str]:

@@ -14,6 +14,8 @@ from dashboards.parts.words import aria
 from dashboards.visit import Visit
 
 ROWS = 25
+#: Columns that a narrow screen holds beside each other.
+_MOST_BESIDE = 3
 
 
 @dataclass(frozen=True)
@@ -65,10 +67,16 @@ def stored_table(visit: Visit, table: str, columns: Sequence[Column], caption: s
 
 
 def grid(columns: Sequence[Column], rows: Sequence[Any], caption: str, heads: Sequence | None = None) -> html.Div:
-    """A plain table of given rows; wide ones scroll within themselves."""
+    """
+    A table of given rows.
+
+    On a narrow screen the rows of one with many columns stand below each other as blocks of their own; one that is sorted by its
+    heads keeps them, and scrolls within itself.
+    """
     head = heads or [html.Th(c.head, scope="col", className=_side(c)) for c in columns]
     body = [html.Tr([html.Td(c.shown(row), className=_side(c), **_data(c)) for c in columns]) for row in rows]
-    return html.Div(html.Table([html.Caption(caption), html.Thead(html.Tr(list(head))), html.Tbody(body)]), className="scroll",
+    look = "scroll" if heads or len(columns) <= _MOST_BESIDE else "scroll stacked"
+    return html.Div(html.Table([html.Caption(caption), html.Thead(html.Tr(list(head))), html.Tbody(body)]), className=look,
                     tabIndex="0", role="region", **aria(label=caption))
 
 
