@@ -63,12 +63,6 @@ def _lead(pairs: list[dict], period: str, unit: EnergyUnit) -> str:
     )
 
 
-def _coverage(farm: Farm) -> str:
-    """How much of the last twelve months, over which evidence is told, was measured."""
-    share = farm.losses.coverage(Period(farm.picked.record[-12:]))
-    return "" if share != share else f"{per_cent(share, 0)} of the expected energy was in measured hours."
-
-
 def _pairs(farm: Farm, pairs: list[dict], unit: EnergyUnit, period: str) -> list:
     if not pairs:
         return []
@@ -101,7 +95,7 @@ def _pairs(farm: Farm, pairs: list[dict], unit: EnergyUnit, period: str) -> list
             ),
             f"How far each cause's energy moves [{unit.name}, {period}] as its rival goes from its middle to an end of its 90 % "
             "interval. Where the correlation in the table is negative, what one has less the other has more, and their sum "
-            f"is known better than either. {_coverage(farm)}",
+            f"is known better than either. {farm.covered(Period(farm.picked.record[-12:]))}.",
             f"Trade-offs [{unit.name}]: "
             + "; ".join(f"{n}: {unit.bare(abs(r['moves_kwh']))}" for n, r in zip(names, pairs, strict=True))
             + ".",

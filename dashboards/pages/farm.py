@@ -30,6 +30,8 @@ from yieldwatch.report.words import (
 
 #: Causes in the picture by month; the table has them all.
 _MOST_PANELS = 5
+#: Height of a cause's panel by month, and of the line above it with its name. [pixels]
+_PANEL, _HEAD = 132, 30
 
 
 def build(visit: Visit) -> Content:
@@ -250,11 +252,18 @@ def _by_month(farm: Farm, rows: list[dict]) -> list:
         return [html.P("Nothing was lost in any month.")]
     cells = {c: [farm.losses.row(c, m) or {} for m in months] for c in drawn}
     unit = EnergyUnit.fitting(*(r.get("energy_high_kwh") or 0.0 for c in drawn for r in cells[c]))
-    height, gap = 118, 0.32
+    everything = [
+        v * unit.per_kwh
+        for c in drawn
+        for r in cells[c]
+        for k in ("energy_low_kwh", "energy_high_kwh", "energy_kwh")
+        if (v := r.get(k)) is not None
+    ]  # one scale, that holds every whisker
+    ends = [min(0.0, *everything), max(0.0, *everything)]
     traces, axes, notes = [], {}, []
     step = 1.0 / len(drawn)
     for place, cause in enumerate(drawn):
-        end = 1.0 - place * step
+        top = 1.0 - place * step - _HEAD / _PANEL * step
         key = "" if place == 0 else str(place + 1)
         values, lows, highs = (
             [None if r.get(k) is None else r[k] * unit.per_kwh for r in cells[cause]]
@@ -269,18 +278,18 @@ def _by_month(farm: Farm, rows: list[dict]) -> list:
                 "yaxis": f"y{key}",
                 "name": cause_word(cause),
                 "marker": month_bars(chosen),
-                "error_y": interval(values, lows, highs),
+                "error_y": {**interval(values, lows, highs), "thickness": 1.6, "width": 4},
                 "hovertemplate": "%{x|%b %Y}: %{y:.2f} " + unit.name + "<extra></extra>",
             }
         )
         base = layout()["yaxis"]
         axes[f"yaxis{key}"] = {
             **base,
-            "domain": [end - step * (1 - gap), end - step * gap * 0.35],
+            "domain": [1.0 - (place + 1) * step, top],
+            "range": ends,
             "title": {"text": ""},
-            "nticks": 4,
+            "nticks": 5,
             "tickformat": ",",
-            **({"matches": "y"} if place else {}),
         }
         notes.append(
             {
@@ -288,14 +297,14 @@ def _by_month(farm: Farm, rows: list[dict]) -> list:
                 "xref": "paper",
                 "yref": "paper",
                 "x": 0,
-                "y": end - step * gap * 0.3,
+                "y": top,
                 "xanchor": "left",
                 "yanchor": "bottom",
                 "showarrow": False,
                 "font": {"size": 13},
             }
         )
-    shape = layout("", "", height * len(drawn) + 50, showlegend=False, annotations=notes, **axes)
+    shape = layout("", "", _PANEL * len(drawn) + 50, showlegend=False, annotations=notes, **axes)
     shape["xaxis"] = {
         **shape["xaxis"],
         "anchor": f"y{len(drawn)}" if len(drawn) > 1 else "y",
@@ -314,7 +323,7 @@ def _by_month(farm: Farm, rows: list[dict]) -> list:
             traces,
             shape,
             f"Lost each month [{unit.name}], the {len(drawn)} largest causes to one scale; {left} others are in the rows. Blue: "
-            f"{farm.period.words}; hatched: the rest of the record. Whiskers: 90 % interval of the month.",
+            f"{farm.period.words}; hatched: the rest of the record. Whiskers: 90 % interval of the month. {farm.coverage}.",
             f"Lost energy by month for {', '.join(cause_word(c) for c in drawn)}; the table below holds every figure.",
             columns,
             table,

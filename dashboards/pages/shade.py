@@ -194,8 +194,8 @@ def _sky(farm: Farm, name: str, drawn: Drawn, period: Period, key: str = "now") 
         f"{plain(name)}, {period.words}: share of the direct light that is missing [%] once all other causes are taken off, for "
         f"each 15° by 4° of the sky: median of the days, {number(hours)} hours in which direct light was over 40 %; "
         f"{per_cent(share, 0)} of such hours could be used. Numbers stand where a tenth or more is "
-        f"missing, for certain and on {_SURE_DAYS} days or more. Over 100 %, light of the sky is missing as well; below nil there was more "
-        f"than the model has. Lines: the sun's way on three days. The table has the {_MOST_ROWS} largest.",
+        f"missing, for certain and on {_SURE_DAYS} days or more. Over 100 %, light of the sky is missing as well; below nil "
+        f"there was more than the model has. Lines: the sun's way on three days. The table has the {_MOST_ROWS} largest.",
         f"Map of missing direct light over the sky for {plain(name)}, {period.words}: {said}.",
         _columns("Missing [%]"),
         _largest(bins),
@@ -316,13 +316,14 @@ def _growth(farm: Farm, name: str, drawn: Drawn) -> list:
             "growth",
             traces,
             layout(
-                "year, to which December of the year before belongs",
+                "year",
                 "missing [%]",
                 320,
                 xaxis={"tickvals": years, "ticktext": [str(y) for y in years], "range": [years[0] - 0.4, years[-1] + 0.4]},
             ),
             f"{plain(name)}: mean share of the direct light that is missing {where}, by season [%], all whole seasons of the "
-            "record. Whiskers: 90 % interval by the scatter of days. What grows rises from year to year within its season.",
+            "record; December counts to the year that follows. Whiskers: 90 % interval by the scatter of days. What grows rises "
+            "from year to year within its season.",
             f"Missing direct light of {plain(name)} by season and year. {'; '.join(grown)}.",
             columns,
             points,

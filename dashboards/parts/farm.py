@@ -74,7 +74,11 @@ class Farm:
 
     @property
     def coverage(self) -> str:
-        share = self.losses.coverage(self.period)
+        return self.covered(self.period)
+
+    def covered(self, period: Period) -> str:
+        """How much of a period was measured, in words; empty where nothing is known of it."""
+        share = self.losses.coverage(period)
         return "" if share != share else f"{per_cent(share, 0)} of the expected energy was in measured hours"
 
     def at(self, page: str = "", **query: object) -> str:
