@@ -30,8 +30,8 @@ from yieldwatch.report.words import (
 
 #: Causes in the picture by month; the table has them all.
 _MOST_PANELS = 5
-#: Height of a cause's panel by month, and of the line above it with its name. [pixels]
-_PANEL, _HEAD = 132, 30
+#: Height of the largest panel of a cause by month, of the smallest, and of the line above each with its name. [pixels]
+_PANEL, _LEAST, _HEAD = 130.0, 34.0, 34.0
 
 
 def build(visit: Visit) -> Content:
@@ -252,18 +252,16 @@ def _by_month(farm: Farm, rows: list[dict]) -> list:
         return [html.P("Nothing was lost in any month.")]
     cells = {c: [farm.losses.row(c, m) or {} for m in months] for c in drawn}
     unit = EnergyUnit.fitting(*(r.get("energy_high_kwh") or 0.0 for c in drawn for r in cells[c]))
-    everything = [
-        v * unit.per_kwh
-        for c in drawn
-        for r in cells[c]
-        for k in ("energy_low_kwh", "energy_high_kwh", "energy_kwh")
-        if (v := r.get(k)) is not None
-    ]  # one scale, that holds every whisker
-    ends = [min(0.0, *everything), max(0.0, *everything)]
+    ends = {c: _ends(cells[c], unit) for c in drawn}
+    # One scale for all, and no more room for each than its whiskers take.
+    pixels = _PANEL / max(high - low for low, high in ends.values())
+    ends = {c: (low, max(high, low + _LEAST / pixels)) for c, (low, high) in ends.items()}
+    height = sum(_HEAD + (high - low) * pixels for low, high in ends.values())
     traces, axes, notes = [], {}, []
-    step = 1.0 / len(drawn)
+    bottom = height
     for place, cause in enumerate(drawn):
-        top = 1.0 - place * step - _HEAD / _PANEL * step
+        top = (bottom - _HEAD) / height
+        bottom -= _HEAD + (ends[cause][1] - ends[cause][0]) * pixels
         key = "" if place == 0 else str(place + 1)
         values, lows, highs = (
             [None if r.get(k) is None else r[k] * unit.per_kwh for r in cells[cause]]
@@ -285,10 +283,10 @@ def _by_month(farm: Farm, rows: list[dict]) -> list:
         base = layout()["yaxis"]
         axes[f"yaxis{key}"] = {
             **base,
-            "domain": [1.0 - (place + 1) * step, top],
-            "range": ends,
+            "domain": [max(0.0, bottom / height), top],
+            "range": ends[cause],
             "title": {"text": ""},
-            "nticks": 5,
+            "nticks": 2 + round((top - bottom / height) * height / 30),
             "tickformat": ",",
         }
         notes.append(
@@ -304,7 +302,7 @@ def _by_month(farm: Farm, rows: list[dict]) -> list:
                 "font": {"size": 13},
             }
         )
-    shape = layout("", "", _PANEL * len(drawn) + 50, showlegend=False, annotations=notes, **axes)
+    shape = layout("", "", round(height) + 60, showlegend=False, annotations=notes, **axes)
     shape["xaxis"] = {
         **shape["xaxis"],
         "anchor": f"y{len(drawn)}" if len(drawn) > 1 else "y",
@@ -330,6 +328,14 @@ def _by_month(farm: Farm, rows: list[dict]) -> list:
         ),
         html.P(dcc.Link("Rows of all causes and months", href=rows_behind("losses", site_id=farm.id, **farm.period.bounds()))),
     ]
+
+
+def _ends(rows: list[dict], unit: EnergyUnit) -> tuple[float, float]:
+    """Between what a cause's bars and whiskers lie."""
+    known = [
+        v * unit.per_kwh for r in rows for k in ("energy_low_kwh", "energy_kwh", "energy_high_kwh") if (v := r.get(k)) is not None
+    ]
+    return min(0.0, *known), max(0.0, *known)
 
 
 def _cell(cause: str, unit: EnergyUnit) -> Any:

@@ -31,8 +31,12 @@ _FAULT_SYMBOLS = dict(zip(FAULT_FINDINGS, ("square", "cross", "triangle-down", "
 _PLAIN = 0.98
 #: Strings nearer than this lie on each other in the picture. [m]
 _SAME_PLACE = 2.0
+#: So many within three such lengths lie on each other for sure.
+_CROWD = 60
 #: Strings above which the numbers are left to the pointer and the table, and lines of strings below each other in a picture.
 _MOST_NAMES, _MOST_LINES = 60, 40
+#: Faults up to which each has its name in a picture of very many strings, and usual width of a picture. [pixels]
+_MOST_FAULT_NAMES, _PICTURE = 20, 1000
 _COLUMNS = ("string_id", "finding", "confidence", "p_mp_ratio", "last_round")
 _FAULTY = "faulty"
 
@@ -193,16 +197,19 @@ def _lines(rows: list[dict], places: dict[str, Place]) -> html.Figure:
     for r in rows:
         place = places.get(r["string_id"], nowhere)
         members.setdefault((place.inverter, place.row), []).append(r["string_id"])
+    words = {key: plain(key[0]) + (f", row {plain(key[1])}" if key[1] else "") for key in members}
     blocks = -(-len(members) // _MOST_LINES)
     per_block = -(-len(members) // blocks)
-    wide = max(map(len, members.values())) + 3
+    longest, named = max(map(len, members.values())), 16 + 7 * max(map(len, words.values()))
+    # Between blocks there is room for the names of the next.
+    share = min(0.6, named * blocks / _PICTURE)
+    wide = longest * (1.0 + share / (1.0 - share)) if blocks > 1 else longest
     at: dict[str, tuple[float, float]] = {}
     names: list[dict] = []
-    for n, ((inverter, row), strings) in enumerate(members.items()):
+    for n, (key, strings) in enumerate(members.items()):
         block, line = divmod(n, per_block)
-        at |= {s: (block * wide + k, line) for k, s in enumerate(strings)}
-        said = plain(inverter) + (f", row {plain(row)}" if row else "")
-        names.append({"x": block * wide - 0.7, "y": line, "text": said})
+        at |= {s: (round(block * wide, 1) + k, line) for k, s in enumerate(strings)}
+        names.append({"x": round(block * wide - 0.7, 1), "y": line, "text": words[key]})
     label = {
         "type": "scatter",
         "mode": "text",
@@ -215,19 +222,18 @@ def _lines(rows: list[dict], places: dict[str, Place]) -> html.Figure:
         "showlegend": False,
         "cliponaxis": False,
     }
-    longest = max(len(n["text"]) for n in names)
     bare = {"visible": False, "zeroline": False}
     shape = layout(
         "",
         "",
         90 + 24 * per_block,
         yaxis={**bare, "range": [per_block - 0.3, -0.7]},
-        xaxis={**bare, "range": [-0.7, blocks * wide - 2]},
+        xaxis={**bare, "range": [-0.7, (blocks - 1) * wide + longest - 0.3]},
         hovermode="closest",
-        margin={"l": min(150, 12 + 7 * longest), "r": 8, "t": 12, "b": 8},
+        margin={"l": min(150, named), "r": 8, "t": 12, "b": 8},
     )
     return _figure(
-        "lines",
+        "lines" if blocks == 1 else "lines-blocks",
         rows,
         at,
         shape,
@@ -245,7 +251,7 @@ def _figure(
     sized = (
         "and where it is under 98 % of theirs the number says what it is [%]"
         if len(rows) <= _MOST_NAMES
-        else "what is sound has the smallest mark"
+        else "what is sound has the smallest mark, and faults of a kind have their names where they are few"
     )
     return chart(
         name,
@@ -273,6 +279,9 @@ def _close(places: Sequence[tuple[float, float]]) -> int:
     near = 0
     for (i, j), members in by_cell.items():
         around = [p for a in (-1, 0, 1) for b in (-1, 0, 1) for p in by_cell.get((i + a, j + b), [])]
+        if len(around) > _CROWD:
+            near += len(members)
+            continue
         near += sum(sum((x - u) ** 2 + (y - v) ** 2 < _SAME_PLACE**2 for u, v in around) > 1 for x, y in members)
     return near
 
@@ -300,18 +309,21 @@ def _marks(rows: list[dict], finding: str, at: dict[str, tuple[float, float]], t
         },
     }
     if few:
-        said = [[plain(r["string_id"]), s, number(r["confidence"], 2)] for r, s in zip(rows, shares, strict=True)]
+        known = [[plain(r["string_id"]), s, number(r["confidence"], 2)] for r, s in zip(rows, shares, strict=True)]
         return trace | {
             "text": ["" if v is None or v >= _PLAIN else number(100 * v) for v in ratio],
             "textposition": "bottom center",
             "textfont": {"size": 10},
-            "customdata": said,
+            "customdata": known,
             "hovertemplate": "%{customdata[0]}: %{customdata[1]} of its peers' power, probability of a fault %{customdata[2]}"
             "<extra></extra>",
         }
+    said = [f"{plain(r['string_id'])}: {s}" for r, s in zip(rows, shares, strict=True)]
+    named = {"mode": "markers+text", "text": [plain(r["string_id"]) for r in rows], "textposition": "top center"}
     return trace | {
-        "text": [f"{plain(r['string_id'])}: {s}" for r, s in zip(rows, shares, strict=True)],
-        "hovertemplate": "%{text} of its peers' power<extra></extra>",
+        **(named if finding in FAULT_FINDINGS and len(rows) <= _MOST_FAULT_NAMES else {}),
+        "hovertext": said,
+        "hovertemplate": "%{hovertext} of its peers' power<extra></extra>",
     }
 
 

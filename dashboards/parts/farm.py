@@ -173,7 +173,8 @@ def told(farm: Farm, cause: str) -> list:
     if why is None:
         return []
     said = " ".join(said_of(why[k]) for k in ("pattern", "why_not") if why[k])
-    return [html.P([said, " ", dcc.Link("All of the evidence", href=farm.at(f"why/{cause}"))])] if said else []
+    link = dcc.Link("All of the evidence", href=farm.at(f"why/{cause}"))
+    return [html.P([said[:1].upper() + said[1:], " ", link])] if said else []
 
 
 def span_words(first: str, last: str) -> str:

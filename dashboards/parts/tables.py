@@ -14,8 +14,8 @@ from dashboards.parts.words import aria
 from dashboards.visit import Visit
 
 ROWS = 25
-#: Columns that a narrow screen holds beside each other.
-_MOST_BESIDE = 3
+#: Columns beside each other that a narrow screen holds; of more, each row becomes a block of its own there.
+_FEW = 3
 
 
 @dataclass(frozen=True)
@@ -67,17 +67,17 @@ def stored_table(visit: Visit, table: str, columns: Sequence[Column], caption: s
 
 
 def grid(columns: Sequence[Column], rows: Sequence[Any], caption: str, heads: Sequence | None = None) -> html.Div:
-    """
-    A table of given rows.
-
-    On a narrow screen the rows of one with many columns stand below each other as blocks of their own; one that is sorted by its
-    heads keeps them, and scrolls within itself.
-    """
+    """A plain table of given rows; a wide one scrolls within itself, and on a narrow screen its rows become blocks."""
     head = heads or [html.Th(c.head, scope="col", className=_side(c)) for c in columns]
-    body = [html.Tr([html.Td(c.shown(row), className=_side(c), **_data(c)) for c in columns]) for row in rows]
-    look = "scroll" if heads or len(columns) <= _MOST_BESIDE else "scroll stacked"
-    return html.Div(html.Table([html.Caption(caption), html.Thead(html.Tr(list(head))), html.Tbody(body)]), className=look,
-                    tabIndex="0", role="region", **aria(label=caption))
+    body = [html.Tr([html.Td(_whole(c.shown(row)), className=_side(c), **_data(c)) for c in columns]) for row in rows]
+    return html.Div(html.Table([html.Caption(caption), html.Thead(html.Tr(list(head))), html.Tbody(body)]),
+                    className="scroll stacked" if len(columns) > _FEW else "scroll", tabIndex="0", role="region",
+                    **aria(label=caption))
+
+
+def _whole(shown: Any) -> Any:
+    """Several parts as one, so that they stay together beside their column's name."""
+    return html.Div(shown) if isinstance(shown, list) else shown
 
 
 def _heads(visit: Visit, columns: Sequence[Column], key: str, by: str, down: bool) -> list:

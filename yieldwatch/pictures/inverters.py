@@ -60,7 +60,7 @@ def _by_load(
     use = load < len(_EDGES) - 1
     month = np.asarray(times.year * 12 + times.month - 1) - first
     columns, places, scatter = by_month(
-        "efficiency_pct", load[use], 100.0 * ac[use] / dc[use], month[use], np.asarray(times.dayofyear)[use], 2
+        "efficiency_pct", load[use], 100.0 * ac[use] / dc[use], month[use], np.asarray(times.day_of_year)[use], 2
     )
     middle = (_EDGES[:-1] + _EDGES[1:])[places] / 2.0
     months = [f"{m // 12}-{m % 12 + 1:02d}" for m in range(first, first + int(month[-1]) + 1)]

@@ -28,7 +28,7 @@ FORMAT = 2
 _INDEXES: Mapping[str, tuple[tuple[str, ...], ...]] = {
     "span_farms": (("span", "in_hand_money"),), "span_causes": (("span", "in_hand", "money"), ("span", "money")),
     "returns": (("measure", "value"),), "work_list": (("rank",), ("job_id",), ("job_ref",)), "set_aside": (("file",),),
-    "statement_checks": (("verdict",),), "proof": (("job_ref", "done_on"),),
+    "waiting": (("job_id", "week"),), "statement_checks": (("verdict",),), "proof": (("job_ref", "done_on"),),
 }
 
 
