@@ -63,15 +63,15 @@ _SHORT = 25
 _NUMBERS = ("_kwh", "_pct", "_ratio", "_kwh_m2", "_w", "cost", "npv", "money", "amount")
 
 
-def _shower(name: str) -> Callable[[dict], str | html.Span]:
-    def shown(row: dict) -> str | html.Span:
+def _shower(name: str) -> Callable[[dict], str | html.Div]:
+    def shown(row: dict) -> str | html.Div:
         value = row[name]
         if value is None:
             return ""
         if isinstance(value, float):
             return number(value, 0 if abs(value) >= 100 else 3)
         text = plain(value)
-        return html.Span(text, className="fixed") if len(text) <= _SHORT else text
+        return html.Div(text, className="fixed" if len(text) <= _SHORT else "prose")
 
     return shown
 

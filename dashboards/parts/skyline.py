@@ -89,7 +89,7 @@ def outlines_table(farm: Farm) -> list:
         Column("half", "To cut for half of it back [m]", metres("height", "half_height_deg"), number=True),
         Column("beam", "Direct light lost below it [%]", shown("beam_lost_pct", 0), number=True),
         Column("energy", f"Lost [{unit.name}]", shown("energy_kwh", unit.decimals, unit.per_kwh), number=True),
-        Column("months", "Bites in", lambda r: _months(r["months"])),
+        Column("months", "Bites in", lambda r: months_in_words(r["months"])),
     ]
     field = html.Label(
         [
@@ -131,7 +131,18 @@ def _height(row: dict) -> str:
     return f"{number(row['height_deg'])} ({number(low)} to {number(high)})"
 
 
-def _months(text: str | None) -> str:
-    """Month names of "10 11 12"."""
-    numbers = [int(n) for n in re.findall(r"\d+", str(text or "")) if 1 <= int(n) <= 12]
-    return ", ".join(dt.date(2000, n, 1).strftime("%b") for n in numbers)
+def months_in_words(text: str | None) -> str:
+    """Month names of "1 2 10 11 12", runs of three or more as "Oct to Feb", round the turn of the year."""
+    known = sorted({int(n) for n in re.findall(r"\d+", str(text or "")) if 1 <= int(n) <= 12})
+    if len(known) == 12:
+        return "all months"
+    runs: list[list[int]] = []
+    for n in known:
+        if runs and runs[-1][-1] == n - 1:
+            runs[-1].append(n)
+        else:
+            runs.append([n])
+    if len(runs) > 1 and runs[0][0] == 1 and runs[-1][-1] == 12:
+        runs[0] = runs.pop() + runs[0]
+    names = [[dt.date(2000, n, 1).strftime("%b") for n in run] for run in runs]
+    return ", ".join(f"{run[0]} to {run[-1]}" if len(run) > 2 else ", ".join(run) for run in names)

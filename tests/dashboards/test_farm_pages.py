@@ -16,6 +16,7 @@ from dash._utils import to_json
 
 from dashboards.app import content
 from dashboards.parts.period import Losses, Period, chosen
+from dashboards.parts.skyline import months_in_words
 from dashboards.registry import PAGES
 from dashboards.store import Store
 from dashboards.visit import Person, Router, Visit
@@ -196,6 +197,12 @@ def test_metres_to_cut_follow_from_the_height_and_the_distance(place, asked, met
     assert f'"{number(top, 1)} (' in built
     assert f'"{number(top - half, 1)} (' in built
     assert half < top
+
+
+@pytest.mark.parametrize(("numbers", "words"), [("1 2 8 9 10 11 12", "Aug to Feb"), ("2 4 6 7 8 11", "Feb, Apr, Jun to Aug, Nov"),
+                                                ("1 12", "Dec, Jan"), ("1 2 3 4 5 6 7 8 9 10 11 12", "all months"), ("", "")])
+def test_months_in_which_shade_bites_are_said_in_runs(numbers, words):
+    assert months_in_words(numbers) == words
 
 
 def test_efficiency_by_load_is_that_of_the_period(place):
