@@ -329,8 +329,8 @@ def _clock(farm: Farm) -> list:
             traces,
             shape,
             "By how many minutes the day's curve in the log lies behind that of the light, median of each month's undisturbed "
-            f"days with the 90 % interval of the median, {span_words(c['month'][0], c['month'][-1])}; the table has the months of "
-            f"{farm.period.words}.",
+            f"days with the 90 % interval of the median, {span_words(c['month'][0], c['month'][-1])}; the table has the months "
+            f"of {farm.period.words}.",
             f"Minutes by which the log lies behind the light, month by month: {_extremes(known)}.",
             columns,
             rows,
