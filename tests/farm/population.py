@@ -144,6 +144,9 @@ def _soiling(rng: np.random.Generator, climate: str, start: date, end: date, nam
                 else _pick(rng, tuple(dict.fromkeys(n.split(".")[0] for n in names)))
             )
             cleanings.append((_day(rng, start, end), scope, 500.0))
+    # Dirt that rain leaves is a trace on most farms and much on some.
+    lasting = rng.spawn(1)[0]
+    much = lasting.random() < 0.25
     drops = tuple(
         (str(n), round(rng.uniform(2, 9), 1))
         for n in rng.choice(names, int(rng.integers(0, 3)), replace=False)
@@ -152,8 +155,9 @@ def _soiling(rng: np.random.Generator, climate: str, start: date, end: date, nam
         rng.uniform(0.03, 0.14) if dry else rng.uniform(0.005, 0.06),
         rng.uniform(1.0, 2.5) if dry else 1.0,
         rng.uniform(2, 8),
-        rng.uniform(0.0, 0.8),
+        rng.uniform(0.0, 0.8) * (2.0 if much else 0.3),
         rng.uniform(0.2, 4.0),
+        lasting.uniform(0.5, 4.5) if much else 0.1,
         droppings=drops,
         cleanings=tuple(sorted(cleanings)),
     )

@@ -64,7 +64,7 @@ def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
     with_dc = state.log is not None and bool(np.isfinite(state.log.dc).any())
     no_log = "No interval log of the inverters."
     return {
-        "soiling": Basis("measured", LASTING_DIRT, 0.25 if log else 0.35)
+        "soiling": Basis("measured", _UNSEEN_DIRT, 0.25 if log else 0.35)
         if energy or rounds
         else Basis("prior", 0.01, 0.5, "No energy data and no IV round."),
         "shading": _shading(state, no_log),
@@ -92,9 +92,8 @@ def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
 
 #: Part of the snow days without visible snow that lost as much as goes unseen, at most. Set on drawn farms.
 _SNOW_UNSEEN = 0.7
-#: Dirt that rain does not wash off and that looks like age, beyond what its prior in `soiling.py` expects: 19 in 20 farms that
-#: nobody cleaned have less. Common practice, no source. [fraction]
-LASTING_DIRT = 0.007
+#: Dirt that no rain and no trend shows, beyond what the posterior of `soiling.py` allows. Set on drawn farms. [fraction]
+_UNSEEN_DIRT = 0.007
 #: Shade that may be there where nothing could see it: 19 in 20 of 38 drawn farms had less. [fraction]
 _UNSEEN_SHADE = 0.017
 

@@ -112,7 +112,7 @@ def fit(
     trust = np.where(shaded & ~shaded.all(), _SHADED_TRUST, 1.0)
     if wash is None:
         wash = _search_wash(evidence, fixed, ratio, weight * trust[:, None]) if logged else WASH_UNKNOWN
-    dirt = soiling_columns(blocks, soiling_states(blocks, evidence.data, wash, logged))
+    dirt = soiling_columns(blocks, soiling_states(blocks, evidence.data, wash))
     columns = [*fixed, *dirt, *shading_columns(blocks, shaded)]
     design = design_matrix(columns, *shape)
     other = [
@@ -165,7 +165,7 @@ def _search_wash(evidence: EvidenceAtHand, fixed: list[Column], ratio: np.ndarra
     share = (operator @ pick).toarray().T
 
     def misfit(wash: Wash) -> float:
-        states = soiling_states(blocks, evidence.data, wash, logged=True)
+        states = soiling_states(blocks, evidence.data, wash)
         columns = slow + soiling_columns(blocks, states)
         by_day = np.stack([(share * s.values).sum(axis=0) for s in states], axis=1)
         rows = [day_rows(np.hstack([slow_days, by_day]), values, energy), *alike_rows(columns)]
