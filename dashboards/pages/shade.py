@@ -216,11 +216,7 @@ def _change(farm: Farm, name: str, drawn: Drawn, other: Period) -> list:
         return [
             nothing(f"The sun stood nowhere in {other.words} where it stood in {farm.period.words}, so they cannot be compared.")
         ]
-    clear = [
-        b
-        for b in both
-        if abs(b.found.value) >= max(_TOLD_CHANGE, _TWICE * (b.found.high - b.found.value)) and b.found.days >= _SURE_DAYS
-    ]
+    clear = [b for b in both if b.found.days >= _SURE_DAYS and _stands_out(b.found)]
     more, less = ([b for b in clear if s * b.found.value > 0] for s in (1, -1))
     said = f"Of {len(both)} parts of the sky that both saw, {len(more)} lack more than then for certain and {len(less)} lack less"
     if clear:
@@ -253,6 +249,11 @@ def _change(farm: Farm, name: str, drawn: Drawn, other: Period) -> list:
         ),
         html.H3(f"What was missing then: {other.words}"),
     ]
+
+
+def _stands_out(change: Found) -> bool:
+    """Whether a change is large and for certain; one whose interval is not known is not."""
+    return abs(change.value) >= _TOLD_CHANGE and abs(change.value) >= _TWICE * (change.high - change.value)
 
 
 def _growth(farm: Farm, name: str, drawn: Drawn) -> list:
@@ -339,17 +340,16 @@ def _bound(found: Found, end: str) -> float | None:
 
 def _season(drawn: Drawn, near: set[int], months: list[str]) -> Found | None:
     """Mean over the places of a whole season; None if it is not whole. Errors of a day are taken as shared by all places."""
-    known = dict(zip(drawn.about["months"], drawn.about["hours"], strict=True))
-    if not all(known.get(m) for m in months):
+    hours = dict(zip(drawn.about["months"], drawn.about["hours"], strict=True))
+    if not all(hours.get(m) for m in months):
         return None
     found = [f for p, f in over_months("missing_pct", drawn.columns, drawn.about, months).items() if p in near]
-    whole = sum(f.days for f in found)
-    if not whole:
+    known = [f for f in found if f.high == f.high]
+    if not found:
         return None
-    value, high = (sum(f.days * v for f in found if (v := getattr(f, k)) == v) for k in ("value", "high"))
-    scattered = sum(f.days * f.value for f in found if f.high == f.high)
-    half = (high - scattered) / whole if scattered or high else math.nan
-    return Found(value / whole, value / whole - half, value / whole + half, max(f.days for f in found))
+    value = sum(f.days * f.value for f in found) / sum(f.days for f in found)
+    half = sum(f.days * (f.high - f.value) for f in known) / sum(f.days for f in known) if known else math.nan
+    return Found(value, value - half, value + half, max(f.days for f in found))
 
 
 def _paths(farm: Farm) -> list[dict]:

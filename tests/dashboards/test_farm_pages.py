@@ -15,12 +15,14 @@ import pytest
 from dash._utils import to_json
 
 from dashboards.app import content
+from dashboards.pages.shade import _stands_out
 from dashboards.parts.period import Losses, Period, chosen
 from dashboards.parts.skyline import months_in_words
 from dashboards.registry import PAGES
 from dashboards.store import Store
 from dashboards.visit import Person, Router, Visit
 from tests.dashboards.conftest import NARROW, assert_accessible, assert_fits, settle, visit
+from yieldwatch.pictures.months import Found
 from yieldwatch.report.words import number
 
 YEARS = "from=2024-07&to=2025-06&against_from=2023-07&against_to=2024-06"
@@ -180,6 +182,13 @@ def test_shade_of_two_periods_is_compared_bin_by_bin(place):
     assert set(at["change"]) == set(at["now"]) & set(at["against"])
     for place_, change in at["change"].items():
         assert change == pytest.approx(at["now"][place_] - at["against"][place_], abs=0.11)  # each is rounded to a tenth
+
+
+def test_a_change_whose_interval_is_not_known_is_not_told_as_certain():
+    assert _stands_out(Found(20.0, 12.0, 28.0, 10))  # 2.5 times its half width
+    assert not _stands_out(Found(20.0, 8.0, 32.0, 10))  # 1.7 times
+    assert not _stands_out(Found(4.0, 3.9, 4.1, 10))  # certain, and small
+    assert not _stands_out(Found(20.0, math.nan, math.nan, 10))
 
 
 def test_a_hedge_that_grew_lacks_more_in_the_second_winter(place):
