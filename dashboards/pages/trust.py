@@ -9,11 +9,11 @@ from dash.development.base_component import Component
 
 from dashboards.pages.rows import rows_behind
 from dashboards.parts.charts import chart, layout
-from dashboards.parts.farm import FADING, fixed
+from dashboards.parts.farm import FADING, fixed, span_words
 from dashboards.parts.tables import Column, grid, stored_table
 from dashboards.parts.words import page_head, sorry
 from dashboards.visit import Content, Page, Visit, address
-from yieldwatch.report.words import NOT_KNOWN, month_name, months_span, number, per_cent, plain
+from yieldwatch.report.words import NOT_KNOWN, month_name, number, per_cent, plain
 
 #: Least share missing at which the colour may be full. [%]
 _FAINT = 10.0
@@ -42,7 +42,7 @@ def build(visit: Visit) -> Content:
     return html.Div([
         page_head("How far to trust the figures", "Every figure rests on readings: what was read, and what each gap costs."),
         stored_table(visit, "span_farms", columns,
-                     f"Farms, {months_span(tuple(months.values()))}; in brackets the 90 % interval", "coverage",
+                     f"Farms, {span_words(*months.values())}; in brackets the 90 % interval", "coverage",
                      where={"span": "twelve_months"}) if period else html.P("No farm has a measured month yet."),
         *([html.H2("What holds for all farms"), html.Ul([html.Li(plain(n["words"])) for n in general], className="plain")]
           if general else []),
@@ -103,7 +103,7 @@ def _coverage(visit: Visit, site: str) -> list:
     rows = [{"item": p.item, **{m: by.get(m) for m in months}} for p, by in zip(drawn, shares, strict=True)]
     least = {p.item: min(by.values()) for p, by in zip(drawn, shares, strict=True)}
     worst = min(least, key=lambda item: least[item])
-    period = months_span((months[0], months[-1]))
+    period = span_words(months[0], months[-1])
     trace = {"type": "heatmap", "x": [f"{m}-01" for m in months], "y": [plain(p.item) for p in drawn], "z": z, "zmin": 0,
              "zmax": max(_FAINT, max(v for row in z for v in row if v is not None)), "colorscale": FADING, "xgap": 2, "ygap": 2,
              "colorbar": {"title": {"text": "missing [%]", "side": "right"}, "thickness": 12, "outlinewidth": 0},
