@@ -101,8 +101,9 @@ class _View:
         self.currency, self.horizon = plain(about["currency"]), about["horizon_months"]
         self.names = farm_names(visit)
         # Whole columns at once: a thousand farms have five thousand rows.
-        columns = [made.table[name].to_numpy(object, na_value=None) for name in made.table]
-        rows: list[dict[str, Any]] = [dict(zip(made.table, values, strict=True)) for values in zip(*columns, strict=True)]
+        names = list(made.table)
+        columns = [made.table[name].to_numpy(object, na_value=None) for name in names]
+        rows: list[dict[str, Any]] = [dict(zip(names, values, strict=True)) for values in zip(*columns, strict=True)]
         self.visits = [r for r in rows if r["row"] == "visit"]
         self.jobs: dict[str, list[dict]] = {}
         for row in rows:
