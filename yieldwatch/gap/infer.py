@@ -239,9 +239,9 @@ def _settled(
     """Estimate and draws, shape (n_draws, n_columns), once what is rare is settled: the others follow each of its draws."""
     precision, target = precision.copy(), target.copy()
     shift = np.zeros((len(columns), n_draws))
-    rare: list[int] = []
+    rare = np.zeros(0, dtype=int)
     for kind in dict.fromkeys(c.rare for c in columns if c.rare is not None):
-        members = [j for j, c in enumerate(columns) if c.rare == kind]
+        members = np.array([j for j, c in enumerate(columns) if c.rare == kind])
         free = np.flatnonzero((theta > lower) & (theta < upper) & ~np.isin(np.arange(len(columns)), members))
         sizes = rare_draws([columns[j] for j in members], kind, *_marginal(precision, target, members, free, theta), n_draws, rng)
         middle = np.median(sizes, axis=0)
@@ -251,8 +251,8 @@ def _settled(
         # Held at their middle, they let the others settle around it.
         precision[members, members] += _HELD
         target[members] += _HELD * middle
-        rare += members
-    if rare:
+        rare = np.r_[rare, members]
+    if len(rare):
         theta = _bounded(precision, target, lower, upper, theta)
     others = np.setdiff1d(np.arange(len(columns)), rare)
     factor = linalg.cholesky(precision[np.ix_(others, others)], lower=False)
@@ -263,7 +263,7 @@ def _settled(
 
 
 def _marginal(
-    precision: np.ndarray, target: np.ndarray, members: list[int], free: np.ndarray, theta: np.ndarray
+    precision: np.ndarray, target: np.ndarray, members: np.ndarray, free: np.ndarray, theta: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Precision and target of a few unknowns with the free others integrated out and those at a bound held there."""
     held = np.setdiff1d(np.arange(len(theta)), np.r_[members, free])
