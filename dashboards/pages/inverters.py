@@ -25,6 +25,8 @@ from yieldwatch.report.words import count, day, month_name, number, per_cent, pl
 _USUAL_LOAD = 55.0
 #: Inverters that are drawn one by one; of more, where nine in ten of them lie.
 _MOST_LINES = 12
+#: How often the half width of its 90 % interval a change must be to be told: of ten loads one passes once by chance.
+_TWICE = 2.0
 
 
 def build(visit: Visit) -> Content:
@@ -163,9 +165,9 @@ def _said(farm: Farm, name: str, drawn: Drawn, curves: list[tuple[Period, dict[i
             for p in now
             if p in then
         ]
-        clear = [change for change, half in off if abs(change) > half]
+        clear = [change for change, half in off if abs(change) >= _TWICE * half]
         said.append(
-            f" Against {other.words} it changed beyond the change's 90 % interval at {len(clear)} of {count(len(off), 'load')}"
+            f" Against {other.words} it changed for certain at {len(clear)} of {count(len(off), 'load')}"
             + (f", by {signed(min(clear), 2)} to {signed(max(clear), 2)} points." if clear else ".")
             if off
             else f" No load was reached both then and in {other.words}."
