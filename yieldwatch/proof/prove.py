@@ -20,6 +20,7 @@ from yieldwatch.proof.effect import Effect, Prior, fit_effect
 from yieldwatch.proof.fade import LASTING, RunOn, by_light, dirt_without, run_on
 from yieldwatch.proof.readings import string_gains
 from yieldwatch.proof.series import Series, log_series, meter_series
+from yieldwatch.proof.shade import cut_gain
 from yieldwatch.proof.worth import DayWorth
 
 #: Longest time before and after the work that is looked at. [days] More before adds drift and little else.
@@ -61,7 +62,7 @@ class Proof:
     year_share : float
         Gain of a year over that of the days measured; NaN where the history cannot say.
     methods : tuple of str
-        "peers", "model", "meter" or "readings", whichever were used.
+        "peers", "model", "meter", "readings" or "sun" (the same sun positions), whichever were used.
     peers : tuple of str
         Inverters that served as control.
     before_days, after_days : int
@@ -70,6 +71,8 @@ class Proof:
         For the same days; NaN without a promise. [kWh]
     doubts : tuple of str
         What the figures have to be read with, whole sentences.
+    sun_back : date or None
+        Of a cut: when the sun is next in shaded positions that it has hardly been in since.
     """
 
     job: DoneJob
@@ -84,6 +87,7 @@ class Proof:
     after_days: int = 0
     promised_kwh: float = float("nan")
     doubts: tuple[str, ...] = field(default=())
+    sun_back: dt.date | None = None
 
 
 def prove_site(site: Site, data: SiteData, state: SiteState, rounds: pd.DataFrame, jobs: Sequence[DoneJob]) -> list[Proof]:
@@ -176,13 +180,11 @@ class _Case:
         peers: tuple[str, ...] = ()
         sides = (0, 0)
         mixed = [j for j in self._unequal() if abs(_day(self._state, j) - self._day) <= SAME_VISIT_DAYS]
+        if self._job.cause == "shading":
+            return self._cut(shapes)
         if mixed:
             self._doubts.append(f"Done at the same visit on the same inverters: {', '.join(j.name for j in mixed)}. Only "
                                 "readings of the strings themselves can tell the two apart.")
-        elif self._job.cause == "shading":
-            # Held against the same sun positions before, three cuts of three in drawn farms were told too low and too surely.
-            self._doubts.append("What a cut won back is not measured: shade follows the sun and the season, and before and after "
-                                "cannot be held against each other safely within a year.")
         else:
             series = self._series()
             if series is not None:
@@ -205,6 +207,29 @@ class _Case:
             amounts, methods = amounts[:1], methods[:1]
         gain = _together(amounts, self._rng)
         return self._proof(gain, shapes, tuple(methods), peers, sides)
+
+    def _cut(self, shapes: list[RunOn]) -> Proof:
+        """A cut of vegetation: the same sun positions before and after, between other cuts of the same plants."""
+        cuts = [_day(self._state, j) for j in self._others
+                if j.cause == "shading" and parts(self._site, j.scope) & self._strings]
+        start = max([0, self._day - AFTER_DAYS, *(d + 1 for d in cuts if d < self._day)])
+        self._end = min([self._n_days, self._day + 1 + AFTER_DAYS, *(d for d in cuts if d > self._day)])
+        found = cut_gain(self._state, self._treated, start, self._day, self._end, _DRAWS, self._day) if self._logged else None
+        if found is None:
+            self._doubts.append("No log of the inverters shows shade before or after on enough days, and without one the sun "
+                                "positions cannot be told apart." if not self._logged else
+                                "No inverter's log shows shade that is worth 0.2 % of its energy on enough days before and after.")
+            return self._proof(np.array([]), shapes, (), (), (0, 0))
+        if found.known < 0.9:
+            self._doubts.append(f"For {100 * (1 - found.known):.0f} % of what the beam brought at these hours the sun stood where it "
+                                "had not stood before the cut: the uncut shade there is known by bounds only, and they are in the "
+                                "interval.")
+        back = None if found.back is None else self._state.blocks.dates[0].date() + dt.timedelta(days=found.back)
+        if back is not None:
+            self._doubts.append(f"The sun is back in positions that were shaded from {back} on, and only then shows there what the "
+                                "cut did.")
+        sides = tuple(int(found.rows[a:b].sum()) for a, b in ((0, self._day), (self._day, self._end)))
+        return replace(self._proof(found.draws, shapes, ("sun",), (), sides), sun_back=back)
 
     def _series(self) -> Series | None:
         clean = self._job.cause == "soiling"

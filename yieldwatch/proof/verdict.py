@@ -25,6 +25,8 @@ VERDICTS = {
 _COMES_BACK = ("soiling", "shading")
 #: Days beyond which waiting for a verdict is no advice. Common practice, no source.
 _LONGEST_WAIT = 730
+#: Days with the sun in shaded positions that show what a cut did. Common practice, no source.
+_DAYS_IN_SHADE = 14
 #: Standard deviations at either end of a 90 % interval.
 _HALF_90 = 1.645
 COLUMNS = (
@@ -122,6 +124,7 @@ def _against(proof: Proof) -> str:
         "peers": f"untouched peers ({len(proof.peers)} inverter{'s' if len(proof.peers) != 1 else ''})",
         "model": "what the model expects in the weather that came",
         "meter": "what the model expects at the meter in the weather that came",
+        "sun": "the same sun positions before the cut",
         "readings": "untouched strings in the rounds before and after",
     }
     return " and ".join(said[m] for m in proof.methods)
@@ -154,9 +157,12 @@ def days_more(proof: Proof) -> float:
     Days still to be measured for the interval to leave nil, if the effect is as it looks or as promised, whichever is more.
 
     With noise of one day s, days b before and a after, a mean difference has the variance s² (1/b + 1/a). More days after do not
-    mend too few before. NaN where no more days would tell, or more than two years of them. [days]
+    mend too few before. Of a cut: until the sun has been back in the shaded positions for a while. NaN where no more days would tell, or more than two years of them. [days]
     """
-    if not proof.before_days or not proof.after_days or "readings" in proof.methods:
+    if proof.sun_back is not None:
+        # Then the days that are still to be seen come at once.
+        return float((proof.sun_back - proof.last).days + _DAYS_IN_SHADE)
+    if not proof.before_days or not proof.after_days or {"readings", "sun"} & set(proof.methods):
         return float("nan")
     mean, sd = float(proof.gain_kwh.mean()), float(proof.gain_kwh.std())
     aim = max(abs(mean), proof.promised_kwh if np.isfinite(proof.promised_kwh) else 0.0)
