@@ -170,6 +170,28 @@ def _drawn(cells: np.ndarray, prior: Prior, rng: np.random.Generator, n_draws: i
     return Effect(draws, float(noise[cell].mean()))
 
 
+def weighed(draws: np.ndarray, prior: Prior, rng: np.random.Generator) -> np.ndarray:
+    """
+    Draws that hold no prior yet, with one: it may have changed nothing, and seldom harmed.
+
+    Parameters
+    ----------
+    prior : Prior
+        Its scale is taken from the draws themselves, because the order of size is not known.
+    """
+    mean, sd = float(draws.mean()), float(draws.std())
+    scale = max(abs(mean), sd)
+    spread = np.hypot(sd, scale)
+    above = ndtr(mean * scale / (sd * spread))
+    wide = 2.0 * norm.pdf(mean, 0.0, spread)
+    nothing = prior.nothing * norm.pdf(mean, 0.0, sd)
+    parts = np.array([nothing, (1.0 - prior.nothing - prior.harms) * wide * above, prior.harms * wide * (1.0 - above)])
+    part = rng.choice(3, len(draws), p=parts / parts.sum())
+    helped, harmed = (draws[side] if side.any() else np.zeros(1) for side in (draws > 0.0, draws < 0.0))
+    nil = _NIL_SD * sd * rng.standard_normal(len(draws))
+    return np.select([part == 0, part == 1], [nil, rng.choice(helped, len(draws))], rng.choice(harmed, len(draws)))
+
+
 def _breaks(value: np.ndarray, work: int, fades: bool) -> list[np.ndarray]:
     """
     Columns of other steps, largest first: without them a part lost months later would be the work's doing.

@@ -16,11 +16,11 @@ from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.attribute import SiteState
 from yieldwatch.portfolio.model import Site
 from yieldwatch.proof.done import SAME_VISIT_DAYS, DoneJob, parts
-from yieldwatch.proof.effect import Effect, Prior, fit_effect
+from yieldwatch.proof.effect import Effect, Prior, fit_effect, weighed
 from yieldwatch.proof.fade import LASTING, RunOn, by_light, dirt_without, run_on
 from yieldwatch.proof.readings import string_gains
 from yieldwatch.proof.series import Series, log_series, meter_series
-from yieldwatch.proof.shade import cut_gain
+from yieldwatch.proof.shade import cut_gain, diffuse
 from yieldwatch.proof.worth import DayWorth
 
 #: Longest time before and after the work that is looked at. [days] More before adds drift and little else.
@@ -40,6 +40,12 @@ _DRAWS = 1000
 #: practice, no source.
 _USUAL = Prior((0.003, 0.015, 0.06), nothing=0.2, harms=0.05, chance=0.01)
 _OF_INVERTERS, _OF_STRINGS = (0.01, 0.05, 0.25), (0.03, 0.15, 1.0)
+#: Of the sky's light, a cut: some is always freed, and a hedge as near as its height hides a tenth. Common practice, no source.
+_OF_SKY = Prior((0.02, 0.06), nothing=0.1, harms=0.02, chance=0.02)
+#: Days on either side over which the sky's light is compared: beyond them season and dirt tell more than the cut.
+SKY_DAYS = 90
+#: Step by other work on some of several inverters. Standard deviation as a fraction. Common practice, no source.
+VISIT_STEP = 0.03
 #: What mended strings may give over their share by the plate, where others of their inverter are out.
 _OVER_PLATE = 2.0
 _WHOLE = ("inverter_efficiency", "inverter_outage", "curtailment")
@@ -215,10 +221,10 @@ class _Case:
         start = max([0, self._day - AFTER_DAYS, *(d + 1 for d in cuts if d < self._day)])
         self._end = min([self._n_days, self._day + 1 + AFTER_DAYS, *(d for d in cuts if d > self._day)])
         found = cut_gain(self._state, self._treated, start, self._day, self._end, _DRAWS, self._day) if self._logged else None
-        if found is None:
-            self._doubts.append("No log of the inverters shows shade before or after on enough days, and without one the sun "
-                                "positions cannot be told apart." if not self._logged else
-                                "No inverter's log shows shade that is worth 0.2 % of its energy on enough days before and after.")
+        sky = self._sky(start) if self._logged else None
+        if found is None or sky is None:
+            self._doubts.append("No inverter's log shows shade that is worth 0.2 % of its energy on enough days before and after."
+                                if self._logged else "Without a log of the inverters the sun positions cannot be told apart.")
             return self._proof(np.array([]), shapes, (), (), (0, 0))
         if found.known < 0.9:
             self._doubts.append(f"For {100 * (1 - found.known):.0f} % of what the beam brought at these hours the sun stood where it "
@@ -229,7 +235,39 @@ class _Case:
             self._doubts.append(f"The sun is back in positions that were shaded from {back} on, and only then shows there what the "
                                 "cut did.")
         sides = tuple(int(found.rows[a:b].sum()) for a, b in ((0, self._day), (self._day, self._end)))
-        return replace(self._proof(found.draws, shapes, ("sun",), (), sides), sun_back=back)
+        return replace(self._proof(weighed(found.draws + sky, _USUAL, self._rng), shapes, ("sun",), (), sides), sun_back=back)
+
+    def _sky(self, start: int) -> np.ndarray | None:
+        """
+        Energy that a cut won of the sky's light, by the step in hours with no beam in shade; None with too few days. [kWh]
+
+        The sky is hidden from all inverters, least from the far ones: they are held against the model, and the near ones against
+        them.
+        """
+        shaded = self._state.shaded
+        near, far = ([k for k in self._treated if shaded[k] == is_near] for is_near in (True, False))
+        base = self._sky_step(far or near, [], start)
+        more = self._sky_step(near, far, start) if near and far else np.zeros(_DRAWS)
+        if base is None or more is None:
+            return None
+        all_of, of_near = (diffuse(self._state, which)[1][self._day + 1:self._end].sum() for which in (self._treated, near))
+        return np.asarray(base * all_of + self._rng.permutation(more) * of_near)
+
+    def _sky_step(self, which: list[int], control: list[int], start: int) -> np.ndarray | None:
+        """Draws of the share of the sky's light that some inverters won back, beyond what their control did."""
+        whole, sky = diffuse(self._state, which)
+        series = log_series(self._state, which, control, self._strings, "shading", self._day, None)
+        rows = series.only((series.first >= max(start, self._day - SKY_DAYS))
+                           & (series.last <= min(self._end, self._day + SKY_DAYS)) & (series.first != self._day))
+        shape = _over_rows(sky / np.maximum(whole, 1e-9), whole, rows) * (rows.first > self._day)
+        own = {self._state.model.inverter_ids[k] for k in (*which, *control)}
+        visits = sorted({_day(self._state, j) for j in self._others if j.cause != "shading"
+                         and own & {self._state.model.inverter_ids[self._of[s]] for s in parts(self._site, j.scope)}})
+        known = [((rows.first > d).astype(float), VISIT_STEP) for d in visits if start < d < self._end]
+        known += [] if control else self._may_have_moved(rows, whole)
+        found = fit_effect(0.5 * (rows.first + rows.last), rows.value, rows.weight, [shape], rows.first > self._day, known,
+                           seed=self._day, n_draws=_DRAWS, prior=_OF_SKY)
+        return None if found is None else found.draws
 
     def _series(self) -> Series | None:
         clean = self._job.cause == "soiling"

@@ -82,8 +82,8 @@ def log_series(state: SiteState, treated: Iterable[int], control: Iterable[int],
     names = tuple(state.model.inverter_ids[k] for k in control)
     if cause in ("inverter_efficiency", "inverter_outage", "curtailment"):
         return _whole_days(state, treated, control, names)
-    # Peers need little of the model: what it took for an inverter's own level may hold part of the job.
-    rest = other_loss(state, cause, strings, treated, ("string_fault",) if control else _CAUSES)
+    # Peers need little of the model: what it took for an inverter's own level may hold part of the job. So may dirt hold a cut's.
+    rest = other_loss(state, cause, strings, treated, ("string_fault",) if control or cause == "shading" else _CAUSES)
     if cause == "soiling" and dirt is not None and not control:
         rest = rest + dirt[:, blocks.day]
     state = _in_the_open(state, [*treated, *control])

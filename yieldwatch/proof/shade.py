@@ -1,5 +1,5 @@
 """
-What a cut of vegetation won back: the same sun positions before and after.
+What a cut of vegetation won back of the beam: the same sun positions before and after.
 
 Shade acts while the sun stands behind the obstacle. Each inverter's loss is laid out over sun azimuth and elevation, before the cut
 and after it apart, with a level of its own for each month, so that dirt, sensor and lost parts count neither way. What the uncut
@@ -20,7 +20,7 @@ from yieldwatch.gap.blocks import AZIMUTH_STEP
 #: Height of a cell of sun positions. [°]
 _RISE = 4.0
 #: Length of the spells with a level of their own [days], and its standard deviation as a fraction. Common practice, no source.
-_SPELL, _LEVEL_SD = 30, 0.02
+_SPELL, _LEVEL_SD = 30, 0.05
 #: Share of beam lost in a cell, before any reading: standard deviation. As in the inference.
 _BEAM_SD = 0.3
 #: How many neighbouring hours share their error, as in the inference.
@@ -30,12 +30,10 @@ _SEEN = 0.02
 #: Doubt of the uncut plant's shade by its growth meanwhile, and where the leaves of the other half of the year were seen, as
 #: fractions of it. Common practice, no source.
 _GROWTH, _OTHER_SEASON = 0.1, 0.2
-#: Sky hidden over sky hidden by an even, opaque screen as high as the beam sees it: least and most. Common practice, no source.
-_SKY = (0.2, 1.2)
 #: Loss of beam from which a position counts as shaded.
 _SHADED = 0.1
-#: Share of energy below which no shade is looked for, as in the inference: an inverter without a picture may still have some.
-_UNSEEN = 0.002
+#: Doubt of the beam's model between two seasons, as a share of it. Common practice, no source.
+_BEAM_DOUBT = 0.01
 #: Rows before and after without which nothing is told.
 _FEWEST = 100
 
@@ -43,12 +41,12 @@ _FEWEST = 100
 @dataclass(frozen=True, eq=False)
 class CutGain:
     """
-    What a cut won back over the days after it.
+    What a cut won back of the beam over the days after it.
 
     Attributes
     ----------
     draws : ndarray, shape (n_draws,)
-        [kWh]
+        Of the beam. [kWh]
     known : float
         Share of the energy at risk, by sun position, for which the uncut plant's shade was seen and not bounded.
     rows : ndarray of bool, shape (n_days,)
@@ -82,19 +80,16 @@ def cut_gain(state: SiteState, treated: list[int], start: int, day: int, end: in
     """
     blocks = state.blocks
     before, after = ((blocks.day >= a) & (blocks.day < b) for a, b in ((start, day), (day + 1, end)))
-    with_picture = [k for k in treated if state.shaded[k]]
-    if not with_picture:
-        return None
     rng = np.random.default_rng(seed)
     # Where bounds are all that is known: nearer to the least, because an obstacle seldom darkens every string; alike for all.
     within = rng.random(n_draws) ** 2
-    rest = _without_shade(state)
+    rest = without_shade(state)
     energy = blocks.expected * np.exp(-rest)
     total, seen_energy, at_risk = np.zeros(n_draws), 0.0, 0.0
     used: np.ndarray = np.zeros(len(blocks.dates), dtype=bool)
     back: list[int] = []
-    for k in with_picture:
-        picture = _picture(state, k, rest[k], before, after, within, rng)
+    for k in treated:
+        picture = _picture(state, k, rest[k], before, after, within, rng) if state.shaded[k] else None
         if picture is None:
             continue
         was, now, known, rows = picture
@@ -104,20 +99,25 @@ def cut_gain(state: SiteState, treated: list[int], start: int, day: int, end: in
         doubt = 1.0 + _GROWTH * rng.standard_normal((n_draws, 1)) + _OTHER_SEASON * rng.standard_normal((n_draws, 1)) * other
         lost = np.clip(was * doubt, 0.0, 1.0)[:, after] - now[:, after]
         beam = energy[k, after] * blocks.beam_share[k, after]
-        total += (lost * beam).sum(axis=1)
-        screen = (_sky_hidden(state, k, was, before) - _sky_hidden(state, k, now, after)) * rng.uniform(*_SKY, n_draws)
-        total += screen * float((energy[k, after] - beam).sum())
+        total += (lost * beam).sum(axis=1) + _BEAM_DOUBT * float(beam.sum()) * rng.standard_normal(n_draws)
         risk = beam * np.maximum(was.mean(axis=0)[after], _SHADED * ~known[after])
         seen_energy, at_risk = seen_energy + float((risk * known[after]).sum()), at_risk + float(risk.sum())
         back += _sun_back(state, was.mean(axis=0), rows, before, after, end)
     if not used.any():
         return None
-    unseen = [k for k in treated if not state.shaded[k]]
-    total += _UNSEEN * float(energy[unseen][:, after].sum()) * rng.normal(0.25, 0.25, n_draws)
     return CutGain(total, seen_energy / at_risk if at_risk > 0 else 1.0, used, min(back) if back else None)
 
 
-def _without_shade(state: SiteState) -> np.ndarray:
+def diffuse(state: SiteState, treated: list[int]) -> tuple[np.ndarray, np.ndarray]:
+    """Energy of these inverters with all but shade acting, and its part from the sky, by day; shape (n_days,) each. [kWh]"""
+    blocks = state.blocks
+    energy = (blocks.expected * np.exp(-without_shade(state)))[treated]
+    parts = (energy.sum(axis=0), (energy * (1.0 - blocks.beam_share[treated])).sum(axis=0))
+    whole, sky = (np.bincount(blocks.day, weights=x, minlength=len(blocks.dates)) for x in parts)
+    return whole, sky
+
+
+def without_shade(state: SiteState) -> np.ndarray:
     """-ln of what all but shade leave, shape (n_inverters, n_blocks)."""
     shape = state.blocks.expected.shape
     others = sorted({c.cause for c in state.posterior.columns} - {"shading"})
@@ -208,33 +208,6 @@ def _bounded(sizes: np.ndarray, seen: np.ndarray) -> tuple[np.ndarray, np.ndarra
     low = np.maximum.accumulate(np.where(seen, middle, 0.0)[..., ::-1], axis=-1)[..., ::-1]
     high = np.minimum.accumulate(np.where(seen, middle, 1.0), axis=-1)
     return low, np.maximum(low, high)
-
-
-def _sky_hidden(state: SiteState, k: int, lost: np.ndarray, side: np.ndarray) -> np.ndarray:
-    """
-    Share of an even sky's light that a screen as opaque as the beam sees it takes from the inverter's plane, shape (n_draws,).
-
-    The integral of cos(incidence) over the hidden sky, over that of the whole: pi (1 + cos tilt) / 2.
-    """
-    blocks = state.blocks
-    array = max(state.model.plane_share, key=lambda a: float(state.model.plane_share[a][k]))
-    plane = next(a for a in state.model.site.arrays if a.id == array)
-    tilt = np.radians(plane.tilt_deg or 0.0)
-    toward = np.radians(plane.azimuth_deg if plane.azimuth_deg is not None else 180.0)
-    hidden = np.zeros(len(lost))
-    step = np.floor(blocks.azimuth / AZIMUTH_STEP).astype(int)
-    edges = np.arange(0.0, 60.0, _RISE)
-    for s in np.unique(step[side]):
-        here = np.flatnonzero(side & (step == s))
-        here = here[np.argsort(blocks.elevation[here])]
-        # Below the lowest sun the screen is as opaque as there.
-        at = np.clip(np.searchsorted(blocks.elevation[here], edges + 0.5 * _RISE), 0, len(here) - 1)
-        above = edges + 0.5 * _RISE > blocks.elevation[here[-1]]
-        opaque = np.where(above, 0.0, lost[:, here[at]])
-        high, turn = np.radians(edges + 0.5 * _RISE), np.radians((s + 0.5) * AZIMUTH_STEP) - toward
-        cosine = np.clip(np.cos(high) * np.sin(tilt) * np.cos(turn) + np.sin(high) * np.cos(tilt), 0.0, None)
-        hidden += opaque @ (cosine * np.cos(high)) * np.radians(_RISE) * np.radians(AZIMUTH_STEP)
-    return hidden / (np.pi * (1.0 + np.cos(tilt)) / 2.0)
 
 
 def _sun_back(state: SiteState, was: np.ndarray, rows: np.ndarray, before: np.ndarray, after: np.ndarray, end: int) -> list[int]:
