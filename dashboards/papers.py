@@ -12,6 +12,9 @@ import pandas as pd
 
 from dashboards.visit import Place
 from yieldwatch.action.plan_rows import PlanMade
+from yieldwatch.book.evidence import PHOTO
+from yieldwatch.book.facts import Evidence
+from yieldwatch.errors import BookError
 from yieldwatch.portfolio.model import Portfolio, Site
 from yieldwatch.portfolio.read import read_portfolio
 from yieldwatch.report.crew_sheets import crew_sheets_pdf
@@ -23,6 +26,7 @@ from yieldwatch.report.workbook import plan_xlsx
 @dataclass(frozen=True)
 class _Found:
     string_findings: pd.DataFrame
+    obstacles: pd.DataFrame
 
 
 @dataclass(frozen=True)
@@ -40,13 +44,14 @@ class Kept:
     sites: tuple[_Site, ...]
     work_list: pd.DataFrame
     plan: pd.DataFrame
+    photos: Mapping[int, tuple[Evidence, ...]]
 
 
 #: By file name: what makes it, and its kind for the browser.
 PAPERS: Mapping[str, tuple[Callable[[Kept], bytes], str]] = {
     "plan.csv": (lambda kept: plan_csv(kept.plan), "text/csv; charset=utf-8"),
     "plan.xlsx": (plan_xlsx, "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"),
-    "crew_sheets.pdf": (crew_sheets_pdf, "application/pdf"),
+    "crew_sheets.pdf": (lambda kept: crew_sheets_pdf(kept, kept.photos), "application/pdf"),
     "visits.ics": (visits_ics, "text/calendar; charset=utf-8"),
 }
 
@@ -71,8 +76,19 @@ def kept(place: Place, made: PlanMade) -> Kept:
     if missing:
         raise SiteGone(f"The plan visits {', '.join(missing)}, which the portfolio's folder no longer has. Run the assessment "
                        "again.")
-    found = pd.DataFrame(place.store.rows("string_findings"), columns=place.store.columns("string_findings"))
-    listed = pd.DataFrame(place.store.rows("work_list"), columns=place.store.columns("work_list"))
+    found, shade, listed = (pd.DataFrame(place.store.rows(name), columns=place.store.columns(name))
+                            for name in ("string_findings", "obstacles", "work_list"))
     as_of = dt.date.fromisoformat(place.store.about()["as_of"] or "")
-    return Kept(portfolio, as_of, tuple(_Site(s, _Found(found[found["site_id"] == s.id])) for s in portfolio.sites), listed,
-                made.table)
+    return Kept(portfolio, as_of, tuple(
+        _Site(s, _Found(found[found["site_id"] == s.id], shade[shade["site_id"] == s.id])) for s in portfolio.sites), listed,
+        made.table, _photos(place, listed))
+
+
+def _photos(place: Place, listed: pd.DataFrame) -> dict[int, tuple[Evidence, ...]]:
+    """Photos of the listed jobs by their number in the job book; none where there is no book."""
+    refs = {int(ref) for ref in pd.to_numeric(listed.get("job_ref", pd.Series(dtype=float)), errors="coerce").dropna()}
+    try:
+        held = {ref: place.jobs.book().evidence(ref) for ref in sorted(refs)}
+    except BookError:
+        return {}
+    return {ref: tuple(e for e in of if e.kind == PHOTO and not e.withdrawn) for ref, of in held.items()}
