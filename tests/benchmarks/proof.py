@@ -139,7 +139,7 @@ def _rainy(spec: FarmSpec, day: dt.date) -> dt.date:
 
 
 def draw(seed: int, cuts: bool = False) -> tuple[FarmSpec, list[Done], bool]:
-    """A farm, the jobs done in it, and whether its light sensor was cleaned on the day of the first; or a farm with a hedge cut."""
+    """A farm, with a hedge that is cut if `cuts`; the jobs done in it; whether its light sensor was cleaned at the first."""
     rng = np.random.default_rng([seed, 4243])
     drawn = draw_farm(seed, years=1)
     fit = drawn.instruments

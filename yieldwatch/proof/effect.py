@@ -46,19 +46,19 @@ class Prior:
     ----------
     scales : tuple of float
         Standard deviations of effects, to either side; each as likely as the others, because the order of size is not known.
-    most : float
-        What the effect cannot exceed: the share of the strings that were worked on.
     nothing, harms : float
         Chances that the work changed nothing, and that it made things worse.
     chance : float
         Chance that something else stepped at the same visit.
+    most : float
+        What the effect cannot exceed: the share of the strings that were worked on.
     """
 
     scales: tuple[float, ...] = (0.15,)
-    most: float = np.inf
     nothing: float = 0.0
     harms: float = 0.5
     chance: float = 0.0
+    most: float = np.inf
 
 
 @dataclass(frozen=True)

@@ -17,11 +17,11 @@ from yieldwatch.proof.done import SAME_VISIT_DAYS, DoneJob
 _FALLS = (0.01, 0.02, 0.04)
 #: Days before the work over which a loss that creeps is taken to have grown; it would have gone on. Common practice, no source.
 _CREPT_DAYS = (90, 180, 360, 720)
-#: Doubt of how a loss that was not even would have gone on, and one of a few hot hours. Standard uncertainties as fractions. Common
-#: practice, no source.
+#: Doubt of how a loss that was not even would have gone on, and one of a few hot hours. Standard uncertainties as fractions.
+#: Common practice, no source.
 _GOES_ON, _HEAT_GOES_ON = 0.3, 0.6
-#: Of a wash: the rain that takes its lead away, over the rain that was found to wash this site, and the part that rain leaves alone.
-#: All are tried. Common practice, no source.
+#: Of a wash: the rain that takes its lead away, over the rain that was found to wash this site, and the part that rain leaves
+#: alone. All are tried. Common practice, no source.
 _DEPTHS, _STAYING = (0.4, 1.0, 2.5), (0.0, 0.1, 0.25, 0.5, 0.75)
 #: Mean over all these ways of the part that no rain takes.
 LASTING = (1.0 + len(_DEPTHS) * sum(_STAYING)) / (1.0 + len(_DEPTHS) * len(_STAYING))
@@ -88,8 +88,8 @@ def by_light(draws: np.ndarray, share: float, brighter: float, rng: np.random.Ge
     share : float
         The mended strings' own share.
     brighter : float
-        Light in which the gain is made over that in which the step showed: of another season, and without the hours near a rating,
-        in which nothing shows.
+        Light in which the gain is made over that in which the step showed: of another season, and without the hours near a
+        rating, in which nothing shows.
     """
     factor = rng.choice([1.0, brighter, 1.0 / brighter], len(draws), p=_BY_LIGHT)
     return np.where(draws > _OUT * share, draws, draws * factor)

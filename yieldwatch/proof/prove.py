@@ -35,11 +35,14 @@ _DIRT_DOUBT = 0.5
 #: Doubt of what a unit of effect is worth in energy. Standard uncertainty as a fraction. Common practice, no source.
 _WORTH_DOUBT = 0.05
 _DRAWS = 1000
-#: What is known of work before any evidence: a visit in five changes nothing, one in twenty makes it worse; one in a hundred falls
-#: within days of something else. And the usual sizes of an effect, as shares of the output or of the mended strings'. Common
-#: practice, no source.
-_USUAL = Prior((0.003, 0.015, 0.06), nothing=0.2, harms=0.05, chance=0.01)
+#: What is known of work before any evidence: a visit in five changes nothing, one in twenty makes it worse; one in a hundred
+#: falls within days of something else. And the usual sizes of an effect, as shares of the output or of the mended strings'.
+#: Common practice, no source.
+CHANGES_NOTHING, HARMS, BESIDE = 0.2, 0.05, 0.01
+_USUAL = Prior((0.003, 0.015, 0.06), CHANGES_NOTHING, HARMS, BESIDE)
 _OF_INVERTERS, _OF_STRINGS = (0.01, 0.05, 0.25), (0.03, 0.15, 1.0)
+#: Share of the energy at known sun positions from which bounds need no word.
+_MOSTLY = 0.9
 #: Of the sky's light, a cut: some is always freed, and a hedge as near as its height hides a tenth. Common practice, no source.
 _OF_SKY = Prior((0.02, 0.06), nothing=0.1, harms=0.02, chance=0.02)
 #: Days on either side over which the sky's light is compared: beyond them season and dirt tell more than the cut.
@@ -226,15 +229,15 @@ class _Case:
             self._doubts.append("No inverter's log shows shade that is worth 0.2 % of its energy on enough days before and after."
                                 if self._logged else "Without a log of the inverters the sun positions cannot be told apart.")
             return self._proof(np.array([]), shapes, (), (), (0, 0))
-        if found.known < 0.9:
-            self._doubts.append(f"For {100 * (1 - found.known):.0f} % of what the beam brought at these hours the sun stood where it "
-                                "had not stood before the cut: the uncut shade there is known by bounds only, and they are in the "
-                                "interval.")
+        if found.known < _MOSTLY:
+            self._doubts.append(
+                f"For {100 * (1 - found.known):.0f} % of what the beam brought at these hours the sun stood where it had not stood "
+                "before the cut: the uncut shade there is known by bounds only, and they are in the interval.")
         back = None if found.back is None else self._state.blocks.dates[0].date() + dt.timedelta(days=found.back)
         if back is not None:
-            self._doubts.append(f"The sun is back in positions that were shaded from {back} on, and only then shows there what the "
-                                "cut did.")
-        sides = tuple(int(found.rows[a:b].sum()) for a, b in ((0, self._day), (self._day, self._end)))
+            self._doubts.append(f"The sun is back in positions that were shaded from {back} on, and only then shows there what "
+                                "the cut did.")
+        sides = (int(found.rows[:self._day].sum()), int(found.rows[self._day:self._end].sum()))
         return replace(self._proof(weighed(found.draws + sky, _USUAL, self._rng), shapes, ("sun",), (), sides), sun_back=back)
 
     def _sky(self, start: int) -> np.ndarray | None:

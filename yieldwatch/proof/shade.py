@@ -1,10 +1,10 @@
 """
 What a cut of vegetation won back of the beam: the same sun positions before and after.
 
-Shade acts while the sun stands behind the obstacle. Each inverter's loss is laid out over sun azimuth and elevation, before the cut
-and after it apart, with a level of its own for each month, so that dirt, sensor and lost parts count neither way. What the uncut
-plant would have taken at a position in which the sun stood only after the cut is known by bounds alone: no less than at a higher
-sun, no more than at a lower one.
+Shade acts while the sun stands behind the obstacle. Each inverter's loss is laid out over sun azimuth and elevation, before the
+cut and after it apart, with a level of its own for each month, so that dirt, sensor and lost parts count neither way. What the
+uncut plant would have taken at a position in which the sun stood only after the cut is known by bounds alone: no less than at a
+higher sun, no more than at a lower one.
 """
 
 from __future__ import annotations
@@ -160,8 +160,8 @@ def _picture(state: SiteState, k: int, rest: np.ndarray, before: np.ndarray, aft
     return out[0], now, known[0], np.flatnonzero(usable & (before | after))
 
 
-def _cells(loss: np.ndarray, beam: np.ndarray, weight: np.ndarray, cell: np.ndarray, spell: np.ndarray, n_cells: int, n_draws: int,
-           rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+def _cells(loss: np.ndarray, beam: np.ndarray, weight: np.ndarray, cell: np.ndarray, spell: np.ndarray, n_cells: int,
+           n_draws: int, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
     """
     Draws of the share of beam lost in each cell, shape (n_draws, n_cells), and which were seen.
 

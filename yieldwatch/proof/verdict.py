@@ -114,8 +114,12 @@ def judge(proof: Proof, horizon_months: int, currency: str) -> Verdict:
     if high <= 0 or high < proof.promised_kwh:
         return Verdict("no_effect", f"No effect shown: {figures}{promised}. The loss may be there still: look at it.{doubts}")
     more = days_more(proof)
-    wait = (f"About {more:,.0f} more days are needed at this noise, if the effect is what it looks like." if np.isfinite(more)
-            else "More days of the same readings would not tell.")
+    if proof.sun_back is not None:
+        wait = f"About {more:,.0f} more days are needed."
+    elif np.isfinite(more):
+        wait = f"About {more:,.0f} more days are needed at this noise, if the effect is what it looks like."
+    else:
+        wait = "More days of the same readings would not tell."
     return Verdict("not_told", f"Cannot be told yet: {figures}{promised}. {wait}{doubts}", more)
 
 
@@ -157,7 +161,8 @@ def days_more(proof: Proof) -> float:
     Days still to be measured for the interval to leave nil, if the effect is as it looks or as promised, whichever is more.
 
     With noise of one day s, days b before and a after, a mean difference has the variance s² (1/b + 1/a). More days after do not
-    mend too few before. Of a cut: until the sun has been back in the shaded positions for a while. NaN where no more days would tell, or more than two years of them. [days]
+    mend too few before. Of a cut: until the sun has been back in the shaded positions for a while. NaN where no more days would
+    tell, or more than two years of them. [days]
     """
     if proof.sun_back is not None:
         # Then the days that are still to be seen come at once.

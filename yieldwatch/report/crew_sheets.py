@@ -25,7 +25,6 @@ from yieldwatch.report.pdf import pdf
 from yieldwatch.report.visits import Planned, Visit, VisitJob, planned_visits
 from yieldwatch.report.words import number
 
-
 #: Rows of what casts shade on a sheet, most costly first, and distances for which the height to cut is said. [m]
 _MOST_EDGES, _AWAY_M = 10, (5, 10, 20)
 _POINTS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
@@ -36,7 +35,11 @@ Photos = Mapping[int, Sequence[Evidence]]
 
 @dataclass(frozen=True)
 class JobSheet:
-    """A job of a sheet; `rows` are what readings are taken of, `boxes` the readings; `shade` what casts it, on a cut; `photos` those in the job book."""
+    """
+    A job of a sheet.
+
+    `rows` are what readings are taken of, `boxes` the readings; `shade` what casts it, on a cut; `photos` those in the job book.
+    """
 
     title: str
     book: str
@@ -120,8 +123,8 @@ def _photos(job: VisitJob, photos: Photos) -> tuple[str, ...]:
     """The photos that the job book holds: file, day and note."""
     ref = pd.to_numeric(job.listed.get("job_ref"), errors="coerce")
     held = () if ref is None or pd.isna(ref) else photos.get(int(ref), ())
-    return tuple(", ".join(t for t in (words.plain(e.path or ""), words.day(e.at.date()) if e.at else "", words.plain(e.note or ""))
-                           if t) for e in held)
+    said = ((words.plain(e.path or ""), words.day(e.at.date()) if e.at else "", words.plain(e.note or "")) for e in held)
+    return tuple(", ".join(text for text in texts if text) for texts in said)
 
 
 def _scope(job: VisitJob) -> str:
@@ -179,8 +182,9 @@ def _stands(site: Site, inverter_id: str) -> tuple[str, str, str]:
     """Rows of an inverter's strings, and how far east and north their middle lies."""
     own = [s for s in site.strings if s.inverter_id == inverter_id]
     rows = list(dict.fromkeys(words.plain(s.row) for s in own if s.row))
-    east, north = (_known(sum(x) / len(x) if x and None not in x else None, 0) for x in (
-        [s.x_m for s in own], [s.y_m for s in own]))
+    placed = [(s.x_m, s.y_m) for s in own if s.x_m is not None and s.y_m is not None]
+    middle = [sum(x) / len(placed) for x in zip(*placed, strict=True)] if own and len(placed) == len(own) else [None, None]
+    east, north = (_known(x, 0) for x in middle)
     return ", ".join(rows[:6]) + (f" and {len(rows) - 6} more" if len(rows) > 6 else ""), east, north
 
 
@@ -206,7 +210,8 @@ def _shade(site: Site, obstacles: pd.DataFrame, job: VisitJob) -> Grid | None:
                      f"{number(o['azimuth_from_deg'])} to {number(o['azimuth_to_deg'])}° ({_compass(middle)})", top, bounds,
                      *(number(rise * d, 1) for d in _AWAY_M), words.plain(o["months"]), number(o["energy_kwh"])))
     lower = [a.lower_edge_m for a in site.arrays if a.lower_edge_m is not None]
-    glass = f" Lowest glass edge on record: {number(min(lower), 1)} m." if lower else " The lowest glass edge is not on record: measure it."
+    glass = (f" Lowest glass edge on record: {number(min(lower), 1)} m." if lower
+             else " The lowest glass edge is not on record: measure it.")
     return Grid(
         "Stand at the row named, look along the bearing (from true north): what rises above the angle shades. The metres are how "
         "far its top stands above the glass now, if it is that far away: cut off so much at most, or as the owner agreed. "
