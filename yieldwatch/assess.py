@@ -20,7 +20,7 @@ from yieldwatch.action.plan import make_plan
 from yieldwatch.action.plan_rows import PlanBasis
 from yieldwatch.action.ranking import rank_jobs
 from yieldwatch.action.readings import Reading, readings
-from yieldwatch.action.who_pays import site_claims
+from yieldwatch.action.who_pays import owed, site_claims
 from yieldwatch.action.windows import usual_weeks
 from yieldwatch.book.agenda import rank_with_book
 from yieldwatch.book.keep import JobBook
@@ -169,7 +169,8 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
         result, state, said = _assess_site(portfolio, site, data, clocks, light, start, end, as_of, say)
         say(f"{site.id}: jobs")
         today = _history_end(site, data, as_of)
-        jobs, more = candidates(portfolio, site, data, state, result.gap.string_findings, today)
+        jobs, more = candidates(portfolio, site, data, state, result.gap.string_findings, today,
+                                owed(site, result.gap, result.rounds, today))
         usual[site.id] = usual_weeks(state, today)
         say(f"{site.id}: proof of what was done")
         proofs = prove_site(site, data, state, result.rounds, done_jobs(site, data, in_hand))

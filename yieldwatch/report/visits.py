@@ -20,10 +20,13 @@ _WORKING = range(5)
 
 
 class Found(Protocol):
-    """What is known of a site's strings."""
+    """What is known of a site's strings, and of what casts shade on it."""
 
     @property
     def string_findings(self) -> pd.DataFrame: ...
+
+    @property
+    def obstacles(self) -> pd.DataFrame: ...
 
 
 class PlannedSite(Protocol):
