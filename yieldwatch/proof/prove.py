@@ -231,8 +231,8 @@ class _Case:
             return self._proof(np.array([]), shapes, (), (), (0, 0))
         if found.known < _MOSTLY:
             self._doubts.append(
-                f"For {100 * (1 - found.known):.0f} % of what the beam brought at these hours the sun stood where it had not stood "
-                "before the cut: the uncut shade there is known by bounds only, and they are in the interval.")
+                f"For {100 * (1 - found.known):.0f} % of what the beam brought at these hours the sun stood where it had not "
+                "stood before the cut: the uncut shade there is known by bounds only, and they are in the interval.")
         back = None if found.back is None else self._state.blocks.dates[0].date() + dt.timedelta(days=found.back)
         if back is not None:
             self._doubts.append(f"The sun is back in positions that were shaded from {back} on, and only then shows there what "
