@@ -1,5 +1,6 @@
 """What a remedy can win back, by written-out arithmetic."""
 
+import datetime as dt
 from types import SimpleNamespace
 
 import numpy as np
@@ -26,7 +27,7 @@ def _look(share=0.0, events=NO_EVENTS, findings=None, faults=(), costs=None) -> 
                               fault_size=lambda fault: (share, np.full(5, -np.log1p(-share))))
     state = SimpleNamespace(model=SimpleNamespace(inverter_ids=["I1"]), faults=list(faults))
     frame = pd.DataFrame(columns=["string_id", "finding", "i_sc_ratio"]) if findings is None else findings
-    return Look(site, SimpleNamespace(events=events), state, frame, outlook, None, np.random.default_rng(0))
+    return Look(site, SimpleNamespace(events=events), state, frame, outlook, None, np.random.default_rng(0), dt.date(2024, 1, 1))
 
 
 def _fault(start=100, end=400, strings=()):

@@ -131,7 +131,8 @@ def exclusive_pairs(
     sites = {s.id: s for s in portfolio.sites}
     groups: dict[tuple[str, str], list[int]] = {}
     for k, job in enumerate(candidates):
-        if worth[k] > 0:
+        # A claim mends nothing, so that it stands beside what does.
+        if worth[k] > 0 and job.job_kind != "claim":
             groups.setdefault((job.site_id, job.cause), []).append(k)
     parts = {k: _parts(sites[candidates[k].site_id], candidates[k].scope) for g in groups.values() for k in g}
     return [

@@ -15,15 +15,12 @@ from yieldwatch.action.outlook import Gain, Relief
 from yieldwatch.action.remedies.look import Look, percent, relative
 from yieldwatch.action.replay import Replay
 from yieldwatch.action.starts import START_DAYS, by_month, to_scale
-from yieldwatch.gap.basis import LASTING_DIRT
 
 #: Dirt below this share of the light cannot be told from the light sensor's own. Common practice, no source.
 _TOLD = 0.003
 #: Most that droppings and the like take of one string; a trace that lacks more is as likely a bad one. Common practice, no
 #: source.
 _MOST_ON_ONE = 0.1
-#: Standard deviations within which 95 % of a normal lie.
-_TWO_SIDED = 1.96
 #: Dirt, as -ln of the light left, at which the worth of a unit of it is read off the chain.
 _UNIT = 0.02
 
@@ -35,9 +32,6 @@ def clean(look: Look) -> list[Candidate]:
     loose = dirt.loose_draws.mean(axis=0)
     if max((loose + lasting_draws.mean(axis=0)).max(), dirt.fallen.mean(axis=0).max() - _TOLD) < 1e-5:
         return []
-    if look.state.log is not None:
-        # A cleaning also takes off what passed for age and light bias, which a log's narrow prior leaves to the interval.
-        lasting_draws = lasting_draws + np.abs(look.rng.normal(0.0, LASTING_DIRT / _TWO_SIDED, (look.n_draws, 1)))
     lasting = lasting_draws.mean(axis=0)
     everywhere, nothing = tuple(range(len(loose))), np.zeros_like(loose)
     power = look.state.blocks.expected.sum(axis=1)

@@ -15,7 +15,7 @@ import pandas as pd
 from yieldwatch.action.candidate import Candidate
 from yieldwatch.action.outlook import Relief
 from yieldwatch.action.remedies.behind import behind_at_best
-from yieldwatch.action.remedies.look import Look, percent, relative
+from yieldwatch.action.remedies.look import Look, percent, relative, seen_in
 from yieldwatch.action.replay import Replay
 from yieldwatch.constants import FAULT_FINDINGS
 from yieldwatch.gap.mechanisms.string_fault import Fault, full_shape
@@ -210,7 +210,7 @@ def _modules(string: String, found: dict[Any, Any]) -> int:
 
 
 def _why(look: Look, string: String, found: dict[Any, Any], fault: Fault, size: float) -> str:
-    seen = f"{string.string_id} {MENDS[found['finding']][1]} (last traced {found['last_round']})"
+    seen = f"{string.string_id} {MENDS[found['finding']][1]} ({seen_in(found)})"
     if fault.dated and 0 <= fault.start < len(look.state.blocks.dates):
         return f"{seen}; the log shows {percent(size)} of {string.inverter_id} gone since {_date(look, fault)}."
     return f"{seen}; that is {percent(size)} of {string.inverter_id}'s output. No log dates it."
