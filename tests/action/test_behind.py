@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tests.action.build import MODULE, make_site
+from tests.action.build import AS_OF, MODULE, make_site
 from yieldwatch.action.remedies.behind import behind_at_best
 from yieldwatch.action.remedies.look import Look
 from yieldwatch.gap.mechanisms.base import Column
@@ -32,7 +32,7 @@ def found(ratio, faults=(), sizes=()):
         model=SimpleNamespace(inverter_ids=names), blocks=blocks, ratio=np.array(ratio), weight=np.ones((n, blocks.n)),
         posterior=SimpleNamespace(columns=columns, estimate=np.array(sizes)))
     outlook = SimpleNamespace(draws=np.zeros((2000, 1)), faults=list(faults))
-    return behind_at_best(Look(site, None, state, pd.DataFrame(), outlook, None, np.random.default_rng(0)))
+    return behind_at_best(Look(site, None, state, pd.DataFrame(), outlook, None, np.random.default_rng(0), AS_OF))
 
 
 def test_a_string_lost_under_shade_is_found_and_shade_alone_is_not():
