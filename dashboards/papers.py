@@ -13,7 +13,9 @@ from pathlib import Path
 import pandas as pd
 
 from dashboards.visit import Place
-from yieldwatch.errors import InputError
+from yieldwatch.book.evidence import PHOTO
+from yieldwatch.book.facts import Evidence
+from yieldwatch.errors import BookError, InputError
 from yieldwatch.portfolio.model import Portfolio, Site
 from yieldwatch.portfolio.read import read_portfolio
 from yieldwatch.report.crew_sheets import crew_sheets_pdf
@@ -25,6 +27,7 @@ from yieldwatch.report.workbook import plan_xlsx, work_xlsx
 @dataclass(frozen=True)
 class _Found:
     string_findings: pd.DataFrame
+    obstacles: pd.DataFrame
 
 
 @dataclass(frozen=True)
@@ -43,6 +46,7 @@ class Kept:
     work_list: pd.DataFrame
     plan: pd.DataFrame
     folder: Path
+    photos: Mapping[int, tuple[Evidence, ...]]
 
 
 #: One calendar is made after the other, so that each knows what the one before it holds.
@@ -70,7 +74,7 @@ def _calendar(kept: Kept) -> bytes:
 PAPERS: Mapping[str, tuple[Callable[[Kept], bytes], str]] = {
     "plan.csv": (lambda kept: plan_csv(kept.plan), "text/csv; charset=utf-8"),
     "plan.xlsx": (plan_xlsx, "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"),
-    "crew_sheets.pdf": (crew_sheets_pdf, "application/pdf"),
+    "crew_sheets.pdf": (lambda kept: crew_sheets_pdf(kept, kept.photos), "application/pdf"),
     CALENDAR: (_calendar, "text/calendar; charset=utf-8"),
 }
 
@@ -107,8 +111,19 @@ def kept(place: Place, table: pd.DataFrame) -> Kept:
     if missing:
         raise SiteGone(f"The plan visits {', '.join(missing)}, which the portfolio's folder no longer has. Run the assessment "
                        "again.")
-    found = pd.DataFrame(place.store.rows("string_findings"), columns=place.store.columns("string_findings"))
-    listed = pd.DataFrame(place.store.rows("work_list"), columns=place.store.columns("work_list"))
+    found, shade, listed = (pd.DataFrame(place.store.rows(name), columns=place.store.columns(name))
+                            for name in ("string_findings", "obstacles", "work_list"))
     as_of = dt.date.fromisoformat(place.store.about()["as_of"] or "")
-    return Kept(portfolio, as_of, tuple(_Site(s, _Found(found[found["site_id"] == s.id])) for s in portfolio.sites), listed,
-                table, place.folder)
+    return Kept(portfolio, as_of, tuple(
+        _Site(s, _Found(found[found["site_id"] == s.id], shade[shade["site_id"] == s.id])) for s in portfolio.sites), listed,
+        table, place.folder, _photos(place, listed))
+
+
+def _photos(place: Place, listed: pd.DataFrame) -> dict[int, tuple[Evidence, ...]]:
+    """Photos of the listed jobs by their number in the job book; none where there is no book."""
+    refs = {int(ref) for ref in pd.to_numeric(listed.get("job_ref", pd.Series(dtype=float)), errors="coerce").dropna()}
+    try:
+        held = {ref: place.jobs.book().evidence(ref) for ref in sorted(refs)}
+    except BookError:
+        return {}
+    return {ref: tuple(e for e in of if e.kind == PHOTO and not e.withdrawn) for ref, of in held.items()}

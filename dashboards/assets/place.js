@@ -24,3 +24,11 @@ window.dash_clientside = Object.assign({}, window.dash_clientside, {
 new MutationObserver(() => {
   for (const input of document.querySelectorAll("input[type=file]:not([aria-label])")) input.setAttribute("aria-label", "File");
 }).observe(document, {childList: true, subtree: true});
+
+// A table wider than its place says that it scrolls.
+const tables = new ResizeObserver((entries) => {
+  for (const { target } of entries) target.classList.toggle("wide", target.scrollWidth > target.clientWidth + 1);
+});
+new MutationObserver(() => {
+  for (const table of document.querySelectorAll(".scroll:not([data-seen])")) { table.dataset.seen = "1"; tables.observe(table); }
+}).observe(document, {childList: true, subtree: true});

@@ -13,6 +13,7 @@ from dashboards.pages.rows import rows_behind
 from dashboards.parts import decide, words
 from dashboards.parts.bridge import WHOLES, step_name, waterfall
 from dashboards.parts.charts import COLOURS, chart, interval, layout
+from dashboards.parts.farm import span_words
 from dashboards.parts.proven import recorded
 from dashboards.parts.tables import Column, grid, stored_table
 from dashboards.parts.words import page_head, stated
@@ -28,7 +29,6 @@ from yieldwatch.report.words import (
     count,
     day,
     money,
-    months_span,
     number,
     per_cent,
     plain,
@@ -47,7 +47,7 @@ def build(visit: Visit) -> Content:
     if sums is None:
         return words.sorry("The month", "No farm has a measured month yet, so there is nothing to hold against the plan.")
     currency = plain(about["currency"])
-    period = months_span((sums["from_month"], sums["to_month"]))
+    period = span_words(sums["from_month"], sums["to_month"])
     view = _View(visit, span, sums, currency, period)
     return html.Div([
         page_head(period, *_switch(visit, span)),

@@ -59,11 +59,26 @@ def stored_table(visit: Visit, table: str, columns: Sequence[Column], caption: s
     by = visit.query.get(f"{key}sort", order)
     by = by if by in names else order
     down = visit.query[f"{key}down"] == "1" if f"{key}down" in visit.query else descending
-    asked = visit.query.get(f"{key}page", "1")
-    number = int(asked) if asked.isdecimal() and len(asked) < 7 else 1
+    number = _number(visit, key)
     page = visit.store.page(table, [by], down, number, size, where)
     return html.Div([grid(columns, page.rows, caption, _heads(visit, columns, key, by, down)),
                      _pager(visit, key, number, page.total, size)], className="table")
+
+
+def paged_grid(visit: Visit, columns: Sequence[Column], rows: Sequence[Any], caption: str, key: str,
+               size: int = 2 * ROWS) -> html.Div:
+    """A plain table of given rows; of many, one page, whose number is in the address under `key`."""
+    if len(rows) <= size:
+        return grid(columns, rows, caption)
+    number = max(1, min(_number(visit, key), -(-len(rows) // size)))
+    return html.Div([grid(columns, rows[(number - 1) * size : number * size], caption),
+                     _pager(visit, key, number, len(rows), size)], className="table")
+
+
+def _number(visit: Visit, key: str) -> int:
+    """The page that the address asks for."""
+    asked = visit.query.get(f"{key}page", "1")
+    return int(asked) if asked.isdecimal() and len(asked) < 7 else 1
 
 
 def grid(columns: Sequence[Column], rows: Sequence[Any], caption: str, heads: Sequence | None = None) -> html.Div:

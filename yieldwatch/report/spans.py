@@ -19,6 +19,21 @@ from yieldwatch.report.totals import IN_HAND, Amount, CauseTotal, SiteTotal, sit
 
 SPANS = ("month", "year_to_date", "twelve_months")
 _GROUPS = ("in_hand", "beyond", "unexplained")
+_GROUP_COLUMNS = tuple(f"{group}{end}" for group in _GROUPS for end in (
+    "_kwh", "_low_kwh", "_high_kwh", "_money", "_money_low", "_money_high"))
+#: Every table has all its columns whatever the farms lack, so that who reads it need not ask which there are.
+_COLUMNS = {
+    "span_farms": ("span", "site_id", "name", "from_month", "to_month", "months", "expected_kwh", "measured_kwh", "coverage",
+                   *_GROUP_COLUMNS, "largest_cause", "largest_money", "budget_kwh", "budget_money", "actual_money", "paid",
+                   "note"),
+    "span_causes": ("span", "site_id", "name", "cause", "basis", "energy_kwh", "energy_low_kwh", "energy_high_kwh", "money",
+                    "money_low", "money_high", "in_hand", "months", "months_not_assessed"),
+    "spans": ("span", "from_month", "to_month", "farms", "farms_measured", "expected_kwh", "measured_kwh", "coverage",
+              "farms_priced", "farms_planned", *_GROUP_COLUMNS, "budget_kwh", "planned_kwh", "budget_money", "planned_money",
+              "paid", "farms_paid"),
+    "span_bridge": ("span", "place", "step", "energy_kwh", "energy_low_kwh", "energy_high_kwh", "money", "money_low",
+                    "money_high", "farms", "of_farms", "note"),
+}
 
 
 def span_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
@@ -43,9 +58,9 @@ def span_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
         causes += [_cause_row(span, t, c) for _, t in found if t is not None for c in t.causes]
         sums.append(_sum(span, first, str(last), found))
         bridges += _bridge(span, str(last), assessment.sites)
-    return {"span_farms": pd.DataFrame(farms), "span_causes": pd.DataFrame(causes), "spans": pd.DataFrame(sums),
-            "span_bridge": pd.DataFrame(bridges), **_months(assessment.sites), "statement_sums": _statements(assessment.sites),
-            "return_sums": _returns(assessment.sites)}
+    rows = {"span_farms": farms, "span_causes": causes, "spans": sums, "span_bridge": bridges}
+    return {name: pd.DataFrame(rows[name], columns=_COLUMNS[name]) for name in rows} | {
+        "statement_sums": _statements(assessment.sites), "return_sums": _returns(assessment.sites), **_months(assessment.sites)}
 
 
 def _months(sites: Sequence[SiteAssessment]) -> dict[str, pd.DataFrame]:
