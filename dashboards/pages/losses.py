@@ -45,7 +45,8 @@ def build(visit: Visit) -> Content:
     ]
     what = "in our hands" if "in_hand" in where else cause_word(where["cause"]) if "cause" in where else "by cause"
     return html.Div([
-        page_head(f"Losses {what}", f"{period}; in brackets the 90 % interval. A loss below nil is a gain."),
+        page_head(f"Losses {what}", f"{period}; in brackets the 90 % interval. A loss below nil is a gain. ",
+                  dcc.Link("Any period against any other", href="/losses/periods")),
         stored_table(visit, "span_causes", columns, f"Losses {what}, {period}", "money", descending=True, where=where),
     ])
 

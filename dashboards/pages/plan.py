@@ -1,5 +1,6 @@
 """
-The year's plan under limits that can be moved: visits, weeks, map, what missed the cut, and the papers to take away.
+The year's plan under limits that can be moved: visits, weeks, map, what other budgets would return, what missed the cut, and the
+papers to take away.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from dashboards.papers import PAPERS, SiteGone, kept
 from dashboards.parts.charts import COLOURS, chart, layout
+from dashboards.parts.curve import curve_callbacks, curve_part
 from dashboards.parts.tables import Column, grid, paged_grid
 from dashboards.parts.words import Figure, aria, page_head, stated
 from dashboards.parts.work import (
@@ -37,6 +39,8 @@ VIEWS = {"visits": "By visit", "weeks": "By week", "map": "On a map"}
 _KM_PER_DEGREE = 10_002.0 / 90.0
 #: How long a page waits for its plan before it says that it is being made, and how long between looks. [s], [ms]
 _WAIT, _LOOK = 0.2, 700
+#: The same for what other budgets would return, which stands further down. [s]
+_CURVE_WAIT = 0.2
 
 
 def build(visit: Visit) -> Content:
@@ -129,6 +133,8 @@ def _shown(view: _View) -> list:
         html.H2("The visits"),
         html.P(_switch(view, name), className="no-print", role="navigation", **aria(label="How the visits are shown")),
         *(parts[name](view) if view.visits else [html.P("No visit is planned within these limits.")]),
+        html.H2("What another budget would return"),
+        html.Div(curve_part(view.visit, view.limits, _CURVE_WAIT), id="plan-curve", **aria(live="polite")),
         html.H2("What just missed the cut, and what it would need"), *_missed(view),
         *([html.H2("To bear in mind"), html.Ul([html.Li(n) for n in view.made.notices], className="plain")]
           if view.made.notices else []),
@@ -192,14 +198,17 @@ def _papers(view: _View) -> html.P:
     names = {"plan.csv": "table (CSV)", "plan.xlsx": "workbook (XLSX)", "crew_sheets.pdf": "crew sheets (PDF)",
              "visits.ics": "calendar"}
     if not view.visits:
-        names = {name: names[name] for name in ("plan.csv", "plan.xlsx")}
+        names.pop("crew_sheets.pdf")
+        if not view.visit.store.rows("plan", {"row": "visit"}, limit=1):
+            names.pop("visits.ics")
     lacking = why_no_pdf()
     if lacking:
         names.pop("crew_sheets.pdf", None)
     links: list = []
     for name, text in names.items():
         links += [" · " if links else "", html.A(text, href=address(f"/plan/{name}", **query), download=name)]
-    return html.P(["Take this plan away as ", *links, ". Crew sheets and calendar hold no money.",
+    return html.P(["Take this plan away as ", *links, ". Crew sheets and calendar hold no money; the calendar cancels visits "
+                   "that an earlier one held and this plan does not.",
                    " No crew sheets here: the library that lays out pages is missing." if lacking else ""], className="no-print")
 
 
@@ -347,6 +356,8 @@ def _missed(view: _View) -> list:
 
 
 def callbacks(app: Dash, place: Place) -> None:
+    curve_callbacks(app, place, PAGE.path, PAGE.roles)
+
     @app.callback(Output("plan", "children"), Input("plan-look", "n_intervals"), State("plan-query", "data"),
                   prevent_initial_call=True)
     def look(looks: int | None, query: dict[str, str] | None) -> Any:
@@ -369,7 +380,7 @@ def paper(place: Place, name: str) -> flask.Response:
         made = desk(place.store).plan(limits_from(flask.request.args, place.store.about()), SECONDS + _WAIT)
         if isinstance(made, Working):
             return _refused("The plan is still being made. Ask again in a moment.", 503)
-        content = make(kept(place, made))
+        content = make(kept(place, made.table))
     except (BadLimit, NoAssessment, OutOfTime, SiteGone, YieldwatchError) as err:
         return _refused(str(err), 409)
     return flask.Response(content, content_type=kind, headers={"Content-Disposition": f'attachment; filename="{name}"'})

@@ -13,7 +13,8 @@ from tests.dashboards.conftest import NARROW, assert_accessible, assert_fits, vi
 #: An address for each page of the registry.
 PATHS = [
     "/", "/?span=twelve_months&show=money", "/decisions", "/farms", "/promises", "/trust", "/trust/drumlin", "/assess", "/upload",
-    "/handbook", "/handbook/soiling", "/losses?span=month&in_hand=1", "/rows/losses?site_id=drumlin",
+    "/handbook", "/handbook/soiling", "/losses?span=month&in_hand=1",
+    "/losses/periods?from=2025-01&to=2025-06&against_from=2024-01&against_to=2024-06", "/rows/losses?site_id=drumlin",
     "/work", "/work?site=drumlin&show=do", "/plan", "/plan?view=weeks", "/plan?set=1&budget=1000&view=map", "/jobs", "/jobs/1",
 ]
 

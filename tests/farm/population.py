@@ -190,7 +190,8 @@ def _vegetation(
     return found
 
 
-def _faults(rng: np.random.Generator, names: list[str], start: date, end: date) -> list[Mechanism]:
+def _faults(rng: np.random.Generator, names: list[str], groups: int, start: date, end: date) -> list[Mechanism]:
+    """Faults of some strings of so many bypass groups each."""
     found: list[Mechanism] = []
     count = int(_pick(rng, (0, 1, 2, 4), (0.4, 0.3, 0.2, 0.1)))
     for name in rng.choice(names, min(count, len(names)), replace=False):
@@ -205,7 +206,11 @@ def _faults(rng: np.random.Generator, names: list[str], start: date, end: date) 
         mended = None
         if since > start and (end - since).days > 200 and rng.random() < 0.25:
             mended = since + timedelta(days=int(rng.integers(40, 160)))
-        found.append(StringFault(str(name), kind, since, size, mended))
+        part, grows = 1.0, 1.5 if kind in ("series_resistance", "shunt") else 0.0
+        if kind == "current_low":
+            # Cracked modules: the share of the string's groups that is lost once the diodes carry the current past them.
+            part, size = max(1, round(size * groups)) / groups, 0.5
+        found.append(StringFault(str(name), kind, since, size, mended, part=part, years_to_full=grows))
     return found
 
 
@@ -277,6 +282,7 @@ def _instruments(rng: np.random.Generator, start: date, end: date, north: bool) 
         logger_gain=rng.uniform(0.001, 0.006),
         iv_rounds=_visits(rng, start, end, 2.0 if bare else _pick(rng, (0.5, 1.0)), north),
         iv_share=float(_pick(rng, (1.0, 1.0, 0.7))),
+        iv_partial=True,
         curves=bool(rng.random() < 0.3),
         clamp_rounds=_visits(rng, start, end, 2.0 if bare else 0.5, north)
         if bare or rng.random() < 0.6
@@ -319,7 +325,7 @@ def draw_farm(seed: int, years: int | None = None, healthy: bool = False) -> Far
     else:
         mechanisms.append(_soiling(rng, climate, start, end, names))
         mechanisms += _vegetation(rng, latitude, arrays, start, end)
-        mechanisms += _faults(rng, names, start, end)
+        mechanisms += _faults(rng, names, 3 * blocks[0].series, start, end)
         mechanisms += _inverter_troubles(rng, units, start, end)
     if climate == "continental" and not healthy:
         mechanisms.append(Snow(rng.uniform(3, 9)))

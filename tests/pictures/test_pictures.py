@@ -15,7 +15,7 @@ from tests.farm.spec import Hedge, Outages, Soiling, StringFault
 from yieldwatch.gap.account import site_gap
 from yieldwatch.gap.clamps import check_clamps
 from yieldwatch.gap.rounds import assess_rounds
-from yieldwatch.pictures import Picture, Subject, prepare_pictures
+from yieldwatch.pictures import Picture, Subject, doubt, prepare_pictures
 from yieldwatch.pictures.doubt import draws_of
 from yieldwatch.pictures.months import by_month, over_months
 
@@ -62,6 +62,11 @@ def test_a_farm_s_pictures_stay_small(pictures):
     """A thousand farms must fit one file that is read in no time: 200 kB each."""
     size = sum(len(json.dumps([dict(p.columns), dict(p.about)], default=str)) for p in pictures.values())
     assert size < 200_000
+
+
+def test_a_farm_of_which_nothing_was_measured_has_pictures_too(subject):
+    unmeasured = replace(subject, losses=subject.losses[subject.losses["cause"] != "unexplained"])
+    assert {p.item for p in doubt.prepare(unmeasured)} == {p.item for p in doubt.prepare(subject)} - {"unexplained"}
 
 
 @pytest.mark.parametrize("cause", ["inverter_outage", "grid_outage", "curtailment"])

@@ -15,7 +15,7 @@ from pathlib import Path
 import pandas as pd
 
 from yieldwatch.assess import Assessment
-from yieldwatch.check import check_site
+from yieldwatch.check import check_site, reason_kinds
 from yieldwatch.pictures import Picture
 from yieldwatch.report import words
 from yieldwatch.report.evidence_file import evidence_document
@@ -99,9 +99,8 @@ def _reasons(assessment: Assessment) -> pd.DataFrame:
     frames = [s.data.set_aside.assign(site_id=s.site.id) for s in assessment.sites if len(s.data.set_aside)]
     if not frames:
         return pd.DataFrame(columns=["site_id", "file", "reason", "part", "rows", "first_line"])
-    rows = pd.concat(frames).reindex(columns=["site_id", "file", "line", "reason", "part"])
-    # Reasons that differ by a number alone are one reason.
-    rows["reason"] = rows["reason"].str.replace(r"\d[\d.,:-]*", "…", regex=True)
+    rows = pd.concat(frames, ignore_index=True).reindex(columns=["site_id", "file", "line", "reason", "part"])
+    rows["reason"] = reason_kinds(rows)
     by = rows.groupby(["site_id", "file", "reason", "part"], as_index=False, observed=True, dropna=False)
     return by.agg(rows=("line", "size"), first_line=("line", "min"))
 

@@ -4,7 +4,10 @@ What every remedy looks at, and how it turns energy into a candidate job.
 
 from __future__ import annotations
 
+import datetime as dt
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -39,6 +42,10 @@ class Look:
     prices : DataFrame
         From `yieldwatch.cost.outlook.price_outlook`.
     rng : Generator
+    today : date
+        The as-of date.
+    owed : sequence of dict
+        What others owe, from `who_pays.owed`.
     notices : list of str
         To which a remedy adds what it had to assume.
     """
@@ -50,6 +57,8 @@ class Look:
     outlook: Outlook
     prices: pd.DataFrame
     rng: np.random.Generator
+    today: dt.date
+    owed: Sequence[dict[str, object]] = ()
     notices: list[str] = field(default_factory=list)
 
     @property
@@ -141,6 +150,12 @@ def relative(draws: np.ndarray) -> np.ndarray:
     """Draws over their mean; ones where all are nil."""
     mean = float(draws.mean())
     return draws / mean if mean > 0 else np.ones(len(draws))
+
+
+def seen_in(finding: dict[Any, Any]) -> str:
+    """What a string's finding rests on, in words: its last trace, or its logged current alone."""
+    last = finding["last_round"]
+    return "seen in its logged current, never traced" if pd.isna(last) else f"last traced {last}"
 
 
 def percent(loss: float) -> str:

@@ -32,7 +32,7 @@ from yieldwatch.gap.mechanisms.base import Column, Rare
 _RATE_MEAN, _RATE_SD = 0.0003, 0.0010
 _RATE_CHANGE = 0.0004
 #: Share of the dirt that a cleaning takes off. Common practice, no source.
-_CLEANED = 0.97
+CLEANED = 0.97
 #: Layer that rain does not wash off. Most farms have a trace of it at most, some have much, and a constant layer looks like age
 #: and light bias: a prior between the two would tell dirt of every clean farm and too little of every dirty one. So it is rare:
 #: one farm in four has more than a trace. Growth per year and state at the start. Common practice, no source.
@@ -87,7 +87,7 @@ class State:
 def soiling_states(blocks: Blocks, data: SiteData, wash: Wash) -> list[State]:
     """The rate of each month, the dirt at the start, and the lasting layer, for one wash."""
     cleaned = _cleaned(blocks, data)
-    left = 1.0 - _CLEANED * cleaned
+    left = 1.0 - CLEANED * cleaned
     rain = np.nan_to_num(blocks.rain, nan=0.0)
     keep = np.broadcast_to(np.exp(-((rain / wash.depth) ** wash.sharpness)), cleaned.shape)
     dusty = 1.0 - np.exp(-_days_since(rain > 0.5 * wash.depth) / wash.damp)
