@@ -119,6 +119,7 @@ def fit_effect(middle: np.ndarray, value: np.ndarray, weight: np.ndarray, shapes
     extra = sum((sd**2 * np.outer(column, column) for column, sd in known), _ALWAYS**2 * np.exp(-gap / _ALWAYS_DAYS))
     late = after.astype(float)
     at_visit = [(1.0 - prior.chance, extra), (prior.chance, extra + _BREAK_SD**2 * np.outer(late, late))]
+    columns = np.column_stack([np.ones(n), *shapes, value])
     cells: list[tuple[float, ...]] = []
     for ratio in drifts:
         for memory in MEMORIES if ratio else MEMORIES[:1]:
@@ -128,11 +129,11 @@ def fit_effect(middle: np.ndarray, value: np.ndarray, weight: np.ndarray, shapes
                     continue
                 root = linalg.cholesky(drift + other / unit**2, lower=True)
                 size = 2.0 * np.log(np.diag(root)).sum()
-                for shape, (mean, doubt) in zip(shapes, means or [(1.0, 0.0)] * len(shapes), strict=True):
-                    white = linalg.solve_triangular(root, np.column_stack([np.ones(n), shape, value]), lower=True)
-                    level, target = white[:, :1], white[:, 1:]
-                    # The level is taken out, then the effect is one number against the rest.
-                    x, y = (target - level @ (level.T @ target) / (level.T @ level)).T
+                white = linalg.solve_triangular(root, columns, lower=True)
+                level, rest = white[:, :1], white[:, 1:]
+                # The level is taken out, then each effect is one number against the rest.
+                *effects, y = (rest - level @ (level.T @ rest) / (level.T @ level)).T
+                for x, (mean, doubt) in zip(effects, means or [(1.0, 0.0)] * len(shapes), strict=True):
                     if not (told := float(x @ x)) > 1e-12:
                         continue
                     at = float(x @ y) / told

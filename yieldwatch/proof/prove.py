@@ -19,8 +19,8 @@ from yieldwatch.proof.done import SAME_VISIT_DAYS, DoneJob, parts
 from yieldwatch.proof.effect import Effect, Prior, fit_effect, weighed
 from yieldwatch.proof.fade import LASTING, RunOn, by_light, dirt_without, run_on
 from yieldwatch.proof.readings import string_gains
-from yieldwatch.proof.series import Series, log_series, meter_series
-from yieldwatch.proof.shade import cut_gain, diffuse
+from yieldwatch.proof.series import Series, log_series, meter_series, shade_free
+from yieldwatch.proof.shade import cut_gain, sky_energy
 from yieldwatch.proof.worth import DayWorth
 
 #: Longest time before and after the work that is looked at. [days] More before adds drift and little else.
@@ -43,8 +43,14 @@ _USUAL = Prior((0.003, 0.015, 0.06), CHANGES_NOTHING, HARMS, BESIDE)
 _OF_INVERTERS, _OF_STRINGS = (0.01, 0.05, 0.25), (0.03, 0.15, 1.0)
 #: Share of the energy at known sun positions from which bounds need no word.
 _MOSTLY = 0.9
-#: Of the sky's light, a cut: some is always freed, and a hedge as near as its height hides a tenth. Common practice, no source.
-_OF_SKY = Prior((0.02, 0.06), nothing=0.1, harms=0.02, chance=0.02)
+#: Of all energy, what a cut wins of the sky's light: some is always freed, and a hedge as near as it is high hides a tenth of
+#: that light. Common practice, no source.
+_OF_SKY = Prior((0.005, 0.02, 0.06), nothing=0.1, harms=0.02, chance=0.01)
+#: How inverters part, and err against the model, between clear and overcast. Standard deviation. Common practice, no source.
+BY_CLOUD = 0.05
+#: Step of the model's level over a season, and of near inverters in hours taken for free of shade where all hours are in it.
+#: Standard deviations. Common practice, no source.
+MODEL_STEP, NEAR_STEP = 0.007, 0.08
 #: Days on either side over which the sky's light is compared: beyond them season and dirt tell more than the cut.
 SKY_DAYS = 90
 #: Step by other work on some of several inverters. Standard deviation as a fraction. Common practice, no source.
@@ -231,8 +237,8 @@ class _Case:
             return self._proof(np.array([]), shapes, (), (), (0, 0))
         if found.known < _MOSTLY:
             self._doubts.append(
-                f"For {100 * (1 - found.known):.0f} % of what the beam brought at these hours the sun stood where it had not stood "
-                "before the cut: the uncut shade there is known by bounds only, and they are in the interval.")
+                f"For {100 * (1 - found.known):.0f} % of what the beam brought at these hours the sun stood where it had not "
+                "stood before the cut: the uncut shade there is known by bounds only, and they are in the interval.")
         back = None if found.back is None else self._state.blocks.dates[0].date() + dt.timedelta(days=found.back)
         if back is not None:
             self._doubts.append(f"The sun is back in positions that were shaded from {back} on, and only then shows there what "
@@ -253,24 +259,36 @@ class _Case:
         more = self._sky_step(near, far, start) if near and far else np.zeros(_DRAWS)
         if base is None or more is None:
             return None
-        all_of, of_near = (diffuse(self._state, which)[1][self._day + 1:self._end].sum() for which in (self._treated, near))
+        all_of, of_near = (sky_energy(self._state, which)[0][self._day + 1:self._end].sum() for which in (self._treated, near))
         return np.asarray(base * all_of + self._rng.permutation(more) * of_near)
 
     def _sky_step(self, which: list[int], control: list[int], start: int) -> np.ndarray | None:
-        """Draws of the share of the sky's light that some inverters won back, beyond what their control did."""
-        whole, sky = diffuse(self._state, which)
+        """Draws of the share of all energy that some inverters won back in hours without shade, beyond what their control did."""
+        free = shade_free(self._state, [*which, *control])
+        (whole, sky), (whole_all, sky_all) = (sky_energy(self._state, which, w) for w in (free, slice(None)))
         series = log_series(self._state, which, control, self._strings, "shading", self._day, None)
         rows = series.only((series.first >= max(start, self._day - SKY_DAYS))
                            & (series.last <= min(self._end, self._day + SKY_DAYS)) & (series.first != self._day))
-        shape = _over_rows(sky / np.maximum(whole, 1e-9), whole, rows) * (rows.first > self._day)
+        part = _over_rows(sky / np.maximum(whole, 1e-9), whole, rows)
+        before = (rows.first < self._day).astype(float)
         own = {self._state.model.inverter_ids[k] for k in (*which, *control)}
         visits = sorted({_day(self._state, j) for j in self._others if j.cause != "shading"
                          and own & {self._state.model.inverter_ids[self._of[s]] for s in parts(self._site, j.scope)}})
-        known = [((rows.first > d).astype(float), VISIT_STEP) for d in visits if start < d < self._end]
+        # Under cloud the model errs, and more is hidden, than in the clear.
+        known = [((part - part.mean()) * side, BY_CLOUD) for side in (1.0, before)]
+        known += [((rows.first > d).astype(float), VISIT_STEP) for d in visits if start < d < self._end]
+        seen, gained = slice(max(start, self._day - SKY_DAYS), self._day), slice(self._day + 1, self._end)
+        # Under shade most of the day, what is left of it passes for the sky's.
+        free_share = float(whole[seen].sum() / max(whole_all[seen].sum(), 1e-9))
+        known.append((before, MODEL_STEP if not control else NEAR_STEP * (1.0 - free_share)))
         known += [] if control else self._may_have_moved(rows, whole)
-        found = fit_effect(0.5 * (rows.first + rows.last), rows.value, rows.weight, [shape], rows.first > self._day, known,
+        found = fit_effect(0.5 * (rows.first + rows.last), rows.value, rows.weight, [-before], rows.first > self._day, known,
                            seed=self._day, n_draws=_DRAWS, prior=_OF_SKY)
-        return None if found is None else found.draws
+        if found is None:
+            return None
+        # All hours win as much as those without shade, or in proportion to their light from the sky.
+        bright = (sky_all[gained].sum() / max(whole_all[gained].sum(), 1e-9)) * whole[seen].sum() / max(sky[seen].sum(), 1e-9)
+        return found.draws * self._rng.uniform(min(bright, 1.0), max(bright, 1.0), _DRAWS)
 
     def _series(self) -> Series | None:
         clean = self._job.cause == "soiling"
