@@ -135,13 +135,6 @@ def test_every_assumption_that_a_site_can_replace_is_in_the_readme():
     assert names == {c.name for c in keys.ASSUMPTIONS}
 
 
-def test_what_the_readme_calls_unused_is_unused():
-    said = re.search(r"not used in this version\*\*:(.*?)\.\n", README, re.DOTALL).group(1)
-    for name in quoted(said):
-        for path, text in modules("portfolio", "field", "columns.py", "check.py"):
-            assert not re.search(rf"\.{name}\b", text), f"{path} uses {name}"
-
-
 def test_the_developers_guide_names_every_folder_and_module():
     paths = [p.relative_to(ROOT) for p in (ROOT / "yieldwatch").rglob("*.py") if not p.name.startswith("__")]
     folders = {f"{parent.as_posix()}/" for p in paths for parent in p.parents if parent.name}

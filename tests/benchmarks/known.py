@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from tests.farm.causes import fault_factor
+from tests.farm.causes import at_strength, fault_factor, strength
 from tests.farm.population import draw_farm
 from tests.farm.settings import PortfolioSpec
 from tests.farm.simulate import Farm, chain
@@ -53,10 +53,10 @@ class Known:
     corrective: int
 
 
-def run(seed: int, healthy: bool) -> tuple[int, Known | str]:
-    """Seed, and what came of it or what went wrong."""
+def run(seed: int, healthy: bool, years: int | None = None) -> tuple[int, Known | str]:
+    """Seed, and what came of it or what went wrong; `years` is the length of the history, 1 or 2 where not given."""
     try:
-        spec = draw_farm(seed, healthy=healthy)
+        spec = draw_farm(seed, years, healthy=healthy)
         with tempfile.TemporaryDirectory() as name:
             folder, truth = Path(name) / "portfolio", Path(name) / "truth"
             ((farm, _),) = write_portfolio(folder, truth, PortfolioSpec("Drawn", (spec,)))
@@ -87,12 +87,15 @@ def run(seed: int, healthy: bool) -> tuple[int, Known | str]:
 
 
 def fault_sizes(farm: Farm) -> dict[str, float]:
-    """Share of its power that each faulty string lacks at 1000 W/m² and a cell of 25 °C."""
+    """Share of its power that each string that is faulty today lacks at 1000 W/m² and a cell of 25 °C."""
     one = np.ones(1)
     standard = Plane(*[one] * 3, beam=1000.0 * one, diffuse=0.0 * one, temp_module=25.0 * one, temp_cell=25.0 * one)
     units = {u.id: u for u in farm.units}
+    now = {f: float(strength(f, farm.times[-1:])[0]) for f in farm.spec.all_of(StringFault)}
     return {
-        f.string: 1.0 - float(fault_factor(farm.spec, units[f.string], f, standard)[0]) for f in farm.spec.all_of(StringFault)
+        f.string: 1.0 - float(fault_factor(farm.spec, units[f.string], at_strength(f, size), standard)[0])
+        for f, size in now.items()
+        if size > 0
     }
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -136,7 +136,28 @@ def fault_factor(spec: FarmSpec, unit: StringUnit, fault: StringFault, p: Plane)
         "wrong_count": 1 - fault.size / unit.series,
         "current_low": 1 - fault.size,
     }[fault.kind]
+    if fault.kind == "current_low" and fault.part < 1:
+        whole = np.maximum(diode.power(module, p.effective, p.temp_cell), 1e-9)
+        return np.clip(diode.weak_power(module, p.effective, p.temp_cell, keeps, fault.part) / whole, 0, 1)
     return np.full(p.effective.size, keeps)
+
+
+#: Steps in which a fault grows.
+_GROWTH_STEPS = 6
+
+
+def strength(fault: StringFault, times: pd.DatetimeIndex) -> np.ndarray:
+    """Share of its full size that a fault has reached, 0 while it is not there, shape (intervals,)."""
+    if not fault.years_to_full:
+        return fault_active(fault, times).astype(float)
+    grown = 0.3 + 0.7 * np.clip(years_since(times, fault.start) / fault.years_to_full, 0, 1)
+    return np.ceil(grown * _GROWTH_STEPS) / _GROWTH_STEPS * fault_active(fault, times)
+
+
+def at_strength(fault: StringFault, share: float) -> StringFault:
+    """The fault at a share of its full size."""
+    size = fault.size / share if fault.kind == "shunt" else fault.size * share
+    return replace(fault, size=size)
 
 
 def fault_active(fault: StringFault, times: pd.DatetimeIndex) -> np.ndarray:
@@ -151,8 +172,10 @@ def string_faults(
     index = {u.id: i for i, u in enumerate(units)}
     for fault in spec.all_of(StringFault):
         i = index[fault.string]
-        on = fault_active(fault, wx.index)
-        left[i, on] *= fault_factor(spec, units[i], fault, planes[units[i].array])[on]
+        size = strength(fault, wx.index)
+        for level in np.unique(size[size > 0]):
+            on = size == level
+            left[i, on] *= fault_factor(spec, units[i], at_strength(fault, float(level)), planes[units[i].array])[on]
     return left
 
 

@@ -42,6 +42,40 @@ class Curve:
         )
 
 
+@dataclass(frozen=True)
+class TwoPart:
+    """A string as one module: a share `weak_share` of its bypass groups has a curve of its own, or is carried past."""
+
+    sound: Curve
+    weak: Curve
+    weak_share: float
+    bypass_v: float  # of all the module's diodes when they conduct
+
+    def _sampled(self) -> tuple[np.ndarray, np.ndarray]:
+        """Current and voltage, shape (n, points)."""
+        current = np.linspace(0, 1, 240)[None, :] * self.sound.points()["i_sc"][:, None]
+        volts = []
+        for part in (self.sound, self.weak):
+            with np.errstate(all="ignore"):
+                found = pvlib.pvsystem.v_from_i(
+                    current, *(p[:, None] for p in (part.i_l, part.i_0, part.r_s, part.r_sh, part.n_v))
+                )
+            volts.append(np.maximum(np.nan_to_num(found, nan=-np.inf), -self.bypass_v))
+        return current, (1 - self.weak_share) * volts[0] + self.weak_share * volts[1]
+
+    def points(self) -> dict[str, np.ndarray]:
+        current, volts = self._sampled()
+        row, top = np.arange(len(current)), np.argmax(current * volts, axis=1)
+        i_mp, v_mp = current[row, top], volts[row, top]
+        i_sc = np.array([np.interp(0.0, -v, i) for v, i in zip(volts, current, strict=True)])
+        return {"i_sc": i_sc, "v_oc": volts[:, 0], "i_mp": i_mp, "v_mp": v_mp, "p_mp": i_mp * v_mp}
+
+    def current(self, voltage: np.ndarray) -> np.ndarray:
+        """Of a single curve, at voltages of shape (m,)."""
+        current, volts = self._sampled()
+        return np.interp(-voltage, -volts[0], current[0])
+
+
 def curve(
     module: ModuleSpec,
     light: np.ndarray,
@@ -105,6 +139,23 @@ def power(
 ) -> np.ndarray:
     """Maximum power of one module. [W]"""
     return _look_up(_table(module, r_s_more, shunt_ohm)[0], light, temp)
+
+
+@lru_cache(maxsize=64)
+def _weak_table(module: ModuleSpec, kept: float, weak_share: float) -> np.ndarray:
+    light, heat = np.meshgrid(LIGHT, HEAT, indexing="ij")
+    found = weak_part(module, light.ravel(), heat.ravel(), kept, weak_share).points()
+    return found["p_mp"].reshape(light.shape)
+
+
+def weak_part(module: ModuleSpec, light: np.ndarray, temp: np.ndarray, kept: float, weak_share: float) -> TwoPart:
+    """A string with `kept` of the current in a share of its bypass groups."""
+    return TwoPart(curve(module, light, temp), curve(module, light * kept, temp), weak_share, 0.5 * module.bypass)
+
+
+def weak_power(module: ModuleSpec, light: np.ndarray, temp: np.ndarray, kept: float, weak_share: float) -> np.ndarray:
+    """Maximum power of one module's share of such a string. [W]"""
+    return _look_up(_weak_table(module, kept, weak_share), light, temp)
 
 
 def voltage(module: ModuleSpec, light: np.ndarray, temp: np.ndarray) -> np.ndarray:

@@ -13,9 +13,9 @@ import numpy as np
 import pandas as pd
 
 from . import diode
-from .causes import fault_active
+from .causes import at_strength, strength
 from .simulate import Farm, Truth
-from .spec import StringFault, StringUnit
+from .spec import Soiling, StringFault, StringUnit
 from .weather import time_grid
 
 
@@ -43,21 +43,27 @@ def best_window(farm: Farm, day: dt.date, slots: int) -> np.ndarray:
 
 def _curve_of(
     farm: Farm, unit: StringUnit, i: int, t: int, light: float, temp: float
-) -> tuple[diode.Curve, float]:
+) -> tuple[diode.Curve | diode.TwoPart, float]:
     """The module curve that stands for the string at lit interval `t`, and how many are in series."""
     spec, module = farm.spec, farm.spec.module(unit.module)
     light_left = 1.0
     for cause in ("soiling", "snow"):
         factor = farm.dc_factors.get(cause)
         light_left *= 1.0 if factor is None else float(factor[min(i, factor.shape[0] - 1), t])
+    light_left /= 1 - _droppings(farm, unit)
     aged = farm.dc_factors.get("degradation")
     loss = 0.0 if aged is None else 1 - float(aged[i, t])
     current, voltage = unit.maker_current * (1 - 0.7 * loss), unit.maker_voltage * (1 - 0.3 * loss)
     count, extra = float(unit.series), {}
-    for fault in spec.all_of(StringFault):
-        if fault.string != unit.id or not fault_active(fault, farm.times[t : t + 1])[0]:
+    weak = None
+    for whole in spec.all_of(StringFault):
+        size = float(strength(whole, farm.times[t : t + 1])[0]) if whole.string == unit.id else 0.0
+        if size == 0.0:
             continue
-        if fault.kind in ("open", "current_low"):
+        fault = at_strength(whole, size)
+        if fault.kind == "current_low" and fault.part < 1:
+            weak = fault
+        elif fault.kind in ("open", "current_low"):
             current *= 0.0 if fault.kind == "open" else 1 - fault.size
         elif fault.kind == "series_resistance":
             extra["r_s_more"] = fault.size / unit.series
@@ -66,7 +72,17 @@ def _curve_of(
         else:
             count -= fault.size if fault.kind == "wrong_count" else fault.size / module.bypass
     seen = np.array([max(light * light_left * current, 0.0)])
+    if weak is not None:
+        return diode.weak_part(module, seen, np.array([temp]), 1 - weak.size, weak.part), count * voltage
     return diode.curve(module, seen, np.array([temp]), **extra), count * voltage
+
+
+def _droppings(farm: Farm, unit: StringUnit) -> float:
+    """Share of its power that a string loses to droppings, where they show as groups that are carried past."""
+    soil = farm.spec.all_of(Soiling)
+    if not farm.spec.instruments.iv_partial or not soil:
+        return 0.0
+    return dict(soil[0].droppings).get(unit.id, 0.0) / 100
 
 
 def _shade_at(farm: Farm, i: int, t: int) -> float:
@@ -82,11 +98,13 @@ def _summary(farm: Farm, i: int, t: int, light: float, temp: float) -> dict[str,
     keep = _shade_at(farm, i, t)
     # A shadow takes current at the power point; short-circuit current is that of the best-lit part.
     deep = keep < 0.97
+    lies = farm.spec.instruments.iv_partial and farm.spec.array(unit.array).orientation == "landscape"
+    volts = (1 - _droppings(farm, unit)) * (keep if deep and lies else 1)
     out = {
         "i_sc": found["i_sc"] * (1 if deep else keep),
         "v_oc": found["v_oc"] * count,
-        "i_mp": found["i_mp"] * keep,
-        "v_mp": found["v_mp"] * count,
+        "i_mp": found["i_mp"] * (1 if deep and lies else keep),
+        "v_mp": found["v_mp"] * count * volts,
     }
     return out if found["i_sc"] > 0.01 else {"i_sc": 0.0, "v_oc": 0.3 * unit.series, "i_mp": 0.0, "v_mp": 0.0}
 
@@ -129,7 +147,7 @@ def iv_round(farm: Farm, number: int, day: dt.date) -> tuple[pd.DataFrame, pd.Da
         trace = f"R{number}-{n + 1:03d}"
         rows.append(
             (
-                at.tz_convert(spec.timezone).isoformat(timespec="seconds"),
+                (at + pd.Timedelta(minutes=fit.iv_clock_min)).tz_convert(spec.timezone).isoformat(timespec="seconds"),
                 farm.units[i].id,
                 round(poa * rng.normal(1, 0.003), 1),
                 round(float(p.temp_module[t]) + drift + temp_bias + rng.normal(0, 0.5), 1),
@@ -157,6 +175,9 @@ def iv_round(farm: Farm, number: int, day: dt.date) -> tuple[pd.DataFrame, pd.Da
         "poa_global_end_w_m2",
         "trace_id",
     ]
+    if rng.random() < fit.iv_swaps and len(rows) > 1:
+        n = int(rng.integers(len(rows) - 1))
+        rows[n : n + 2] = [(a[0], b[1], *a[2:]) for a, b in ((rows[n], rows[n + 1]), (rows[n + 1], rows[n]))]
     points = (
         pd.concat(curves, ignore_index=True) if curves else pd.DataFrame(columns=["trace_id", "v_v", "i_a"])
     )

@@ -8,8 +8,10 @@ import numpy as np
 import pandas as pd
 
 from .instruments import dc_voltage, drawn_dc, whole_grid
+from .sensors import light_of, stuck_or_capped
 from .shade import years_since
 from .simulate import Farm, Truth
+from .spec import StringFault
 from .weather import drift, time_grid
 
 
@@ -67,7 +69,7 @@ def station_weather(farm: Farm) -> pd.DataFrame:
     n, years = len(wx), years_since(wx.index, spec.start)
     first = farm.planes[spec.arrays[0].id]
     out = pd.DataFrame({"time": by_clock(wx.index, fit.weather_clock)})
-    sources = {"poa_global_w_m2": whole_grid(farm, first.poa_global), "ghi_w_m2": wx["ghi"].to_numpy()}
+    sources = light_of(farm, wx)
     kept = {"station": tuple(sources), "ghi": ("ghi_w_m2",), "poa": ("poa_global_w_m2",)}[fit.weather]
     bias = np.clip(rng.normal(0, fit.light_bias, 2), -0.03, 0.03)
     for k, name in enumerate(sources):
@@ -75,7 +77,8 @@ def station_weather(farm: Farm) -> pd.DataFrame:
             sources[name] * (1 + bias[k] - fit.light_drift_year * years) * rng.normal(1, fit.light_noise, n)
         )
         if name in kept:
-            out[name] = np.clip(read + rng.normal(0, 0.6, n), 0, None).round(1)
+            read = np.clip(read + rng.normal(0, 0.6, n), 0, None).round(1)
+            out[name] = stuck_or_capped(farm, name, read)
     out["temp_air_c"] = (wx["temp_air"].to_numpy() + rng.normal(0, 0.3) + rng.normal(0, 0.15, n)).round(1)
     module = wx["temp_air"].to_numpy().copy()
     module[farm.lit] = first.temp_module
@@ -139,15 +142,25 @@ def power_log(farm: Farm, truth: Truth) -> pd.DataFrame:
     return pd.concat(tables, ignore_index=True)
 
 
+#: Kinds of fault that lower a string's voltage at its power point.
+_TAKES_VOLTS = ("bypass_short", "wrong_count", "series_resistance")
+
+
 def string_currents(farm: Farm, truth: Truth) -> pd.DataFrame:
     """Interval log of each string's current, from its power and the inverter's voltage."""
     rng, times = farm.spec.rng("string_current"), time_grid(farm.spec)
     watts = farm.string_dc(frozenset(farm.spec.causes) & farm.dc_factors.keys()) * 1000
+    lone = [sum((v.inverter, v.mppt) == (u.inverter, u.mppt) for v in farm.units) == 1 for u in farm.units]
+    faults = farm.spec.all_of(StringFault)
+    faulty = {f.string for f in faults if f.kind in _TAKES_VOLTS or (f.kind == "current_low" and f.part < 1)}
     # A held inverter takes less from all of its strings alike.
     taken = drawn_dc(farm, truth) / np.maximum(truth.actual.dc, 1e-6)
     tables, which = [], farm.inverter_of()
     for i, unit in enumerate(farm.units):
         p = farm.planes[unit.array]
+        if lone[i] and unit.id in faulty:
+            # Alone on its input it works at its own, lower voltage, and its current is that of a sound one.
+            watts[i] = farm.string_dc(frozenset(farm.spec.causes) & farm.dc_factors.keys() - {"string_fault"})[i] * 1000
         volts = np.maximum(
             np.interp(p.effective, (1, 30, 200, 1000), (0.7, 0.9, 0.98, 1.0))
             * unit.series

@@ -144,6 +144,9 @@ def _soiling(rng: np.random.Generator, climate: str, start: date, end: date, nam
                 else _pick(rng, tuple(dict.fromkeys(n.split(".")[0] for n in names)))
             )
             cleanings.append((_day(rng, start, end), scope, 500.0))
+    # Dirt that rain leaves is a trace on most farms and much on some.
+    lasting = rng.spawn(1)[0]
+    much = lasting.random() < 0.25
     drops = tuple(
         (str(n), round(rng.uniform(2, 9), 1))
         for n in rng.choice(names, int(rng.integers(0, 3)), replace=False)
@@ -152,8 +155,9 @@ def _soiling(rng: np.random.Generator, climate: str, start: date, end: date, nam
         rng.uniform(0.03, 0.14) if dry else rng.uniform(0.005, 0.06),
         rng.uniform(1.0, 2.5) if dry else 1.0,
         rng.uniform(2, 8),
-        rng.uniform(0.0, 0.8),
+        rng.uniform(0.0, 0.8) * (2.0 if much else 0.3),
         rng.uniform(0.2, 4.0),
+        lasting.uniform(0.5, 4.5) if much else 0.1,
         droppings=drops,
         cleanings=tuple(sorted(cleanings)),
     )
@@ -186,7 +190,8 @@ def _vegetation(
     return found
 
 
-def _faults(rng: np.random.Generator, names: list[str], start: date, end: date) -> list[Mechanism]:
+def _faults(rng: np.random.Generator, names: list[str], groups: int, start: date, end: date) -> list[Mechanism]:
+    """Faults of some strings of so many bypass groups each."""
     found: list[Mechanism] = []
     count = int(_pick(rng, (0, 1, 2, 4), (0.4, 0.3, 0.2, 0.1)))
     for name in rng.choice(names, min(count, len(names)), replace=False):
@@ -201,7 +206,11 @@ def _faults(rng: np.random.Generator, names: list[str], start: date, end: date) 
         mended = None
         if since > start and (end - since).days > 200 and rng.random() < 0.25:
             mended = since + timedelta(days=int(rng.integers(40, 160)))
-        found.append(StringFault(str(name), kind, since, size, mended))
+        part, grows = 1.0, 1.5 if kind in ("series_resistance", "shunt") else 0.0
+        if kind == "current_low":
+            # Cracked modules: the share of the string's groups that is lost once the diodes carry the current past them.
+            part, size = max(1, round(size * groups)) / groups, 0.5
+        found.append(StringFault(str(name), kind, since, size, mended, part=part, years_to_full=grows))
     return found
 
 
@@ -273,6 +282,7 @@ def _instruments(rng: np.random.Generator, start: date, end: date, north: bool) 
         logger_gain=rng.uniform(0.001, 0.006),
         iv_rounds=_visits(rng, start, end, 2.0 if bare else _pick(rng, (0.5, 1.0)), north),
         iv_share=float(_pick(rng, (1.0, 1.0, 0.7))),
+        iv_partial=True,
         curves=bool(rng.random() < 0.3),
         clamp_rounds=_visits(rng, start, end, 2.0 if bare else 0.5, north)
         if bare or rng.random() < 0.6
@@ -315,7 +325,7 @@ def draw_farm(seed: int, years: int | None = None, healthy: bool = False) -> Far
     else:
         mechanisms.append(_soiling(rng, climate, start, end, names))
         mechanisms += _vegetation(rng, latitude, arrays, start, end)
-        mechanisms += _faults(rng, names, start, end)
+        mechanisms += _faults(rng, names, 3 * blocks[0].series, start, end)
         mechanisms += _inverter_troubles(rng, units, start, end)
     if climate == "continental" and not healthy:
         mechanisms.append(Snow(rng.uniform(3, 9)))

@@ -124,7 +124,9 @@ class Grass:
 class StringFault:
     """
     `size` means: bypass_short, groups; wrong_count, modules missing; series_resistance, ohm of the string;
-    shunt, ohm of each module; current_low, share of the current lost. None for open.
+    shunt, ohm of each module; current_low, share of the current lost. None for open. A `part` of the string's bypass groups
+    below 1 has the low current alone, so that diodes may carry the rest past it. With `years_to_full` the size grows from
+    three tenths of it.
     """
 
     string: str
@@ -133,6 +135,8 @@ class StringFault:
     size: float = 0.0
     repaired: dt.date | None = None
     repair_cost: float = 265.0
+    part: float = 1.0
+    years_to_full: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -220,11 +224,31 @@ CAUSE_OF = {
 
 
 @dataclass(frozen=True)
+class SensorFault:
+    """
+    What is wrong with one light sensor of the station, `column` ghi_w_m2 or poa_global_w_m2.
+
+    `size` means: dirt, % of light lost on each dry day; tilt, degrees by which it leans; shade, elevation up to which something
+    stands in front; stuck, spells a year; ceiling, W/m² above which it reads no more. `toward` is the bearing it leans to, or at
+    which the thing stands.
+    """
+
+    kind: str
+    size: float
+    column: str = "ghi_w_m2"
+    toward: float = 90.0
+    width: float = 25.0  # degrees of bearing that the thing covers
+    rain_mm: float = 4.0  # depth that leaves 1/e of the dirt
+    cleaned: tuple[dt.date, ...] = ()
+
+
+@dataclass(frozen=True)
 class Instruments:
     """Errors of what reads the farm: one-sigma shares where random, plain values where not."""
 
     weather: str = "station"  # "station" (poa + ghi), "ghi", "poa", "modelled"
     second_weather: bool = False
+    sensor_faults: tuple[SensorFault, ...] = ()
     log_minutes: int | None = 15
     unlogged_minutes: int = 15  # interval of the simulation where there is no log
     log_voltage: bool = True
@@ -248,6 +272,9 @@ class Instruments:
     iv_share: float = 1.0
     iv_light_bias: float = 0.015
     iv_bad_light: float = 0.04
+    iv_swaps: float = 0.0  # chance a round that two strings stand under each other's name
+    iv_partial: bool = False  # droppings, and shade on modules that lie, take voltage and leave the current
+    iv_clock_min: int = 0  # by which the sheets' times are late
     curves: bool = False
     clamp_rounds: tuple[dt.date, ...] = ()
 

@@ -34,6 +34,7 @@ def events(farm: Farm) -> pd.DataFrame:
         if f.repaired
     ]
     days += [(f.repaired, "repair", f.inverter, 400.0, "") for f in spec.all_of(InverterEfficiency) if f.repaired]
+    days += [(d, "sensor_cleaned", "site", None, "") for f in spec.instruments.sensor_faults for d in f.cleaned]
     for day, kind, scope, cost, note in days:
         if spec.start <= day < spec.end:
             noted.append((pd.Timestamp(day, tz="UTC"), kind, day.isoformat(), "", scope, cost, note))
@@ -147,24 +148,8 @@ def _write_readings(folder: Path, farm: Farm, result: Truth) -> None:
         write_parquet(folder / "string_current" / "log.parquet", logs.string_currents(farm, result))
 
 
-def write_portfolio(
-    folder: Path, truth_folder: Path, portfolio: PortfolioSpec, job_draws: int = 0, tell: Callable[[Farm], Truth] = truth
-) -> list[tuple[Farm, Truth]]:
-    """
-    Simulate every farm of a portfolio and write both folders.
-
-    With `job_draws`, also what each sensible job returns, the mean over so many drawings of the year to come.
-    `tell` makes the truth.
-
-    Returns the simulated farms with their truth, for a caller that wants more than the files.
-    """
-    folder.mkdir(parents=True, exist_ok=True)
-    runs = []
-    for spec in portfolio.farms:
-        farm = build(spec)
-        result = tell(farm)
-        write_site(folder / "sites" / spec.id, farm, result)
-        runs.append((farm, result))
+def write_head(folder: Path, portfolio: PortfolioSpec) -> None:
+    """What all farms of a portfolio share."""
     head = {
         "format": 1,
         "name": portfolio.name,
@@ -188,6 +173,27 @@ def write_portfolio(
         "lead_days",
     ]
     write_csv(folder / "job_costs.csv", pd.DataFrame(JOB_COSTS, columns=names))
+
+
+def write_portfolio(
+    folder: Path, truth_folder: Path, portfolio: PortfolioSpec, job_draws: int = 0, tell: Callable[[Farm], Truth] = truth
+) -> list[tuple[Farm, Truth]]:
+    """
+    Simulate every farm of a portfolio and write both folders.
+
+    With `job_draws`, also what each sensible job returns, the mean over so many drawings of the year to come.
+    `tell` makes the truth.
+
+    Returns the simulated farms with their truth, for a caller that wants more than the files.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    runs = []
+    for spec in portfolio.farms:
+        farm = build(spec)
+        result = tell(farm)
+        write_site(folder / "sites" / spec.id, farm, result)
+        runs.append((farm, result))
+    write_head(folder, portfolio)
     write_truth(truth_folder, portfolio, runs)
     if job_draws:
         write_csv(truth_folder / "jobs.csv", pd.concat([job_gains(f, job_draws) for f, _ in runs]))

@@ -88,6 +88,16 @@ def test_circuit_of_a_module_with_one_change(part, ohm, expected):
         assert found[name][0] == pytest.approx(value, rel=1e-3)
 
 
+def test_a_leak_takes_a_larger_share_in_weak_light():
+    # A plain resistor at about the same voltage takes the same current: at 300 W/m² 1000/300 times the share, somewhat less as
+    # the voltage falls too.
+    loss = []
+    for poa in (1000.0, 300.0):
+        sound, found = (circuit_key_points(MODULE, poa, 25.0, (Part(3.0, shunt=s),))["p_mp"][0] for s in (1.0, 0.4))
+        loss.append(1.0 - found / sound)
+    assert loss[1] / loss[0] == pytest.approx(1000 / 300, rel=0.15)
+
+
 @pytest.mark.sourced
 def test_circuit_with_a_step_has_the_right_global_maximum():
     # Source: as above: one of three groups at 60 % of the photocurrent, ideal bypass at -0.5 V:

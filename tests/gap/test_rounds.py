@@ -129,3 +129,50 @@ def test_no_traces_give_an_empty_table_with_its_columns():
     out = assess_rounds(site_of(5), data_of())
     assert out.empty
     assert list(out.columns) == list(COLUMNS)
+
+
+def _washing(*strings, day="2024-06-01"):
+    start = pd.Timestamp(day, tz="UTC")
+    return pd.DataFrame({"event_id": ["E1"], "kind": ["cleaning"], "start": [start], "end": [pd.NaT], "scope": [strings]})
+
+
+def test_strings_washed_for_the_round_make_no_other_look_weak():
+    site = site_of(12)
+    dirty = {s.string_id: scaled(i_sc=0.93, i_mp=0.93) for s in site.strings[5:]}
+    iv = one_round(site, "2024-06-01", odd=dirty, noise=0.0)
+    washed = tuple(s.string_id for s in site.strings[:5])
+    plain = assess_rounds(site, data_of(iv)).set_index("string_id")
+    out = assess_rounds(site, data_of(iv, events=_washing(*washed))).set_index("string_id")
+    assert out["washed"].notna().sum() == 5
+    # Not told of the wash, the dirty ones are the usual and the clean ones 1/0.93 above it; told, both are as they should be.
+    assert plain.loc["S00", "i_sc_peer"] == pytest.approx(1 / 0.93, abs=0.005)
+    assert (out["i_sc_peer"].astype(float) - 1.0).abs().max() < 0.003
+    assert (out["p_mp_peer"].astype(float) - 1.0).abs().max() < 0.003
+    # Against the plate each stays what it was read as: that difference is the measure of the dirt.
+    assert out.loc["S00", "p_mp_plate"] / out.loc["S07", "p_mp_plate"] == pytest.approx(1 / 0.93, abs=0.005)
+
+
+@pytest.mark.parametrize(("note", "counts"), [
+    ("Washed before the test", True), ("cleaned 10:15", True), ("not washed", False), ("unwashed", False), (None, False),
+])
+def test_a_note_on_the_trace_says_that_the_string_was_washed(note, counts):
+    site = site_of(6)
+    iv = one_round(site, "2024-06-01")
+    iv.loc[2, "note"] = note
+    assert assess_rounds(site, data_of(iv)).set_index("string_id")["washed"].notna()["S02"] == counts
+
+
+def test_an_old_wash_is_none():
+    site = site_of(6)
+    out = assess_rounds(site, data_of(one_round(site, "2024-06-05"), events=_washing("S02")))
+    assert out["washed"].isna().all()
+
+
+def test_a_day_on_which_most_strings_give_half_is_no_day_for_testing():
+    site = site_of(8)
+    snow = {s.string_id: scaled(i_sc=0.05, i_mp=0.04) for s in site.strings[:6]}
+    out = assess_rounds(site, data_of(one_round(site, "2024-01-15", odd=snow)))
+    assert (out["grade"] == "unfit").all()
+    assert out["reason"].str.contains("snow").all()
+    few = {s.string_id: scaled(i_sc=0.0, i_mp=0.0, v_mp=0.0) for s in site.strings[:3]}
+    assert (assess_rounds(site, data_of(one_round(site, "2024-01-15", odd=few)))["grade"] == "good").all()

@@ -28,7 +28,7 @@ def events(*rows: dict) -> SimpleNamespace:
 
 def dirt(blocks: SimpleNamespace, data: SimpleNamespace, rate: float, wash: Wash = THRESHOLD) -> np.ndarray:
     """Loose dirt of the first inverter with one rate in all months."""
-    return sum(s.values for s in soiling_states(blocks, data, wash, logged=True) if s.tag and s.tag[0] == "rate")[0] * rate
+    return sum(s.values for s in soiling_states(blocks, data, wash) if s.tag and s.tag[0] == "rate")[0] * rate
 
 
 @pytest.mark.sourced
@@ -77,7 +77,7 @@ def test_rain_cleans_from_the_next_day():
 def test_a_cleaning_takes_its_inverters_dirt_and_no_other():
     data = events({"kind": "cleaning", "start": pd.Timestamp("2021-01-21", tz="UTC"), "scope": ("INV2",)})
 
-    states = soiling_states(site(np.zeros(40), inverters=2), data, THRESHOLD, logged=True)
+    states = soiling_states(site(np.zeros(40), inverters=2), data, THRESHOLD)
     total = sum(s.values for s in states if s.tag and s.tag[0] == "rate") * 0.002
 
     assert total[0, 20] == pytest.approx(0.042, rel=1e-6)
@@ -88,7 +88,7 @@ def test_a_cleaning_takes_its_inverters_dirt_and_no_other():
 def test_the_lasting_layer_ignores_rain():
     rain = np.full(366, 20.0)
 
-    states = soiling_states(site(rain), events(), THRESHOLD, logged=True)
+    states = soiling_states(site(rain), events(), THRESHOLD)
     lasting = next(s for s in states if s.name.startswith("lasting layer, growth"))
 
     assert lasting.values[0, -1] == pytest.approx(366 / 365.25, rel=1e-6)

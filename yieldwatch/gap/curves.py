@@ -30,7 +30,8 @@ class Part:
     light : float or ndarray
         Photocurrent over that of a sound group.
     shunt : float or ndarray
-        Shunt resistance over that of a sound group.
+        Shunt resistance over that of a sound group, at 1000 W/m². A sound module's rises as the light falls; what a fault leaks
+        beside it is a plain resistor, and takes more of a smaller current.
     """
 
     groups: float | np.ndarray
@@ -71,10 +72,12 @@ def circuit_key_points(module: Module, poa: float, temp_cell: float, parts: tupl
     share = np.r_[np.linspace(0.0, 0.1, 6), np.linspace(0.12, 1.0, 300)]
     current = share[None, :] * light * 1.02
     v = -arrays[-1][:, None] * current
+    sound_ohm = float(module.parameters["R_sh_ref"])
     for k in range(len(parts)):
         groups, own_light, shunt = (a[:, None] for a in arrays[3 * k: 3 * k + 3])
+        parallel = 1.0 / (1.0 / r_sh + (1.0 / shunt - 1.0) / sound_ohm)
         v_module = pvlib.pvsystem.v_from_i(*np.broadcast_arrays(
-            current, light * own_light, saturation, r_s, r_sh * shunt, thermal))
+            current, light * own_light, saturation, r_s, parallel, thermal))
         v = v + groups * np.maximum(np.nan_to_num(v_module / diodes, nan=-np.inf), -BYPASS_DROP)
     rows = [_points_of_curve(v[k], current[0]) for k in range(v.shape[0])]
     return {name: np.array([row[name] for row in rows]) for name in _POINTS}

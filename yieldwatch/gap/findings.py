@@ -8,37 +8,35 @@ which changes from round to round, and a passing cloud, which moves the current 
 
 from __future__ import annotations
 
-import datetime as dt
-from dataclasses import dataclass
-
 import numpy as np
 import pandas as pd
 
 from yieldwatch.constants import FAULT_FINDINGS
-from yieldwatch.expected.module import fit_module
 from yieldwatch.field.tables import SiteData
+from yieldwatch.gap.batches import Batch, batches_of
 from yieldwatch.gap.curves import trace_features
-from yieldwatch.gap.likelihood import log_likelihood, log_likelihood_shaded, spread_of
-from yieldwatch.gap.rounds import FEWEST_PEERS
-from yieldwatch.gap.signatures import FAULT_PRIOR, Histories, histories, lasting_dirt, severities
-from yieldwatch.gap.trace_arrays import (
-    ALONE_DOUBT,
-    PEER_COLUMNS,
-    PLATE_COLUMNS,
-    add_slopes,
-    arrays,
-    log_path_chance,
-    peers_of_the_nearest_round,
-    washed_between,
-)
+from yieldwatch.gap.label_swaps import unswapped
+from yieldwatch.gap.signatures import FAULT_PRIOR, QUANTITIES
+from yieldwatch.gap.string_logs import StringLog, string_log
 from yieldwatch.portfolio.model import Site, String
 
 #: Chance that a string is shaded or dirty beyond its peers before any reading, and how many strings that
 #: belief is worth against what the site's own strings say. Common practice, no source.
 _LIGHT_PRIOR = {"shaded": 0.01, "soiled": 0.03}
 _PRIOR_STRINGS, _PRIOR_STRINGS_ROW = 15.0, 4.0
-#: Rounds looked at together; the histories of a fault grow with their square.
-_MOST_ROUNDS = 8
+#: The same for faults, which do not go by rows: a farm with several is worse built or worse kept. Common practice, no source.
+_PRIOR_STRINGS_FAULT = 100.0
+_ANY_FAULT = sum(FAULT_PRIOR.values())
+#: Quantities that a sentence says.
+_SAID = {
+    "v_oc": "open-circuit voltage",
+    "i_ratio": "i_mp/i_sc",
+    "v_ratio": "v_mp/v_oc",
+    "i_sc": "short-circuit current",
+    "bright": "logged current in bright hours",
+    "dim": "on overcast days",
+}
+_THAN = {"few peers": "the few strings that it can be held against", "datasheet": "the datasheet"}
 _KINDS = ("ok", "shaded", "soiled", *FAULT_FINDINGS)
 COLUMNS = (
     "site_id",
@@ -71,7 +69,8 @@ def string_findings(site: Site, rounds: pd.DataFrame, data: SiteData) -> pd.Data
     rounds : DataFrame
         Result of `assess_rounds`.
     data : SiteData
-        Its `iv_curves` sharpen the finding where a trace has one; its `events` say what was repaired.
+        Its `iv_curves` sharpen the finding where a trace has one; its `string_current` looks at the string between the rounds;
+        its `events` say what was repaired.
 
     Returns
     -------
@@ -84,12 +83,14 @@ def string_findings(site: Site, rounds: pd.DataFrame, data: SiteData) -> pd.Data
           standard deviation: a doubtful or small deviation shrinks to zero [fraction];
         - `first_seen_bad`, `last_seen_good`: times of readings, NaT where there is none (UTC);
         - `p_*`: probability of each kind; they add up to 1;
-        - `compared_with`: "peers", "datasheet" (too few peers), or "" where not tested;
+        - `compared_with`: "peers", "few peers" (under four of its like, or the round's other types), "datasheet" (none), or ""
+          where not tested;
         - `why`: one sentence with figures.
 
-        A string without any trace fit for use is `not_tested` with NaN throughout.
+        A string without any trace fit for use and without a logged current is `not_tested` with NaN throughout.
     """
     features = trace_features(data.iv_curves) if len(data.iv_curves) else pd.DataFrame()
+    log = string_log(site, data)
     sound = rounds[rounds["grade"] != "unfit"] if len(rounds) else rounds
     results: dict[str, dict[str, object]] = {}
     groups: dict[tuple[str, str], list[String]] = {}
@@ -97,16 +98,19 @@ def string_findings(site: Site, rounds: pd.DataFrame, data: SiteData) -> pd.Data
         groups.setdefault((s.module_type.module_type, s.array_id), []).append(s)
     prepared = []
     for strings in groups.values():
-        prepared.extend(_prepare(strings, sound, features, data, site.tz))
+        prepared.extend(batches_of(site, strings, sound, features, data, log))
     if prepared:
         results = _classify(site, prepared)
+    if log is not None:
+        for string, result in results.items():
+            result |= _dated_by_log(log, string, result)
     rows = [
         {
             "site_id": site.id,
             "string_id": s.string_id,
             "finding": "not_tested",
             "compared_with": "",
-            "why": "No trace of this string was fit for use.",
+            "why": "No trace of this string was fit for use, and no current of it is logged.",
             "first_seen_bad": pd.NaT,
             "last_seen_good": pd.NaT,
             "last_round": pd.NaT,
@@ -117,122 +121,44 @@ def string_findings(site: Site, rounds: pd.DataFrame, data: SiteData) -> pd.Data
     return pd.DataFrame(rows).reindex(columns=list(COLUMNS))
 
 
-@dataclass(frozen=True, eq=False)
-class _Batch:
-    """Strings of one type, plane and length, with their readings as arrays (n_strings, n_rounds, ...)."""
-
-    strings: list[String]
-    y: np.ndarray
-    dead: np.ndarray
-    time: np.ndarray
-    rows: list[dict[int, pd.Series]]
-    past: Histories
-    paths: np.ndarray
-    dirt_lasts: np.ndarray
-    likelihood: np.ndarray
-    shaded: np.ndarray
-    compared_with: str
-
-
-def _prepare(strings: list[String], sound: pd.DataFrame, features: pd.DataFrame, data: SiteData,
-             tz: dt.tzinfo) -> list[_Batch]:
-    ids = {s.string_id for s in strings}
-    mine = sound[sound["string_id"].isin(ids)]
-    if mine.empty:
-        return []
-    # The last fit trace of a string in a round counts: a repeat is made because the first was doubted.
-    mine = mine.drop_duplicates(["string_id", "round_id"], keep="last")
-    # A string without current says nothing of the level that lone traces are held against.
-    with_peers = bool((mine["i_sc_peer"].notna() & ~mine["no_current"].astype(bool)).any())
-    columns = PEER_COLUMNS if with_peers else PLATE_COLUMNS
-    mine = mine.assign(alone=mine["i_sc_peer"].isna() & with_peers)
-    light_out = False
-    if not with_peers:
-        mine, light_out = _light_of_the_round_out(mine, sound)
-    if with_peers:
-        mine = peers_of_the_nearest_round(mine)
-    numbers = sorted(mine["round_id"].unique())[-_MOST_ROUNDS:]
-    recent = set(mine.loc[mine["round_id"] >= numbers[0], "string_id"])
-    older = [s for s in strings if s.string_id not in recent]
-    strings = [s for s in strings if s.string_id in recent]
-    out = _prepare(older, mine, features, data, tz) if older else []
-    mine = mine[mine["round_id"] >= numbers[0]]
-    module = fit_module(strings[0].module_type)
-    conditions = []
-    for number in numbers:
-        there = mine[mine["round_id"] == number]
-        conditions.append((float(there["poa_global"].median()), float(there["temp_cell"].median())))
-    y, dead, time, rows = arrays(strings, mine, numbers, columns)
-    light = np.array([[own[r]["own_light"] / conditions[r][0] if r in own else np.nan
-                       for r in range(len(numbers))] for own in rows])
-    doubt = np.array([[ALONE_DOUBT**2 * (r in own and bool(own[r]["alone"])) for r in range(len(numbers))]
-                      for own in rows])
-    add_slopes(y, rows, features, strings, conditions, module)
-    spread = spread_of(y, dead, with_peers, light_out)
-    for length in sorted({s.modules_in_series for s in strings}):
-        at = [k for k, s in enumerate(strings) if s.modules_in_series == length and rows[k]]
-        if at:
-            past = histories(severities(module, length, conditions))
-            own = [strings[k] for k in at]
-            paths = np.stack([log_path_chance(strings[k], past, time[k], data.events) for k in at])
-            out.append(
-                _Batch(
-                    own,
-                    y[at],
-                    dead[at],
-                    time[at],
-                    [rows[k] for k in at],
-                    past,
-                    paths,
-                    lasting_dirt(past, washed_between(own, time[at], data, tz)),
-                    log_likelihood(y[at], dead[at], light[at], doubt[at], past, spread),
-                    log_likelihood_shaded(y[at], dead[at], doubt[at], spread),
-                    "peers" if with_peers else "datasheet",
-                )
-            )
-    return out
-
-
-def _light_of_the_round_out(mine: pd.DataFrame, sound: pd.DataFrame) -> tuple[pd.DataFrame, bool]:
-    """
-    Current against the plate, held against the median of all strings of the round; and whether every round has enough of them.
-
-    Too few of one type and plane to compare all of a curve; but the light sensor's bias and the dirt that all share move the
-    current of every string alike.
-    """
-    living = sound[~sound["no_current"].astype(bool)]
-    usual = living.groupby("round_id")["i_sc_plate"].agg(["median", "count"])
-    level = mine["round_id"].map(usual.loc[usual["count"] > FEWEST_PEERS, "median"])
-    if level.isna().any():
-        return mine, False
-    return mine.assign(i_sc_plate=mine["i_sc_plate"] / level), True
-
-
-def _classify(site: Site, batches: list[_Batch]) -> dict[str, dict[str, object]]:
+def _classify(site: Site, batches: list[Batch]) -> dict[str, dict[str, object]]:
     """Posterior of every string, with the chance of shade and dirt learned from the site and the row."""
+    swaps: dict[str, tuple[int, str]] = {}
+    for n, batch in enumerate(batches):
+        batches[n], found_swaps = unswapped(batch, _evidence)
+        swaps |= found_swaps
     strings = [s for b in batches for s in b.strings]
-    chance = {name: np.full(len(strings), p) for name, p in _LIGHT_PRIOR.items()}
+    chance = _before_any_reading(len(strings))
     rows = np.array([f"{s.array_id}/{s.row}" if s.row is not None else f"{s.array_id}/" for s in strings])
     # One pass only: with more, a string's own shade would come back to it from neighbours that it made
     # suspect.
-    found = {name: np.zeros(len(strings)) for name in _LIGHT_PRIOR}
+    found = {name: np.zeros(len(strings)) for name in chance}
     at = 0
     for batch in batches:
         span = slice(at, at + len(batch.strings))
         weight = _posterior(batch, {name: c[span] for name, c in chance.items()})[0]
         found["shaded"][span] = weight[:, -1]
         found["soiled"][span] = weight[:, :-1][:, batch.past.kind == "soiled"].sum(axis=1)
+        found["fault"][span] = weight[:, :-1][:, np.isin(batch.past.kind, FAULT_FINDINGS)].sum(axis=1)
         at += len(batch.strings)
     chance = {name: _learned(found[name], rows, _LIGHT_PRIOR[name]) for name in _LIGHT_PRIOR}
+    # Only what is a fault by its own readings speaks of the others: many small doubts are one common error.
+    sure = np.where(found["fault"] > 0.5, found["fault"], 0.0)
+    others = sure.sum() - sure
+    chance["fault"] = (_ANY_FAULT * _PRIOR_STRINGS_FAULT + others) / (_PRIOR_STRINGS_FAULT + len(strings) - 1)
     out: dict[str, dict[str, object]] = {}
     at = 0
     for batch in batches:
         span = slice(at, at + len(batch.strings))
         weight, now = _posterior(batch, {name: c[span] for name, c in chance.items()})
         for k, string in enumerate(batch.strings):
-            out[string.string_id] = _finding(batch, k, weight[k], now[k])
+            out[string.string_id] = _finding(batch, k, weight[k], now[k], swaps.get(string.string_id))
         at += len(batch.strings)
     return out
+
+
+def _before_any_reading(strings: int) -> dict[str, np.ndarray]:
+    return {name: np.full(strings, p) for name, p in {**_LIGHT_PRIOR, "fault": _ANY_FAULT}.items()}
 
 
 def _learned(found: np.ndarray, rows: np.ndarray, prior: float) -> np.ndarray:
@@ -243,16 +169,28 @@ def _learned(found: np.ndarray, rows: np.ndarray, prior: float) -> np.ndarray:
     return np.clip((site * _PRIOR_STRINGS_ROW + own_row) / (_PRIOR_STRINGS_ROW + count), 0.002, 0.8)
 
 
-def _posterior(batch: _Batch, chance: dict[str, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+def _evidence(batch: Batch) -> np.ndarray:
+    """Log probability of each string's readings over all that it may have, before the site's others are heard."""
+    return np.asarray(np.logaddexp.reduce(_log_weights(batch, _before_any_reading(len(batch.strings)))[0], axis=1))
+
+
+def _posterior(batch: Batch, chance: dict[str, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
     """
     Probability of each history, shade last, (n_strings, n + 1), and, of it, that the fault is there today.
     """
+    log, today = _log_weights(batch, chance)
+    weight = np.exp(log - log.max(axis=1, keepdims=True))
+    return weight / weight.sum(axis=1, keepdims=True), today
+
+
+def _log_weights(batch: Batch, chance: dict[str, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+    """As `_posterior`, the first as a logarithm and not yet of sum one."""
     past, rounds = batch.past, batch.past.mean.shape[1]
     light = chance["shaded"] + chance["soiled"]
-    faults = sum(FAULT_PRIOR.values())
     scale = np.zeros((len(batch.strings), len(past.kind)))
     has_path = past.path >= 0
-    scale[:, ~has_path] = np.log(np.maximum(1.0 - light - faults, 0.1))[:, None]
+    scale[:, ~has_path] = np.log(np.maximum(1.0 - light - chance["fault"], 0.1))[:, None]
+    scale[:, np.isin(past.kind, FAULT_FINDINGS)] = np.log(chance["fault"] / _ANY_FAULT)[:, None]
     scale[:, past.kind == "soiled"] = np.log(chance["soiled"])[:, None]
     still = np.zeros_like(scale)
     still[:, has_path] = batch.paths[:, past.path[has_path], 0]
@@ -263,17 +201,17 @@ def _posterior(batch: _Batch, chance: dict[str, np.ndarray]) -> tuple[np.ndarray
     mended[:, past.kind == "wrong_count"] = -np.inf
     log = np.logaddexp(still, mended) + batch.likelihood + past.log_prior + scale + batch.dirt_lasts
     log = np.concatenate([log, (batch.shaded + np.log(chance["shaded"]))[:, None]], axis=1)
-    weight = np.exp(log - log.max(axis=1, keepdims=True))
-    weight /= weight.sum(axis=1, keepdims=True)
     open_ended = np.zeros(len(past.kind), bool)
     open_ended[has_path] = past.end[past.path[has_path]] == rounds
     with np.errstate(invalid="ignore"):
         today = np.exp(still - np.logaddexp(still, mended)) * open_ended
-    return weight, np.nan_to_num(today)
+    return log, np.nan_to_num(today)
 
 
-def _finding(batch: _Batch, k: int, weight: np.ndarray, today: np.ndarray) -> dict[str, object]:
-    past = batch.past
+def _finding(
+    batch: Batch, k: int, weight: np.ndarray, today: np.ndarray, swap: tuple[int, str] | None
+) -> dict[str, object]:
+    past, read = batch.past, batch.read
     histories_now = weight[:-1] * today
     p = {kind: float(histories_now[past.kind == kind].sum()) for kind in (*FAULT_FINDINGS, "soiled")}
     p["shaded"] = float(weight[-1])
@@ -285,7 +223,7 @@ def _finding(batch: _Batch, k: int, weight: np.ndarray, today: np.ndarray) -> di
     is_fault = np.isin(past.kind, FAULT_FINDINGS)
     share = float(np.sum(histories_now * is_fault * past.share_lost))
     second = float(np.sum(histories_now * is_fault * past.share_lost**2))
-    times = pd.to_datetime(batch.time[k]).tz_localize("UTC")
+    times = pd.to_datetime(read.time[k]).tz_localize("UTC")
     seen = np.flatnonzero(times.notna())
     first_bad, last_good = pd.NaT, times[seen[-1]]
     if finding in FAULT_FINDINGS:
@@ -293,14 +231,15 @@ def _finding(batch: _Batch, k: int, weight: np.ndarray, today: np.ndarray) -> di
         bad = [r for r in seen if past.bad[likely, r]]
         good = [r for r in seen if bad and r < bad[0]]
         first_bad, last_good = (times[bad[0]] if bad else pd.NaT), (times[good[-1]] if good else pd.NaT)
-    last = batch.rows[k][int(seen[-1])]
+    traced = max(read.rows[k], default=None)
+    last = {} if traced is None else read.rows[k][traced]
     return {
-        "last_round": times[seen[-1]].date(),
-        "p_mp_stc_w": last["p_mp_stc"],
-        "p_mp_ratio": last["p_mp_peer"],
-        "i_sc_ratio": last["i_sc_peer"],
-        "v_oc_ratio": last["v_oc_peer"],
-        "fill_factor_ratio": last["fill_factor_peer"],
+        "last_round": pd.NaT if traced is None else times[traced].date(),
+        "p_mp_stc_w": last.get("p_mp_stc", np.nan),
+        "p_mp_ratio": last.get("p_mp_peer", np.nan),
+        "i_sc_ratio": last.get("i_sc_peer", np.nan),
+        "v_oc_ratio": last.get("v_oc_peer", np.nan),
+        "fill_factor_ratio": last.get("fill_factor_peer", np.nan),
         "finding": finding,
         "confidence": confidence,
         "share_lost": share,
@@ -308,20 +247,44 @@ def _finding(batch: _Batch, k: int, weight: np.ndarray, today: np.ndarray) -> di
         "first_seen_bad": first_bad,
         "last_seen_good": last_good,
         "compared_with": batch.compared_with,
-        "why": _why(batch, k, seen, finding),
+        "why": _why(batch, k, seen, finding) + _of_swap(batch, k, swap),
         **{f"p_{kind}": p[kind] for kind in _KINDS},
     }
 
 
-def _why(batch: _Batch, k: int, seen: np.ndarray, finding: str) -> str:
-    r = int(seen[-1])
-    date = pd.Timestamp(batch.time[k, r]).date()
-    if batch.dead[k, r]:
+def _why(batch: Batch, k: int, seen: np.ndarray, finding: str) -> str:
+    read, r = batch.read, int(seen[-1])
+    date = pd.Timestamp(read.time[k, r]).date()
+    looks = len(seen) - len(read.rows[k])
+    if read.dead[k, r]:
         return f"No current on {date}, while the light and its peers were there."
-    names = ("open-circuit voltage", "i_mp/i_sc", "v_mp/v_oc", "short-circuit current")
-    parts = [f"{name} {100 * np.expm1(batch.y[k, r, q]):+.1f} %" for q, name in enumerate(names)
-             if np.isfinite(batch.y[k, r, q])]
-    than = "its peers" if batch.compared_with == "peers" else "the datasheet"
-    extra = f"; {len(seen)} rounds looked at together" if len(seen) > 1 else ""
+    said = [
+        f"{name} {100 * np.expm1(read.y[k, r, QUANTITIES.index(q)]):+.1f} %"
+        for q, name in _SAID.items()
+        if np.isfinite(read.y[k, r, QUANTITIES.index(q)])
+    ]
+    than = "its peers" if batch.compared_with == "peers" or r not in read.rows[k] else _THAN[batch.compared_with]
+    together = [f"{n} {what}" for n, what in ((len(read.rows[k]), "rounds"), (looks, "spans of its logged current")) if n]
+    extra = f"; {' and '.join(together)} looked at together" if len(seen) > 1 else ""
     lead = "Within the spread" if finding == "ok" else "Away from the spread"
-    return f"{lead} on {date} against {than}: {', '.join(parts)}{extra}."
+    return f"{lead} on {date} against {than}: {', '.join(said)}{extra}."
+
+
+def _of_swap(batch: Batch, k: int, swap: tuple[int, str] | None) -> str:
+    if swap is None:
+        return ""
+    r, other = swap
+    date = pd.Timestamp(batch.read.time[k, r]).date()
+    return f" The traces of {date} of this string and {other} are taken to stand under each other's name: all others say so."
+
+
+def _dated_by_log(log: StringLog, string: str, result: dict[str, object]) -> dict[str, object]:
+    """The day on which a fault began, read off the string's own log between the last good and the first bad reading."""
+    good, bad = result["last_seen_good"], result["first_seen_bad"]
+    if string not in log.strings or pd.isna(good) or pd.isna(bad):
+        return {}
+    day = log.change(string, pd.Timestamp(good), pd.Timestamp(bad))
+    if day is None:
+        return {}
+    good, start = pd.Timestamp(good), log.dates[day].tz_convert("UTC")
+    return {"first_seen_bad": max(start, good), "last_seen_good": max(start - pd.Timedelta(hours=12), good)}

@@ -5,6 +5,7 @@ One fit: the columns of all mechanisms against all the evidence at hand.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -12,8 +13,10 @@ from scipy import sparse
 
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.blocks import Blocks
+from yieldwatch.gap.clock_check import ClockShift
+from yieldwatch.gap.clock_doubt import clock_columns
 from yieldwatch.gap.evidence import light_rows, meter_rows, round_columns, round_rows
-from yieldwatch.gap.infer import Posterior, day_rows, day_weights, design_matrix, log_rows, solve
+from yieldwatch.gap.infer import Posterior, Rows, day_rows, day_weights, design_matrix, log_rows, solve
 from yieldwatch.gap.logs import InverterLog
 from yieldwatch.gap.mechanisms.base import Column
 from yieldwatch.gap.mechanisms.degradation import degradation_columns
@@ -31,6 +34,8 @@ from yieldwatch.gap.mechanisms.soiling import (
 )
 from yieldwatch.gap.mechanisms.string_fault import Fault, fault_columns
 from yieldwatch.gap.second_light import LightDrift, drift_rows
+from yieldwatch.gap.witness import witness_columns, witness_rows
+from yieldwatch.gap.year_on_year import YearOnYear, full_years, line_columns, own_rate_rows
 
 #: Causes that the inference gives as a share of DC power.
 DC_CAUSES = ("soiling", "shading", "string_fault", "degradation")
@@ -45,7 +50,11 @@ _METER_STEPS = 3
 
 @dataclass(frozen=True, eq=False)
 class EvidenceAtHand:
-    """A site's evidence; `log` is None where no inverter was logged, `drift` where no second source tells of the light's."""
+    """
+    A site's evidence; `log` is None where no inverter was logged, `drift` where no second source tells of the light's.
+
+    `sensor_doubt` is what faults of the light sensor leave in doubt of its level, `clocks` what is left of clocks.
+    """
 
     data: SiteData
     rounds: pd.DataFrame
@@ -55,6 +64,8 @@ class EvidenceAtHand:
     log: InverterLog | None
     rng: np.random.Generator
     drift: LightDrift | None
+    sensor_doubt: float = 0.0
+    clocks: tuple[ClockShift, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,6 +88,14 @@ class Left:
         return cls(np.ones(blocks.expected.shape), np.zeros(blocks.expected.shape))
 
 
+class Fitted(NamedTuple):
+    """What a fit gives: the posterior, how rain washes, and the change year on year where the record is long enough."""
+
+    posterior: Posterior
+    wash: Wash
+    yearly: YearOnYear | None
+
+
 def fit(
     evidence: EvidenceAtHand,
     faults: list[Fault],
@@ -86,7 +105,7 @@ def fit(
     left: Left,
     common: np.ndarray | None,
     wash: Wash | None = None,
-) -> tuple[Posterior, Wash]:
+) -> Fitted:
     """
     Fit all unknowns.
 
@@ -112,23 +131,35 @@ def fit(
     trust = np.where(shaded & ~shaded.all(), _SHADED_TRUST, 1.0)
     if wash is None:
         wash = _search_wash(evidence, fixed, ratio, weight * trust[:, None]) if logged else WASH_UNKNOWN
-    dirt = soiling_columns(blocks, soiling_states(blocks, evidence.data, wash, logged))
+    dirt = soiling_columns(blocks, soiling_states(blocks, evidence.data, wash))
     columns = [*fixed, *dirt, *shading_columns(blocks, shaded)]
     design = design_matrix(columns, *shape)
     other = [
         *light_rows(blocks, columns, evidence.data, evidence.rounds),
         *drift_rows(columns, evidence.drift),
         *round_rows(blocks, columns, evidence.rounds, evidence.findings),
+        *witness_rows(blocks, columns, evidence.rounds, evidence.findings),
         *alike_rows(columns),
     ]
+    yearly = None
     if logged:
-        return solve(columns, [*log_rows(blocks, design, ratio, weight, trust), *other], N_DRAWS, evidence.rng), wash
+        rows = [*log_rows(blocks, design, ratio, weight, trust), *other]
+        if full_years(blocks):
+            first = solve(columns, rows, 1, evidence.rng, _SEARCH_ROUNDS)
+            own, yearly = own_rate_rows(columns, _by_day(rows), first.estimate, evidence.rng)
+            rows += own
+        return Fitted(solve(columns, rows, N_DRAWS, evidence.rng), wash, yearly)
     near = np.array([c.mean for c in columns])
     for _ in range(_METER_STEPS):
         meter = meter_rows(blocks, design, evidence.data.meter, left.share, left.doubt, near)
-        posterior = solve(columns, [*meter, *other], N_DRAWS, evidence.rng)
+        own, yearly = own_rate_rows(columns, meter[0], near, evidence.rng) if meter and full_years(blocks) else ([], None)
+        posterior = solve(columns, [*meter, *other, *own], N_DRAWS, evidence.rng)
         near = posterior.estimate
-    return posterior, wash
+    return Fitted(posterior, wash, yearly)
+
+
+def _by_day(rows: list[Rows]) -> Rows:
+    return next(r for r in rows if r.day is not None)
 
 
 def dc_left(posterior: Posterior, shape: tuple[int, int]) -> np.ndarray:
@@ -140,11 +171,15 @@ def _fixed_columns(evidence: EvidenceAtHand, faults: list[Fault]) -> list[Column
     """Columns that do not depend on how rain washes nor on where shade is."""
     blocks = evidence.blocks
     columns = [
-        *level_columns(blocks, evidence.data.power is None, evidence.drift is not None and evidence.drift.counts),
-        *degradation_columns(blocks),
+        *level_columns(blocks, evidence.data.power is None, evidence.drift is not None and evidence.drift.counts,
+                       evidence.sensor_doubt),
+        *degradation_columns(blocks, full_years(blocks)),
+        *line_columns(blocks),
+        *clock_columns(blocks, evidence.clocks, evidence.log is not None),
         *fault_columns(blocks, faults),
         *efficiency_columns(blocks, evidence.log),
         *round_columns(blocks, evidence.rounds),
+        *witness_columns(blocks, evidence.rounds),
     ]
     if evidence.log is None:
         columns += clamp_columns(blocks, evidence.clamps)
@@ -165,7 +200,7 @@ def _search_wash(evidence: EvidenceAtHand, fixed: list[Column], ratio: np.ndarra
     share = (operator @ pick).toarray().T
 
     def misfit(wash: Wash) -> float:
-        states = soiling_states(blocks, evidence.data, wash, logged=True)
+        states = soiling_states(blocks, evidence.data, wash)
         columns = slow + soiling_columns(blocks, states)
         by_day = np.stack([(share * s.values).sum(axis=0) for s in states], axis=1)
         rows = [day_rows(np.hstack([slow_days, by_day]), values, energy), *alike_rows(columns)]

@@ -18,9 +18,12 @@ from scipy import linalg, sparse
 
 from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.mechanisms.base import Column
+from yieldwatch.gap.rare import rare_draws
 
 #: Degrees of freedom of the noise. Lange, Little & Taylor, J. Am. Stat. Assoc. 84 (1989) 881: 4 suits most data.
 _T_DEGREES = 4.0
+#: Precision that holds an unknown where it is.
+_HELD = 1e12
 #: Rows handled at once when adding up products.
 _SLICE = 1000
 
@@ -43,6 +46,8 @@ class Rows:
         Noise of an ordinary row; None to learn it from the residuals. [fraction]
     lasting : float
         How many neighbouring rows share their error: the precision is divided by it.
+    day : ndarray of int, shape (n_rows,), or None
+        Local day of each row, or the first of its period, where rows are days or periods.
     """
 
     name: str
@@ -51,6 +56,7 @@ class Rows:
     weight: np.ndarray
     sigma: float | None
     lasting: float
+    day: np.ndarray | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,7 +125,7 @@ def day_weights(blocks: Blocks, weight: np.ndarray) -> sparse.csr_matrix:
 def day_rows(design: np.ndarray, values: np.ndarray, energy: np.ndarray) -> Rows:
     """The family of days; a day with little light is left out."""
     days = np.flatnonzero(energy > 0.05 * np.quantile(energy, 0.9))
-    return Rows("day", sparse.csr_matrix(design[days]), values[days], _relative(energy[days]), None, 3.0)
+    return Rows("day", sparse.csr_matrix(design[days]), values[days], _relative(energy[days]), None, 3.0, days)
 
 
 def log_rows(blocks: Blocks, design: sparse.csr_matrix, ratio: np.ndarray, weight: np.ndarray, trust: np.ndarray) -> list[Rows]:
@@ -219,10 +225,56 @@ def solve(columns: list[Column], families: list[Rows], n_draws: int, rng: np.ran
             float(((_T_DEGREES + 1.0) * np.log1p(residual**2 / _T_DEGREES) + 2.0 * np.log(noise[family.name])).sum())
             / family.lasting
         )
-    factor = linalg.cholesky(precision, lower=False)
-    normal = rng.standard_normal((len(columns), n_draws))
-    draws = theta[:, None] + linalg.solve_triangular(factor, normal)
-    return Posterior(columns, theta, np.clip(draws.T, lower, upper), noise, misfit)
+    theta, draws = _settled(columns, precision, target, lower, upper, theta, n_draws, rng)
+    return Posterior(columns, theta, np.clip(draws, lower, upper), noise, misfit)
+
+
+def _settled(
+    columns: list[Column],
+    precision: np.ndarray,
+    target: np.ndarray,
+    lower: np.ndarray,
+    upper: np.ndarray,
+    theta: np.ndarray,
+    n_draws: int,
+    rng: np.random.Generator,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Estimate and draws, shape (n_draws, n_columns), once what is rare is settled: the others follow each of its draws."""
+    precision, target = precision.copy(), target.copy()
+    shift = np.zeros((len(columns), n_draws))
+    rare = np.zeros(0, dtype=int)
+    for kind in dict.fromkeys(c.rare for c in columns if c.rare is not None):
+        members = np.array([j for j, c in enumerate(columns) if c.rare == kind])
+        free = np.flatnonzero((theta > lower) & (theta < upper) & ~np.isin(np.arange(len(columns)), members))
+        sizes = rare_draws([columns[j] for j in members], kind, *_marginal(precision, target, members, free, theta), n_draws, rng)
+        middle = np.median(sizes, axis=0)
+        shift[members] = (sizes - middle).T
+        theta = theta.copy()
+        theta[members] = middle
+        # Held at their middle, they let the others settle around it.
+        precision[members, members] += _HELD
+        target[members] += _HELD * middle
+        rare = np.r_[rare, members]
+    if len(rare):
+        theta = _bounded(precision, target, lower, upper, theta)
+    others = np.setdiff1d(np.arange(len(columns)), rare)
+    factor = linalg.cholesky(precision[np.ix_(others, others)], lower=False)
+    follow = -precision[np.ix_(others, rare)] @ shift[rare]
+    shift[others] = linalg.cho_solve((factor, False), follow)
+    shift[others] += linalg.solve_triangular(factor, rng.standard_normal((len(others), n_draws)))
+    return theta, (theta[:, None] + shift).T
+
+
+def _marginal(
+    precision: np.ndarray, target: np.ndarray, members: np.ndarray, free: np.ndarray, theta: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Precision and target of a few unknowns with the free others integrated out and those at a bound held there."""
+    held = np.setdiff1d(np.arange(len(theta)), np.r_[members, free])
+    across = linalg.solve(precision[np.ix_(free, free)], precision[np.ix_(free, members)], assume_a="pos")
+    own = precision[np.ix_(members, members)] - precision[np.ix_(members, free)] @ across
+    right = target[members] - precision[np.ix_(members, held)] @ theta[held]
+    right -= across.T @ (target[free] - precision[np.ix_(free, held)] @ theta[held])
+    return own, right
 
 
 def _add_products(

@@ -17,22 +17,31 @@ _N = len(QUANTITIES)
 #: Least and most standard deviation between sound strings, peers compared: by `QUANTITIES`. The least are the
 #: between-strings parts of one visit; the most keep a site full of shade from hiding its faults in its own
 #: spread. Common practice, no source.
-_LEAST = np.array([0.005, 0.006, 0.006, 0.010, 0.015, 0.10])
-_MOST = np.array([0.012, 0.015, 0.012, 0.040, 0.030, 0.20])
+_LEAST = np.array([0.005, 0.006, 0.006, 0.010, 0.015, 0.10, 0.010, 0.015])
+_MOST = np.array([0.012, 0.015, 0.012, 0.040, 0.030, 0.20, 0.020, 0.030])
 #: The same against a datasheet, where age and instruments count in full.
-_ON_PLATE = np.array([0.025, 0.02, 0.025, 0.06, 0.03, 0.20])
+_ON_PLATE = np.array([0.025, 0.02, 0.025, 0.06, 0.03, 0.20, 0.02, 0.03])
+#: Share of the variance between strings' logged currents that stays: makers' spread and the sensors' own gain. Common practice,
+#: no source.
+_LOG_LASTS = 0.85
+#: Noise of a reading over the least spread: a look at the log is the median of days.
+_SINGLE = np.array([1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 0.3, 0.4])
 #: The current's, where the light sensor's bias is taken out by the round's other strings.
 _ON_PLATE_LIGHT_OUT = 0.04
 #: Share of traces taken in passing light, and the width over which their log current is spread.
 _CLOUD, _CLOUD_LOW, _CLOUD_HIGH = 0.05, -1.2, 0.3
-#: Share of rounds in which a shaded string is in the shade, and the widest log loss.
-_SHADE_ROUND, _SHADE_DEEPEST = 0.5, 0.7
+#: Standard deviations beyond which a deviation counts no more.
+_FARTHEST = 6.0
+#: Share of rounds in which a shaded string is in the shade, with the sun low and with it high, and what low and high are. [°]
+_SHADE_ROUND, _SUN = (0.6, 0.25), (20.0, 60.0)
+#: Log loss by shade: some slight, most anything up to half of the power, a little up to nearly all. Common practice, no source.
+_SHADE_SLIGHT, _SHADE_DEEP, _SHADE_DEEPEST = 0.08, 0.7, 3.0
 _STATES = {"voltage": 0.45, "current": 0.45, "both": 0.10}
 
 
 @dataclass(frozen=True)
 class Spread:
-    """Standard deviation between strings (`maker`) and between readings (`noise`), each shape (6,)."""
+    """Standard deviation between strings (`maker`) and between readings (`noise`), each shape (8,)."""
 
     maker: np.ndarray
     noise: np.ndarray
@@ -44,7 +53,7 @@ def spread_of(y: np.ndarray, dead: np.ndarray, with_peers: bool, light_out: bool
 
     Parameters
     ----------
-    y : ndarray, shape (n_strings, n_rounds, 6)
+    y : ndarray, shape (n_strings, n_rounds, 8)
         Deviations; NaN where not read.
     dead : ndarray of bool, shape (n_strings, n_rounds)
     with_peers : bool
@@ -56,23 +65,33 @@ def spread_of(y: np.ndarray, dead: np.ndarray, with_peers: bool, light_out: bool
         if light_out:
             on_plate[QUANTITIES.index("i_sc")] = _ON_PLATE_LIGHT_OUT
         return Spread(np.sqrt(0.8) * on_plate, np.sqrt(0.2) * on_plate)
-    total = np.full(_N, np.nan)
-    between = np.full(_N, np.nan)
-    for q in range(4):
+    total, part = _LEAST.copy(), np.full(_N, 0.5)
+    for q in (0, 1, 2, 3, 6, 7):
         values = np.where(dead, np.nan, y[:, :, q])
-        by_round = [_scatter(values[:, r]) for r in range(values.shape[1])]
+        values = values[:, np.isfinite(values).any(axis=0)]
+        by_round = [_scatter(column) for column in values.T]
         total[q] = np.median([s for s in by_round if np.isfinite(s)] or [_LEAST[q]])
+        total[q] = np.clip(total[q], _LEAST[q], _MOST[q])
+        rounds = max(values.shape[1], 2)
         full = np.isfinite(values).sum(axis=1) >= max(2, values.shape[1] - 1)
         if full.sum() >= 8:
-            between[q] = _scatter(np.nanmean(values[full], axis=1))
-    total = np.clip(np.where(np.isfinite(total), total, _LEAST), _LEAST, _MOST)
-    rounds = max(y.shape[1], 2)
-    # mean of R readings: M² = maker² + noise²/R; one reading: T² = maker² + noise²
-    part = (rounds * (between / total) ** 2 - 1.0) / (rounds - 1.0)
-    part = np.clip(np.where(np.isfinite(part), part, 0.5), 0.2, 0.9)
-    part[4:] = 0.0  # the slopes of a curve are noise
+            # mean of R readings: M² = maker² + noise²/R; one reading: T² = maker² + noise²
+            part[q] = (rounds * (_scatter(np.nanmean(values[full], axis=1)) / total[q]) ** 2 - 1.0) / (rounds - 1.0)
+    part = np.clip(part, 0.2, 0.9)
+    part[4:] = 0.0, 0.0, _LOG_LASTS, _LOG_LASTS  # the slopes of a curve are noise
+    noise = total * np.sqrt(1.0 - part)
+    for q in (6, 7):
+        # Dirt, shade and what holds an inverter down move logged currents from look to look more than the sensors do.
+        noise[q] = min(max(noise[q], _wander(np.where(dead, np.nan, y[:, :, q]))), _MOST[q])
     # Readings that agree by luck do not make the instrument better than it is.
-    return Spread(total * np.sqrt(part), np.maximum(total * np.sqrt(1.0 - part), 0.8 * _LEAST))
+    return Spread(total * np.sqrt(part), np.maximum(noise, 0.8 * _LEAST * _SINGLE))
+
+
+def _wander(values: np.ndarray) -> float:
+    """How far a string's readings, (n_strings, n_rounds), usually move from one to the next; 0 where too few are known."""
+    step = np.diff(values[:, np.isfinite(values).any(axis=0)], axis=1)
+    step = step[np.isfinite(step)]
+    return float(1.4826 * np.median(np.abs(step)) / np.sqrt(2.0)) if len(step) >= 6 else 0.0
 
 
 def _scatter(x: np.ndarray) -> float:
@@ -87,13 +106,13 @@ def log_likelihood(y: np.ndarray, dead: np.ndarray, light: np.ndarray, doubt: np
 
     Parameters
     ----------
-    y : ndarray, shape (n_strings, n_rounds, 6)
+    y : ndarray, shape (n_strings, n_rounds, 8)
         Deviations from sound strings, by `QUANTITIES`; NaN where not read.
     dead : ndarray of bool, shape (n_strings, n_rounds)
         No current.
     light : ndarray, shape (n_strings, n_rounds)
         Light on the string over that at which the round's signatures were drawn up.
-    doubt : ndarray, shape (n_strings, n_rounds, 6)
+    doubt : ndarray, shape (n_strings, n_rounds, 8)
         Variance of the reading beside the usual noise.
     past : Histories
     spread : Spread
@@ -124,14 +143,34 @@ def _log_likelihood(y: np.ndarray, dead: np.ndarray, light: np.ndarray, doubt: n
         known = np.isfinite(y[:, :, q])[:, None, :]
         residual = np.where(known, np.nan_to_num(y[:, None, :, q]) - mean[None, :, :, q] * scale, 0.0)
         variance = spread.noise[q] ** 2 + past.extra[None, :, :, q] + doubt[:, None, :, q]
+        if not known.any():
+            continue
         if QUANTITIES[q] == "i_sc":
             out += _current(residual, known, variance + spread.maker[q] ** 2)
         else:
+            _tame(residual, y[:, :, q], variance)
             out += _shared_offset(residual, known, variance, spread.maker[q])
     # No current is an open string or it is not; neither explains the other.
     wrong = dead[:, None, :] != is_open[None]
-    seen = dead[:, None, :] | np.isfinite(y[:, :, 0])[:, None, :]
+    seen = (dead | np.isfinite(y).any(axis=2))[:, None, :]
     return out - 25.0 * (wrong & seen).sum(axis=2)
+
+
+def _tame(residual: np.ndarray, read: np.ndarray, variance: np.ndarray) -> None:
+    """
+    Bring readings that are far off all others of their string to `_FARTHEST` of them, in place.
+
+    A reading that no history explains must not decide between them by how far off it is; one that some history explains costs
+    the others enough all the same.
+    """
+    for k, own in enumerate(read):
+        known = np.flatnonzero(np.isfinite(own))
+        noise = np.sqrt(variance[min(k, len(variance) - 1)][:, known])
+        if len(known) < 3 or np.abs(own[known] - np.median(own[known])).max() < _FARTHEST * noise.min():
+            continue
+        part = residual[k][:, known]
+        middle = np.median(part, axis=1, keepdims=True)
+        residual[k][:, known] = middle + np.clip(part - middle, -_FARTHEST * noise, _FARTHEST * noise)
 
 
 def _shared_offset(residual: np.ndarray, known: np.ndarray, variance: np.ndarray, maker: float) -> np.ndarray:
@@ -152,9 +191,11 @@ def _current(residual: np.ndarray, known: np.ndarray, variance: np.ndarray) -> n
     return np.where(known, np.log((1.0 - _CLOUD) * normal + _CLOUD * passing), 0.0).sum(axis=2)
 
 
-def log_likelihood_shaded(y: np.ndarray, dead: np.ndarray, doubt: np.ndarray, spread: Spread) -> np.ndarray:
+def log_likelihood_shaded(
+    y: np.ndarray, dead: np.ndarray, doubt: np.ndarray, elevation: np.ndarray, spread: Spread
+) -> np.ndarray:
     """
-    Log likelihood of each string's readings if something shades it in some rounds.
+    Log likelihood of each string's readings if something shades it in some rounds, the more likely the lower the sun.
 
     Shade takes any size and changes from round to round: bypass diodes conduct (voltage falls), or a few
     groups limit the current. Makers' offsets are summed over three points each (Gauss-Hermite).
@@ -165,17 +206,18 @@ def log_likelihood_shaded(y: np.ndarray, dead: np.ndarray, doubt: np.ndarray, sp
     """
     points, weights = np.polynomial.hermite_e.hermegauss(3)
     weights = weights / weights.sum()
+    in_shade = np.asarray(np.interp(np.where(np.isnan(elevation), sum(_SUN) / 2.0, elevation), _SUN, _SHADE_ROUND))
     total = np.zeros((len(y), 27))
     log_weight = np.empty(27)
     for n, (a, b, c) in enumerate(np.ndindex(3, 3, 3)):
         offset = spread.maker[:3] * points[[a, b, c]]
         log_weight[n] = np.log(weights[[a, b, c]]).sum()
-        total[:, n] = _rounds_in_shade(y, doubt, offset, spread).sum(axis=1)
-    passing = _shaded_current(y, doubt, spread).sum(axis=1)
+        total[:, n] = _rounds_in_shade(y, doubt, offset, in_shade, spread).sum(axis=1)
+    passing = _shaded_current(y, doubt, in_shade, spread).sum(axis=1)
     return np.logaddexp.reduce(total + log_weight, axis=1) + passing - 25.0 * dead.sum(axis=1)
 
 
-def _shaded_current(y: np.ndarray, doubt: np.ndarray, spread: Spread) -> np.ndarray:
+def _shaded_current(y: np.ndarray, doubt: np.ndarray, in_shade: np.ndarray, spread: Spread) -> np.ndarray:
     """Current and slopes of a string that may be shaded: both may be off, and nothing is said of how."""
     variance = spread.noise[3] ** 2 + spread.maker[3] ** 2 + doubt[:, :, 3]
     current = np.nan_to_num(y[:, :, 3])
@@ -189,10 +231,26 @@ def _shaded_current(y: np.ndarray, doubt: np.ndarray, spread: Spread) -> np.ndar
         out += np.where(
             np.isfinite(y[:, :, q]), -0.5 * (value / scale) ** 2 - np.log(scale * np.sqrt(2 * np.pi)), 0.0
         )
+    # A logged current is that of the day's better hours: shade that lasts all day may take any part of it.
+    for q, share in ((6, in_shade), (7, 0.5 * in_shade)):
+        scale = np.hypot(spread.noise[q], spread.maker[q])
+        value = np.nan_to_num(y[:, :, q])
+        clear = np.exp(-0.5 * (value / scale) ** 2) / (scale * np.sqrt(2.0 * np.pi))
+        shade = (value < 0.0) * _loss_density(value) + 1e-9
+        out += np.where(np.isfinite(y[:, :, q]), np.log((1.0 - share) * clear + share * shade), 0.0)
     return out
 
 
-def _rounds_in_shade(y: np.ndarray, doubt: np.ndarray, offset: np.ndarray, spread: Spread) -> np.ndarray:
+def _loss_density(x: np.ndarray) -> np.ndarray:
+    """Density of a log change `x` by shade, where it is a loss."""
+    lost = np.clip(-x, 0.0, None)
+    deep = 0.7 * (lost < _SHADE_DEEP) / _SHADE_DEEP + 0.1 * (lost < _SHADE_DEEPEST) / _SHADE_DEEPEST
+    return 0.2 * np.exp(-lost / _SHADE_SLIGHT) / _SHADE_SLIGHT + deep
+
+
+def _rounds_in_shade(
+    y: np.ndarray, doubt: np.ndarray, offset: np.ndarray, in_shade: np.ndarray, spread: Spread
+) -> np.ndarray:
     known = np.isfinite(y[:, :, :3]).all(axis=2)
     v, i, b = (np.nan_to_num(y[:, :, q]) - offset[q] for q in range(3))
 
@@ -202,7 +260,7 @@ def _rounds_in_shade(y: np.ndarray, doubt: np.ndarray, offset: np.ndarray, sprea
 
     def loss(x: np.ndarray, q: int) -> np.ndarray:
         fade = 1.0 / (1.0 + np.exp(np.clip((x + 0.01) / (0.5 * spread.noise[q]), -50, 50)))
-        return fade * (x > -_SHADE_DEEPEST) / _SHADE_DEEPEST + 1e-9
+        return fade * _loss_density(x) + 1e-9
 
     # Shaded cells also lose a little open-circuit voltage.
     dim = normal(v, 0, -0.008, 0.008)
@@ -210,5 +268,5 @@ def _rounds_in_shade(y: np.ndarray, doubt: np.ndarray, offset: np.ndarray, sprea
     shade = dim * (_STATES["voltage"] * loss(b, 2) * normal(i, 1, 0.0, 0.02)
                    + _STATES["current"] * loss(i, 1) * normal(b, 2, 0.02, 0.03)
                    + _STATES["both"] * loss(i, 1) * loss(b, 2))
-    mixed = (1.0 - _SHADE_ROUND) * clear + _SHADE_ROUND * shade
+    mixed = (1.0 - in_shade) * clear + in_shade * shade
     return np.where(known, np.log(mixed + 1e-300), 0.0)

@@ -112,10 +112,10 @@ def _rain(state: SiteState, data: SiteData) -> Reading | None:
 def _snow(state: SiteState, data: SiteData) -> Reading | None:
     table = state.model.weather.table
     depth = "snow_depth" in table and table["snow_depth"].notna().any()
-    known = table["snow_depth"] if depth else table.get("precipitation", pd.Series(dtype=float))
-    days = pd.DatetimeIndex(known.dropna().index).tz_convert(state.model.site.tz).normalize()
-    if not len(days):
+    name = "snow_depth" if depth else "precipitation"
+    if name not in table or not table[name].notna().any():
         return None
+    days = pd.DatetimeIndex(table[name].dropna().index).tz_convert(state.model.site.tz).normalize()
     what = "snow depth" if depth else "precipitation in the cold"
     return Reading(what, days.nunique(), "days", days[0].date(), days[-1].date())
 
@@ -127,6 +127,12 @@ def _events(kind: str, what: str) -> Callable[[SiteState, SiteData], Reading | N
     return of
 
 
+def _string_currents(state: SiteState, data: SiteData) -> Reading | None:
+    """Hours with a string's current, not the nights."""
+    log = data.string_current
+    return None if log is None else _of(state, log.loc[log["dc_current_a"] > 0, "time"], "logged string currents", "readings")
+
+
 _CLEANINGS, _OUTAGES = _events("cleaning", "recorded cleanings"), _events("outage", "recorded outages")
 _INSTRUCTIONS = _events("curtailment", "recorded instructions")
 #: Kinds of reading by cause, in the order in which they are told.
@@ -134,7 +140,7 @@ _KINDS: dict[str, tuple[Callable[[SiteState, SiteData], Reading | None], ...]] =
     "soiling": (_usable, _meter, _traces, _rain, _CLEANINGS),
     "shading": (_usable,),
     "snow": (_snow, _ac),
-    "string_fault": (_traces, _usable, _meter),
+    "string_fault": (_traces, _string_currents, _usable, _meter),
     "inverter_efficiency": (_dc, _ac, _clamps),
     "inverter_outage": (_ac, _OUTAGES),
     "grid_outage": (_ac, _OUTAGES),

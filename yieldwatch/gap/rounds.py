@@ -26,9 +26,14 @@ FEWEST_PEERS = 4
 _GOOD_LIGHT, _LEAST_LIGHT, _MOST_LIGHT = 700.0, 400.0, 1600.0
 _GOOD_DRIFT, _MOST_DRIFT = 0.01, 0.05
 _TEMP_RANGE = (-25.0, 95.0)
+_DARK = 0.5
 _KEYS = ("i_sc", "v_oc", "i_mp", "v_mp", "p_mp")
 #: Ratios that a trace is judged by; each has `*_plate` and `*_peer` columns.
 SHAPE_RATIOS = ("fill_factor", "i_ratio", "v_ratio")
+#: Days before a trace within which a wash still leaves the string clean. Common practice, no source.
+_WASHED_DAYS = 3
+#: A trace's note that says that the string was washed for it.
+_SAYS_WASHED = r"(?<!not )(?<!be )\b(?:washed|cleaned)\b"
 COLUMNS = (
     "time",
     "round_id",
@@ -45,6 +50,7 @@ COLUMNS = (
     "reason",
     "flags",
     "no_current",
+    "washed",
     "own_light",
     *(f"{k}_stc" for k in _KEYS),
     *SHAPE_RATIOS,
@@ -83,7 +89,10 @@ def assess_rounds(site: Site, data: SiteData) -> pd.DataFrame:
         - `*_stc`: value at 1000 W/m², 25 °C [A, V, W]; `fill_factor`, `i_ratio` (i_mp/i_sc) and `v_ratio`
           (v_mp/v_oc), also at standard conditions [unitless];
         - `*_plate`: ratio to the datasheet, for the modules that `strings.csv` counts;
-        - `*_peer`: ratio to the peers of the same round, type and plane; NaN with fewer than 4 peers;
+        - `washed`: when the string was washed, by the record of cleanings or by the trace's note, where that was within 3 days
+          of the trace (UTC, else NaT);
+        - `*_peer`: ratio to the peers of the same round, type and plane; NaN with fewer than 4 peers; what washed strings have
+          more of light than the others is taken off their currents first;
         - `own_light`: light on the string by its own short-circuit current [W/m²], and `v_oc_own_peer`,
           `i_ratio`,
           `v_ratio` taken at that light, so that a passing cloud or dirt moves only the current;
@@ -109,6 +118,7 @@ def assess_rounds(site: Site, data: SiteData) -> pd.DataFrame:
     _set_conditions(table)
     table = pd.concat([table, _grade(table, kinds, modules)], axis=1)
     table = pd.concat([table, _at_stc(table, kinds, modules)], axis=1)
+    table["washed"] = _washed(table, data.events)
     table = pd.concat([table, _peer_ratios(table)], axis=1)
     return table.reindex(columns=list(COLUMNS))
 
@@ -164,6 +174,10 @@ def _grade(table: pd.DataFrame, kinds: dict[str, ModuleType], modules: np.ndarra
         (i_sc > 1.4 * plate_i, "i_sc " + _text(i_sc, 2) + " A is above 1.4 × the plate's at this light"),
         (v_oc > 1.4 * plate_v, "v_oc " + _text(v_oc, 0) + " V is above 1.4 × the plate's"),
         (repeated, "same numbers as another trace of the round"),
+        (
+            _dark_days(table, i_sc / plate_i),
+            "most strings of this day gave under half of the current of this light: snow, or light read elsewhere",
+        ),
     ]
     usable = [
         (light < _GOOD_LIGHT, "irradiance " + _text(light, 0) + " W/m², below 700"),
@@ -184,6 +198,13 @@ def _grade(table: pd.DataFrame, kinds: dict[str, ModuleType], modules: np.ndarra
     grade = np.where(is_unfit, "unfit", np.where(is_usable, "usable", "good"))
     return pd.DataFrame({"grade": grade, "reason": np.where(is_unfit, why_unfit, why_usable),
                          "flags": _joined(flags)[1], "no_current": (i_sc < 0.05 * plate_i) & ~is_unfit})
+
+
+def _dark_days(table: pd.DataFrame, share: pd.Series) -> pd.Series:
+    """Traces of days on which more than half of the strings, four or more, gave under `_DARK` of the current of their light."""
+    dark = share[table["poa_global"] >= _LEAST_LIGHT].lt(_DARK).groupby(table["time"].dt.floor("D"))
+    bad = dark.mean().gt(0.5) & dark.size().ge(4)
+    return table["time"].dt.floor("D").map(bad).fillna(False).astype(bool)
 
 
 def _text(values: pd.Series, digits: int) -> pd.Series:
@@ -254,6 +275,20 @@ def _own_light_columns(out: pd.DataFrame, rows: pd.DataFrame, kind: ModuleType, 
     return out
 
 
+def _washed(table: pd.DataFrame, events: pd.DataFrame) -> pd.Series:
+    """When each trace's string was last washed within `_WASHED_DAYS`; by a note alone, at the trace."""
+    notes = table["note"].astype("string").str.lower() if "note" in table else pd.Series(pd.NA, table.index, dtype="string")
+    out = table["time"].where(notes.str.contains(_SAYS_WASHED, na=False))
+    cleaned = events[events["kind"] == "cleaning"] if len(events) else events
+    for start, scope in zip(cleaned["start"], cleaned["scope"], strict=True):
+        since = table["time"] - start
+        inside = (since >= pd.Timedelta(0)) & (since <= pd.Timedelta(days=_WASHED_DAYS))
+        if inside.any():
+            meant = table["string_id"].isin(scope) | table["inverter_id"].isin(scope) | ("site" in scope)
+            out = out.mask(inside & meant, start)
+    return out
+
+
 def _peer_ratios(table: pd.DataFrame) -> pd.DataFrame:
     out = pd.DataFrame(index=table.index, dtype=float)
     out["peers"] = 0.0
@@ -261,12 +296,26 @@ def _peer_ratios(table: pd.DataFrame) -> pd.DataFrame:
     sound = table[(table["grade"] != "unfit")]
     for _, rows in sound.groupby(["round_id", "module_type", "array_id"], sort=False):
         minutes = (rows["time"] - rows["time"].iloc[0]).dt.total_seconds().to_numpy() / 60.0
+        gain = _gain_by_wash(rows)
         for target, source in sources.items():
-            ratio, peers = _to_peers(rows[source].to_numpy(float), rows["no_current"].to_numpy(bool), minutes)
+            value = rows[source].to_numpy(float)
+            if target in ("i_sc_peer", "i_mp_peer", "p_mp_peer"):
+                value = value / gain
+            ratio, peers = _to_peers(value, rows["no_current"].to_numpy(bool), minutes)
             out.loc[rows.index, target] = ratio
             if target == "i_sc_peer":
                 out.loc[rows.index, "peers"] = peers
     return out
+
+
+def _gain_by_wash(rows: pd.DataFrame) -> np.ndarray:
+    """What each trace has more of current because its string alone was washed, as a factor."""
+    washed = rows["washed"].notna().to_numpy()
+    level = rows["i_sc_plate"].where(~rows["no_current"]).to_numpy(float)
+    if np.isfinite(level[washed]).sum() == 0 or np.isfinite(level[~washed]).sum() < 2:
+        return np.ones(len(rows))
+    more = np.nanmedian(level[washed]) / np.nanmedian(level[~washed])
+    return np.where(washed, max(more, 1.0), 1.0)
 
 
 def _to_peers(value: np.ndarray, dead: np.ndarray, minutes: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -8,16 +8,22 @@ against a sound string's are the signature that readings are held against.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
 from yieldwatch.expected.module import Module
 from yieldwatch.gap.curves import Part, circuit_key_points
 
-#: What is compared, as logarithms of the ratio to a sound string but for `slope_sc`, a difference:
-#: open-circuit voltage at own light, i_mp/i_sc, v_mp/v_oc, short-circuit current, slopes of the curve at
-#: both ends.
-QUANTITIES = ("v_oc", "i_ratio", "v_ratio", "i_sc", "slope_sc", "slope_oc")
+#: What is compared, as logarithms of the ratio to a sound string but for `slope_sc`, a difference: of a trace, open-circuit
+#: voltage at own light, i_mp/i_sc, v_mp/v_oc, short-circuit current, slopes of the curve at both ends; of a look at the strings'
+#: log, the current in bright light and in dim.
+QUANTITIES = ("v_oc", "i_ratio", "v_ratio", "i_sc", "slope_sc", "slope_oc", "bright", "dim")
+#: Light of the log's two quantities where none is logged, and their cell temperatures. [W/m², °C]
+LOGGED_LIGHT, _LOGGED_TEMP = (750.0, 200.0), (45.0, 20.0)
+#: Strings that share an input work at one voltage, and one with volts missing gives up somewhat more current than its share:
+#: doubt of a logged current, as a share of the loss. Common practice, no source.
+_SHARED_INPUT = 0.25
 #: Share of strings expected to have a fault of the kind before any reading. Common practice, no source:
 #: about two strings in a hundred in all.
 FAULT_PRIOR = {"open": 0.004, "bypass_short": 0.004, "wrong_count": 0.002, "series_resistance": 0.004,
@@ -30,6 +36,9 @@ LIGHT_EXPONENT = {"series_resistance": 1.0, "shunt": -1.0}
 #: Least loss of power that is called a fault: twice the uncertainty of power between strings of one visit
 #: (`stc_uncertainty`). Less is makers' spread.
 LEAST_SHARE = 0.015
+#: Places in `QUANTITIES` that dirt moves, and the doubt of each beside the circuit's.
+_OF_LIGHT = [QUANTITIES.index(name) for name in ("i_sc", "bright", "dim")]
+_MORE_SLACK = np.array([_SHARED_INPUT if name in ("bright", "dim") else 0.0 for name in QUANTITIES])
 #: Strings weak in all their modules alike for each that is weak in some, so 1.2 in a thousand. Common practice, no source.
 _WEAK_ALIKE = 0.3
 #: Depth of dirt on one string beyond its peers, and the chance that it is there as before after a wash of both: droppings and
@@ -47,7 +56,7 @@ class Severities:
     kind : ndarray of str, shape (n,)
     weight : ndarray, shape (n,)
         Prior over severity within the kind; sums to one a kind.
-    mean : ndarray, shape (n, n_rounds, 6)
+    mean : ndarray, shape (n, n_rounds, 8)
         Expected deviation, by `QUANTITIES`; NaN for an open string.
     share_lost : ndarray, shape (n, n_rounds)
         Of the string's own power at its maximum power point.
@@ -62,7 +71,13 @@ class Severities:
     slack: np.ndarray
 
 
-def severities(module: Module, modules: int, conditions: list[tuple[float, float]]) -> Severities:
+def severities(
+    module: Module,
+    modules: int,
+    conditions: list[tuple[float, float]],
+    alone: bool = False,
+    logged_light: tuple[float, float] = LOGGED_LIGHT,
+) -> Severities:
     """
     Signatures of every kind of fault, of every severity, in every round.
 
@@ -73,6 +88,10 @@ def severities(module: Module, modules: int, conditions: list[tuple[float, float
         In series, by `strings.csv`.
     conditions : list of (poa [W/m²], temp_cell [°C])
         One a round.
+    alone : bool
+        Whether the string has an input of its own: then it works at its own voltage, and lost volts leave its current.
+    logged_light : tuple of float
+        At which the log's two quantities are read. [W/m²]
 
     Returns
     -------
@@ -83,17 +102,26 @@ def severities(module: Module, modules: int, conditions: list[tuple[float, float
     mean = np.full((len(kind), len(conditions), len(QUANTITIES)), np.nan)
     share = np.ones((len(kind), len(conditions)))
     real = kind != "open"
-    for r, (poa, temp) in enumerate(conditions):
-        whole = float(modules * module.module_type.bypass_diodes)
+    whole = float(modules * module.module_type.bypass_diodes)
+
+    @cache
+    def points(poa: float, temp: float) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
         sound = circuit_key_points(module, poa, temp, (Part(whole),))
-        found = circuit_key_points(module, poa, temp, (
+        return sound, circuit_key_points(module, poa, temp, (
             Part(sound_groups[real]), Part(odd_groups[real], light[real], shunt[real])), series[real])
+
+    logged = []
+    for at in zip(logged_light, _LOGGED_TEMP, strict=True):
+        sound, found = points(*at)
+        logged.append(np.log(found["i_mp" if alone else "p_mp"] / sound["i_mp" if alone else "p_mp"]))
+    for r, at in enumerate(conditions):
+        sound, found = points(*at)
         mean[real, r] = np.stack([
             np.log(found["v_oc"] / sound["v_oc"]),
             np.log(found["i_mp"] / found["i_sc"] / (sound["i_mp"] / sound["i_sc"])),
             np.log(found["v_mp"] / found["v_oc"] / (sound["v_mp"] / sound["v_oc"])),
             np.log(found["i_sc"] / sound["i_sc"]),
-            found["slope_sc"] - sound["slope_sc"], np.log(found["slope_oc"] / sound["slope_oc"])], axis=1)
+            found["slope_sc"] - sound["slope_sc"], np.log(found["slope_oc"] / sound["slope_oc"]), *logged], axis=1)
         share[real, r] = 1.0 - found["p_mp"] / sound["p_mp"]
     return Severities(kind, weight, mean, share, slack)
 
@@ -174,7 +202,7 @@ class Histories:
         `end` is the number of rounds where the fault is still there at the last reading.
     log_prior : ndarray, shape (n,)
         Without the path's own chance, and, for sound and soiled strings, without theirs.
-    mean, extra : ndarray, shape (n, n_rounds, 6)
+    mean, extra : ndarray, shape (n, n_rounds, 8)
         Expected deviation and the variance added to the reading's own.
     bad : ndarray of bool, shape (n, n_rounds)
     share_lost : ndarray, shape (n,)
@@ -205,7 +233,8 @@ def histories(grid: Severities) -> Histories:
         bad = (np.arange(rounds) >= s) & (np.arange(rounds) < e)
         for depth in _DIRT_DEPTHS:
             mean, extra = none.copy(), none.copy()
-            mean[bad, 3], extra[bad, 3] = -depth, (0.4 * depth) ** 2
+            for q in _OF_LIGHT:
+                mean[bad, q], extra[bad, q] = -depth, (0.4 * depth) ** 2
             out.append(("soiled", path, np.log(0.2), mean, extra, bad, 0.0))
         for k, kind in enumerate(grid.kind):
             if kind == "wrong_count" and (s > 0 or e < rounds):
@@ -217,7 +246,7 @@ def histories(grid: Severities) -> Histories:
                     bad, np.interp(np.arange(rounds), [s, max(e - 1, s + 1)], [first, 1.0]), 0.0
                 )
                 mean = grid.mean[k] * growth[:, None]
-                extra = (grid.slack[k] * np.nan_to_num(mean)) ** 2
+                extra = (np.hypot(grid.slack[k], _MORE_SLACK) * np.nan_to_num(mean)) ** 2
                 out.append(
                     (kind, path, prior - np.log(len(firsts)), mean, extra, bad, grid.share_lost[k, e - 1])
                 )

@@ -19,6 +19,8 @@ from yieldwatch.portfolio.model import String
 #: Chance that a fault ends between two readings without, and with, a recorded repair of the string or its
 #: inverter.
 _REPAIR_UNSEEN, _REPAIR_STRING, _REPAIR_INVERTER = 0.05, 0.9, 0.2
+#: How much likelier a recorded repair of a string is where it had a fault than where it had none. Common practice, no source.
+_REPAIR_HAD_CAUSE = 10.0
 #: Rain of a day that washes modules of dust: Kimber et al. (WCPEC 2006) found 5 to 20. [mm]
 _WASHES_MM = 10.0
 #: The first four of `QUANTITIES`, in the table of rounds.
@@ -27,21 +29,19 @@ PEER_COLUMNS = ("v_oc_own_peer", "i_ratio_peer", "v_ratio_peer", "i_sc_peer")
 PLATE_COLUMNS = ("v_oc_plate", "i_ratio_plate", "v_ratio_plate", "i_sc_plate")
 #: Standard uncertainty by `QUANTITIES` of a trace held against the peers of another round: temperature,
 #: instrument and age count in full, light on the current only. Common practice, no source.
-ALONE_DOUBT = np.array([0.010, 0.008, 0.012, 0.040, 0.01, 0.05])
+ALONE_DOUBT = np.array([0.010, 0.008, 0.012, 0.040, 0.01, 0.05, 0.0, 0.0])
 
 
-def peers_of_the_nearest_round(mine: pd.DataFrame) -> pd.DataFrame:
+def peers_of_the_nearest_round(mine: pd.DataFrame, dark: list) -> pd.DataFrame:
     """
     Ratios for traces that had no peers in their own round, such as the test after a repair.
 
-    Their ratio to the plate is held against the median of it in the nearest round that has peers;
-    `ALONE_DOUBT` is the price.
+    Their ratio to the plate is held against the median of it in the nearest round that has peers and is not one of the `dark`
+    ones, in shade; `ALONE_DOUBT` is the price.
     """
-    level = (
-        mine[~mine["alone"] & ~mine["no_current"].astype(bool)]
-        .groupby("round_id")[list(PLATE_COLUMNS)]
-        .median()
-    )
+    living, lit = ~mine["no_current"].astype(bool), ~mine["round_id"].isin(dark)
+    whole = living & lit & ~mine["alone"]
+    level = mine[whole if whole.any() else living & lit].groupby("round_id")[list(PLATE_COLUMNS)].median()
     out = mine.copy()
     for number, rows in mine[mine["alone"]].groupby("round_id"):
         nearest = int(np.argmin(np.abs(level.index.to_numpy(int) - int(str(number)))))
@@ -68,8 +68,8 @@ def arrays(
 
     Returns
     -------
-    y : ndarray, shape (n_strings, n_rounds, 6)
-        Deviations by `QUANTITIES`, NaN where not read; the slopes are left NaN.
+    y : ndarray, shape (n_strings, n_rounds, 8)
+        Deviations by `QUANTITIES`, NaN where not read; all but the first four are left NaN.
     dead : ndarray of bool, shape (n_strings, n_rounds)
         No current.
     time : ndarray of datetime64[ns], same shape
@@ -131,6 +131,7 @@ def log_path_chance(string: String, past: Histories, time: np.ndarray, events: p
     rounds = past.mean.shape[1]
     ends = np.full(rounds, _REPAIR_UNSEEN)
     ends[-1] = 0.0
+    because = np.zeros(rounds)
     mended = events[events["kind"].isin(["repair", "replacement"])]
     for start, scope in zip(mended["start"], mended["scope"], strict=True):
         chance = _REPAIR_STRING if string.string_id in scope else (
@@ -138,14 +139,16 @@ def log_path_chance(string: String, past: Histories, time: np.ndarray, events: p
         before = np.flatnonzero(time < start.tz_convert("UTC").tz_localize(None).to_datetime64())
         if chance and len(before):
             ends[before[-1]] = max(ends[before[-1]], chance)
+            if chance == _REPAIR_STRING:
+                because[before[-1]] = np.log(_REPAIR_HAD_CAUSE)
     log = np.full((len(past.start), 2), -np.inf)
     for p, (s, e) in enumerate(zip(past.start, past.end, strict=True)):
         stays = np.sum(np.log1p(-ends[s:e - 1]))
         if e < rounds:
-            log[p, 0] = -np.log(rounds) + stays + np.log(ends[e - 1])
+            log[p, 0] = -np.log(rounds) + stays + np.log(ends[e - 1]) + because[e - 1]
         else:
             log[p, 0] = -np.log(rounds) + stays + np.log1p(-ends[-1])
-            log[p, 1] = -np.log(rounds) + stays + (np.log(ends[-1]) if ends[-1] > 0 else -np.inf)
+            log[p, 1] = -np.log(rounds) + stays + (np.log(ends[-1]) + because[-1] if ends[-1] > 0 else -np.inf)
     return log
 
 

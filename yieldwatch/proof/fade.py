@@ -115,5 +115,5 @@ def dirt_without(state: SiteState, data: SiteData, job: DoneJob) -> np.ndarray:
         same = (data.events["kind"] == "cleaning").to_numpy() & near
         data = replace(data, events=data.events[~same])
     size = {c.name: v for c, v in zip(state.posterior.columns, state.posterior.estimate, strict=True) if c.cause == "soiling"}
-    states = soiling_states(state.blocks, data, state.wash, logged=state.log is not None)
+    states = soiling_states(state.blocks, data, state.wash)
     return np.asarray(sum(s.values * size.get(s.name, 0.0) for s in states))

@@ -103,6 +103,11 @@ class Visit:
         return self.start + dt.timedelta(days=6)
 
 
+def has_visits(assessment: Planned) -> bool:
+    """Whether the plan holds a visit, without which there is no calendar: RFC 5545, 3.6, has none empty."""
+    return not assessment.plan.empty and bool((assessment.plan["row"] == "visit").any())
+
+
 def planned_visits(assessment: Planned) -> tuple[Visit, ...]:
     """Return the visits of `assessment.plan` in its order; a changed plan is given by `dataclasses.replace`."""
     plan, sites = assessment.plan, {s.site.id: s for s in assessment.sites}

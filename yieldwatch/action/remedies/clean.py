@@ -9,20 +9,18 @@ from collections.abc import Callable
 import numpy as np
 
 from yieldwatch.action.candidate import Candidate
+from yieldwatch.action.comeback import against_mean, kept, paces
 from yieldwatch.action.dirt_ahead import CLEANED, LASTING_YEARS, UNKNOWN_RAIN_DAYS
 from yieldwatch.action.outlook import Gain, Relief
 from yieldwatch.action.remedies.look import Look, percent, relative
 from yieldwatch.action.replay import Replay
 from yieldwatch.action.starts import START_DAYS, by_month, to_scale
-from yieldwatch.gap.basis import LASTING_DIRT
 
 #: Dirt below this share of the light cannot be told from the light sensor's own. Common practice, no source.
 _TOLD = 0.003
 #: Most that droppings and the like take of one string; a trace that lacks more is as likely a bad one. Common practice, no
 #: source.
 _MOST_ON_ONE = 0.1
-#: Standard deviations within which 95 % of a normal lie.
-_TWO_SIDED = 1.96
 #: Dirt, as -ln of the light left, at which the worth of a unit of it is read off the chain.
 _UNIT = 0.02
 
@@ -34,19 +32,18 @@ def clean(look: Look) -> list[Candidate]:
     loose = dirt.loose_draws.mean(axis=0)
     if max((loose + lasting_draws.mean(axis=0)).max(), dirt.fallen.mean(axis=0).max() - _TOLD) < 1e-5:
         return []
-    if look.state.log is not None:
-        # A cleaning also takes off what passed for age and light bias, which a log's narrow prior leaves to the interval.
-        lasting_draws = lasting_draws + np.abs(look.rng.normal(0.0, LASTING_DIRT / _TWO_SIDED, (look.n_draws, 1)))
     lasting = lasting_draws.mean(axis=0)
     everywhere, nothing = tuple(range(len(loose))), np.zeros_like(loose)
     power = look.state.blocks.expected.sum(axis=1)
     by_draw = [draws @ (power / power.sum()) for draws in (dirt.loose_draws, lasting_draws)]
     rain = look.rng.integers(len(dirt.washed), size=look.n_draws)
+    years = look.site.assumed("lasting_dirt_returns_years", LASTING_YEARS)
+    returns = against_mean(paces(years, look.n_draws, look.rng), years, look.outlook.months)
     # Loose dirt and the lasting layer go at their own pace, and each has its own doubt.
     parts = [
         (look.outlook.gain(Relief(everywhere, dc=_saved(look, loose, nothing))),
          relative(by_draw[0])[:, None] * _rain(look)[rain]),
-        (look.outlook.gain(Relief(everywhere, dc=_saved(look, nothing, lasting))), relative(by_draw[1])),
+        (look.outlook.gain(Relief(everywhere, dc=_saved(look, nothing, lasting))), relative(by_draw[1])[:, None] * returns),
     ]
     now = by_draw[0] + by_draw[1]
     low, high = np.quantile(now, [0.05, 0.95])
@@ -109,9 +106,9 @@ def _later(look: Look, loose: np.ndarray, lasting: np.ndarray, rain: np.ndarray)
     new = relative(dirt.rate_draws)[:, None] * fallen[rain]
     layer = lasting + dirt.lasting_per_year * START_DAYS[:, None] / 365.25
     years = look.site.assumed("lasting_dirt_returns_years", LASTING_YEARS)
-    kept = by_month(per_unit * np.exp(-since / 365.25 / years), outlook.day_month)
+    stays = by_month(per_unit * kept(np.maximum(since, 0) / 365.25, years), outlook.day_month)
     saved = (then[rain].swapaxes(0, 1) * loose[:, None] + since_then[rain].swapaxes(0, 1) * new.T[:, :, None]
-             + kept[:, None, :] * layer[:, :, None])
+             + stays[:, None, :] * layer[:, :, None])
     return whole, look.site.assumed("cleaning_takes_off_share", CLEANED) * saved
 
 
@@ -142,5 +139,6 @@ def _comes_back(look: Look) -> str:
     halved = np.mean([int(np.argmax(k < 0.5)) if (k < 0.5).any() else len(k) for k in dirt.rains])
     return (
         f"Rain would have halved today's loose dirt after {halved:.0f} days anyway (mean of the past years "
-        "replayed), and new dirt falls at the site's own rate; the layer that rain leaves returns over about "
-        "four years.")
+        "replayed), and new dirt falls at the site's own rate; the layer that rain leaves is back over about "
+        f"{look.site.assumed('lasting_dirt_returns_years', LASTING_YEARS):.0f} years where it had come to its end, and stays "
+        "behind by what was washed off where it was still growing.")

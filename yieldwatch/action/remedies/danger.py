@@ -5,7 +5,7 @@ What must be looked at whatever it returns: hot connectors, and strings above th
 from __future__ import annotations
 
 from yieldwatch.action.candidate import Candidate
-from yieldwatch.action.remedies.look import Look
+from yieldwatch.action.remedies.look import Look, seen_in
 from yieldwatch.constants import TEMP_STC
 
 #: Lowest temperature assumed where the record holds no whole winter. [°C] Common practice, no source.
@@ -20,7 +20,7 @@ def hot_connectors(look: Look) -> list[Candidate]:
     return [
         look.safety(
             "string_fault", (row["string_id"],), float(row["confidence"]),
-            f"{row['string_id']} shows series resistance (last traced {row['last_round']}). A bad connection gets hot "
+            f"{row['string_id']} shows series resistance ({seen_in(row)}). A bad connection gets hot "
             "under load and can start a fire: find it with a thermal camera at 600 W/m² or more before it is "
             "touched.")
         for row in found.to_dict("records")

@@ -7,6 +7,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -149,6 +150,12 @@ def relative(draws: np.ndarray) -> np.ndarray:
     """Draws over their mean; ones where all are nil."""
     mean = float(draws.mean())
     return draws / mean if mean > 0 else np.ones(len(draws))
+
+
+def seen_in(finding: dict[Any, Any]) -> str:
+    """What a string's finding rests on, in words: its last trace, or its logged current alone."""
+    last = finding["last_round"]
+    return "seen in its logged current, never traced" if pd.isna(last) else f"last traced {last}"
 
 
 def percent(loss: float) -> str:

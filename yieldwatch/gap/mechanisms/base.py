@@ -13,6 +13,22 @@ from dataclasses import dataclass
 import numpy as np
 
 
+@dataclass(frozen=True)
+class Rare:
+    """
+    What most farms have a trace of at most, and some have much: unknowns that are small together or free together.
+
+    Attributes
+    ----------
+    name : str
+    chance : float
+        Share of farms that have more than a trace.
+    """
+
+    name: str
+    chance: float
+
+
 @dataclass(frozen=True, eq=False)
 class Column:
     """
@@ -35,6 +51,10 @@ class Column:
         Bounds; a loss is not negative.
     tag : tuple
         Whatever the mechanism needs to find its column again (string ids, dates).
+    rare : Rare, optional
+        What the unknown belongs to; `sd` then holds where there is more than a trace, and the unknown is not negative.
+    trace : float
+        Standard deviation of a trace.
     """
 
     cause: str
@@ -46,6 +66,8 @@ class Column:
     lower: float = 0.0
     upper: float = np.inf
     tag: tuple = ()
+    rare: Rare | None = None
+    trace: float = 0.0
 
     def at(self, inverter: int) -> np.ndarray | None:
         """Shape for one inverter, None where the column does not act on it."""

@@ -22,27 +22,38 @@ _DRIFT_SD = 0.0025  # per year: ISO 9060 class A non-stability 0.8 % a year at m
 #: Where a second source says that the sensor drifts: ISO 9060 class C non-stability, 3 % a year at most.
 _DRIFT_SD_SEEN = 0.015
 _SEASON_SD = 0.005  # model error over the seasons. Common practice, no source.
+#: Constant offset of the light, as a share of 100 W/m²: zero offsets of pyranometers reach 7 (class A) to 15 W/m² (class B) at
+#: 95 % (ISO 9060), and models of modules and inverters are least sure in weak light.
+_OFFSET_SD = 0.03
+#: What 95 % of a farm's hours with light stay below, and the least light at which the offset counts in proportion. [W/m²]
+_BRIGHT, _DIM = 850.0, 20.0
 _SUN_SD = 0.012  # model error over sun positions. Common practice, no source.
 _INVERTER_MOST = 0.025  # beyond, it is a weak part and no makers' spread
 _INVERTER_SD = 0.008  # makers' spread of the mean of many strings, and the log's gain to 1 %
 
 
-def level_columns(blocks: Blocks, modelled_weather: bool, drift_seen: bool) -> list[Column]:
+def level_columns(blocks: Blocks, modelled_weather: bool, drift_seen: bool, sensor_doubt: float = 0.0) -> list[Column]:
     """
-    Columns of cause "level": bias, drift, season, sun position, and each inverter's own level.
+    Columns of cause "level": bias, drift, offset, season, sun position, and each inverter's own level.
 
-    `drift_seen` says that a second source finds the light drifting, for which it then has evidence of its own.
+    `drift_seen` says that a second source finds the light drifting, for which it then has evidence of its own; `sensor_doubt` is
+    what faults of the light sensor leave in doubt of its level.
     """
     def free(name: str, shape: np.ndarray, sd: float) -> Column:
         return Column("level", name, shape, None, 0.0, sd, -np.inf, np.inf)
 
     ones = np.ones(blocks.n)
     years = blocks.year_fraction - blocks.year_fraction.mean()
-    bias_sd = BIAS_SD_MODELLED if modelled_weather else BIAS_SD_MEASURED
+    bias_sd = float(np.hypot(BIAS_SD_MODELLED if modelled_weather else BIAS_SD_MEASURED, sensor_doubt))
     columns = [
         free(LIGHT_BIAS, ones, bias_sd),
         free(LIGHT_DRIFT, years, _DRIFT_SD_SEEN if drift_seen else _DRIFT_SD),
     ]
+    energy = blocks.expected.sum(axis=0)
+    strength = energy / np.bincount(blocks.of, minlength=blocks.n)
+    weak = 100.0 / np.maximum(_BRIGHT * strength / np.quantile(strength, 0.95), _DIM)
+    # Centred: what it does to all hours alike belongs to the bias.
+    columns.append(free("light offset", weak - np.average(weak, weights=energy), _OFFSET_SD))
     angle = 2.0 * np.pi * blocks.day_of_year / 365.25
     columns += [
         free(f"season {name}", shape, _SEASON_SD)

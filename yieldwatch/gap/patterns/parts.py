@@ -26,7 +26,10 @@ def string_fault(window: Window) -> Told:
     n = len(state.model.site.strings)
     untested = int((findings["finding"] == "not_tested").sum()) if len(findings) else n
     tested = n - untested
-    figures = [Figure("strings tested", tested, "strings"), Figure("strings with a fault by the rounds", len(bad), "strings")]
+    figures = [
+        Figure("strings tested", tested, "strings"),
+        Figure("strings with a fault by traces and logged currents", len(bad), "strings"),
+    ]
     figures += [
         Figure(
             "confidence that a fault is there",
@@ -41,7 +44,11 @@ def string_fault(window: Window) -> Told:
     figures += [p.figure("energy of a fault") for p in found if p.fault.strings or p.kwh > 0]
     unseen = sorted((p for p in found if not p.fault.strings and p.kwh > 0), key=lambda p: -p.kwh)
     named = f": {_named_strings(bad)}." if len(bad) else "."
-    said = f"Faulty by the rounds: {len(bad)} of {count(tested, 'tested string')}{named}" if tested else "No string was tested."
+    said = (
+        f"Faulty by traces and logged currents: {len(bad)} of {count(tested, 'tested string')}{named}"
+        if tested
+        else "No string was tested."
+    )
     if unseen:
         said += (
             f" The log shows {count(len(unseen), 'loss', 'losses')} that no round has seen: "
@@ -55,7 +62,11 @@ def string_fault(window: Window) -> Told:
     return Told(
         said,
         tuple(figures),
-        (f"{untested} of {n} strings have no valid trace and can be neither blamed nor cleared. " if untested else "")
+        (
+            f"{untested} of {n} strings have no valid trace and no logged current, and can be neither blamed nor cleared. "
+            if untested
+            else ""
+        )
         + "Uneven dirt, and shade on some strings alone, lower a string's current as well; to the log an input that does not "
         "track looks like a lost string.",
         f"Trace {', '.join(trace)}." if trace else "",

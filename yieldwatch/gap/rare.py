@@ -1,0 +1,44 @@
+"""
+Unknowns that are a trace on most farms and much on some: a prior of a spike and a slab (Mitchell & Beauchamp, J. Am. Stat.
+Assoc. 83 (1988) 1023).
+
+What the evidence says of a few such unknowns is one Gaussian. It is held against both priors, small and wide, by numerical
+integration over half-normal nodes, and the posterior is the mixture of the two in proportion to how well each explains it.
+"""
+
+from __future__ import annotations
+
+from itertools import product
+
+import numpy as np
+from scipy import stats
+
+from yieldwatch.gap.mechanisms.base import Column, Rare
+
+#: Nodes of equal prior probability for each unknown.
+_NODES = 48
+
+
+def rare_draws(
+    columns: list[Column], rare: Rare, precision: np.ndarray, target: np.ndarray, n_draws: int, rng: np.random.Generator
+) -> np.ndarray:
+    """
+    Draws from the posterior of unknowns that belong to one rare thing, shape (n_draws, n_columns).
+
+    Parameters
+    ----------
+    columns : list of Column
+        All with `rare`, their `sd` that of the wide prior with mean zero.
+    precision, target : ndarray, shapes (n, n) and (n,)
+        Of the Gaussian posterior under the wide prior, all else integrated out: its height is
+        exp(-x' precision x / 2 + target' x).
+    """
+    wide, trace = np.array([c.sd for c in columns]), np.array([c.trace for c in columns])
+    likelihood = precision - np.diag(wide**-2.0)
+    unit = stats.halfnorm.ppf((np.arange(_NODES) + 0.5) / _NODES)
+    grid = np.array(list(product(unit, repeat=len(columns))))
+    nodes = np.concatenate([grid * trace, grid * wide])
+    height = nodes @ target - 0.5 * np.einsum("ij,jk,ik->i", nodes, likelihood, nodes)
+    prior = np.repeat([1.0 - rare.chance, rare.chance], len(grid))
+    weight = prior * np.exp(height - height.max())
+    return nodes[rng.choice(len(nodes), n_draws, p=weight / weight.sum())]
