@@ -111,7 +111,7 @@ def test_mended_strings_win_no_more_than_they_hold():
     rng = np.random.default_rng(3)
     noise = 0.02 * rng.normal(size=40)
     answer = fit_effect(*series(0.9 + noise[:20], 1.0 + noise[20:]), prior=Prior((0.05,), harms=0.0, most=0.05))
-    assert 0.0 <= answer.draws.min()
+    assert answer.draws.min() >= 0.0
     assert answer.draws.max() <= 0.05
 
 

@@ -20,11 +20,13 @@ from yieldwatch.proof.verdict import judge
 # Cut after a winter; from February to May the sun comes back through the positions of August to November.
 START, CUT, END = dt.date(2022, 8, 15), dt.date(2023, 2, 10), dt.date(2023, 5, 20)
 HEDGE = Hedge(180.0, 120.0, 5.0, 4.0, 0.0)
+BLOCKS = tuple(Block(f"INV{k}", "I", "A", "M", 2, 2, 20) for k in (1, 2, 3))
 
 
 @pytest.fixture(scope="module")
 def cut(tmp_path_factory):
-    return inferred(tmp_path_factory.mktemp("cut"), replace(HEDGE, cuts=((CUT, 1.5, 600.0),)), start=START, end=END)
+    return inferred(tmp_path_factory.mktemp("cut"), replace(HEDGE, cuts=((CUT, 1.5, 600.0),)), start=START, end=END,
+                    blocks=BLOCKS)
 
 
 def prove(farm, *jobs):
@@ -34,8 +36,7 @@ def prove(farm, *jobs):
 def test_what_a_cut_won_is_held_by_its_interval(cut):
     (proof,) = prove(cut)
     # The generator with and without the cut, in the same weather.
-    blocks = tuple(Block(f"INV{k}", "I", "A", "M", 2, 2, 20) for k in (1, 2, 3, 4))
-    left, gone = (replace(plain(hedge), start=START, end=END, blocks=blocks)
+    left, gone = (replace(plain(hedge), start=START, end=END, blocks=BLOCKS)
                   for hedge in (HEDGE, replace(HEDGE, cuts=((CUT, 1.5, 600.0),))))
     gain = by_day(gone) - by_day(left)
     truth = gain[gain.index > CUT].sum()
