@@ -193,6 +193,20 @@ def weighed(draws: np.ndarray, prior: Prior, rng: np.random.Generator) -> np.nda
     return np.select([part == 0, part == 1], [nil, rng.choice(helped, len(draws))], rng.choice(harmed, len(draws)))
 
 
+def agree(one: np.ndarray, other: np.ndarray) -> bool:
+    """Whether two amounts differ by no more than a 90 % interval of their difference."""
+    return bool(abs(one.mean() - other.mean()) <= 1.645 * np.hypot(one.std(), other.std()))
+
+
+def together(amounts: list[np.ndarray], rng: np.random.Generator) -> np.ndarray:
+    """One amount from several that do not share their errors, each weighted by its precision."""
+    if len(amounts) < 2:
+        return amounts[0] if amounts else np.array([])
+    weight = np.array([1.0 / max(float(a.var()), 1e-12) for a in amounts])
+    mixed = [rng.permutation(a) * w for a, w in zip(amounts, weight / weight.sum(), strict=True)]
+    return np.asarray(np.sum(mixed, axis=0))
+
+
 def _breaks(value: np.ndarray, work: int, fades: bool) -> list[np.ndarray]:
     """
     Columns of other steps, largest first: without them a part lost months later would be the work's doing.

@@ -16,11 +16,12 @@ from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.attribute import SiteState
 from yieldwatch.portfolio.model import Site
 from yieldwatch.proof.done import SAME_VISIT_DAYS, DoneJob, parts
-from yieldwatch.proof.effect import Effect, Prior, fit_effect, weighed
+from yieldwatch.proof.effect import Effect, Prior, agree, fit_effect, together, weighed
 from yieldwatch.proof.fade import LASTING, RunOn, by_light, dirt_without, run_on
 from yieldwatch.proof.readings import string_gains
-from yieldwatch.proof.series import Series, log_series, meter_series, shade_free
-from yieldwatch.proof.shade import cut_gain, sky_energy
+from yieldwatch.proof.series import Series, log_series, meter_series, over_rows
+from yieldwatch.proof.shade import cut_gain
+from yieldwatch.proof.sky import SKY_DAYS, sky_energy, sky_step
 from yieldwatch.proof.worth import DayWorth
 
 #: Longest time before and after the work that is looked at. [days] More before adds drift and little else.
@@ -43,18 +44,6 @@ _USUAL = Prior((0.003, 0.015, 0.06), CHANGES_NOTHING, HARMS, BESIDE)
 _OF_INVERTERS, _OF_STRINGS = (0.01, 0.05, 0.25), (0.03, 0.15, 1.0)
 #: Share of the energy at known sun positions from which bounds need no word.
 _MOSTLY = 0.9
-#: Of all energy, what a cut wins of the sky's light: some is always freed, and a hedge as near as it is high hides a tenth of
-#: that light. Common practice, no source.
-_OF_SKY = Prior((0.005, 0.02, 0.06), nothing=0.1, harms=0.02, chance=0.01)
-#: How inverters part, and err against the model, between clear and overcast. Standard deviation. Common practice, no source.
-BY_CLOUD = 0.05
-#: Step of the model's level over a season, and of near inverters in hours taken for free of shade where all hours are in it.
-#: Standard deviations. Common practice, no source.
-MODEL_STEP, NEAR_STEP = 0.007, 0.08
-#: Days on either side over which the sky's light is compared: beyond them season and dirt tell more than the cut.
-SKY_DAYS = 90
-#: Step by other work on some of several inverters. Standard deviation as a fraction. Common practice, no source.
-VISIT_STEP = 0.03
 #: What mended strings may give over their share by the plate, where others of their inverter are out.
 _OVER_PLATE = 2.0
 _WHOLE = ("inverter_efficiency", "inverter_outage", "curtailment")
@@ -216,11 +205,11 @@ class _Case:
         if read is not None:
             amounts.append(read)
             methods.append("readings")
-        if len(amounts) == 2 and not _agree(*amounts):
+        if len(amounts) == 2 and not agree(*amounts):
             self._doubts.append("The rounds say otherwise and are left out: the fault may have begun after the round "
                                 "before the work, or was read in other light.")
             amounts, methods = amounts[:1], methods[:1]
-        gain = _together(amounts, self._rng)
+        gain = together(amounts, self._rng)
         return self._proof(gain, shapes, tuple(methods), peers, sides)
 
     def _cut(self, shapes: list[RunOn]) -> Proof:
@@ -263,32 +252,14 @@ class _Case:
         return np.asarray(base * all_of + self._rng.permutation(more) * of_near)
 
     def _sky_step(self, which: list[int], control: list[int], start: int) -> np.ndarray | None:
-        """Draws of the share of all energy that some inverters won back in hours without shade, beyond what their control did."""
-        free = shade_free(self._state, [*which, *control])
-        (whole, sky), (whole_all, sky_all) = (sky_energy(self._state, which, w) for w in (free, slice(None)))
-        series = log_series(self._state, which, control, self._strings, "shading", self._day, None)
-        rows = series.only((series.first >= max(start, self._day - SKY_DAYS))
-                           & (series.last <= min(self._end, self._day + SKY_DAYS)) & (series.first != self._day))
-        part = _over_rows(sky / np.maximum(whole, 1e-9), whole, rows)
-        before = (rows.first < self._day).astype(float)
         own = {self._state.model.inverter_ids[k] for k in (*which, *control)}
         visits = sorted({_day(self._state, j) for j in self._others if j.cause != "shading"
                          and own & {self._state.model.inverter_ids[self._of[s]] for s in parts(self._site, j.scope)}})
-        # Under cloud the model errs, and more is hidden, than in the clear.
-        known = [((part - part.mean()) * side, BY_CLOUD) for side in (1.0, before)]
-        known += [((rows.first > d).astype(float), VISIT_STEP) for d in visits if start < d < self._end]
-        seen, gained = slice(max(start, self._day - SKY_DAYS), self._day), slice(self._day + 1, self._end)
-        # Under shade most of the day, what is left of it passes for the sky's.
-        free_share = float(whole[seen].sum() / max(whole_all[seen].sum(), 1e-9))
-        known.append((before, MODEL_STEP if not control else NEAR_STEP * (1.0 - free_share)))
-        known += [] if control else self._may_have_moved(rows, whole)
-        found = fit_effect(0.5 * (rows.first + rows.last), rows.value, rows.weight, [-before], rows.first > self._day, known,
-                           seed=self._day, n_draws=_DRAWS, prior=_OF_SKY)
-        if found is None:
-            return None
-        # All hours win as much as those without shade, or in proportion to their light from the sky.
-        bright = (sky_all[gained].sum() / max(whole_all[gained].sum(), 1e-9)) * whole[seen].sum() / max(sky[seen].sum(), 1e-9)
-        return found.draws * self._rng.uniform(min(bright, 1.0), max(bright, 1.0), _DRAWS)
+        series = log_series(self._state, which, control, self._strings, "shading", self._day, None)
+        near = series.only((series.first >= max(start, self._day - SKY_DAYS)) & (series.first != self._day)
+                           & (series.last <= min(self._end, self._day + SKY_DAYS)))
+        light = [] if control else self._may_have_moved(near, sky_energy(self._state, which)[0])
+        return sky_step(self._state, near, which, control, (start, self._day, self._end), visits, light, self._rng, _DRAWS)
 
     def _series(self) -> Series | None:
         clean = self._job.cause == "soiling"
@@ -303,7 +274,7 @@ class _Case:
         energy = self._worth.kwh.sum(axis=0)
         after = rows.last > self._day + 1
         size = [float(np.ptp(s.shows)) for s in shapes]
-        shown = [(_over_rows(s.shows, energy, rows) / z, (self._mean(s.gain) / z, s.doubt))
+        shown = [(over_rows(s.shows, energy, rows) / z, (self._mean(s.gain) / z, s.doubt))
                  for s, z in zip(shapes, size, strict=True) if z > 1e-6]
         if not shown:
             return None
@@ -343,15 +314,15 @@ class _Case:
         clean = self._job.cause == "soiling"
         if clean:
             dirt = dirt_without(self._state, self._data, self._job).mean(axis=0)
-            found.append((_over_rows(dirt - dirt[self._day], energy, rows), _DIRT_DOUBT))
+            found.append((over_rows(dirt - dirt[self._day], energy, rows), _DIRT_DOUBT))
         noted = self._sensor_days()
         if any(abs(d - self._day) <= SAME_VISIT_DAYS for d in noted) or self._light_stepped():
             self._doubts.append("The light sensor was cleaned or stepped at the same visit, so that the model's level before and "
                                 "after cannot be compared closely; untouched peers or readings of the strings would tell.")
-            found.append((_over_rows((days > self._day).astype(float), energy, rows), SENSOR_STEP))
+            found.append((over_rows((days > self._day).astype(float), energy, rows), SENSOR_STEP))
         elif clean:
-            found.append((_over_rows((days > self._day).astype(float), energy, rows), SENSOR_WIPED))
-        found += [(_over_rows((days > d).astype(float), energy, rows), SENSOR_STEP) for d in noted
+            found.append((over_rows((days > self._day).astype(float), energy, rows), SENSOR_WIPED))
+        found += [(over_rows((days > d).astype(float), energy, rows), SENSOR_STEP) for d in noted
                   if abs(d - self._day) > SAME_VISIT_DAYS and self._start() < d < self._end]
         return found
 
@@ -463,27 +434,6 @@ def _one_work(one: DoneJob, other: DoneJob) -> bool:
     return one.cause == other.cause and one.scope == other.scope and abs((one.done_on - other.done_on).days) <= SAME_VISIT_DAYS
 
 
-def _over_rows(by_day: np.ndarray, energy: np.ndarray, rows: Series) -> np.ndarray:
-    """Mean of daily values over each row's days, weighted by energy."""
-    total = np.r_[0.0, np.cumsum(energy)]
-    part = np.r_[0.0, np.cumsum(energy * by_day)]
-    return (part[rows.last] - part[rows.first]) / np.maximum(total[rows.last] - total[rows.first], 1e-9)
-
-
 def _days(rows: Series, start: int, end: int) -> int:
     keep = (rows.first >= start) & (rows.last <= end)
     return int((rows.last - rows.first)[keep].sum())
-
-
-def _agree(one: np.ndarray, other: np.ndarray) -> bool:
-    """Whether two amounts differ by no more than a 90 % interval of their difference."""
-    return bool(abs(one.mean() - other.mean()) <= 1.645 * np.hypot(one.std(), other.std()))
-
-
-def _together(amounts: list[np.ndarray], rng: np.random.Generator) -> np.ndarray:
-    """One amount from several that do not share their errors, each weighted by its precision."""
-    if len(amounts) < 2:
-        return amounts[0] if amounts else np.array([])
-    weight = np.array([1.0 / max(float(a.var()), 1e-12) for a in amounts])
-    mixed = [rng.permutation(a) * w for a, w in zip(amounts, weight / weight.sum(), strict=True)]
-    return np.asarray(np.sum(mixed, axis=0))

@@ -108,19 +108,6 @@ def cut_gain(state: SiteState, treated: list[int], start: int, day: int, end: in
     return CutGain(total, seen_energy / at_risk if at_risk > 0 else 1.0, used, min(back) if back else None)
 
 
-def sky_energy(state: SiteState, treated: list[int], within: np.ndarray | slice = slice(None)) -> tuple[np.ndarray, np.ndarray]:
-    """
-    Energy of these inverters with all but shade acting, and its part from the sky, by day; shape (n_days,) each. [kWh]
-
-    Of some blocks only, if `within` names them.
-    """
-    blocks = state.blocks
-    energy = (blocks.expected * np.exp(-without_shade(state)))[treated]
-    parts = (energy.sum(axis=0), (energy * (1.0 - blocks.beam_share[treated])).sum(axis=0))
-    whole, sky = (np.bincount(blocks.day[within], weights=x[within], minlength=len(blocks.dates)) for x in parts)
-    return whole, sky
-
-
 def without_shade(state: SiteState) -> np.ndarray:
     """-ln of what all but shade leave, shape (n_inverters, n_blocks)."""
     shape = state.blocks.expected.shape
