@@ -12,7 +12,7 @@ import numpy as np
 from .instruments import best_window
 from .population import FAULT_SIZE, draw_farm
 from .simulate import build
-from .spec import FarmSpec, Grass, Hedge, Instruments, Mechanism, Pole, Soiling, StringFault, strings_of
+from .spec import Curtailment, FarmSpec, Grass, Hedge, Instruments, Mechanism, Pole, Soiling, StringFault, strings_of
 
 #: How often each kind is drawn.
 _KIND_WEIGHTS = {
@@ -48,6 +48,10 @@ def draw_string_farm(seed: int, log: bool = False) -> FarmSpec:
     names = [u.id for u in units]
     kept: list[Mechanism] = [
         m for m in spec.mechanisms if not isinstance(m, StringFault) and getattr(m, "inverter", inverters[0]) in inverters
+    ]
+    kept = [
+        replace(m, left_on=tuple(held for held in m.left_on if held[0] in inverters)) if isinstance(m, Curtailment) else m
+        for m in kept
     ]
     kept = [_on_rows(rng, m, names, sorted({u.row for u in units})) if isinstance(m, Soiling) else m for m in kept]
     if not any(isinstance(m, Hedge | Grass | Pole) for m in kept) and rng.random() < 0.3:
