@@ -84,15 +84,11 @@ def menu(person: Person, path: str) -> list:
 
 
 def _shell(place: Place) -> html.Div:
-    try:
-        name = place.store.about()["portfolio"] or ""
-    except NoAssessment:
-        name = place.portfolio.name
     return html.Div([
         dcc.Location(id="address", refresh="callback-nav"),
         html.A("Skip to the page", href=f"#{MAIN}", className="skip"),
-        html.Header([html.Span(name, className="portfolio"), html.Nav(html.Ul(id="menu"), **aria(label="Pages")),
-                     *_signed_in()]),
+        html.Header([html.Span(place.name, id="portfolio", className="portfolio"),
+                     html.Nav(html.Ul(id="menu"), **aria(label="Pages")), *_signed_in()]),
         html.Main(html.P("Loading the page …"), id=MAIN, tabIndex="-1"),
         html.Div(id="arrived", hidden=True),
     ])

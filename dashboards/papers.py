@@ -5,24 +5,29 @@ What is taken away from a plan: CSV, workbook, crew sheets and calendar, as byte
 from __future__ import annotations
 
 import datetime as dt
+import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 
 import pandas as pd
 
 from dashboards.visit import Place
-from yieldwatch.action.plan_rows import PlanMade
+from yieldwatch.book.evidence import PHOTO
+from yieldwatch.book.facts import Evidence
+from yieldwatch.errors import BookError, InputError
 from yieldwatch.portfolio.model import Portfolio, Site
 from yieldwatch.portfolio.read import read_portfolio
 from yieldwatch.report.crew_sheets import crew_sheets_pdf
 from yieldwatch.report.tables import plan_csv
-from yieldwatch.report.visit_calendar import visits_ics
-from yieldwatch.report.workbook import plan_xlsx
+from yieldwatch.report.visit_calendar import CALENDAR, HANDED_OUT, given_before, visits_ics
+from yieldwatch.report.workbook import plan_xlsx, work_xlsx
 
 
 @dataclass(frozen=True)
 class _Found:
     string_findings: pd.DataFrame
+    obstacles: pd.DataFrame
 
 
 @dataclass(frozen=True)
@@ -40,14 +45,37 @@ class Kept:
     sites: tuple[_Site, ...]
     work_list: pd.DataFrame
     plan: pd.DataFrame
+    folder: Path
+    photos: Mapping[int, tuple[Evidence, ...]]
+
+
+#: One calendar is made after the other, so that each knows what the one before it holds.
+_HANDING_OUT = threading.Lock()
+
+
+def _calendar(kept: Kept) -> bytes:
+    """The calendar, kept as it was handed out, so that the next one cancels what is then no longer planned."""
+    place = kept.folder / HANDED_OUT
+    try:
+        with _HANDING_OUT:
+            content = visits_ics(kept, given_before(kept.folder))
+            unfinished = place.with_name(f"{place.name}.unfinished")
+            unfinished.write_bytes(content)
+            unfinished.replace(place)
+    except (OSError, ValueError) as err:
+        raise InputError(f"{kept.folder.name}: what calendars hold that were handed out before cannot be read or written "
+                         f"({err}), so visits no longer planned would stay in them. Expected a folder of results that can be "
+                         f"written. Check its rights, or remove {CALENDAR} and {place.name} and take old visits out by hand."
+                         ) from None
+    return content
 
 
 #: By file name: what makes it, and its kind for the browser.
 PAPERS: Mapping[str, tuple[Callable[[Kept], bytes], str]] = {
     "plan.csv": (lambda kept: plan_csv(kept.plan), "text/csv; charset=utf-8"),
     "plan.xlsx": (plan_xlsx, "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"),
-    "crew_sheets.pdf": (crew_sheets_pdf, "application/pdf"),
-    "visits.ics": (visits_ics, "text/calendar; charset=utf-8"),
+    "crew_sheets.pdf": (lambda kept: crew_sheets_pdf(kept, kept.photos), "application/pdf"),
+    CALENDAR: (_calendar, "text/calendar; charset=utf-8"),
 }
 
 
@@ -55,9 +83,21 @@ class SiteGone(Exception):
     """The plan visits a site that the portfolio's folder no longer has."""
 
 
-def kept(place: Place, made: PlanMade) -> Kept:
+def work_list_xlsx(place: Place) -> bytes:
     """
-    A plan with all that its papers need.
+    Work list and plan of the assessment as a workbook, without what is the owner's alone.
+
+    Raises
+    ------
+    PortfolioError, SiteGone
+        As of `kept`.
+    """
+    return work_xlsx(kept(place, pd.DataFrame(place.store.rows("plan"), columns=place.store.columns("plan"))))
+
+
+def kept(place: Place, table: pd.DataFrame) -> Kept:
+    """
+    A plan, by its rows, with all that its papers need.
 
     Raises
     ------
@@ -67,12 +107,23 @@ def kept(place: Place, made: PlanMade) -> Kept:
     """
     portfolio = read_portfolio(place.portfolio)
     sites = {s.id: s for s in portfolio.sites}
-    missing = sorted(set(made.table["site_id"]) - set(sites))
+    missing = sorted(set(table["site_id"]) - set(sites))
     if missing:
         raise SiteGone(f"The plan visits {', '.join(missing)}, which the portfolio's folder no longer has. Run the assessment "
                        "again.")
-    found = pd.DataFrame(place.store.rows("string_findings"), columns=place.store.columns("string_findings"))
-    listed = pd.DataFrame(place.store.rows("work_list"), columns=place.store.columns("work_list"))
+    found, shade, listed = (pd.DataFrame(place.store.rows(name), columns=place.store.columns(name))
+                            for name in ("string_findings", "obstacles", "work_list"))
     as_of = dt.date.fromisoformat(place.store.about()["as_of"] or "")
-    return Kept(portfolio, as_of, tuple(_Site(s, _Found(found[found["site_id"] == s.id])) for s in portfolio.sites), listed,
-                made.table)
+    return Kept(portfolio, as_of, tuple(
+        _Site(s, _Found(found[found["site_id"] == s.id], shade[shade["site_id"] == s.id])) for s in portfolio.sites), listed,
+        table, place.folder, _photos(place, listed))
+
+
+def _photos(place: Place, listed: pd.DataFrame) -> dict[int, tuple[Evidence, ...]]:
+    """Photos of the listed jobs by their number in the job book; none where there is no book."""
+    refs = {int(ref) for ref in pd.to_numeric(listed.get("job_ref", pd.Series(dtype=float)), errors="coerce").dropna()}
+    try:
+        held = {ref: place.jobs.book().evidence(ref) for ref in sorted(refs)}
+    except BookError:
+        return {}
+    return {ref: tuple(e for e in of if e.kind == PHOTO and not e.withdrawn) for ref, of in held.items()}

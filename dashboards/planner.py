@@ -1,27 +1,32 @@
 """
-The plan made anew under other limits, by a worker of its own, so that no page waits for it.
+The plan made anew under other limits, and what other budgets would return, by a worker of its own, so that no page waits for it.
 """
 
 from __future__ import annotations
 
 import functools
+import logging
 import math
 import sqlite3
 import threading
 import time
 from collections import OrderedDict
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from concurrent.futures import CancelledError, Future, ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import dataclass
 
 from dashboards.store import NoAssessment, Store
+from yieldwatch.action.budget_curve import CurvePoint, curve_points
 from yieldwatch.action.plan_rows import OutOfTime, PlanBasis, PlanMade, limits_of, plan_rows
 
+LOG = logging.getLogger("yieldwatch.serve")
 #: Time after which the best plan found so far is taken. [s]
 SECONDS = 20.0
-#: Plans held, and the longest number that is read.
-_MOST_KEPT, _MOST_DIGITS = 64, 12
+#: The same for each point of the curve over budgets. [s]
+_CURVE_SECONDS = 8.0
+#: Plans and curves held, and the longest number that is read.
+_MOST_KEPT, _MOST_CURVES, _MOST_DIGITS = 64, 16, 12
 
 
 @dataclass(frozen=True)
@@ -69,8 +74,41 @@ class Working:
     jobs: int
 
 
+@dataclass(frozen=True)
+class Curve:
+    """
+    What the plan returns by budget, as far as it is known.
+
+    Attributes
+    ----------
+    points : tuple of CurvePoint
+        The smallest budget first.
+    top : float or None
+        Largest budget asked for: twice the portfolio's own. None where it has none. [money]
+    done : bool
+    cut : str
+        Why smaller budgets are missing; empty if none are.
+    """
+
+    points: tuple[CurvePoint, ...]
+    top: float | None
+    done: bool
+    cut: str = ""
+
+
+@dataclass(eq=False)
+class _Growing:
+    """A curve whose points come one by one, so that plans are made in between."""
+
+    steps: Iterator[CurvePoint]
+    top: float | None
+    found: list[CurvePoint]
+    done: threading.Event
+    cut: str = ""
+
+
 class PlanDesk:
-    """Plans of one store, each made once."""
+    """Plans and curves of one store, each made once."""
 
     def __init__(self, store: Store) -> None:
         self._store = store
@@ -78,6 +116,7 @@ class PlanDesk:
         self._lock = threading.Lock()
         self._basis: tuple[tuple[int, int], PlanBasis] | None = None
         self._asked: OrderedDict[tuple, tuple[float, Future[PlanMade]]] = OrderedDict()
+        self._curves: dict[float | None, _Growing] = {}
 
     def plan(self, limits: Limits, wait: float) -> PlanMade | Working:
         """
@@ -114,12 +153,65 @@ class PlanDesk:
                 self._asked.pop(key, None)
             raise
 
+    def jobs(self) -> int:
+        """How many jobs there are to plan."""
+        with self._lock:
+            return len(self._current()[1].jobs)
+
+    def curve(self, crew_days: float | None, wait: float) -> Curve:
+        """
+        What the plan returns at budgets from nil to twice the portfolio's own, with this limit on crew days.
+
+        Parameters
+        ----------
+        wait : float
+            How long to wait for all of it here. [s]
+
+        Raises
+        ------
+        NoAssessment
+            If there is nothing to plan from.
+        """
+        with self._lock:
+            _, basis = self._current()
+            growing = self._curves.get(crew_days)
+            if growing is None:
+                own = limits_from({}, self._store.about()).budget
+                top = 2.0 * own if own else None
+                growing = _Growing(curve_points(basis, top, crew_days, _CURVE_SECONDS), top, [], threading.Event())
+                while len(self._curves) >= _MOST_CURVES:
+                    self._curves.pop(next(iter(self._curves)))
+                self._curves[crew_days] = growing
+                self._worker.submit(self._grow, crew_days, growing)
+        growing.done.wait(wait)
+        return Curve(tuple(reversed(growing.found)), growing.top, growing.done.is_set(), growing.cut)
+
+    def _grow(self, crew_days: float | None, growing: _Growing) -> None:
+        """One more point; then whatever else was asked for meanwhile comes first."""
+        with self._lock:
+            if self._curves.get(crew_days) is not growing:
+                return
+        try:
+            growing.found.append(next(growing.steps))
+        except StopIteration:
+            growing.done.set()
+        except OutOfTime as err:
+            growing.cut = str(err)
+            growing.done.set()
+        except Exception:
+            LOG.exception("the curve over budgets failed")
+            growing.cut = "A budget could not be planned; the server's log says why."
+            growing.done.set()
+        else:
+            self._worker.submit(self._grow, crew_days, growing)
+
     def _current(self) -> tuple[tuple[int, int], PlanBasis]:
         """The store's basis, read anew when the store was replaced, with the version asked for before it was read."""
         version = self._store.version()
         if self._basis is None or self._basis[0] != version:
             self._basis = (version, self._read())
             self._asked.clear()
+            self._curves.clear()
         return self._basis
 
     def _read(self) -> PlanBasis:

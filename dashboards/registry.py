@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from dashboards.farm_pages import FARM
 from dashboards.pages import (
+    any_period,
     assess,
     book,
     decisions,
@@ -25,6 +26,6 @@ from dashboards.visit import Page
 
 PAGES: tuple[Page, ...] = (
     owner.PAGE, decisions.PAGE, farms.PAGE, work.PAGE, work.ONE, plan.PAGE, book.PAGE, job.PAGE, promises.PAGE, trust.PAGE,
-    trust.FARM_PAGE, upload.PAGE, assess.PAGE, handbook.PAGE, handbook.TOPIC_PAGE, losses.PAGE, rows.PAGE,
+    trust.FARM_PAGE, upload.PAGE, assess.PAGE, handbook.PAGE, handbook.TOPIC_PAGE, losses.PAGE, any_period.PAGE, rows.PAGE,
     *FARM,
 )

@@ -7,6 +7,7 @@ from __future__ import annotations
 import ipaddress
 import logging
 import sys
+import threading
 from pathlib import Path
 
 import waitress
@@ -15,6 +16,7 @@ from dashboards.accounts import FILE_NAME, Accounts
 from dashboards.app import create_app
 from dashboards.visit import place_of
 from yieldwatch.errors import InputError
+from yieldwatch.report.pdf import why_no_pdf
 
 #: Requests answered at a time.
 THREADS = 8
@@ -43,6 +45,8 @@ def serve(portfolio: Path, folder: Path, host: str, port: int, book: str | None 
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s", stream=sys.stderr)
     place = place_of(portfolio, folder, book)
     app = create_app(place, accounts, https)
+    # The library that lays out paper takes a second to load: whoever opens the plan first need not wait for it.
+    threading.Thread(target=why_no_pdf, name="paper", daemon=True).start()
     shown = f"[{host}]" if ":" in host else host
     print(f"Showing {portfolio} at http://{shown}:{port}/ (stop with Ctrl-C)", file=sys.stderr, flush=True)
     proxy = {"trusted_proxy": "127.0.0.1", "trusted_proxy_count": 1, "clear_untrusted_proxy_headers": True,

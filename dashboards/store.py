@@ -119,6 +119,11 @@ class Store:
                            [site_id, kind, item])
         return Drawn(item, json.loads(found[0]["columns"]), json.loads(found[0]["about"])) if found else None
 
+    def pictured(self, site_id: str, kind: str) -> dict[str, dict[str, Any]]:
+        """What a site has pictures of, of one kind, with the single facts of each."""
+        found = self._read("select item, about from pictures where site_id = ? and kind = ? order by item", [site_id, kind])
+        return {r["item"]: json.loads(r["about"]) for r in found}
+
     def evidence(self, site_id: str) -> dict[str, Row]:
         """The records of `evidence.json` by cause."""
         found = self._read("select cause, record from evidence where site_id = ?", [site_id])

@@ -15,7 +15,7 @@ from werkzeug.routing import Map, RequestRedirect, Rule
 
 from dashboards.jobs import Jobs
 from dashboards.run import Runner
-from dashboards.store import Store
+from dashboards.store import NoAssessment, Store
 
 OWNER, ANALYST, PLANNER = ROLES = ("owner", "analyst", "planner")
 Content = Component | list
@@ -41,6 +41,14 @@ class Place:
     store: Store
     jobs: Jobs
     runner: Runner
+
+    @property
+    def name(self) -> str:
+        """The portfolio's own, or its folder's until it was assessed."""
+        try:
+            return self.store.about()["portfolio"] or ""
+        except NoAssessment:
+            return self.portfolio.name
 
 
 def place_of(portfolio: Path, folder: Path, book: str | None = None) -> Place:

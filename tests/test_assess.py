@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import shutil
 from pathlib import Path
 
 import pandas as pd
@@ -13,6 +14,7 @@ from tests.farm.settings import PortfolioSpec
 from tests.farm.spec import Instruments
 from tests.farm.write import write_portfolio
 from yieldwatch.assess import assess
+from yieldwatch.errors import NotEnoughData
 
 
 @pytest.fixture(scope="module")
@@ -35,6 +37,23 @@ def test_the_history_ends_at_the_as_of_date(folder: Path) -> None:
     answer = assess(folder, as_of=dt.date(2023, 6, 1))
     assert list(answer.sites[0].gap.yields["month"]) == ["2023-05"]
     assert not [n for n in answer.notices if "no whole month" in n]
+
+
+def test_less_than_a_month_is_told_with_its_days(folder: Path) -> None:
+    answer = assess(folder, as_of=dt.date(2023, 5, 20))
+    assert list(answer.sites[0].gap.yields["month"]) == ["2023-05"]
+    assert answer.period == (dt.date(2023, 5, 1), dt.date(2023, 5, 20))
+    (said,) = [n for n in answer.notices if "no whole month" in n]
+    assert "2023-05-01 to 2023-05-19" in said
+
+
+def test_no_weather_at_all_is_told_with_what_was_found(folder: Path, tmp_path: Path) -> None:
+    bare = tmp_path / "bare"
+    shutil.copytree(folder, bare)
+    (bare / "sites" / "plain" / "weather.parquet").unlink()
+    (bare / "sites" / "plain" / "weather.csv").write_text("time,ghi_w_m2,temp_air_c\n1.6.2023,5,5\n")
+    with pytest.raises(NotEnoughData, match=r"plain: no weather \(rows of it set aside: 1;"):
+        assess(bare)
 
 
 def test_a_period_within_the_history_leaves_nothing_out(folder: Path) -> None:

@@ -20,7 +20,7 @@ from yieldwatch.action.plan import make_plan
 from yieldwatch.action.plan_rows import PlanBasis
 from yieldwatch.action.ranking import rank_jobs
 from yieldwatch.action.readings import Reading, readings
-from yieldwatch.action.who_pays import site_claims
+from yieldwatch.action.who_pays import owed, site_claims
 from yieldwatch.action.windows import usual_weeks
 from yieldwatch.book.agenda import rank_with_book
 from yieldwatch.book.keep import JobBook
@@ -38,7 +38,10 @@ from yieldwatch.gap.account import site_gap
 from yieldwatch.gap.attribute import SiteState, infer_state
 from yieldwatch.gap.clamps import check_clamps
 from yieldwatch.gap.clock_check import ClockShift, minutes_moved, with_right_clocks
+from yieldwatch.gap.evidence import late_sheets
 from yieldwatch.gap.findings import string_findings
+from yieldwatch.gap.light_sensor import LightFault, level_doubt, with_checked_light
+from yieldwatch.gap.measured import beyond_weather
 from yieldwatch.gap.results import SiteGap
 from yieldwatch.gap.rounds import assess_rounds
 from yieldwatch.gap.second_light import LightDrift
@@ -149,20 +152,25 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
     in_hand = book.jobs() if book else ()
     start, end = period or (None, None)
     done, found, usual, notices = [], [], {}, list(portfolio.notices)
+    left_out: list[str] = []
     could_read: list[Reading] = []
     bright: list[pd.DataFrame] = []
     for site in portfolio.sites:
         say(f"{site.id}: reading")
         data = read_site_data(path, site, as_of)
         if data.weather is None or data.weather_step is None:
-            notices.append(f"{site.id}: no weather, so nothing can be expected of it; the site is left out.")
+            notices.append(_no_weather(site, data))
+            left_out.append(notices[-1])
             continue
         say(f"{site.id}: clocks")
         data, clocks = with_right_clocks(site, data)
-        result, state, said = _assess_site(portfolio, site, data, clocks, start, end, as_of, say)
+        say(f"{site.id}: light sensor")
+        data, light = with_checked_light(site, data)
+        result, state, said = _assess_site(portfolio, site, data, clocks, light, start, end, as_of, say)
         say(f"{site.id}: jobs")
         today = _history_end(site, data, as_of)
-        jobs, more = candidates(portfolio, site, data, state, result.gap.string_findings, today)
+        jobs, more = candidates(portfolio, site, data, state, result.gap.string_findings, today,
+                                owed(site, result.gap, result.rounds, today))
         usual[site.id] = usual_weeks(state, today)
         say(f"{site.id}: proof of what was done")
         proofs = prove_site(site, data, state, result.rounds, done_jobs(site, data, in_hand))
@@ -173,7 +181,8 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
         found += jobs
         notices += [words if words.startswith(f"{site.id}:") else f"{site.id}: {words}" for words in (*said, *more)]
     if not done:
-        raise NotEnoughData(f"{path}: no site has usable weather. Expected sites/<id>/weather.csv. Add it for at least one site.")
+        raise NotEnoughData("\n".join([*left_out, "No site is left to assess. Expected weather of at least one site. Add it to "
+                                       "sites/<id>/weather.csv."]))
     say("ranking the jobs")
     last = as_of or max(_history_end(r.site, r.data, None) for r in done)
     in_book, ledger = None, pd.DataFrame()
@@ -192,14 +201,19 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
     planned = make_plan(portfolio, open_jobs, work_list, last, usual)
     next_up, of_readings = next_measurements(portfolio, open_jobs, could_read, work_list)
     claims = pd.concat([site_claims(r.site, r.data, r.gap, r.losses, r.rounds, work_list, last) for r in done], ignore_index=True)
-    reported = pd.concat([r.gap.yields["month"] for r in done])
-    first_day = start or dt.date.fromisoformat(reported.min() + "-01")
-    end_day = end or (pd.Period(reported.max(), "M") + 1).start_time.date()
     set_aside = pd.concat([r.data.set_aside for r in done], ignore_index=True)
     told = tuple(dict.fromkeys((*notices, *said, *planned.notices, *of_readings)))
-    return Assessment(portfolio, last, (first_day, end_day), tuple(done), planned.work_list, set_aside, told, claims, in_book,
+    return Assessment(portfolio, last, _period(done, last), tuple(done), planned.work_list, set_aside, told, claims, in_book,
                       planned.plan, planned.waiting, ledger, next_up, pd.concat(bright, ignore_index=True),
                       planned.basis)
+
+
+def _no_weather(site: Site, data: SiteData) -> str:
+    """Why a site is left out."""
+    what = "no weather" if data.weather is None or data.weather.empty else "weather of a single time"
+    aside = int((data.set_aside["file"].str.startswith(f"sites/{site.id}/weather.")).sum()) if len(data.set_aside) else 0
+    rows = f" (rows of it set aside: {aside:,}; yieldwatch check says why)" if aside else ""
+    return f"{site.id}: {what}{rows}, so nothing can be expected of it; the site is left out."
 
 
 def _settle_promises(book: JobBook, sites: Sequence[SiteAssessment], as_of: dt.date) -> tuple[Promises, list[str]]:
@@ -221,11 +235,12 @@ def check(path: str | PathLike[str], as_of: dt.date | None = None) -> PortfolioC
     """
     portfolio = read_portfolio(path)
     sites = ((site, with_right_clocks(site, read_site_data(path, site, as_of))[0]) for site in portfolio.sites)
-    return PortfolioCheck(portfolio, as_of, tuple(check_site(site, data) for site, data in sites))
+    return PortfolioCheck(portfolio, as_of, tuple(check_site(site, with_checked_light(site, data)[0]) for site, data in sites))
 
 
-def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, clocks: list[ClockShift], start: dt.date | None,
-                 end: dt.date | None, as_of: dt.date | None, say: Progress) -> tuple[SiteAssessment, SiteState, tuple[str, ...]]:
+def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, clocks: list[ClockShift],
+                 light: tuple[LightFault, ...], start: dt.date | None, end: dt.date | None, as_of: dt.date | None,
+                 say: Progress) -> tuple[SiteAssessment, SiteState, tuple[str, ...]]:
     say(f"{site.id}: rounds and clamp readings")
     rounds = assess_rounds(site, data)
     findings = string_findings(site, rounds, data)
@@ -235,7 +250,8 @@ def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, clocks: list[
     first = _first_day(site, data)
     last = pd.Timestamp(_history_end(site, data, as_of), tz=tz)
     say(f"{site.id}: expected yield and causes")
-    state = infer_state(site, data, rounds, findings, first.tz_convert("UTC"), last.tz_convert("UTC"), clamps=clamps)
+    state = infer_state(site, data, rounds, findings, first.tz_convert("UTC"), last.tz_convert("UTC"), clamps=clamps,
+                        sensor_doubt=level_doubt(light), clocks=clocks)
     say(f"{site.id}: account")
     begin, finish = (pd.Timestamp(day, tz=tz) if day else otherwise for day, otherwise in ((start, first), (end, last)))
     gap = site_gap(state, data, findings, begin.tz_convert("UTC"), finish.tz_convert("UTC"))
@@ -247,7 +263,8 @@ def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, clocks: list[
     statements, paid = check_statements(site, data, gap)
     bridge, budget = site_bridge(site, data, gap)
     returns, earned = site_returns(site, data, gap, losses, portfolio.discount_rate)
-    said = (*said, *_light_corrected(state), *_light_drifts(state.light_drift), *dict.fromkeys((*paid, *budget, *earned)),
+    said = (*said, *_beyond_weather(data, state), *_sheets_moved(state, rounds), *_light_corrected(state),
+            *_light_drifts(state.light_drift), *dict.fromkeys((*paid, *budget, *earned)),
             *_left_out(gap, max(first, begin), min(last, finish)), *_too_good(gap.yields))
     pictures = prepare_pictures(Subject(site, data, state, gap, losses, rounds, clamps))
     return SiteAssessment(site, data, gap, losses, rounds, clamps, statements, bridge, returns, pictures=pictures), state, said
@@ -262,13 +279,43 @@ def _last_tests(sites: Sequence[SiteAssessment]) -> dict[tuple[str, str], dt.dat
     return tests
 
 
+def _period(sites: Sequence[SiteAssessment], as_of: dt.date) -> tuple[dt.date, dt.date]:
+    """First day reported, and the day after the last: those of the months, as far as there is history."""
+    months = [m for s in sites for m in s.gap.months]
+    starts = [_first_day(s.site, s.data).date() for s in sites]
+    first, end = pd.Period(min(months), "M").start_time.date(), (pd.Period(max(months), "M") + 1).start_time.date()
+    return max(first, min(starts)), min(end, as_of)
+
+
 def _left_out(gap: SiteGap, first: pd.Timestamp, last: pd.Timestamp) -> list[str]:
-    """Days at either end of the period that are in no reported month, which would else go unseen."""
+    """Days at either end of the period that are in no reported month, or months that it does not fill: either would go unseen."""
     from_day = pd.Period(gap.months[0], "M").start_time.date()
     to_day = (pd.Period(gap.months[-1], "M") + 1).start_time.date()
+    if first.date() > from_day + dt.timedelta(days=1) or last.date() < to_day - dt.timedelta(days=1):
+        return [f"the days {first.date()} to {last.date() - dt.timedelta(days=1)} hold no whole month; what was recorded of "
+                f"{' and '.join(gap.months)} is reported."]
     spans = [(first.date(), from_day), (to_day, last.date())]
     days = [f"{start} to {end - dt.timedelta(days=1)}" for start, end in spans if start < end]
     return [f"the days {' and '.join(days)} make no whole month and are not in the monthly tables."] if days else []
+
+
+def _beyond_weather(data: SiteData, state: SiteState) -> list[str]:
+    """Name the meter periods that reach over an end of the weather, whose energy is in no month."""
+    if data.meter is None or data.meter.empty:
+        return []
+    grid, tz = state.model.weather.table.index, state.model.site.tz
+    over = data.meter[beyond_weather(state.model, data.meter) & (data.meter["end"] > grid[0]).to_numpy()
+                      & (data.meter["start"] < grid[-1]).to_numpy()]
+    return [f"the meter's {row.start.tz_convert(tz).date()} to {row.end.tz_convert(tz).date()} reaches beyond the weather and "
+            "cannot be held against it. Add weather for all of it." for row in over.itertuples()]
+
+
+def _sheets_moved(state: SiteState, rounds: pd.DataFrame) -> list[str]:
+    """Say which rounds' sheets go by another clock than the weather."""
+    tz = state.model.site.tz
+    return [f"the round of {time.tz_convert(tz).date()} looks {abs(late):.0f} min {'late' if late > 0 else 'early'}: its light "
+            "fits the weather's at another hour. It was compared there; the readings are kept as written. Check the clock and "
+            "the zone of the tester." for time, late in late_sheets(state.blocks, rounds)]
 
 
 def _light_corrected(state: SiteState) -> list[str]:

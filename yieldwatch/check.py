@@ -150,11 +150,16 @@ def set_aside_kinds(rows: pd.DataFrame) -> pd.DataFrame:
     """
     if rows.empty:
         return pd.DataFrame({"file": [], "reason": [], "n": []})
-    kinds = rows["reason"].astype(str).str.replace(r"\d+(?:\.\d+)?", "…", regex=True)
-    # A reason that stands alone keeps its figures.
-    alone = ~kinds.duplicated(keep=False)
-    counts = rows.assign(reason=kinds.where(~alone, rows["reason"])).groupby(["file", "reason"], dropna=False)
+    counts = rows.assign(reason=reason_kinds(rows)).groupby(["file", "reason"], dropna=False)
     return counts.size().rename("n").reset_index().sort_values("n", ascending=False, kind="stable")
+
+
+def reason_kinds(rows: pd.DataFrame) -> pd.Series:
+    """The reasons, those of a file that differ in their figures alone as one, with … for the figures."""
+    reasons = rows["reason"].astype(str)
+    kinds = reasons.str.replace(r"\d+(?:\.\d+)?", "…", regex=True)
+    distinct = reasons.groupby([rows["file"], kinds]).transform("nunique")
+    return kinds.where(distinct > 1, reasons)
 
 
 @dataclass(frozen=True)

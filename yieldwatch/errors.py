@@ -57,6 +57,11 @@ class NotEnoughData(YieldwatchError):
     """The evidence is too thin for the answer asked for; the message says what is missing."""
 
 
+def ended(text: str) -> str:
+    """Return the text with a full stop, unless it ends a sentence already."""
+    return text if text.endswith((".", "?", "!")) else f"{text}."
+
+
 def near_miss(word: str, allowed: Iterable[str]) -> str:
     """
     Return ' Did you mean "..."?' with the closest allowed word, or an empty string.

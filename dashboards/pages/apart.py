@@ -6,12 +6,14 @@ from __future__ import annotations
 
 from dash import dcc, html
 
+from dashboards.pages.rows import rows_behind
 from dashboards.pages.why import rival_word
 from dashboards.parts.charts import COLOURS, chart, layout
-from dashboards.parts.farm import Farm, farm_page, handbook, said_of, span_words, stacked, wrapped
+from dashboards.parts.farm import Farm, farm_page, handbook, said_of, span_words, wrapped
+from dashboards.parts.period import Period
 from dashboards.parts.tables import Column, grid
 from dashboards.visit import Content, Page, Visit
-from yieldwatch.report.words import BASIS_WORDS, EnergyUnit, cause_word, number
+from yieldwatch.report.words import BASIS_WORDS, EnergyUnit, cause_word, number, per_cent, plain
 
 
 def build(visit: Visit) -> Content:
@@ -36,9 +38,11 @@ def _page(farm: Farm) -> list:
     unknown = [(c, w) for c, w in evidence.items() if w["why_not"]]
     return [
         html.P(_lead(pairs, period, unit), className="lead"),
-        *_pairs(pairs, unit, period),
+        *_pairs(farm, pairs, unit, period),
         html.H2("What would settle it, cause by cause"),
         _settle(farm, evidence, unit),
+        html.H2("Readings that could be made next"),
+        *_readings(farm),
         html.H2("What the data at hand cannot tell"),
         *_unknown(farm, unknown),
         handbook("trade-offs", "joint-inference", "light-sensor", "basis"),
@@ -59,10 +63,10 @@ def _lead(pairs: list[dict], period: str, unit: EnergyUnit) -> str:
     )
 
 
-def _pairs(pairs: list[dict], unit: EnergyUnit, period: str) -> list:
+def _pairs(farm: Farm, pairs: list[dict], unit: EnergyUnit, period: str) -> list:
     if not pairs:
         return []
-    names = [f"{cause_word(r['cause'])} ↔ {rival_word(r['name'])}" for r in pairs]
+    names = [f"{cause_word(r['cause'])}, as {rival_word(r['name'])} moves" for r in pairs]
     traces = [
         {
             "type": "bar",
@@ -74,7 +78,7 @@ def _pairs(pairs: list[dict], unit: EnergyUnit, period: str) -> list:
         }
     ]
     columns = [
-        Column("a", "Cause", lambda r: cause_word(r["cause"])),
+        Column("a", "Cause", lambda r: dcc.Link(cause_word(r["cause"]), href=farm.at(f"why/{r['cause']}"))),
         Column("b", "Trades off with", lambda r: rival_word(r["name"])),
         Column("moves", f"Moves by [{unit.name}]", lambda r: unit.bare(abs(r["moves_kwh"])), number=True),
         Column("c", "Correlation", lambda r: number(r["correlation"], 2), number=True),
@@ -91,8 +95,10 @@ def _pairs(pairs: list[dict], unit: EnergyUnit, period: str) -> list:
             ),
             f"How far each cause's energy moves [{unit.name}, {period}] as its rival goes from its middle to an end of its 90 % "
             "interval. Where the correlation in the table is negative, what one has less the other has more, and their sum "
-            "is known better than either.",
-            "Trade-offs: " + "; ".join(names) + ".",
+            f"is known better than either. {farm.covered(Period(farm.picked.record[-12:]))}.",
+            f"Trade-offs [{unit.name}]: "
+            + "; ".join(f"{n}: {unit.bare(abs(r['moves_kwh']))}" for n, r in zip(names, pairs, strict=True))
+            + ".",
             columns,
             pairs,
         )
@@ -117,7 +123,51 @@ def _settle(farm: Farm, evidence: dict[str, dict], unit: EnergyUnit) -> html.Div
         Column("looks_like", "Looks like it", lambda r: said_of(r["looks_like"])),
         Column("settle", "Would settle it", lambda r: said_of(r["settle"])),
     ]
-    return stacked(grid(columns, rows, "The widest interval first: there a measurement is worth most"))
+    return grid(columns, rows, "The widest interval first: there a measurement is worth most")
+
+
+def _readings(farm: Farm) -> list:
+    """What each reading would be worth in decisions that it may turn."""
+    rows = farm.store.rows("next_measurements", {"site_id": farm.id}, ["rank"]) if farm.store.has("next_measurements") else []
+    if not rows:
+        return [html.P("No reading that could be made would bear on a job of this farm.")]
+    currency = plain(farm.store.about()["currency"])
+    columns = [
+        Column("how", "Reading", lambda r: html.Div([said_of(r["how"]), f" ({_scope(r['scope'])})", _caution(r)])),
+        Column("chance_of_change", "Chance that it turns a decision", lambda r: per_cent(r["chance_of_change"], 0), number=True),
+        Column("worth", f"Worth [{currency}]", lambda r: _worth(r), number=True),
+        Column("cost", f"Cost [{currency}]", lambda r: "not known" if r["cost"] is None else number(r["cost"]), number=True),
+        Column("verdict", "So", lambda r: said_of(r["verdict"])),
+    ]
+    table = grid(
+        columns,
+        rows,
+        "Worth: how much better the decisions get in the mean, at present value; in brackets the 90 % range that its draws leave",
+    )
+    return [
+        table,
+        html.P(
+            [
+                dcc.Link("The rows", href=rows_behind("next_measurements", site_id=farm.id)),
+                " · ",
+                dcc.Link("Hours with light enough", href=rows_behind("bright_hours", site_id=farm.id)),
+            ]
+        ),
+    ]
+
+
+def _scope(scope: str) -> str:
+    return "the whole farm" if scope == "site" else plain(scope)
+
+
+def _worth(row: dict) -> str:
+    if row["worth"] is None:
+        return "not known"
+    return f"{number(row['worth'])} ({number(row['worth_low'])} to {number(row['worth_high'])})"
+
+
+def _caution(row: dict) -> html.Details | str:
+    return html.Details([html.Summary("Caution"), html.P(said_of(row["caution"]))]) if row["caution"] else ""
 
 
 def _unknown(farm: Farm, unknown: list[tuple[str, dict]]) -> list:

@@ -12,7 +12,7 @@ from dash import Dash, Input, Output, ctx, dcc, html
 from dashboards.parts.words import aria, page_head
 from dashboards.people import current_person
 from dashboards.run import Progress
-from dashboards.store import NoAssessment
+from dashboards.store import NoAssessment, Store
 from dashboards.visit import ANALYST, OWNER, Content, Page, Place, Visit
 from yieldwatch.report.words import count, day, plain
 
@@ -23,7 +23,7 @@ def build(visit: Visit) -> Content:
     may = visit.person.may(MAY_START)
     running = visit.place.runner.progress()
     return html.Div([
-        page_head("Assessment"), html.P(_last(visit)),
+        page_head("Assessment"), html.P(_last(visit.store), id="assess-last"),
         html.P("A new one reads the portfolio's folder as it is now, and replaces the last one when it is done; until then all "
                "pages show the last one."),
         html.P(html.Button("Assess anew", id="assess-start", n_clicks=0)) if may else
@@ -34,12 +34,12 @@ def build(visit: Visit) -> Content:
     ])
 
 
-def _last(visit: Visit) -> list:
+def _last(store: Store) -> list:
     try:
-        about = visit.store.about()
+        about = store.about()
     except NoAssessment as err:
         return [str(err)]
-    farms = visit.store.page("sites", ["site_id"], False, 1, 1).total
+    farms = store.page("sites", ["site_id"], False, 1, 1).total
     return [f"The last assessment was made on {plain(about['made']).replace('T', ' at ').replace('+00:00', ' UTC')}. It covers "
             f"{count(farms, 'farm')}, {day(about['from'])} to {day(about['to'])}, with history up to {day(about['as_of'])}."]
 
@@ -60,9 +60,10 @@ def _told(progress: Progress | None) -> list:
 
 
 def callbacks(app: Dash, place: Place) -> None:
-    @app.callback(Output("assess-told", "children"), Output("assess-clock", "disabled"),
+    @app.callback(Output("assess-told", "children"), Output("assess-clock", "disabled"), Output("assess-last", "children"),
+                  Output("portfolio", "children"),
                   Input("assess-start", "n_clicks"), Input("assess-clock", "n_intervals"), prevent_initial_call=True)
-    def follow(presses: int | None, ticks: int | None) -> tuple[Any, bool]:
+    def follow(presses: int | None, ticks: int | None) -> tuple[Any, bool, list, str]:
         person = current_person()
         if ctx.triggered_id == "assess-start" and presses:
             if not person.may(MAY_START):
@@ -70,7 +71,7 @@ def callbacks(app: Dash, place: Place) -> None:
             # Whoever presses second sees the one that runs.
             place.runner.start(person.name)
         now = place.runner.progress()
-        return _told(now), now is None or now.code is not None
+        return _told(now), now is None or now.code is not None, _last(place.store), place.name
 
 
 PAGE = Page("/assess", "Assessment", build, menu="Assessment", callbacks=callbacks)

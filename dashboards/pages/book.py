@@ -9,12 +9,12 @@ from dash.development.base_component import Component
 
 from dashboards.parts.tables import ROWS, Column, grid
 from dashboards.parts.words import aria, page_head, sorry
-from dashboards.parts.work import book_address, explained, farm_choice, farm_names, money_cell, tied
+from dashboards.parts.work import book_address, explained, farm_choice, farm_names, money_cell, named, tied
 from dashboards.visit import Content, Page, Visit
 from yieldwatch.book import states
 from yieldwatch.book.facts import Job
 from yieldwatch.errors import BookError
-from yieldwatch.report.job_lists import in_view, state_words, title
+from yieldwatch.report.job_lists import in_view, state_words
 from yieldwatch.report.words import count, day, plain
 
 TITLE = "Jobs"
@@ -104,12 +104,6 @@ def _table(jobs: list[Job], names: dict[str, str], currency: str, what: str) -> 
 
 def _link(job: Job, names: dict[str, str]) -> dcc.Link:
     return dcc.Link(f"{job.ref}: {named(job, names)}", href=book_address(job.ref))
-
-
-def named(job: Job, names: dict[str, str]) -> str:
-    """`Repair strings at Drumlin Hollow: INV2.3.1 (string faults)`."""
-    own = plain(job.site_id)
-    return title(job).replace(f" at {own}", f" at {names.get(job.site_id, own)}", 1)
 
 
 def _cost(job: Job) -> str:

@@ -4,15 +4,16 @@ One farm's dirt over time, with rain and cleanings.
 
 from __future__ import annotations
 
-from dash import html
+from dash import dcc, html
 
+from dashboards.pages.rows import rows_behind
 from dashboards.parts.charts import COLOURS, chart, layout
-from dashboards.parts.farm import Farm, date_axis, farm_page, handbook, nothing, shown, told, within
+from dashboards.parts.farm import Farm, change_of, change_words, date_axis, farm_page, handbook, nothing, shown, told, within
 from dashboards.parts.period import Period
 from dashboards.parts.tables import Column
 from dashboards.store import Drawn
 from dashboards.visit import Content, Page, Visit
-from yieldwatch.report.words import count, day, listed, number, per_cent, plain
+from yieldwatch.report.words import EnergyUnit, count, day, listed, number, per_cent, plain
 
 #: Days from row to row of the table below the picture: all of them would make the page slow.
 _EVERY = 10
@@ -26,22 +27,45 @@ def _page(farm: Farm) -> list:
     drawn = farm.store.picture(farm.id, "dirt")
     if drawn is None:
         return [*told(farm, "soiling"), nothing("This assessment has no picture of dirt.")]
-    parts = [html.P(_lead(farm, drawn), className="lead"), *told(farm, "soiling"), _picture(farm, drawn, farm.period, "now")]
+    parts = [
+        html.P([*_took(farm), _lead(drawn, farm.period)], className="lead"),
+        *told(farm, "soiling"),
+        _picture(farm, drawn, farm.period, "now"),
+    ]
     if farm.picked.against is not None:
         parts += [html.H2(f"Against it: {farm.picked.against.words}"), _picture(farm, drawn, farm.picked.against, "against")]
+    behind = rows_behind("losses", site_id=farm.id, cause="soiling", **farm.period.bounds())
+    parts.append(html.P(dcc.Link("The rows of each month's loss", href=behind)))
     return [*parts, handbook("soiling", "soiling-method", "dirt-ahead", "clean")]
+
+
+def _took(farm: Farm) -> list:
+    """The energy of the period, and against the other."""
+    energy, other = farm.losses.energy(["soiling"], (farm.period, 1.0)), farm.picked.against
+    if not energy.known:
+        return ["It was not assessed. "]
+    unit = EnergyUnit.fitting(energy.low, energy.value, energy.high)
+    share = farm.losses.share(["soiling"], farm.period)
+    said: list = [
+        f"In {farm.period.words} dirt took ",
+        farm.figure(energy, unit, "soiling", farm.period),
+        f", {per_cent(share.value)} of what was to be expected. ",
+    ]
+    if other is not None:
+        said.append(f"That is {change_words(change_of(farm, ['soiling']))} against {other.words}. ")
+    return said
 
 
 def _days(drawn: Drawn) -> list[str]:
     return date_axis(drawn.about["from"], drawn.about["step_days"], len(drawn.columns["dirt_pct"]))
 
 
-def _lead(farm: Farm, drawn: Drawn) -> str:
+def _lead(drawn: Drawn, period: Period) -> str:
     days = _days(drawn)
-    at = within(days, farm.period)
+    at = within(days, period)
     known = [k for k in at if drawn.columns["dirt_pct"][k] is not None]
     if not known:
-        return f"Nothing is known of dirt in {farm.period.words}."
+        return f"Nothing is known of its days in {period.words}."
     c = drawn.columns
     worst, last = max(known, key=lambda k: c["dirt_pct"][k]), known[-1]
 
@@ -52,8 +76,8 @@ def _lead(farm: Farm, drawn: Drawn) -> str:
         )
 
     return (
-        f"In {farm.period.words} dirt took most on {day(days[worst])}, {span(worst)}; on {day(days[last])} it took {span(last)}. "
-        f"{count(len(_cleanings(drawn, farm.period)), 'cleaning')} recorded in these months."
+        f"It took most on {day(days[worst])}, {span(worst)}; on {day(days[last])} it took {span(last)}. "
+        f"{count(len(_cleanings(drawn, period)), 'cleaning')} recorded in these months."
     )
 
 
@@ -181,7 +205,7 @@ def _picture(farm: Farm, drawn: Drawn, period: Period, name: str) -> html.Figure
         f"once all other causes are taken off ({per_cent(seen, 0)} of the days could be used); below, rain. A day's rain of "
         f"{number(about['rain_that_cleans_mm'], 1)} mm takes 63 % of what rain can. Cleanings: {cleaned}. The "
         "table has every tenth day.",
-        f"Dirt, {period.words}: {_lead(farm, drawn) if period == farm.period else 'the other period'}",
+        f"Dirt, {period.words}. {_lead(drawn, period)}",
         columns,
         rows,
     )

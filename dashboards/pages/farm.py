@@ -10,7 +10,7 @@ from dash import dcc, html
 
 from dashboards.pages.rows import rows_behind
 from dashboards.parts.charts import COLOURS, SYMBOLS, chart, interval, layout
-from dashboards.parts.farm import EVIDENCE_PAGES, Farm, farm_page, handbook, month_bars, stacked, wrapped
+from dashboards.parts.farm import EVIDENCE_PAGES, Farm, change_of, farm_page, handbook, month_bars, wrapped
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import Figure, joined, stated
 from dashboards.visit import Content, Page, Visit
@@ -30,6 +30,8 @@ from yieldwatch.report.words import (
 
 #: Causes in the picture by month; the table has them all.
 _MOST_PANELS = 5
+#: Height of the largest panel of a cause by month, of the smallest, and of the line above each with its name. [pixels]
+_PANEL, _LEAST, _HEAD = 130.0, 34.0, 34.0
 
 
 def build(visit: Visit) -> Content:
@@ -63,22 +65,11 @@ def _cause_rows(farm: Farm) -> list[dict]:
                 "energy": energy,
                 "money": farm.losses.money([cause], (farm.period, 1.0)),
                 "share": farm.losses.share([cause], farm.period),
-                "change": _change(farm, [cause]),
+                "change": change_of(farm, [cause]),
                 "basis": next((b for b in ("measured", "prior") if b in basis), "not_assessed"),
             }
         )
     return sorted(out, key=lambda r: (r["cause"] == "unexplained", not r["energy"].known, -abs(r["energy"].value)))
-
-
-def _change(farm: Farm, causes: list[str]) -> Amount:
-    """Share of expected energy in the period less that in the other, with its interval."""
-    other = farm.picked.against
-    if other is None:
-        return Amount(float("nan"))
-    wholes = farm.losses.expected(farm.period), farm.losses.expected(other)
-    if not all(w > 0 for w in wholes):
-        return Amount(float("nan"))
-    return farm.losses.energy(causes, (farm.period, 1.0 / wholes[0]), (other, -1.0 / wholes[1]))
 
 
 def _lead(farm: Farm, unit: EnergyUnit, rows: list[dict]) -> list:
@@ -129,7 +120,7 @@ def _lead(farm: Farm, unit: EnergyUnit, rows: list[dict]) -> list:
 def _against(farm: Farm) -> list:
     other = farm.picked.against
     assert other is not None
-    change = _change(farm, [c for c in farm.losses.causes])
+    change = change_of(farm, farm.losses.causes)
     if not change.known:
         return [f"Against {other.words} nothing can be said. "]
     unsure = change.low <= 0.0 <= change.high
@@ -237,13 +228,11 @@ def _table(farm: Farm, unit: EnergyUnit, rows: list[dict]) -> html.Div:
             ),
         ),
     ]
-    return stacked(
-        grid(
-            columns,
-            rows,
-            f"Losses by cause, {period.words}. With “not explained” they add up to expected less delivered "
-            "in measured months; below nil is a gain.",
-        )
+    return grid(
+        columns,
+        rows,
+        f"Losses by cause, {period.words}. With “not explained” they add up to expected less delivered "
+        "in measured months; below nil is a gain.",
     )
 
 
@@ -263,11 +252,16 @@ def _by_month(farm: Farm, rows: list[dict]) -> list:
         return [html.P("Nothing was lost in any month.")]
     cells = {c: [farm.losses.row(c, m) or {} for m in months] for c in drawn}
     unit = EnergyUnit.fitting(*(r.get("energy_high_kwh") or 0.0 for c in drawn for r in cells[c]))
-    height, gap = 118, 0.32
+    ends = {c: _ends(cells[c], unit) for c in drawn}
+    # One scale for all, and no more room for each than its whiskers take.
+    pixels = _PANEL / max(high - low for low, high in ends.values())
+    ends = {c: (low, max(high, low + _LEAST / pixels)) for c, (low, high) in ends.items()}
+    height = sum(_HEAD + (high - low) * pixels for low, high in ends.values())
     traces, axes, notes = [], {}, []
-    step = 1.0 / len(drawn)
+    bottom = height
     for place, cause in enumerate(drawn):
-        end = 1.0 - place * step
+        top = (bottom - _HEAD) / height
+        bottom -= _HEAD + (ends[cause][1] - ends[cause][0]) * pixels
         key = "" if place == 0 else str(place + 1)
         values, lows, highs = (
             [None if r.get(k) is None else r[k] * unit.per_kwh for r in cells[cause]]
@@ -282,18 +276,18 @@ def _by_month(farm: Farm, rows: list[dict]) -> list:
                 "yaxis": f"y{key}",
                 "name": cause_word(cause),
                 "marker": month_bars(chosen),
-                "error_y": interval(values, lows, highs),
+                "error_y": {**interval(values, lows, highs), "thickness": 1.6, "width": 4},
                 "hovertemplate": "%{x|%b %Y}: %{y:.2f} " + unit.name + "<extra></extra>",
             }
         )
         base = layout()["yaxis"]
         axes[f"yaxis{key}"] = {
             **base,
-            "domain": [end - step * (1 - gap), end - step * gap * 0.35],
+            "domain": [max(0.0, bottom / height), top],
+            "range": ends[cause],
             "title": {"text": ""},
-            "nticks": 4,
+            "nticks": 2 + round((top - bottom / height) * height / 30),
             "tickformat": ",",
-            **({"matches": "y"} if place else {}),
         }
         notes.append(
             {
@@ -301,14 +295,14 @@ def _by_month(farm: Farm, rows: list[dict]) -> list:
                 "xref": "paper",
                 "yref": "paper",
                 "x": 0,
-                "y": end - step * gap * 0.3,
+                "y": top,
                 "xanchor": "left",
                 "yanchor": "bottom",
                 "showarrow": False,
                 "font": {"size": 13},
             }
         )
-    shape = layout("", "", height * len(drawn) + 50, showlegend=False, annotations=notes, **axes)
+    shape = layout("", "", round(height) + 60, showlegend=False, annotations=notes, **axes)
     shape["xaxis"] = {
         **shape["xaxis"],
         "anchor": f"y{len(drawn)}" if len(drawn) > 1 else "y",
@@ -327,13 +321,21 @@ def _by_month(farm: Farm, rows: list[dict]) -> list:
             traces,
             shape,
             f"Lost each month [{unit.name}], the {len(drawn)} largest causes to one scale; {left} others are in the rows. Blue: "
-            f"{farm.period.words}; hatched: the rest of the record. Whiskers: 90 % interval of the month.",
+            f"{farm.period.words}; hatched: the rest of the record. Whiskers: 90 % interval of the month. {farm.coverage}.",
             f"Lost energy by month for {', '.join(cause_word(c) for c in drawn)}; the table below holds every figure.",
             columns,
             table,
         ),
         html.P(dcc.Link("Rows of all causes and months", href=rows_behind("losses", site_id=farm.id, **farm.period.bounds()))),
     ]
+
+
+def _ends(rows: list[dict], unit: EnergyUnit) -> tuple[float, float]:
+    """Between what a cause's bars and whiskers lie."""
+    known = [
+        v * unit.per_kwh for r in rows for k in ("energy_low_kwh", "energy_kwh", "energy_high_kwh") if (v := r.get(k)) is not None
+    ]
+    return min(0.0, *known), max(0.0, *known)
 
 
 def _cell(cause: str, unit: EnergyUnit) -> Any:

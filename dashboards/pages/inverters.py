@@ -4,17 +4,29 @@ One farm's inverters: efficiency over load against the datasheet, and when it fe
 
 from __future__ import annotations
 
-from dash import dcc, html
+import math
+from typing import Any
 
+from dash import html
+
+from dashboards.pages.rows import rows_behind
 from dashboards.parts.charts import COLOURS, DASHES, SYMBOLS, chart, interval, layout
-from dashboards.parts.farm import Farm, farm_page, handbook, nothing, told
+from dashboards.parts.farm import Farm, farm_page, handbook, nothing, signed, told
+from dashboards.parts.period import Period
+from dashboards.parts.pick import pick
 from dashboards.parts.tables import Column
-from dashboards.parts.words import aria
+from dashboards.parts.words import Figure, stated
 from dashboards.store import Drawn
 from dashboards.visit import Content, Page, Visit
-from yieldwatch.report.words import day, month_name, number, per_cent, plain
+from yieldwatch.pictures.months import Found, over_months
+from yieldwatch.report.words import count, day, month_name, number, per_cent, plain
 
-_YEARS = ("last twelve months", "the twelve before", "two years before")
+#: Load at which an inverter's efficiency is told in words. [%]
+_USUAL_LOAD = 55.0
+#: Inverters that are drawn one by one; of more, where nine in ten of them lie.
+_MOST_LINES = 12
+#: How often the half width of its 90 % interval a change must be to be told: of ten loads one passes once by chance.
+_TWICE = 2.0
 
 
 def build(visit: Visit) -> Content:
@@ -28,15 +40,14 @@ def _page(farm: Farm) -> list:
     if names:
         name = farm.visit.query.get("inverter", "")
         name = name if name in names else names[0]
-        links: list = []
-        for n in names:
-            links += [" · "] if links else []
-            links.append(html.B(plain(n)) if n == name else dcc.Link(plain(n), href=farm.at("inverters", inverter=n)))
         drawn = farm.store.picture(farm.id, "efficiency", name)
-        months = {n: p for n in names if (p := farm.store.picture(farm.id, "efficiency_months", n)) is not None}
-        parts += [html.H2("By load"), html.Nav(html.P(["Inverter: ", *links]), **aria(label="Inverters"))]
-        parts += [_by_load(name, drawn, clamps)] if drawn is not None else []
-        parts += [html.H2("By month"), _by_month(farm, months, name)]
+        parts += [
+            html.H2("By load"),
+            pick(farm.visit, "inverter", "Inverter", {n: plain(n) for n in names}, name),
+            *(_by_load(farm, name, drawn, clamps) if drawn is not None else []),
+            html.H2("By month"),
+            _by_month(farm, names, name),
+        ]
     elif clamps is not None:
         parts += [html.H2("By load"), _clamped(clamps)]
     else:
@@ -49,38 +60,55 @@ def _page(farm: Farm) -> list:
     return [*parts, handbook("inverter_efficiency", "inverter-efficiency-method", "inverter-curve", "clamp-checks")]
 
 
-def _by_load(name: str, drawn: Drawn, clamps: Drawn | None) -> html.Figure:
-    c, about = drawn.columns, drawn.about
-    rows = [dict(zip(c, values, strict=True)) for values in zip(*c.values(), strict=True)]
-    loads = sorted({(r["load_pct"], r["datasheet_pct"]) for r in rows})
+def _loads(drawn: Drawn, period: Period) -> dict[int, Found]:
+    found = over_months("efficiency_pct", drawn.columns, drawn.about, period.months)
+    return dict(sorted(found.items(), key=lambda item: drawn.about["load_pct"][item[0]]))
+
+
+def _used(drawn: Drawn, period: Period) -> str:
+    at = [k for k, m in enumerate(drawn.about["months"]) if m in period.months]
+    used, could = (sum(drawn.about[key][k] for k in at) for key in ("used", "could"))
+    return f"{per_cent(min(1.0, used / could), 0)} of the intervals in light used" if could else "no interval in light"
+
+
+def _by_load(farm: Farm, name: str, drawn: Drawn, clamps: Drawn | None) -> list:
+    about, other = drawn.about, farm.picked.against
+    periods = [farm.period] if other is None else [farm.period, other]
+    curves = [(p, _loads(drawn, p)) for p in periods]
+    if not curves[0][1]:
+        return [nothing(f"The log of {plain(name)} has no usable pair of DC and AC power in {farm.period.words}.")]
     traces: list[dict] = [
         {
             "type": "scatter",
             "mode": "lines",
             "name": "datasheet",
-            "x": [x for x, _ in loads],
-            "y": [y for _, y in loads],
+            "x": sorted(about["load_pct"]),
+            "y": [y for _, y in sorted(zip(about["load_pct"], about["datasheet_pct"], strict=True))],
             "line": {"color": COLOURS["grey"], "dash": DASHES[1], "width": 2},
         }
     ]
-    for back in sorted({r["years_back"] for r in rows}):
-        of = [r for r in rows if r["years_back"] == back]
-        values = [r["efficiency_pct"] for r in of]
+    rows: list[dict[str, Any]] = []
+    for place, (period, found) in enumerate(curves):
+        values = [round(f.value, 2) for f in found.values()]
         traces.append(
             {
                 "type": "scatter",
                 "mode": "lines+markers",
-                "name": _YEARS[back],
-                "x": [r["load_pct"] for r in of],
+                "name": period.words,
+                "x": [about["load_pct"][p] for p in found],
                 "y": values,
-                "line": {"color": COLOURS[("blue", "orange", "green")[back]], "width": 2, "dash": DASHES[(0, 2, 3)[back]]},
-                "marker": {"symbol": SYMBOLS[back], "size": 7},
-                "error_y": interval(values, [r["low_pct"] for r in of], [r["high_pct"] for r in of]),
-                "hovertemplate": "load %{x} %: %{y:.2f} %<extra>" + _YEARS[back] + "</extra>",
+                "line": {"color": COLOURS[("blue", "orange")[place]], "width": 2, "dash": DASHES[2 * place]},
+                "marker": {"symbol": SYMBOLS[place], "size": 7},
+                "error_y": interval(
+                    values, *([_known(v) for v in ends] for ends in zip(*((f.low, f.high) for f in found.values()), strict=True))
+                ),
+                "customdata": [f.days for f in found.values()],
+                "hovertemplate": "%{y:.2f} % at about %{x:.0f} % load, %{customdata} days<extra>" + period.words + "</extra>",
             }
         )
+        rows += [{"period": period.words, "place": p, "found": f} for p, f in found.items()]
     traces += _clamp_marks(clamps, name)
-    lows = [r["efficiency_pct"] for r in rows if r["load_pct"] >= 10.0] or [90.0]
+    lows = [r["found"].value for r in rows if about["load_pct"][r["place"]] >= 10.0] or [90.0]
     shape = layout(
         "DC power over rated AC power [%]",
         "AC over DC [%]",
@@ -88,29 +116,71 @@ def _by_load(name: str, drawn: Drawn, clamps: Drawn | None) -> html.Figure:
         yaxis={"range": [max(0.0, min(lows) - 3.0), 100.2]},
     )
     columns = [
-        Column("years_back", "Year", lambda r: _YEARS[r["years_back"]]),
-        Column("load_pct", "Load [%]", lambda r: number(r["load_pct"], 1), number=True),
-        Column("efficiency_pct", "Median [%]", lambda r: number(r["efficiency_pct"], 2), number=True),
-        Column(
-            "low_pct",
-            "Nine in ten lie between [%]",
-            lambda r: f"{number(r['low_pct'], 2)} to {number(r['high_pct'], 2)}",
-            number=True,
-        ),
-        Column("datasheet_pct", "Datasheet [%]", lambda r: number(r["datasheet_pct"], 2), number=True),
-        Column("intervals", "Intervals", lambda r: number(r["intervals"]), number=True),
+        Column("period", "Period", lambda r: r["period"]),
+        Column("load", "Load [%]", lambda r: number(about["load_pct"][r["place"]], 1), number=True),
+        Column("value", "AC over DC [%]", lambda r: number(r["found"].value, 2), number=True),
+        Column("span", "90 % interval [%]", lambda r: _span(r["found"]), number=True),
+        Column("datasheet", "Datasheet [%]", lambda r: number(about["datasheet_pct"][r["place"]], 2), number=True),
+        Column("days", "Days", lambda r: number(r["found"].days), number=True),
     ]
-    return chart(
-        "load",
-        traces,
-        shape,
-        f"{plain(name)} ({number(about['rated_kw'])} kW): AC over DC power of the log by load, median; nine in ten intervals lie "
-        f"within the whiskers. {day(about['from'])} to {day(about['to'])}; {per_cent(about['coverage'], 0)} of the intervals "
-        "in light could be used. An error of either channel of the log moves the whole curve.",
-        f"Efficiency of {plain(name)} over its load, by year, against its datasheet.",
-        columns,
-        rows,
+    said = _said(farm, name, drawn, curves)
+    return [
+        html.P(said),
+        chart(
+            "load",
+            traces,
+            shape,
+            f"{plain(name)} ({number(about['rated_kw'])} kW): AC over DC power of the log by load [%], {farm.period.words}"
+            + (f" and {other.words}" if other else "")
+            + f": median of each month's days, and its 90 % interval by the scatter of days; {_used(drawn, farm.period)}"
+            + (f" ({_used(drawn, other)} in the other)" if other else "")
+            + ". An error of either channel of the log moves the whole curve.",
+            f"Efficiency of {plain(name)} over its load against its datasheet, {' and '.join(p.words for p in periods)}.",
+            columns,
+            rows,
+        ),
+    ]
+
+
+def _said(farm: Farm, name: str, drawn: Drawn, curves: list[tuple[Period, dict[int, Found]]]) -> list:
+    """The efficiency at a usual load, and what changed."""
+    about, now = drawn.about, curves[0][1]
+    at = min(now, key=lambda p: abs(about["load_pct"][p] - _USUAL_LOAD))
+    figure = Figure(
+        f"{number(now[at].value, 2)} %",
+        rows_behind("losses", site_id=farm.id, cause="inverter_efficiency", **farm.period.bounds()),
+        farm.period.words,
+        _span(now[at]),
+        _used(drawn, farm.period),
     )
+    said: list = [
+        f"At about {number(about['load_pct'][at])} % load {plain(name)} gave ",
+        stated(figure),
+        f" of its DC power in {farm.period.words}; its datasheet says {number(about['datasheet_pct'][at], 2)} %.",
+    ]
+    if len(curves) > 1:
+        other, then = curves[1]
+        off = [
+            (now[p].value - then[p].value, math.hypot(now[p].high - now[p].value, then[p].high - then[p].value))
+            for p in now
+            if p in then
+        ]
+        clear = [change for change, half in off if abs(change) >= _TWICE * half]
+        said.append(
+            f" Against {other.words} it changed for certain at {len(clear)} of {count(len(off), 'load')}"
+            + (f", by {signed(min(clear), 2)} to {signed(max(clear), 2)} points." if clear else ".")
+            if off
+            else f" No load was reached both then and in {other.words}."
+        )
+    return said
+
+
+def _known(value: float) -> float | None:
+    return None if value != value else round(value, 2)
+
+
+def _span(found: Found) -> str:
+    return f"{number(found.low, 2)} to {number(found.high, 2)}" if found.low == found.low else "not known"
 
 
 def _clamp_marks(clamps: Drawn | None, name: str) -> list[dict]:
@@ -138,15 +208,18 @@ def _clamp_marks(clamps: Drawn | None, name: str) -> list[dict]:
     )
 
 
-def _by_month(farm: Farm, months: dict[str, Drawn], here: str) -> html.Figure:
-    """Every inverter as a thin line and the chosen one with its interval, so that one is seen against its peers."""
+def _by_month(farm: Farm, names: list[str], here: str) -> html.Figure | html.P:
+    """The chosen inverter with its interval, against the others: each a thin line, or where nine in ten of them lie."""
     shown = sorted({*farm.period.months, *(farm.picked.against.months if farm.picked.against else ())})
-    traces: list[dict] = []
+    few = len(names) <= _MOST_LINES
+    months = {n: p for n in (names if few else [here]) if (p := farm.store.picture(farm.id, "efficiency_months", n)) is not None}
+    traces: list[dict] = [] if few else _band(farm.store.picture(farm.id, "efficiency_fleet"), shown)
     rows: list[dict] = []
     for name, drawn in months.items():
         c = drawn.columns
-        at = [k for k, m in enumerate(c["month"]) if m in shown]
-        values = [c["off_datasheet_pct"][k] for k in at]
+        # Between the two periods there is a gap, and no line.
+        at = [k for k, m in enumerate(c["month"]) if shown[0] <= m <= shown[-1]]
+        values = [c["off_datasheet_pct"][k] if c["month"][k] in shown else None for k in at]
         mine = name == here
         trace = {
             "type": "scatter",
@@ -164,19 +237,22 @@ def _by_month(farm: Farm, months: dict[str, Drawn], here: str) -> html.Figure:
                 "dash": "solid" if mine else "dot",
             },
             "hovertemplate": "%{x|%b %Y}: %{y:+.2f} %<extra>" + plain(name) + "</extra>",
-            "showlegend": mine or len(months) <= 8,
+            "showlegend": mine,
         }
         if mine:
             trace["error_y"] = interval(values, [c["low_pct"][k] for k in at], [c["high_pct"][k] for k in at])
-            rows = [{k: v[p] for k, v in c.items()} for p in at]
+            rows = [{k: v[p] for k, v in c.items()} for p in at if c["month"][p] in shown]
         (traces.append if mine else lambda t: traces.insert(0, t))(trace)
+    if not rows:
+        return nothing(f"The log of {plain(here)} has no usable pair of DC and AC power in {farm.period.words}.")
+    peers = "dotted: its peers" if few else f"grey: where nine in ten of the {len(names)} inverters lie, dotted their median"
     columns = [
         Column("month", "Month", lambda r: month_name(r["month"])),
-        Column("off", "Off the datasheet [%]", lambda r: _signed(r["off_datasheet_pct"]), number=True),
+        Column("off", "Off the datasheet [%]", lambda r: signed(r["off_datasheet_pct"], 2), number=True),
         Column(
             "span",
             "90 % interval [%]",
-            lambda r: "" if r["low_pct"] is None else f"{_signed(r['low_pct'])} to {_signed(r['high_pct'])}",
+            lambda r: "" if r["low_pct"] is None else f"{signed(r['low_pct'], 2)} to {signed(r['high_pct'], 2)}",
             number=True,
         ),
         Column("intervals", "Intervals", lambda r: number(r["intervals"]), number=True),
@@ -191,7 +267,7 @@ def _by_month(farm: Farm, months: dict[str, Drawn], here: str) -> html.Figure:
         f"How far AC power lies from what the datasheet makes of the DC power, median of the month above 10 % load, "
         f"{farm.period.words}"
         + (f" and {farm.picked.against.words}" if farm.picked.against else "")
-        + f". Bold: {plain(here)}, with the 90 % interval of the median by days; dotted: its peers. A step of one alone is the "
+        + f". Bold: {plain(here)}, with the 90 % interval of the median by days; {peers}. A step of one alone is the "
         "inverter's or its log's; a slow change of all is the sensors' or the fleet's.",
         f"Efficiency against the datasheet by month for {plain(here)} and its peers.",
         columns,
@@ -199,8 +275,21 @@ def _by_month(farm: Farm, months: dict[str, Drawn], here: str) -> html.Figure:
     )
 
 
-def _signed(value: float | None) -> str:
-    return "" if value is None else ("+" if value > 0 else "") + number(value, 2)
+def _band(fleet: Drawn | None, shown: list[str]) -> list[dict]:
+    if fleet is None:
+        return []
+    c = fleet.columns
+    at = [k for k, m in enumerate(c["month"]) if m in shown]
+    line = {"type": "scatter", "mode": "lines", "x": [f"{c['month'][k]}-01" for k in at], "hoverinfo": "skip"}
+
+    def part(key: str, name: str = "", **more: object) -> dict:
+        return {**line, "y": [c[key][k] for k in at], "name": name, "showlegend": bool(name), **more}
+
+    return [
+        part("low_pct", line={"width": 0}),
+        part("high_pct", "nine in ten inverters", line={"width": 0}, fill="tonexty", fillcolor="rgba(125,133,140,0.25)"),
+        part("off_datasheet_pct", "their median", line={"color": COLOURS["grey"], "width": 1.2, "dash": "dot"}),
+    ]
 
 
 def _clamped(clamps: Drawn) -> html.Figure:

@@ -5,6 +5,7 @@ One job of the book: its facts, changed in place; readings before and after; pho
 from __future__ import annotations
 
 import dataclasses
+import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -12,15 +13,16 @@ import flask
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
-from dashboards.pages.book import named
+from dashboards.parts.photos import PHOTO_ROUTE, photo_callbacks, photos_part
 from dashboards.parts.readings import evidence_part, readings_callbacks
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import aria, page_head, sorry
-from dashboards.parts.work import explained, farm_names, in_day_words, tied, work_address
+from dashboards.parts.work import explained, farm_names, in_day_words, named, tied, work_address
 from dashboards.people import current_person
 from dashboards.visit import OWNER, PLANNER, Content, Page, Person, Place, Visit
 from yieldwatch.action.cautions import cautions_of
 from yieldwatch.book import states
+from yieldwatch.book.evidence import AFTER, BEFORE, PHOTO
 from yieldwatch.book.facts import DECISIONS, RECORDED, WAITS, Change, Job
 from yieldwatch.book.values import facts_from_text, to_text
 from yieldwatch.errors import BookError, ChangedMeanwhile
@@ -70,7 +72,7 @@ def build(visit: Visit) -> Content:
         job = book.job(int(ref) if ref.isdecimal() and len(ref) < 10 else 0)
     except BookError as err:
         return sorry("A job", str(err))
-    names = farm_names(visit)
+    names, evidence = farm_names(visit), book.evidence(job.ref)
     currency = plain(visit.store.about()["currency"])
     listed = visit.store.row("work_list", {"job_id": job.job_id})
     return html.Div([
@@ -79,10 +81,11 @@ def build(visit: Visit) -> Content:
             ["The last work list does not hold it."])),
         dcc.Store(id="job-ref", data=job.ref),
         html.Div(facts_part(job, visit.person, currency), id="job-facts"),
-        html.Div(evidence_part(book.evidence(job.ref), visit.place, job, visit.person), id="job-evidence"),
+        html.Div(evidence_part(evidence, job, visit.person), id="job-evidence"),
+        html.Div(photos_part(evidence, job, visit.person), id="job-photos"),
         html.H2("What to watch for"), html.Ul([html.Li(c) for c in cautions_of([job.job_kind])], className="plain"),
         html.Details([html.Summary("Every change of it, up to when this page was opened"), history_table(book.history(job.ref))]),
-        explained("job-book", "job-gain"),
+        explained("job-book", "photos", "job-gain"),
     ])
 
 
@@ -158,11 +161,20 @@ def history_table(changes: Sequence[Change]) -> Any:
         Column("version", "Version", lambda r: str(r["c"].version), number=True),
         Column("who", "Who", lambda r: plain(r["c"].who)),
         Column("field", "What", lambda r: LABELS.get(r["c"].field, plain(r["c"].field).replace("_", " "))),
-        Column("old", "From", lambda r: plain(r["c"].old or "nothing")),
-        Column("new", "To", lambda r: plain(r["c"].new or "nothing")),
+        Column("old", "From", lambda r: _said(r["c"].field, r["c"].old)),
+        Column("new", "To", lambda r: _said(r["c"].field, r["c"].new)),
         Column("why", "By which rule", lambda r: plain(r["c"].why or "")),
     ]
     return grid(columns, [{"c": c} for c in reversed(changes)], "Every change of the job, latest first")
+
+
+def _said(field: str, text: str | None) -> str:
+    """A value of the history; of a reading or photo, which stands there as a record, what it shows."""
+    if text is None or field.partition(" ")[0] not in (BEFORE, AFTER, PHOTO):
+        return plain(text or "nothing")
+    record = json.loads(text)
+    readings = ", ".join(f"{name} {value:g}" for name, value in record.get("readings", {}).items())
+    return plain("; ".join(part for part in (record.get("part"), readings, record.get("note")) if part))
 
 
 def _conflict(err: ChangedMeanwhile, job: Job) -> list:
@@ -229,6 +241,7 @@ def _chosen(place: Place, ref: int, pressed: Mapping[str, Any]) -> tuple:
 
 def callbacks(app: Dash, place: Place) -> None:
     readings_callbacks(app, place)
+    photo_callbacks(app, place)
 
     @app.callback(
         Output("job-facts", "children"), Output("job-said", "children"), Output("job-version", "data"),
@@ -249,4 +262,4 @@ def callbacks(app: Dash, place: Place) -> None:
         return _written(place, int(ref), int(version), key, shown, typed)
 
 
-PAGE = Page("/jobs/<ref>", "A job", build, callbacks=callbacks)
+PAGE = Page("/jobs/<ref>", "A job", build, callbacks=callbacks, routes=(PHOTO_ROUTE,))

@@ -7,11 +7,12 @@ from __future__ import annotations
 from dash import dcc, html
 
 from dashboards.pages.rows import rows_behind
+from dashboards.parts.farm import span_words
 from dashboards.parts.tables import Column, stored_table
 from dashboards.parts.words import energy, money, page_head, sorry, stated
 from dashboards.visit import Content, Page, Visit, address
 from yieldwatch.constants import CAUSES
-from yieldwatch.report.words import BASIS_WORDS, cause_word, months_span, plain
+from yieldwatch.report.words import BASIS_WORDS, cause_word, plain
 
 SPANS = ("month", "year_to_date", "twelve_months")
 
@@ -22,7 +23,7 @@ def build(visit: Visit) -> Content:
     if sums is None:
         return sorry("Losses", "No farm has a measured month yet.")
     currency = plain(visit.store.about()["currency"])
-    period = months_span((sums["from_month"], sums["to_month"]))
+    period = span_words(sums["from_month"], sums["to_month"])
     months = {"month__from": sums["from_month"], "month__to": sums["to_month"]}
     where: dict[str, object] = {"span": span}
     if visit.query.get("in_hand") == "1":
@@ -44,7 +45,8 @@ def build(visit: Visit) -> Content:
     ]
     what = "in our hands" if "in_hand" in where else cause_word(where["cause"]) if "cause" in where else "by cause"
     return html.Div([
-        page_head(f"Losses {what}", f"{period}; in brackets the 90 % interval. A loss below nil is a gain."),
+        page_head(f"Losses {what}", f"{period}; in brackets the 90 % interval. A loss below nil is a gain. ",
+                  dcc.Link("Any period against any other", href="/losses/periods")),
         stored_table(visit, "span_causes", columns, f"Losses {what}, {period}", "money", descending=True, where=where),
     ])
 

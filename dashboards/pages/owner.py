@@ -5,22 +5,23 @@ The owner's page: what came in, what was expected, why it differs, what was in o
 from __future__ import annotations
 
 import datetime as dt
-import textwrap
 from typing import Any
 
 from dash import dcc, html
 
 from dashboards.pages.rows import rows_behind
 from dashboards.parts import decide, words
+from dashboards.parts.bridge import WHOLES, step_name, waterfall
 from dashboards.parts.charts import COLOURS, chart, interval, layout
+from dashboards.parts.farm import span_words
 from dashboards.parts.proven import recorded
 from dashboards.parts.tables import Column, grid, stored_table
 from dashboards.parts.words import page_head, stated
+from dashboards.parts.work import farm_names, named
 from dashboards.visit import OWNER, Content, Page, Visit, address
 from yieldwatch.book import states
 from yieldwatch.errors import BookError
-from yieldwatch.report.money import STEP_WORDS, VERDICT_WORDS
-from yieldwatch.report.totals import IN_HAND
+from yieldwatch.report.money import VERDICT_WORDS
 from yieldwatch.report.words import (
     NOT_KNOWN,
     EnergyUnit,
@@ -28,15 +29,12 @@ from yieldwatch.report.words import (
     count,
     day,
     money,
-    months_span,
     number,
     per_cent,
     plain,
 )
 
 SPANS = {"month": "The last month", "year_to_date": "Year to date", "twelve_months": "Trailing year"}
-#: Steps of the bridge that stand for a whole and not for a change.
-WHOLES = ("budget", "actual_energy", "actual_revenue", "paid")
 #: Farms in the picture, decisions on the page: the table and the full list have the rest.
 MOST_FARMS, MOST_DECISIONS = 12, 4
 
@@ -49,7 +47,7 @@ def build(visit: Visit) -> Content:
     if sums is None:
         return words.sorry("The month", "No farm has a measured month yet, so there is nothing to hold against the plan.")
     currency = plain(about["currency"])
-    period = months_span((sums["from_month"], sums["to_month"]))
+    period = span_words(sums["from_month"], sums["to_month"])
     view = _View(visit, span, sums, currency, period)
     return html.Div([
         page_head(period, *_switch(visit, span)),
@@ -77,13 +75,17 @@ class _View:
     def rows(self, table: str, **where: object) -> str:
         return rows_behind(table, **where)
 
+    def linked(self, text: str, behind: str) -> dcc.Link:
+        """A count, a share or a sum that was read and not estimated, as a link."""
+        return stated(words.Figure(text, behind, self.period))
+
 
 def _switch(visit: Visit, span: str) -> list:
     parts: list = []
     for name, text in SPANS.items():
         parts += [" · "] if parts else []
         parts.append(html.B(text) if name == span else dcc.Link(text, href=visit.here(span=name, page=None)))
-    return parts
+    return [*parts, " · ", dcc.Link("Any period against any other", href="/losses/periods")]
 
 
 def _lead(view: _View) -> list:
@@ -93,29 +95,32 @@ def _lead(view: _View) -> list:
 def _came_in(view: _View) -> list:
     sums, currency = view.sums, view.currency
     behind = view.rows("yields", **view.months)
-    farms = f"{sums['farms_measured']} of {sums['farms']} farms" if sums["farms_measured"] < sums["farms"] else (
-        "The farm" if sums["farms"] == 1 else f"The {sums['farms']} farms")
-    said: list = [f"{farms} delivered ", stated(words.energy(sums, "measured", behind, view.period, view.coverage)),
+    some = sums["farms_measured"] < sums["farms"]
+    farms = f"{sums['farms_measured']} of {sums['farms']} farms" if some else count(sums["farms"], "farm")
+    said: list = ["" if some else "The ", view.linked(farms, "/farms"), " delivered ",
+                  stated(words.energy(sums, "measured", behind, view.period, view.coverage)),
                   f" in {view.period}."]
     if not sums["farms_planned"]:
         return [*said, " No plan with a budget covers this, so nothing is held against it. "]
     bridge = view.rows("bridge", span=view.span)
-    partly = "" if sums["farms_planned"] == sums["farms_measured"] else (
-        f" (held against plan: {sums['farms_planned']} farms)")
+    partly = [] if sums["farms_planned"] == sums["farms_measured"] else [
+        " (held against plan: ", view.linked(count(sums["farms_planned"], "farm"), bridge), ")"]
     off, money_off = sums["planned_kwh"] - sums["budget_kwh"], (sums["planned_money"] or 0.0) - (sums["budget_money"] or 0.0)
     return [
         *said, " It earned ", stated(words.money(sums, "planned_money", currency, bridge, view.period)), ". The plan",
-        partly, " was ", stated(words.energy(sums, "budget", bridge, view.period)), " and ",
+        *partly, " was ", stated(words.energy(sums, "budget", bridge, view.period)), " and ",
         stated(words.money(sums, "budget_money", currency, bridge, view.period)), ": ",
-        _off(off / sums["budget_kwh"] if sums["budget_kwh"] else None), " in energy and ",
-        _off(money_off / sums["budget_money"] if sums["budget_money"] else None), " in money. ",
+        *_off(view, off / sums["budget_kwh"] if sums["budget_kwh"] else None, bridge), " in energy and ",
+        *_off(view, money_off / sums["budget_money"] if sums["budget_money"] else None, bridge), " in money. ",
     ]
 
 
-def _off(share: float | None) -> str:
+def _off(view: _View, share: float | None, behind: str) -> list:
     if share is None:
-        return NOT_KNOWN
-    return "as planned" if abs(share) < 0.0005 else f"{per_cent(abs(share))} {'above' if share > 0 else 'below'} it"
+        return [NOT_KNOWN]
+    if abs(share) < 0.0005:
+        return ["as planned"]
+    return [view.linked(per_cent(abs(share)), behind), f" {'above' if share > 0 else 'below'} it"]
 
 
 def _why(view: _View) -> list:
@@ -130,12 +135,8 @@ def _why(view: _View) -> list:
     for row in large:
         figure = words.Figure(unit.text(row["energy_kwh"]), view.rows("bridge", span=view.span, step=row["step"]), view.period,
                               _span(row["energy_low_kwh"], row["energy_high_kwh"], unit.bare))
-        parts.append(html.Span([f"{_step(row['step'])} ", stated(figure)]))
+        parts.append(html.Span([f"{step_name(row['step'])} ", stated(figure)]))
     return ["The largest steps between the two: ", *words.joined(parts), ". "]
-
-
-def _step(step: str) -> str:
-    return STEP_WORDS.get(step) or cause_word(step)
 
 
 def _in_hand(view: _View) -> list:
@@ -162,9 +163,11 @@ def _to_decide(view: _View) -> list:
         return ["There is no job book, so decisions are not kept."]
     if not asked.jobs:
         return ["Nothing waits for a decision."]
-    return ["To decide: ", dcc.Link(count(len(asked.jobs), "job"), href="/decisions", className="figure"),
-            f", {money(asked.cost, view.currency)} together, against {money(asked.gain_per_year, view.currency)} that they would "
-            "win back in a usual year", f"; {count(asked.safety, 'is', 'are')} a matter of safety." if asked.safety else "."]
+    safety = ["; ", view.linked(count(asked.safety, "is", "are"), view.rows("work_list", safety=1)), " a matter of safety."]
+    return ["To decide: ", view.linked(count(len(asked.jobs), "job"), "/decisions"), ", ",
+            view.linked(money(asked.cost, view.currency), "/decisions"), " together, against ",
+            view.linked(money(asked.gain_per_year, view.currency), "/decisions"),
+            " that they would win back in a usual year", *(safety if asked.safety else ["."])]
 
 
 def _bridge(view: _View) -> list:
@@ -175,59 +178,24 @@ def _bridge(view: _View) -> list:
     in_money = view.visit.query.get("show") == "money"
     rows = [r for r in view.bridge if r["farms"] and (r["step"] not in ("settlement", "paid") or r["farms"] == r["of_farms"])]
     columns = [
-        Column("step", "Step", lambda r: dcc.Link(_step(r["step"]), href=view.rows("bridge", span=view.span, step=r["step"]))),
-        Column("energy_kwh", f"Energy [{unit.name}]", lambda r: _cell(r["energy_kwh"], unit.bare), number=True),
-        Column("energy_low_kwh", "90 % interval", lambda r: _span(r["energy_low_kwh"], r["energy_high_kwh"], unit.bare),
+        Column("step", "Step",
+               lambda r: dcc.Link(step_name(r["step"]), href=view.rows("bridge", span=view.span, step=r["step"]))),
+        Column("energy_kwh", f"Energy [{unit.name}]",
+               lambda r: _with_span(r["energy_kwh"], r["energy_low_kwh"], r["energy_high_kwh"], unit.bare), number=True),
+        Column("money", f"Money [{view.currency}]", lambda r: _with_span(r["money"], r["money_low"], r["money_high"], number),
                number=True),
-        Column("money", f"Money [{view.currency}]", lambda r: _cell(r["money"], number), number=True),
-        Column("money_low", "90 % interval", lambda r: _span(r["money_low"], r["money_high"], number), number=True),
         Column("farms", "Farms", lambda r: f"{r['farms']} of {r['of_farms']}", number=True),
     ]
     other = dcc.Link("Show energy" if in_money else "Show money", href=view.visit.here(show=None if in_money else "money"))
     what = f"money at the planned price [{view.currency}]" if in_money else f"energy [{unit.name}]"
     return [
-        chart("bridge", *_waterfall(rows, unit, in_money, view.currency), caption=[
+        chart("bridge", *waterfall(rows, unit, in_money, view.currency), caption=[
             f"From the plan to what came, {what}, {view.period}, {rows[0]['of_farms']} farms with a plan. Whiskers: 90 % "
             "interval, bounds added over farms. Steps that a plan cannot tell apart stand together. ", other, "."],
             alternative=f"Steps from plan to actual, {what}, {view.period}. The table below holds every figure.", topic="bridge"),
-        grid(columns, rows, f"From plan to actual, {view.period}. Budget and steps add up to the measured energy; with price and "
-             "payments for held-down output they add up to the income."),
+        grid(columns, rows, f"From plan to actual, {view.period}; in brackets the 90 % interval. Budget and steps add up to the "
+             "measured energy; with price and payments for held-down output they add up to the income."),
     ]
-
-
-def _waterfall(rows: list[dict], unit: EnergyUnit, in_money: bool, currency: str) -> tuple[list[dict], dict]:
-    key, factor = ("money", 1.0) if in_money else ("energy_kwh", unit.per_kwh)
-    wholes = ("budget", "actual_revenue", "paid") if in_money else ("budget", "actual_energy")
-    steps = [r for r in rows if r[key] is not None and (r["step"] in wholes or r["step"] not in WHOLES)]
-    base, at, sizes, colours, patterns, lows, highs, names = [], 0.0, [], [], [], [], [], []
-    for row in steps:
-        value = row[key] * factor
-        whole = row["step"] in wholes
-        if not whole and abs(row[key]) < 1e-9:
-            continue
-        base.append(0.0 if whole else at)
-        at = value if whole else at + value
-        sizes.append(value)
-        names.append("<br>".join(textwrap.wrap(_step(row["step"]), 30)))
-        mine = row["step"] in IN_HAND
-        colours.append(COLOURS["grey"] if whole else COLOURS["orange"] if mine else COLOURS["blue"])
-        patterns.append("" if whole else "/" if mine else "")
-        low, high = (row[name] for name in (("money_low", "money_high") if in_money else ("energy_low_kwh", "energy_high_kwh")))
-        lows.append(None if low is None else low * factor)
-        highs.append(None if high is None else high * factor)
-    marks = interval(sizes, lows, highs)
-    # The wholes are cut off below, since the steps would else be too small to see.
-    edges = [e for b, s in zip(base, sizes, strict=True) for e in (b, b + s) if e]
-    first, last = min(edges, default=0.0), max(edges, default=1.0)
-    bars = {"type": "bar", "orientation": "h", "y": names, "x": sizes, "base": base, "error_x": marks, "showlegend": False,
-            "marker": {"color": colours, "pattern": {"shape": patterns, "size": 6}},
-            "hovertemplate": "%{y}: %{x:,.1f}<extra></extra>"}
-    keys = [{"type": "bar", "orientation": "h", "y": [None], "x": [None], "name": name,
-             "marker": {"color": COLOURS[colour], "pattern": {"shape": shape}}}
-            for name, colour, shape in (("in our hands", "orange", "/"), ("not in our hands", "blue", ""), ("whole", "grey", ""))]
-    shown = [max(0.0, first - 0.6 * (last - first)), last + 0.25 * (last - first)]
-    return [bars, *keys], layout(x=currency if in_money else unit.name, height=70 + 38 * len(names), barmode="overlay",
-                                 yaxis={"autorange": "reversed"}, xaxis={"range": shown})
 
 
 def _cell(value: float | None, shown: Any) -> str:
@@ -236,6 +204,11 @@ def _cell(value: float | None, shown: Any) -> str:
 
 def _span(low: float | None, high: float | None, shown: Any) -> str:
     return "" if low is None or high is None else f"{shown(low)} to {shown(high)}"
+
+
+def _with_span(value: float | None, low: float | None, high: float | None, shown: Any) -> str:
+    between = _span(low, high, shown)
+    return _cell(value, shown) + (f" ({between})" if between else "")
 
 
 def _paid(view: _View) -> list:
@@ -247,8 +220,9 @@ def _paid(view: _View) -> list:
     parts = [dcc.Link(f"{number(r['statements'])} {VERDICT_WORDS.get(r['verdict'], 'agree with meter and tariff')}",
                       className="figure", href=view.rows("statement_checks", verdict=r["verdict"])) for r in sums]
     return [f"Of {count(sum(r['statements'] for r in sums), 'statement')} over the whole history: ", *words.joined(parts),
-            f". Over the {count(sum(r['priced'] for r in sums), 'statement')} that could be priced, "
-            f"{money(abs(differ), view.currency)} {'more' if differ >= 0 else 'less'} was settled than was due."]
+            f". Over the {count(sum(r['priced'] for r in sums), 'statement')} that could be priced, ",
+            view.linked(money(abs(differ), view.currency), view.rows("statement_checks")),
+            f" {'more' if differ >= 0 else 'less'} was settled than was due."]
 
 
 def _farms(view: _View) -> list:
@@ -328,7 +302,8 @@ def _worked(view: _View) -> list:
         Column("promised", "Promised [kWh]", lambda r: _cell(r["promised"], number), number=True),
         Column("proven", "Proven [kWh], 90 % interval", lambda r: r["proven"], number=True),
     ]
-    rows = [{"what": decide.title(j), "state": states.state(j), "cost": j.cost, "promised": states.promised_kwh(j),
+    farms = farm_names(view.visit)
+    rows = [{"what": named(j, farms), "state": states.state(j), "cost": j.cost, "promised": states.promised_kwh(j),
              "proven": "not measured yet" if j.verdict_kwh is None else
              f"{number(j.verdict_kwh)} ({number(j.verdict_low_kwh)} to {number(j.verdict_high_kwh)})"} for j in done]
     return [
@@ -365,8 +340,9 @@ def _returns(view: _View) -> list:
     ]
     unsaid = sums["farms"] - sums["below"] - sums["above"]
     return [
-        html.P(f"Of {count(sums['farms'], 'farm')} with a plan's return, {sums['below']} lie below it with their whole 90 % "
-               f"interval, {sums['above']} above it, and for {unsaid} the interval holds the plan."),
+        html.P(["Of ", view.linked(count(sums["farms"], "farm"), view.rows("returns", measure="rate_of_return")),
+                f" with a plan's return, {sums['below']} lie below it with their whole 90 % interval, {sums['above']} above it, "
+                f"and for {unsaid} the interval holds the plan."]),
         stored_table(view.visit, "returns", columns, "Rate of return by farm; in brackets the 90 % interval", "value",
                      where={"measure": "rate_of_return"}, key="return_", size=12),
     ]
@@ -375,7 +351,8 @@ def _returns(view: _View) -> list:
 def _trust(view: _View) -> list:
     sums = view.sums
     return [
-        f"Readings cover {per_cent(sums['coverage'], 0)} of the energy to be expected in {view.period}. Not explained is ",
+        "Readings cover ", view.linked(per_cent(sums["coverage"], 0), view.rows("yields", **view.months)),
+        f" of the energy to be expected in {view.period}. Not explained is ",
         stated(words.energy(sums, "unexplained", address("/losses", span=view.span, cause="unexplained"), view.period,
                             view.coverage)),
         ", which is spread over no cause. ", dcc.Link("Coverage, rows set aside, clocks and sensors", href="/trust"), ".",

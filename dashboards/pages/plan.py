@@ -1,5 +1,6 @@
 """
-The year's plan under limits that can be moved: visits, weeks, map, what missed the cut, and the papers to take away.
+The year's plan under limits that can be moved: visits, weeks, map, what other budgets would return, what missed the cut, and the
+papers to take away.
 """
 
 from __future__ import annotations
@@ -13,7 +14,8 @@ from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from dashboards.papers import PAPERS, SiteGone, kept
 from dashboards.parts.charts import COLOURS, chart, layout
-from dashboards.parts.tables import Column, grid
+from dashboards.parts.curve import curve_callbacks, curve_part
+from dashboards.parts.tables import Column, grid, paged_grid
 from dashboards.parts.words import Figure, aria, page_head, stated
 from dashboards.parts.work import (
     explained,
@@ -36,7 +38,9 @@ VIEWS = {"visits": "By visit", "weeks": "By week", "map": "On a map"}
 #: Kilometres of a degree of latitude: a quarter of the Earth's meridian is 10,002 km.
 _KM_PER_DEGREE = 10_002.0 / 90.0
 #: How long a page waits for its plan before it says that it is being made, and how long between looks. [s], [ms]
-_WAIT, _LOOK = 1.5, 1000
+_WAIT, _LOOK = 0.2, 700
+#: The same for what other budgets would return, which stands further down. [s]
+_CURVE_WAIT = 0.2
 
 
 def build(visit: Visit) -> Content:
@@ -100,8 +104,10 @@ class _View:
         about = visit.store.about()
         self.currency, self.horizon = plain(about["currency"]), about["horizon_months"]
         self.names = farm_names(visit)
-        rows: list[dict[str, Any]] = [{k: None if pd.isna(v) else v for k, v in r.items()} for r in
-                                      made.table.to_dict("records")]
+        # Whole columns at once: a thousand farms have five thousand rows.
+        names = list(made.table)
+        columns = [made.table[name].to_numpy(object, na_value=None) for name in names]
+        rows: list[dict[str, Any]] = [dict(zip(names, values, strict=True)) for values in zip(*columns, strict=True)]
         self.visits = [r for r in rows if r["row"] == "visit"]
         self.jobs: dict[str, list[dict]] = {}
         for row in rows:
@@ -127,6 +133,8 @@ def _shown(view: _View) -> list:
         html.H2("The visits"),
         html.P(_switch(view, name), className="no-print", role="navigation", **aria(label="How the visits are shown")),
         *(parts[name](view) if view.visits else [html.P("No visit is planned within these limits.")]),
+        html.H2("What another budget would return"),
+        html.Div(curve_part(view.visit, view.limits, _CURVE_WAIT), id="plan-curve", **aria(live="polite")),
         html.H2("What just missed the cut, and what it would need"), *_missed(view),
         *([html.H2("To bear in mind"), html.Ul([html.Li(n) for n in view.made.notices], className="plain")]
           if view.made.notices else []),
@@ -190,14 +198,17 @@ def _papers(view: _View) -> html.P:
     names = {"plan.csv": "table (CSV)", "plan.xlsx": "workbook (XLSX)", "crew_sheets.pdf": "crew sheets (PDF)",
              "visits.ics": "calendar"}
     if not view.visits:
-        names = {name: names[name] for name in ("plan.csv", "plan.xlsx")}
+        names.pop("crew_sheets.pdf")
+        if not view.visit.store.rows("plan", {"row": "visit"}, limit=1):
+            names.pop("visits.ics")
     lacking = why_no_pdf()
     if lacking:
         names.pop("crew_sheets.pdf", None)
     links: list = []
     for name, text in names.items():
         links += [" · " if links else "", html.A(text, href=address(f"/plan/{name}", **query), download=name)]
-    return html.P(["Take this plan away as ", *links, ". Crew sheets and calendar hold no money.",
+    return html.P(["Take this plan away as ", *links, ". Crew sheets and calendar hold no money; the calendar cancels visits "
+                   "that an earlier one held and this plan does not.",
                    " No crew sheets here: the library that lays out pages is missing." if lacking else ""], className="no-print")
 
 
@@ -213,8 +224,10 @@ def _by_visit(view: _View) -> list:
     ]
     total = html.P([f"Together {number(view.days, 1)} crew days, {view.money(view.cost)}, and {view.money(view.made.gain)} "
                     f"returned ({number(view.made.low)} to {number(view.made.high)})."])
-    return [grid(columns, view.visits, "Visits in order of their week; in brackets the 90 % interval, within "
-                 f"{view.horizon} months. Each job's cautions go out with it; local codes and licensed practice come first."),
+    return [paged_grid(view.visit, columns, view.visits, "Visits in order of their week; in brackets the 90 % interval, within "
+                       f"{view.horizon} months. Each job's cautions go out with it; local codes and licensed practice come "
+                       "first.",
+                       "visits"),
             total]
 
 
@@ -268,15 +281,21 @@ def _on_a_map(view: _View) -> list:
     if not sites:
         return [html.P("No farm has coordinates.")]
     middle = sum(s["latitude"] for s in sites) / len(sites), sum(s["longitude"] for s in sites) / len(sites)
+    by_site: dict[str, list[dict]] = {}
+    for visit in view.visits:
+        by_site.setdefault(visit["site_id"], []).append(visit)
     for site in sites:
         site["north"], site["east"] = _km(middle, (site["latitude"], site["longitude"]))
-        of = [v for v in view.visits if v["site_id"] == site["site_id"]]
+        of = by_site.get(site["site_id"], [])
         site |= {"visits": len(of), "crew_days": sum(v["crew_days"] for v in of), "cost": sum(v["cost"] for v in of)}
     visited = [s for s in sites if s["visits"]]
-    for site in visited:
+
+    def nearest(site: dict) -> str:
         others = [(math.dist(_km((site["latitude"], site["longitude"]), (o["latitude"], o["longitude"])), (0, 0)), o)
                   for o in visited if o is not site]
-        site["near"] = min(others, key=lambda pair: pair[0]) if others else None
+        away, other = min(others, key=lambda pair: pair[0]) if others else (0.0, None)
+        return f"{plain(other['name'])}, {number(away)} km" if other else "none"
+
     largest = max(s["crew_days"] for s in visited)
     named = len(sites) <= 25
     traces = [{
@@ -291,8 +310,7 @@ def _on_a_map(view: _View) -> list:
         Column("visits", "Visits", lambda r: number(r["visits"]), number=True),
         Column("crew_days", "Crew days", lambda r: number(r["crew_days"], 1), number=True),
         Column("cost", f"Cost [{view.currency}]", lambda r: money_cell(r["cost"]), number=True),
-        Column("near", "Nearest other visited farm", lambda r: f"{plain(r['near'][1]['name'])}, {number(r['near'][0])} km"
-               if r["near"] else "none"),
+        Column("near", "Nearest other visited farm", nearest),
         Column("latitude", "Position", _position),
     ]
     ordered = sorted(visited, key=lambda s: -s["crew_days"])
@@ -302,7 +320,7 @@ def _on_a_map(view: _View) -> list:
         chart("map", traces, figure, "Where the plan goes: the larger the disc, the more crew days. Straight distances, on a "
               "plane through the middle of all farms; roads are longer.",
               "Where the plan goes. The table below says how far apart the farms are."),
-        grid(columns, ordered, "Farms visited, most crew days first; straight distances"),
+        paged_grid(view.visit, columns, ordered, "Farms visited, most crew days first; straight distances", "map"),
     ]
 
 
@@ -328,15 +346,18 @@ def _missed(view: _View) -> list:
         Column("gain", f"Returns [{view.currency}]", lambda r: with_span(r["gain"], r["gain_low"], r["gain_high"]), number=True),
         Column("why", "Why, and what would bring it in", lambda r: html.Div(tied(plain(r["why"])), className="prose")),
     ]
-    parts: list = [grid(columns, near, "Jobs that would pay and are not in the plan")] if near else [
+    parts: list = [paged_grid(view.visit, columns, near, "Jobs that would pay and are not in the plan", "near")] if near else [
         html.P("No job that would pay was left out.")]
     if rest:
         parts.append(html.Details([html.Summary(f"{count(len(rest), 'job')} that would not pay, or cannot be planned"),
-                                   grid(columns, rest, "Jobs that would not pay, or cannot be planned")]))
+                                   paged_grid(view.visit, columns, rest, "Jobs that would not pay, or cannot be planned",
+                                              "rest")], open="restpage" in view.visit.query))
     return parts
 
 
 def callbacks(app: Dash, place: Place) -> None:
+    curve_callbacks(app, place, PAGE.path, PAGE.roles)
+
     @app.callback(Output("plan", "children"), Input("plan-look", "n_intervals"), State("plan-query", "data"),
                   prevent_initial_call=True)
     def look(looks: int | None, query: dict[str, str] | None) -> Any:
@@ -359,7 +380,7 @@ def paper(place: Place, name: str) -> flask.Response:
         made = desk(place.store).plan(limits_from(flask.request.args, place.store.about()), SECONDS + _WAIT)
         if isinstance(made, Working):
             return _refused("The plan is still being made. Ask again in a moment.", 503)
-        content = make(kept(place, made))
+        content = make(kept(place, made.table))
     except (BadLimit, NoAssessment, OutOfTime, SiteGone, YieldwatchError) as err:
         return _refused(str(err), 409)
     return flask.Response(content, content_type=kind, headers={"Content-Disposition": f'attachment; filename="{name}"'})

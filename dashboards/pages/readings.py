@@ -9,7 +9,7 @@ from dash import dcc, html
 from dashboards.pages.rows import rows_behind
 from dashboards.pages.why import rival_word
 from dashboards.parts.charts import COLOURS, DASHES, SYMBOLS, chart, interval, layout
-from dashboards.parts.farm import FADING, Farm, farm_page, handbook, nothing, said_of, shown, span_words, stacked, told
+from dashboards.parts.farm import FADING, Farm, farm_page, handbook, nothing, said_of, shown, span_words, told
 from dashboards.parts.tables import Column, grid, stored_table
 from dashboards.store import Drawn
 from dashboards.visit import Content, Page, Visit
@@ -116,13 +116,11 @@ def _gaps(farm: Farm) -> list:
     ]
     span = span_words(about["from_month"], about["to_month"])
     return [
-        stacked(
-            grid(
-                columns,
-                largest,
-                f"Over {span}. For a cause: how far one end of its 90 % interval lies off for this reason; such parts do "
-                "not add up plainly. For the whole account: the energy that rests on filling.",
-            )
+        grid(
+            columns,
+            largest,
+            f"Over {span}. For a cause: how far one end of its 90 % interval lies off for this reason; such parts do "
+            "not add up plainly. For the whole account: the energy that rests on filling.",
         ),
         html.P(
             f"{len(rows) - len(largest)} smaller ones, the largest {unit.text(rows[len(largest)]['energy_kwh'])}, are left out.",
@@ -270,7 +268,7 @@ def _light(farm: Farm) -> list:
             "days), and handheld sensors on visits (median of the visit). Whiskers: 90 % interval of the median, "
             "without the constant error of the other sensor, which may itself be some per cent. A slow rise means "
             "that the farm's sensor reads less and less: dirt on it, or drift.",
-            "Other light sources against the farm's sensor over time.",
+            f"Other light sources above the farm's sensor over time [%]: {_extremes([r['value'] for r in rows])}.",
             columns,
             rows,
         ),
@@ -330,14 +328,22 @@ def _clock(farm: Farm) -> list:
             "clock",
             traces,
             shape,
-            "By how many minutes the day's curve in the log lies behind that of the light, median of each "
-            "month's undisturbed days "
-            "with the 90 % interval of the median.",
-            "Clock of the log against the light by month.",
+            "By how many minutes the day's curve in the log lies behind that of the light, median of each month's undisturbed "
+            f"days with the 90 % interval of the median, {span_words(c['month'][0], c['month'][-1])}; the table has the months "
+            f"of {farm.period.words}.",
+            f"Minutes by which the log lies behind the light, month by month: {_extremes(known)}.",
             columns,
             rows,
         ),
     ]
+
+
+def _extremes(values: list[float]) -> str:
+    """What a reader who cannot see a series of points needs of it."""
+    known = sorted(v for v in values if v is not None)
+    if not known:
+        return "none known"
+    return f"median {number(known[len(known) // 2], 1)}, from {number(known[0], 1)} to {number(known[-1], 1)}"
 
 
 def _files(farm: Farm) -> list:

@@ -58,15 +58,20 @@ def _covered() -> dict[str, str]:
     return {name: entry.id for entry in handbook.entries().values() for name in entry.covers}
 
 
+#: Length up to which a text stays on one line, such as a date. [characters]
+_SHORT = 25
 _NUMBERS = ("_kwh", "_pct", "_ratio", "_kwh_m2", "_w", "cost", "npv", "money", "amount")
 
 
-def _shower(name: str) -> Callable[[dict], str]:
-    def shown(row: dict) -> str:
+def _shower(name: str) -> Callable[[dict], str | html.Div]:
+    def shown(row: dict) -> str | html.Div:
         value = row[name]
         if value is None:
             return ""
-        return number(value, 0 if abs(value) >= 100 else 3) if isinstance(value, float) else plain(value)
+        if isinstance(value, float):
+            return number(value, 0 if abs(value) >= 100 else 3)
+        text = plain(value)
+        return html.Div(text, className="fixed" if len(text) <= _SHORT else "prose")
 
     return shown
 

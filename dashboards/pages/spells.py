@@ -5,18 +5,19 @@ One farm's outages and holdings, over days and hours.
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import dataclass
 
 from dash import dcc, html
 
 from dashboards.pages.rows import rows_behind
 from dashboards.parts.charts import chart, layout
-from dashboards.parts.farm import Farm, farm_page, fixed, handbook, nothing, told, within
+from dashboards.parts.farm import Farm, change_of, change_words, farm_page, fixed, handbook, nothing, told, within
 from dashboards.parts.period import Period
 from dashboards.parts.tables import Column, stored_table
 from dashboards.parts.words import aria, joined
 from dashboards.store import Drawn
 from dashboards.visit import Content, Page, Visit
-from yieldwatch.report.words import EnergyUnit, cause_word, count, day, number, per_cent, plain
+from yieldwatch.report.words import EnergyUnit, cause_word, count, day, listed, number, per_cent, plain
 
 #: Months up to which each day has its column, else each week.
 _DAILY_MONTHS, _WEEK = 3, 7
@@ -39,6 +40,7 @@ def _page(farm: Farm) -> list:
                 ": ",
                 *joined([html.Span([f"{cause_word(c)} ", _took(farm, c, unit)]) for c in CAUSES]),
                 ".",
+                *_against(farm),
             ],
             className="lead",
         )
@@ -52,9 +54,13 @@ def _page(farm: Farm) -> list:
         links.append(html.B(cause_word(c)) if c == cause else dcc.Link(cause_word(c), href=farm.at("spells", cause=c)))
     parts += [html.H2("Over days and hours"), html.Nav(html.P(links), **aria(label="Causes")), *told(farm, cause)]
     drawn = farm.store.picture(farm.id, "spells", cause)
-    parts.append(_map(farm, cause, drawn, farm.period, "now"))
-    if farm.picked.against is not None:
-        parts += [html.H3(f"Against it: {farm.picked.against.words}"), _map(farm, cause, drawn, farm.picked.against, "against")]
+    if drawn is None:
+        parts.append(nothing(f"{cause_word(cause).capitalize()}: nothing can be drawn, as no interval of this farm tells it."))
+    else:
+        cells = [_cells(drawn, p) for p in (farm.period, farm.picked.against) if p is not None]
+        parts.append(_map(farm, cause, cells[0], cells, "now"))
+        if len(cells) > 1:
+            parts += [html.H3(f"Against it: {cells[1].period.words}"), _map(farm, cause, cells[1], cells, "against")]
     return [
         *parts,
         html.H2("Every spell"),
@@ -73,32 +79,64 @@ def _took(farm: Farm, cause: str, unit: EnergyUnit) -> dcc.Link | str:
     return farm.figure(amount, unit, cause, farm.period) if amount.known else "not assessed"
 
 
-def _map(farm: Farm, cause: str, drawn: Drawn | None, period: Period, name: str) -> html.Figure | html.P:
-    if drawn is None:
-        return nothing(f"{cause_word(cause).capitalize()}: nothing can be drawn, as no interval of this farm tells it.")
+def _against(farm: Farm) -> list[str]:
+    other = farm.picked.against
+    if other is None:
+        return []
+    changes = listed([f"{cause_word(c)} {change_words(change_of(farm, [c]))}" for c in CAUSES])
+    return [f" Against {other.words}, each as a share of what was to be expected: {changes}."]
+
+
+@dataclass(frozen=True)
+class Cells:
+    """Energy not made in a period by hour of the day (the first number of a key) and by day or week from its start. [kWh]"""
+
+    period: Period
+    days: list[str]
+    hours: list[int]
+    energy: list[float]
+
+    @property
+    def step(self) -> int:
+        return 1 if len(self.period.months) <= _DAILY_MONTHS else _WEEK
+
+    @property
+    def first(self) -> dt.date:
+        return dt.date.fromisoformat(f"{self.period.first}-01")
+
+    def sums(self) -> dict[tuple[int, int], float]:
+        out: dict[tuple[int, int], float] = {}
+        for d, h, e in zip(self.days, self.hours, self.energy, strict=True):
+            key = h, (dt.date.fromisoformat(d) - self.first).days // self.step
+            out[key] = out.get(key, 0.0) + e
+        return out
+
+
+def _cells(drawn: Drawn, period: Period) -> Cells:
     c = drawn.columns
     at = within(c["day"], period)
-    if not at:
+    return Cells(period, *([c[key][k] for k in at] for key in ("day", "hour", "energy_kwh")))
+
+
+def _map(farm: Farm, cause: str, cells: Cells, others: list[Cells], name: str) -> html.Figure | html.P:
+    """The period's picture, on the scale and over the hours that it shares with the others."""
+    period, sums, step, first = cells.period, cells.sums(), cells.step, cells.first
+    if not sums:
         return html.P(f"None in {period.words}.")
-    days, energy = [c["day"][k] for k in at], [c["energy_kwh"][k] for k in at]
-    hours = [c["hour"][k] for k in at]
-    step = 1 if len(period.months) <= _DAILY_MONTHS else _WEEK
-    first = dt.date.fromisoformat(f"{period.first}-01")
+    days, hours, energy = cells.days, cells.hours, cells.energy
     last = dt.date.fromisoformat(_end(period.last))
     starts = [first + dt.timedelta(days=step * k) for k in range(-(-(last - first).days // step))]
-    top, bottom = min(hours), max(hours)
-    cells: list[list[float | None]] = [[None] * len(starts) for _ in range(bottom - top + 1)]
-    for d, h, e in zip(days, hours, energy, strict=True):
-        column = (dt.date.fromisoformat(d) - first).days // step
-        cells[h - top][column] = (cells[h - top][column] or 0.0) + e
+    alike = [o for o in others if o.step == step]
+    top, bottom = (end(h for o in others for h in o.hours) for end in (min, max))
     span = "day" if step == 1 else "week"
     traces = [
         {
             "type": "heatmap",
             "x": [(s + dt.timedelta(days=step / 2)).isoformat() if step > 1 else s.isoformat() for s in starts],
             "y": list(range(top, bottom + 1)),
-            "z": cells,
+            "z": [[sums.get((h, k)) for k in range(len(starts))] for h in range(top, bottom + 1)],
             "zmin": 0,
+            "zmax": max(v for o in alike for v in o.sums().values()),
             "colorscale": _SEEN,
             "xgap": 1,
             "ygap": 1,
@@ -109,8 +147,8 @@ def _map(farm: Farm, cause: str, drawn: Drawn | None, period: Period, name: str)
     shape = layout(
         "",
         "hour of the day, site time",
-        380,
-        yaxis={"range": [23.5, -0.5], "dtick": 3, "zeroline": False},
+        130 + 22 * (bottom - top + 1),
+        yaxis={"range": [bottom + 0.5, top - 0.5], "dtick": 3, "zeroline": False},
         xaxis={"type": "date", "range": [first.isoformat(), last.isoformat()], "tickformat": "%b\n%Y"},
     )
     by_hour: dict[int, float] = {}
@@ -131,8 +169,8 @@ def _map(farm: Farm, cause: str, drawn: Drawn | None, period: Period, name: str)
         shape,
         f"{cause_word(cause).capitalize()}: energy not made [kWh] by {span} and hour of the day, {period.words}; blank: none. "
         f"{count(len(by_day), 'day')}, most on {day(worst_day)} ({number(by_day[worst_day])} kWh) and between "
-        f"{worst_hour}:00 and {worst_hour + 1}:00 ({per_cent(by_hour[worst_hour] / sum(energy), 0)} of it). {farm.coverage}. "
-        "The table has the 30 largest days.",
+        f"{worst_hour}:00 and {worst_hour + 1}:00 ({per_cent(by_hour[worst_hour] / sum(energy), 0)} of it). "
+        f"{farm.covered(period)}. The table has the 30 largest days.",
         f"{cause_word(cause)} by day and hour, {period.words}: {len(by_day)} days, most on {day(worst_day)}.",
         columns,
         rows,

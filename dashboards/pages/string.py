@@ -11,6 +11,7 @@ from dashboards.parts.charts import COLOURS, DASHES, SYMBOLS, chart, interval, l
 from dashboards.parts.farm import Farm, farm_page, fixed, handbook, nothing, said_of, shown
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import sorry
+from dashboards.store import Drawn
 from dashboards.visit import Content, Page, Visit
 from yieldwatch.constants import FAULT_FINDINGS
 from yieldwatch.report.words import FINDING_WORDS, count, day, number, per_cent, plain
@@ -90,15 +91,17 @@ def _curve(farm: Farm, string: str) -> list:
     if drawn is None:
         return _key_points(farm, string)
     c, about = drawn.columns, drawn.about
+    peer = farm.store.picture(farm.id, "string_curve", about["peer"]) if about["peer"] else None
     traces = [
         {
             "type": "scatter",
             "mode": "lines",
             "name": "as its plate says, in the same light and warmth",
-            "x": c["sound_v"],
-            "y": c["sound_i"],
+            "x": c["plate_v"],
+            "y": c["plate_i"],
             "line": {"color": COLOURS["grey"], "dash": DASHES[1], "width": 2},
         },
+        *_peer(peer, about),
         {
             "type": "scatter",
             "mode": "lines+markers",
@@ -114,9 +117,9 @@ def _curve(farm: Farm, string: str) -> list:
         Column("v", "Voltage [V]", lambda r: number(r["v"], 1), number=True),
         Column("i", "Traced [A]", lambda r: number(r["i"], 3), number=True),
         Column(
-            "sound_v", "By the plate, voltage [V]", lambda r: "" if r["sound_v"] is None else number(r["sound_v"], 1), number=True
+            "plate_v", "By the plate, voltage [V]", lambda r: "" if r["plate_v"] is None else number(r["plate_v"], 1), number=True
         ),
-        Column("sound_i", "current [A]", lambda r: "" if r["sound_i"] is None else number(r["sound_i"], 3), number=True),
+        Column("plate_i", "current [A]", lambda r: "" if r["plate_i"] is None else number(r["plate_i"], 3), number=True),
     ]
     return [
         chart(
@@ -125,8 +128,13 @@ def _curve(farm: Farm, string: str) -> list:
             layout("voltage [V]", "current [A]", 360, yaxis={"rangemode": "tozero"}),
             f"Current over voltage as traced on {day(about['day'])} at {number(about['light_w_m2'])} W/m² and "
             f"{number(about['temp_cell_c'])} °C cell temperature, {len(rows)} of {about['points']} points (trace "
-            f"{plain(about['trace_id'])}), beside what the datasheet gives in the same light and warmth. The light sensor of the "
-            "round may move the whole curve up or down by some per cent; its shape is the string's own.",
+            f"{plain(about['trace_id'])}), beside what the datasheet gives in the same light and warmth"
+            + (
+                f", and {plain(about['peer'])}, a sound string of its type on the same round, brought to its light"
+                if peer
+                else ""
+            )
+            + ". The light sensor of the round may move the whole curve up or down by some per cent; its shape is its own.",
             f"Current over voltage of string {plain(string)}, traced and by its plate.",
             columns,
             rows,
@@ -134,8 +142,31 @@ def _curve(farm: Farm, string: str) -> list:
     ]
 
 
-def _key_points(farm: Farm, string: str) -> list:
+def _peer(peer: Drawn | None, about: dict) -> list[dict]:
+    """A sound string's curve; its current goes with the light, which is nearly the same."""
+    if peer is None:
+        return []
+    light = about["light_w_m2"] / peer.about["light_w_m2"]
+    return [
+        {
+            "type": "scatter",
+            "mode": "lines",
+            "name": f"{plain(peer.item)}, a sound peer",
+            "x": peer.columns["v"],
+            "y": [None if i is None else round(light * i, 3) for i in peer.columns["i"]],
+            "line": {"color": COLOURS["green"], "dash": DASHES[2], "width": 2},
+        }
+    ]
+
+
+def _inverter(farm: Farm, string: str) -> str | None:
     drawn = farm.store.picture(farm.id, "string_layout")
+    at = dict(zip(drawn.columns["string_id"], drawn.columns["inverter_id"], strict=True)) if drawn is not None else {}
+    return at.get(string)
+
+
+def _key_points(farm: Farm, string: str) -> list:
+    drawn = farm.store.picture(farm.id, "string_points", _inverter(farm, string) or "")
     at = drawn.columns["string_id"].index(string) if drawn is not None and string in drawn.columns["string_id"] else None
     if drawn is None or at is None or drawn.columns["i_sc"][at] is None:
         return [nothing("No fit trace of it is on record.")]
@@ -174,8 +205,7 @@ def _key_points(farm: Farm, string: str) -> list:
             traces,
             layout("voltage [V]", "current [A]", 340, yaxis={"rangemode": "tozero"}),
             "The three points that were kept of its last fit trace, brought to 1000 W/m² and 25 °C, beside its plate; straight "
-            "lines only join them. The whole curve is kept where the tracer's file has it (iv_curves), for the "
-            "strings that stand out most.",
+            "lines only join them. The whole curve is kept where the tracer's file has it (iv_curves).",
             f"Key points of string {plain(string)} and of its plate.",
             columns,
             rows,
@@ -184,11 +214,9 @@ def _key_points(farm: Farm, string: str) -> list:
 
 
 def _history(farm: Farm, string: str) -> list:
-    rows: list[dict] = []
-    for name in farm.store.items(farm.id, "string_rounds"):
-        drawn = farm.store.picture(farm.id, "string_rounds", name)
-        c = drawn.columns if drawn is not None else {}
-        rows += [{k: v[p] for k, v in c.items()} for p, s in enumerate(c.get("string_id", [])) if s == string]
+    drawn = farm.store.picture(farm.id, "string_rounds", _inverter(farm, string) or "")
+    c = drawn.columns if drawn is not None else {}
+    rows = [{k: v[p] for k, v in c.items()} for p, s in enumerate(c.get("string_id", [])) if s == string]
     if not rows:
         return [nothing("No round traced it.")]
     rows.sort(key=lambda r: r["day"])

@@ -8,28 +8,41 @@ from dash import dcc, html
 from dash.development.base_component import Component
 
 from dashboards.pages.rows import rows_behind
-from dashboards.parts.charts import SCALE, chart, layout
+from dashboards.parts.charts import chart, layout
+from dashboards.parts.farm import FADING, fixed, span_words
 from dashboards.parts.tables import Column, grid, stored_table
 from dashboards.parts.words import page_head, sorry
 from dashboards.visit import Content, Page, Visit, address
-from yieldwatch.report.words import month_name, number, per_cent, plain
+from yieldwatch.report.words import NOT_KNOWN, month_name, number, per_cent, plain
+
+#: Least share missing at which the colour may be full. [%]
+_FAINT = 10.0
 
 
 def build(visit: Visit) -> Content:
     """All farms, and what holds for all of them."""
     period = visit.store.row("spans", {"span": "twelve_months"}) if visit.store.has("spans") else None
+    months = {"month__from": period["from_month"], "month__to": period["to_month"]} if period else {}
+
+    def behind(table: str, row: dict, **more: str) -> str:
+        return rows_behind(table, site_id=row["site_id"], **more, **months)
+
     columns = [
         Column("name", "Farm", lambda r: dcc.Link(plain(r["name"]), href=address(f"/trust/{r['site_id']}"))),
         Column("coverage", "Expected energy covered by readings",
-               lambda r: "" if r["coverage"] is None else per_cent(r["coverage"]), number=True),
-        Column("unexplained_kwh", "Not explained, of expected", lambda r: _share(r), number=True),
+               lambda r: NOT_KNOWN if r["coverage"] is None else dcc.Link(per_cent(r["coverage"]), href=behind("yields", r)),
+               number=True),
+        Column("unexplained_kwh", "Not explained, of expected",
+               lambda r: dcc.Link(_share(r), href=behind("losses", r, cause="unexplained")),
+               number=True),
         Column("months", "Months measured", lambda r: number(r["months"]), number=True),
         Column("note", "Note", lambda r: plain(r["note"] or "")),
     ]
     general = visit.store.rows("notices", {"site_id": ""})
     return html.Div([
         page_head("How far to trust the figures", "Every figure rests on readings: what was read, and what each gap costs."),
-        stored_table(visit, "span_farms", columns, "Farms over the trailing year; in brackets the 90 % interval", "coverage",
+        stored_table(visit, "span_farms", columns,
+                     f"Farms, {span_words(*months.values())}; in brackets the 90 % interval", "coverage",
                      where={"span": "twelve_months"}) if period else html.P("No farm has a measured month yet."),
         *([html.H2("What holds for all farms"), html.Ul([html.Li(plain(n["words"])) for n in general], className="plain")]
           if general else []),
@@ -38,7 +51,7 @@ def build(visit: Visit) -> Content:
 
 def _share(row: dict) -> str:
     if row["unexplained_kwh"] is None or not row["expected_kwh"]:
-        return ""
+        return NOT_KNOWN
     parts = [100.0 * row[f"unexplained{end}_kwh"] / row["expected_kwh"] for end in ("", "_low", "_high")]
     return f"{number(parts[0], 1)} % ({number(parts[1], 1)} to {number(parts[2], 1)})"
 
@@ -63,7 +76,7 @@ def build_farm(visit: Visit) -> Content:
         _list([n if n.startswith("sites/") else n[:1].upper() + n[1:] for n in notices]),
         html.H2("What was read"),
         grid([Column("kind", "Kind", lambda r: r["kind"]), Column("rows", "Rows", lambda r: r["rows"], number=True),
-              Column("first", "From", lambda r: r["first"]), Column("last", "To", lambda r: r["last"]),
+              Column("first", "From", lambda r: fixed(r["first"])), Column("last", "To", lambda r: fixed(r["last"])),
               Column("covered", "Covered", lambda r: r["covered"], number=True),
               Column("holds", "Holds", lambda r: plain(r["holds"]))],
              sources, f"Readings of {name}"),
@@ -85,15 +98,26 @@ def _coverage(visit: Visit, site: str) -> list:
     if not months:
         return []
     shares = [dict(zip(p.columns["month"], p.columns["share"], strict=True)) for p in drawn]
-    z = [[None if m not in by else 100.0 * by[m] for m in months] for by in shares]
-    columns = [Column("item", "Readings", lambda r: r["item"]), *(_month_column(m) for m in months)]
+    z = [[None if m not in by else 100.0 * (1.0 - by[m]) for m in months] for by in shares]
+    columns = [Column("item", "Readings", lambda r: plain(r["item"])), *(_month_column(m) for m in months)]
     rows = [{"item": p.item, **{m: by.get(m) for m in months}} for p, by in zip(drawn, shares, strict=True)]
-    trace = {"type": "heatmap", "x": [f"{m}-01" for m in months], "y": [p.item for p in drawn], "z": z, "zmin": 0, "zmax": 100,
-             "colorscale": SCALE, "xgap": 2, "ygap": 2, "colorbar": {"title": {"text": "%"}, "thickness": 12},
-             "hovertemplate": "%{y}, %{x|%b %Y}: %{z:.0f} %<extra></extra>"}
-    return [chart("coverage", [trace], layout(height=90 + 26 * len(drawn), yaxis={"autorange": "reversed"}),
-                  caption="Share of each month's intervals that hold a reading [%]. Pale is missing.",
-                  alternative="Share of each month's intervals that hold a reading, by kind of reading.",
+    least = {p.item: min(by.values()) for p, by in zip(drawn, shares, strict=True)}
+    worst = min(least, key=lambda item: least[item])
+    period = span_words(months[0], months[-1])
+    trace = {"type": "heatmap", "x": [f"{m}-01" for m in months], "y": [plain(p.item) for p in drawn], "z": z, "zmin": 0,
+             "zmax": max(_FAINT, max(v for row in z for v in row if v is not None)), "colorscale": FADING, "xgap": 2, "ygap": 2,
+             "colorbar": {"title": {"text": "missing [%]", "side": "right"}, "thickness": 12, "outlinewidth": 0},
+             "text": [["" if v is None or v < 0.5 else number(v) for v in row] for row in z],
+             "texttemplate": "%{text}" if len(months) <= 36 else "", "textfont": {"size": 10},
+             "hovertemplate": "%{y}, %{x|%b %Y}: %{z:.1f} % missing<extra></extra>"}
+    shape = layout(height=90 + 30 * len(drawn), yaxis={"autorange": "reversed", "showgrid": False},
+                   xaxis={"type": "date", "tickformat": "%b\n%Y", "showgrid": False})
+    link = dcc.Link("What each gap costs in certainty", href=address(f"/farm/{site}/readings"))
+    return [chart("coverage", [trace], shape,
+                  caption=[f"Share of each month's intervals that lack a reading [%], {period}; numbers from 0.5 % on. No cell: "
+                           "the source does not reach into that month. ", link, "."],
+                  alternative=f"Share of each month's intervals that lack a reading, by kind of reading, {period}: most in one "
+                              f"month is {per_cent(1.0 - least[worst])}, of {plain(worst)}.",
                   columns=columns, rows=rows, topic="measured")]
 
 

@@ -80,6 +80,7 @@ def _months(farm: Farm, cause: str) -> list:
     if not known:
         return []
     unit = EnergyUnit.fitting(*(r["energy_high_kwh"] for r in known))
+    most = max(known, key=lambda r: r["energy_kwh"])
 
     def scaled(key: str) -> list:
         return [None if r["energy_kwh"] is None else r[key] * unit.per_kwh for r in rows]
@@ -117,7 +118,7 @@ def _months(farm: Farm, cause: str) -> list:
                 dcc.Link("The rows", href=rows_behind("losses", site_id=farm.id, cause=cause)),
                 ".",
             ],
-            f"Energy lost to {cause_word(cause)} by month.",
+            f"Energy lost to {cause_word(cause)} by month; most in {month_name(most['month'])}, {unit.text(most['energy_kwh'])}.",
             columns,
             [r for r in rows if r["month"] in farm.period.months],
         )

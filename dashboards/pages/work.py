@@ -11,6 +11,7 @@ import flask
 from dash import dcc, html
 
 from dashboards.pages.rows import rows_behind
+from dashboards.papers import SiteGone, work_list_xlsx
 from dashboards.parts.charts import COLOURS, chart, layout
 from dashboards.parts.tables import Column, stored_table
 from dashboards.parts.words import Figure, page_head, sorry, stated
@@ -27,10 +28,12 @@ from dashboards.parts.work import (
     what,
     with_span,
 )
-from dashboards.store import Store
-from dashboards.visit import ROLES, Content, Page, Place, Route, Visit
+from dashboards.people import current_person
+from dashboards.store import NoAssessment, Store
+from dashboards.visit import OWNER, ROLES, Content, Page, Place, Route, Visit
 from yieldwatch.action.cautions import cautions_of
 from yieldwatch.action.methods import method
+from yieldwatch.errors import YieldwatchError
 from yieldwatch.report.words import cause_word, count, day, money, number, per_cent, plain
 
 #: Files of the assessment that are handed out as they are.
@@ -258,10 +261,17 @@ def _method(kind: str) -> list:
 
 
 def listed(place: Place, name: str) -> flask.Response:
-    """A file that the assessment wrote."""
+    """A file that the assessment wrote; its workbook holds income and return too, of which others than owners get none."""
     path = place.folder / name
     if name not in _FILES or not path.is_file():
         flask.abort(404)
+    if name.endswith(".xlsx") and not current_person().may(frozenset({OWNER})):
+        try:
+            content = work_list_xlsx(place)
+        except (NoAssessment, SiteGone, YieldwatchError) as err:
+            return flask.Response(str(err), 409, content_type="text/plain; charset=utf-8")
+        return flask.Response(content, content_type=_FILES[name], headers={
+            "Content-Disposition": f'attachment; filename="{name}"'})
     return flask.send_file(path.resolve(), mimetype=_FILES[name], as_attachment=True, download_name=name)
 
 

@@ -23,8 +23,6 @@ COLOURS = {
 }
 DASHES = ("solid", "dash", "dot", "dashdot", "longdash")
 SYMBOLS = ("circle", "square", "diamond", "triangle-up", "cross", "x")
-#: From little to much, readable in grey.
-SCALE = [[0.0, "rgba(47,128,194,0.06)"], [0.35, "#7fb2dc"], [0.7, "#2f80c2"], [1.0, "#17456b"]]
 _INK = "#7d858c"
 _FONT = {"family": "system-ui, 'Segoe UI', 'DejaVu Sans', sans-serif", "size": 13, "color": _INK}
 

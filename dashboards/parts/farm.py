@@ -74,7 +74,11 @@ class Farm:
 
     @property
     def coverage(self) -> str:
-        share = self.losses.coverage(self.period)
+        return self.covered(self.period)
+
+    def covered(self, period: Period) -> str:
+        """How much of a period was measured, in words; empty where nothing is known of it."""
+        share = self.losses.coverage(period)
         return "" if share != share else f"{per_cent(share, 0)} of the expected energy was in measured hours"
 
     def at(self, page: str = "", **query: object) -> str:
@@ -91,6 +95,25 @@ class Farm:
         href = rows_behind("losses", site_id=self.id, cause=cause, **period.bounds())
         span = f"{number(amount.low)} to {number(amount.high)}" if amount.known else ""
         return stated(Figure(money(amount.value, currency), href, period.words, span, self.coverage))
+
+
+def change_of(farm: Farm, causes: Sequence[str]) -> Amount:
+    """Share of expected energy in the period less that in the other, with its interval; NaN without another."""
+    other = farm.picked.against
+    if other is None:
+        return Amount(float("nan"))
+    wholes = farm.losses.expected(farm.period), farm.losses.expected(other)
+    if not all(w > 0 for w in wholes):
+        return Amount(float("nan"))
+    return farm.losses.energy(causes, (farm.period, 1.0 / wholes[0]), (other, -1.0 / wholes[1]))
+
+
+def change_words(change: Amount) -> str:
+    """A change of a share in points, with its interval."""
+    if not change.known:
+        return NOT_KNOWN
+    value, low, high = (signed(100 * v, 1) for v in (change.value, change.low, change.high))
+    return f"{value} points ({low} to {high})"
 
 
 def farm_page(visit: Visit, page: str, title: str, under: str, build: Callable[[Farm], list], by_period: bool = True) -> Content:
@@ -150,7 +173,8 @@ def told(farm: Farm, cause: str) -> list:
     if why is None:
         return []
     said = " ".join(said_of(why[k]) for k in ("pattern", "why_not") if why[k])
-    return [html.P([said, " ", dcc.Link("All of the evidence", href=farm.at(f"why/{cause}"))])] if said else []
+    link = dcc.Link("All of the evidence", href=farm.at(f"why/{cause}"))
+    return [html.P([said[:1].upper() + said[1:], " ", link])] if said else []
 
 
 def span_words(first: str, last: str) -> str:
@@ -188,14 +212,14 @@ def wrapped(text: str, width: int = 18) -> str:
     return "<br>".join(textwrap.wrap(html_text.escape(text), width))
 
 
-def stacked(table: html.Div) -> html.Div:
-    """A table whose rows become blocks of their own on a narrow screen."""
-    return html.Div(table, className="stacked")
-
-
 def shown(key: str, decimals: int, factor: float = 1.0) -> Callable[[dict], str]:
     """For a table's column: a number, blank where it is missing."""
     return lambda row: "" if row[key] is None else number(factor * row[key], decimals)
+
+
+def signed(value: float | None, decimals: int = 0) -> str:
+    """A difference with its sign; blank where it is missing."""
+    return "" if value is None else ("+" if round(value, decimals) > 0 else "") + number(value, decimals)
 
 
 def date_axis(start: str, step_days: int, count: int) -> list[str]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from dash import dcc, html
@@ -147,7 +148,7 @@ class Losses:
         self.rows = store.rows("losses", {"site_id": site_id})
         self.yields = {r["month"]: r for r in store.rows("yields", {"site_id": site_id}, ["month"])}
         self._by = {(r["cause"], r["month"]): r for r in self.rows}
-        self._doubt = {c: store.picture(site_id, "doubt", c) for c in store.items(site_id, "doubt")}
+        self._drawn = cache(lambda cause: store.picture(site_id, "doubt", cause))
         self.causes = list(dict.fromkeys(r["cause"] for r in self.rows))
 
     def row(self, cause: str, month: str) -> Row | None:
@@ -201,7 +202,7 @@ class Losses:
                     seen = True
                     value += factor * row[column]
                     weights[month] = weights.get(month, 0.0) + factor * weight(row)
-            drawn = self._doubt.get(cause)
+            drawn = self._drawn(cause)
             if drawn is not None:
                 off = off + draws_of(drawn.columns, drawn.about, weights)
         if not seen:

@@ -10,6 +10,7 @@ from dash import dcc, html
 
 from dashboards.pages.rows import rows_behind
 from dashboards.parts.tables import Column, grid
+from dashboards.parts.work import farm_names
 from dashboards.store import Row
 from dashboards.visit import Visit
 from yieldwatch.report.words import count, day, job_word, number, plain
@@ -28,8 +29,9 @@ def recorded(visit: Visit, first: str = "", last: str = "9999") -> list:
     if not rows:
         return []
     told = [r for r in rows if r["gain_kwh"] is not None]
+    names = farm_names(visit)
     columns = [
-        Column("site_id", "Farm", lambda r: dcc.Link(plain(r["site_id"]), href=f"/farm/{r['site_id']}")),
+        Column("site_id", "Farm", lambda r: dcc.Link(names.get(r["site_id"], plain(r["site_id"])), href=f"/farm/{r['site_id']}")),
         Column("job_kind", "Work", lambda r: f"{job_word(r['job_kind'])}: {plain(r['scope'])}"),
         Column("done_on", "Done", lambda r: day(dt.date.fromisoformat(str(r["done_on"])[:10]))),
         Column("gain_kwh", "Won back over the days measured [kWh], 90 % interval", _gain, number=True),

@@ -1,5 +1,5 @@
 """
-Readings before and after the work: typed in, or read from a file after a look at what would be kept.
+Readings before and after the work, held against each other: typed in, or read from a file after a look at what would be kept.
 """
 
 from __future__ import annotations
@@ -20,11 +20,12 @@ from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import aria
 from dashboards.people import current_person
 from dashboards.visit import ANALYST, OWNER, PLANNER, Person, Place
-from yieldwatch.book.evidence import AFTER, BEFORE, PHOTO, READABLE, checked_readings, moment, photo_file
+from yieldwatch.book.against import Pair, pairs
+from yieldwatch.book.evidence import AFTER, BEFORE, PHOTO, READABLE, checked_readings, moment
 from yieldwatch.book.facts import Evidence, Job
 from yieldwatch.book.keep import Reading
 from yieldwatch.errors import BookError
-from yieldwatch.report.words import count, plain
+from yieldwatch.report.words import count, per_cent, plain
 
 ROLES = frozenset({PLANNER, ANALYST, OWNER})
 #: What can be typed in, in the order of a crew sheet's boxes; a file may hold any of `READABLE`.
@@ -52,38 +53,70 @@ class Row:
     wrong: str = ""
 
 
-def evidence_part(found: Sequence[Evidence], place: Place, job: Job, person: Person, said: Any = "") -> list:
-    """What was measured and photographed, and the forms to add to it; all that a save renews."""
+def evidence_part(evidence: Sequence[Evidence], job: Job, person: Person, said: Any = "") -> list:
+    """What was measured before and after, and the forms to add to it; all that a save renews."""
+    found, may = [e for e in evidence if e.kind != PHOTO], person.may(ROLES)
     parts: list = [
         html.H2("Before and after"),
         html.Div(said, id="readings-said", role="status", **aria(live="polite")),
-        _table(found, place) if found else html.P("No reading or photo yet. Without a reading before the work its effect can "
-                                                  "hardly be told."),
+        *_against(pairs(found)),
+        _table(found, may) if found else html.P("No reading yet. Without a reading before the work its effect can hardly be "
+                                                "told."),
     ]
-    if not person.may(ROLES):
+    if not may:
         return parts
     return [*parts, html.Details([html.Summary("Type in readings"), *_typing(job)]),
             html.Details([html.Summary("Read them from a file"), *_uploading()])]
 
 
-def _table(found: Sequence[Evidence], place: Place) -> html.Div:
+def _against(found: Sequence[Pair]) -> list:
+    if not found:
+        return []
     columns = [
-        Column("kind", "When", lambda r: f"{r['e'].kind}{' (withdrawn)' if r['e'].withdrawn else ''}"),
-        Column("part", "Part", lambda r: plain(r["e"].part or "")),
-        Column("at", "Taken [UTC]", lambda r: f"{r['e'].at:%Y-%m-%d %H:%M}" if r["e"].at else ""),
-        Column("readings", "Readings", lambda r: _what(r["e"], place)),
-        Column("note", "Note", lambda r: plain(r["e"].note or "")),
-        Column("added_by", "Added by", lambda r: plain(r["e"].added_by)),
+        Column("part", "Part", lambda r: plain(r.part) or "not named"),
+        Column("name", "Reading", lambda r: _reading_word(r.name)),
+        Column("before", "Before", lambda r: _value(r.before, r.name), number=True),
+        Column("after", "After", lambda r: _value(r.after, r.name), number=True),
+        Column("change", "Change, 90 % interval", _change, number=True),
     ]
-    return grid(columns, [{"e": e} for e in found], "Readings and photos before and after the work")
+    return [grid(columns, found, "The last reading before the work against the first after it. The change is like for "
+                 "like: what follows the light is brought to 1000 W/m², and to 25 °C where the module's temperature was read"),
+            html.P("This is a look at two readings. What the job won back is proven by the next assessment, from the rounds and "
+                   "logs in the farm's folder.", className="quiet")]
 
 
-def _what(found: Evidence, place: Place) -> str:
-    if found.kind == PHOTO:
-        wrong = photo_file(place.portfolio, found)[1]
-        return plain(f"photo {found.path}{f': {wrong}' if wrong else ''}")
-    return "; ".join(f"{READABLE[n].name if n not in TYPED else TYPED[n].partition(' [')[0]} {v:g} {READABLE[n].unit}"
-                     for n, v in found.readings.items() if n in READABLE)
+def _value(found: Evidence, name: str) -> str:
+    return f"{found.readings[name]:,g} {READABLE[name].unit}"
+
+
+def _change(pair: Pair) -> str:
+    if pair.why_not:
+        return pair.why_not
+    return f"{'+' if pair.change > 0 else ''}{per_cent(pair.change)} ({per_cent(pair.low)} to {per_cent(pair.high)})"
+
+
+def _reading_word(name: str) -> str:
+    return TYPED[name].partition(" [")[0] if name in TYPED else name
+
+
+def _table(found: Sequence[Evidence], may: bool) -> html.Div:
+    columns = [
+        Column("kind", "When", lambda r: f"{r.kind}{' (taken back)' if r.withdrawn else ''}"),
+        Column("part", "Part", lambda r: plain(r.part or "")),
+        Column("at", "Taken [UTC]", lambda r: f"{r.at:%Y-%m-%d %H:%M}" if r.at else ""),
+        Column("readings", "Readings", lambda r: "; ".join(
+            f"{_reading_word(n)} {_value(r, n)}" for n in r.readings if n in READABLE)),
+        Column("note", "Note", lambda r: plain(r.note or "")),
+        Column("added_by", "Added by", lambda r: plain(r.added_by)),
+        *([Column("number", "Entered by mistake", lambda r: None if r.withdrawn else take_back(r, "reading"))] if may else []),
+    ]
+    return grid(columns, found, "Readings before and after the work")
+
+
+def take_back(found: Evidence, what: str) -> html.Button:
+    """The button that withdraws one reading or photo; it stays in the book and no longer counts."""
+    return html.Button("Take it back", id={"type": f"{what}-back", "number": found.number}, n_clicks=0,
+                       **aria(label=f"Take back {what} {found.number}"))
 
 
 def _typing(job: Job) -> list:
@@ -151,18 +184,20 @@ def _row(line: int, cells: dict[str, str | None], too_long: bool) -> Row:
             raise BookError("more fields than the header has")
         if kind not in (BEFORE, AFTER):
             raise BookError(f'kind = "{plain(kind)[:40]}". Expected before or after')
-        at = moment(_time(texts.get("at", "")), dt.datetime.now(dt.UTC))
+        at = moment(time_of(texts.get("at", "")), dt.datetime.now(dt.UTC))
         readings = checked_readings(_numbers({n: t for n, t in texts.items() if n in READABLE and t}))
     except BookError as err:
         return Row(line, kind, part, None, note, {}, " ".join(err.problems))
     return Row(line, kind, part, at, note, readings)
 
 
-def _time(text: str) -> dt.datetime | None:
+def time_of(text: str) -> dt.datetime | None:
+    """A moment as people type it, None if blank."""
     try:
         return dt.datetime.fromisoformat(text) if text else None
     except ValueError:
-        raise BookError(f'at = "{plain(text)[:40]}", not a time. Expected one such as 2025-06-30T13:45+01:00.') from None
+        raise BookError(f'at = "{plain(text)[:40]}", not a time. Expected one such as 2025-06-30T13:45+01:00. '
+                        "Write it so.") from None
 
 
 def _numbers(texts: dict[str, str]) -> dict[str, float]:
@@ -208,7 +243,8 @@ def _preview(rows: list[Row]) -> list:
     return parts
 
 
-def _allowed() -> Person:
+def allowed() -> Person:
+    """The person who asks, if their role may add evidence; else the request is refused."""
     person = current_person()
     if not person.may(ROLES):
         flask.abort(403)
@@ -217,36 +253,47 @@ def _allowed() -> Person:
 
 def _renewed(place: Place, ref: int, person: Person, said: Any) -> list:
     book = place.jobs.book()
-    return evidence_part(book.evidence(ref), place, book.job(ref), person, said)
+    return evidence_part(book.evidence(ref), book.job(ref), person, said)
 
 
-def _refused(err: BookError) -> html.Div:
+def refused(err: BookError) -> html.Div:
+    """What is said where nothing was written."""
     return html.Div([html.Strong("Nothing is kept."), html.Ul([html.Li(plain(p)) for p in err.problems], className="plain")],
                     className="sorry", role="alert")
 
 
 def _add(place: Place, ref: int, texts: dict[str, str]) -> tuple:
     """Keep what was typed: the renewed part of the page, or why not."""
-    person = _allowed()
+    person = allowed()
     try:
         numbers = _numbers({n: t for n, t in texts.items() if n in READABLE and t})
-        kept = place.jobs.book().add_reading(ref, person.name, texts.get("kind", ""), numbers, _time(texts.get("at", "")),
+        kept = place.jobs.book().add_reading(ref, person.name, texts.get("kind", ""), numbers, time_of(texts.get("at", "")),
                                              texts.get("part") or None, texts.get("note") or None)
     except BookError as err:
-        return no_update, _refused(err)
+        return no_update, refused(err)
     said = html.P(f"Kept as reading {kept.number}, {kept.kind} the work.", className="done")
     return _renewed(place, ref, person, said), no_update
 
 
 def _keep(place: Place, ref: int, upload: str | None) -> tuple:
     """Keep the good rows of a file, all of them or none; the file is read anew, since nothing was kept of it."""
-    person = _allowed()
+    person = allowed()
     try:
         good = [r for r in read_rows(content_of(upload, MOST_BYTES)) if not r.wrong]
         place.jobs.book().add_readings(ref, person.name, [Reading(r.kind, r.readings, r.at, r.part, r.note) for r in good])
     except BookError as err:
-        return no_update, _refused(err)
+        return no_update, refused(err)
     return _renewed(place, ref, person, html.P(f"Kept {count(len(good), 'reading')}.", className="done")), no_update
+
+
+def _withdraw(place: Place, ref: int, number: int) -> tuple:
+    person = allowed()
+    try:
+        place.jobs.book().withdraw(ref, person.name, number)
+    except BookError as err:
+        return no_update, refused(err)
+    said = html.P(f"Reading {number} is taken back: it stays in the book and no longer counts.", className="done")
+    return _renewed(place, ref, person, said), no_update
 
 
 def readings_callbacks(app: Dash, place: Place) -> None:
@@ -267,11 +314,11 @@ def readings_callbacks(app: Dash, place: Place) -> None:
     def look(upload: str | None) -> Any:
         if not upload:
             return no_update
-        _allowed()
+        allowed()
         try:
             return _preview(read_rows(content_of(upload, MOST_BYTES)))
         except BookError as err:
-            return _refused(err)
+            return refused(err)
 
     @app.callback(
         Output("job-evidence", "children", allow_duplicate=True), Output("readings-preview", "children", allow_duplicate=True),
@@ -284,3 +331,16 @@ def readings_callbacks(app: Dash, place: Place) -> None:
         if pressed["type"] == "readings-drop":
             return no_update, html.P("Nothing of the file is kept.", className="quiet")
         return _keep(place, int(ref), upload)
+
+    _back_callback(app, place)
+
+
+def _back_callback(app: Dash, place: Place) -> None:
+    @app.callback(
+        Output("job-evidence", "children", allow_duplicate=True), Output("readings-said", "children", allow_duplicate=True),
+        Input({"type": "reading-back", "number": ALL}, "n_clicks"), State("job-ref", "data"), prevent_initial_call=True)
+    def back(presses: list, ref: int) -> Any:
+        pressed = ctx.triggered_id
+        if not pressed or not any(presses):
+            return no_update, no_update
+        return _withdraw(place, int(ref), int(pressed["number"]))

@@ -14,6 +14,8 @@ from dashboards.parts.words import aria
 from dashboards.visit import Visit
 
 ROWS = 25
+#: Columns beside each other that a narrow screen holds; of more, each row becomes a block of its own there.
+_FEW = 3
 
 
 @dataclass(frozen=True)
@@ -57,19 +59,40 @@ def stored_table(visit: Visit, table: str, columns: Sequence[Column], caption: s
     by = visit.query.get(f"{key}sort", order)
     by = by if by in names else order
     down = visit.query[f"{key}down"] == "1" if f"{key}down" in visit.query else descending
-    asked = visit.query.get(f"{key}page", "1")
-    number = int(asked) if asked.isdecimal() and len(asked) < 7 else 1
+    number = _number(visit, key)
     page = visit.store.page(table, [by], down, number, size, where)
     return html.Div([grid(columns, page.rows, caption, _heads(visit, columns, key, by, down)),
                      _pager(visit, key, number, page.total, size)], className="table")
 
 
+def paged_grid(visit: Visit, columns: Sequence[Column], rows: Sequence[Any], caption: str, key: str,
+               size: int = 2 * ROWS) -> html.Div:
+    """A plain table of given rows; of many, one page, whose number is in the address under `key`."""
+    if len(rows) <= size:
+        return grid(columns, rows, caption)
+    number = max(1, min(_number(visit, key), -(-len(rows) // size)))
+    return html.Div([grid(columns, rows[(number - 1) * size : number * size], caption),
+                     _pager(visit, key, number, len(rows), size)], className="table")
+
+
+def _number(visit: Visit, key: str) -> int:
+    """The page that the address asks for."""
+    asked = visit.query.get(f"{key}page", "1")
+    return int(asked) if asked.isdecimal() and len(asked) < 7 else 1
+
+
 def grid(columns: Sequence[Column], rows: Sequence[Any], caption: str, heads: Sequence | None = None) -> html.Div:
-    """A plain table of given rows; wide ones scroll within themselves."""
+    """A plain table of given rows; a wide one scrolls within itself, and on a narrow screen its rows become blocks."""
     head = heads or [html.Th(c.head, scope="col", className=_side(c)) for c in columns]
-    body = [html.Tr([html.Td(c.shown(row), className=_side(c), **_data(c)) for c in columns]) for row in rows]
-    return html.Div(html.Table([html.Caption(caption), html.Thead(html.Tr(list(head))), html.Tbody(body)]), className="scroll",
-                    tabIndex="0", role="region", **aria(label=caption))
+    body = [html.Tr([html.Td(_whole(c.shown(row)), className=_side(c), **_data(c)) for c in columns]) for row in rows]
+    return html.Div(html.Table([html.Caption(caption), html.Thead(html.Tr(list(head))), html.Tbody(body)]),
+                    className="scroll stacked" if len(columns) > _FEW else "scroll", tabIndex="0", role="region",
+                    **aria(label=caption))
+
+
+def _whole(shown: Any) -> Any:
+    """Several parts as one, so that they stay together beside their column's name."""
+    return html.Div(shown) if isinstance(shown, list) else shown
 
 
 def _heads(visit: Visit, columns: Sequence[Column], key: str, by: str, down: bool) -> list:

@@ -13,8 +13,9 @@ from dash import dcc, html
 
 from dashboards.store import Store
 from dashboards.visit import Visit
+from yieldwatch.book.facts import Job
 from yieldwatch.handbook import entries
-from yieldwatch.report import words
+from yieldwatch.report import job_lists, words
 
 #: Identifiers of a scope that are shown before the rest is counted.
 _MOST_PARTS = 4
@@ -68,6 +69,12 @@ def work_address(job_id: str) -> str:
 
 def book_address(ref: int) -> str:
     return f"/jobs/{ref}"
+
+
+def named(job: Job, names: dict[str, str]) -> str:
+    """`Repair strings at Drumlin Hollow: INV2.3.1 (string faults)`."""
+    own = words.plain(job.site_id)
+    return job_lists.title(job).replace(f" at {own}", f" at {names.get(job.site_id, own)}", 1)
 
 
 def span(low: Any, high: Any, decimals: int = 0) -> str:

@@ -1,5 +1,6 @@
 """Jobs from causes: what they return, and what they say."""
 
+import datetime as dt
 from types import SimpleNamespace
 
 import numpy as np
@@ -97,7 +98,7 @@ def _look(site, findings=None, lowest=-3.0, n_days=1000) -> Look:
         blocks=SimpleNamespace(dates=np.zeros(n_days)),
         model=SimpleNamespace(weather=SimpleNamespace(table=pd.DataFrame({"temp_air": [lowest, 20.0]}))))
     frame = pd.DataFrame(columns=["string_id", "finding"]) if findings is None else findings
-    return Look(site, None, state, frame, outlook, None, np.random.default_rng(0))
+    return Look(site, None, state, frame, outlook, None, np.random.default_rng(0), dt.date(2024, 1, 1))
 
 
 def _limited(volts):

@@ -67,15 +67,15 @@ def test_two_jobs_that_share_a_visit_pay_where_neither_pays_alone():
     assert (table["npv"] > 0).all()
 
 
-def test_a_few_lucky_draws_do_not_make_a_job():
+def test_a_job_that_pays_in_the_mean_is_done_and_its_odds_are_told():
     draws = np.r_[np.zeros(60), np.full(40, 60.0)]  # mean 24 x 36 = 864 against 240, but 40 % only
     row = only([make_job(draws, confidence=0.4)])
-    assert not row["chosen"]
-    assert row["npv_expected"] == pytest.approx(864 - 240)
-    assert row["npv"] == pytest.approx(-240.0)
+    assert row["chosen"]
+    assert row["npv"] == row["npv_expected"] == pytest.approx(864 - 240)
     assert row["chance_of_payback"] == pytest.approx(0.4)
     assert "40 % confidence" in row["verdict"]
-    assert "test that confirms" in row["verdict"]
+    assert "a cheap test first" in row["verdict"]
+    assert not only([make_job(draws / 4.0, confidence=0.4)])["chosen"]  # 216 against 240
 
 
 def test_bounds_are_those_of_the_draws():
@@ -201,7 +201,6 @@ def test_three_hundred_jobs_at_fifty_sites_are_planned_in_ten_seconds():
     assert done["cost"].sum() <= 9000.0 + 1e-6
     assert done["crew_hours"].sum() <= 320.0 + 1e-6
     assert (done["npv"] > 0).all()
-    assert (done["chance_of_payback"] >= 0.5).all()
     rest = table[~table["chosen"]]
     missed = rest["verdict"].str.contains("missed the")
     assert (rest.loc[~missed, "npv"] <= 0).all()

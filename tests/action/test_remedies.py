@@ -1,5 +1,6 @@
 """What a remedy can win back, by written-out arithmetic."""
 
+import datetime as dt
 from types import SimpleNamespace
 
 import numpy as np
@@ -10,7 +11,7 @@ from tests.action.build import AS_OF, MODULE, make_site
 from yieldwatch.action.remedies.clean import _seen_on_strings
 from yieldwatch.action.remedies.inverters import _expected_by_chance
 from yieldwatch.action.remedies.look import Look
-from yieldwatch.action.remedies.strings import _dead_strings, _repair_cost, _went_before
+from yieldwatch.action.remedies.strings import _repair_cost, _went_before, dead_strings, odds
 from yieldwatch.action.remedies.vegetation import _regrown
 from yieldwatch.gap.mechanisms.string_fault import Fault
 from yieldwatch.portfolio.model import JobCost, String
@@ -26,7 +27,7 @@ def _look(share=0.0, events=NO_EVENTS, findings=None, faults=(), costs=None) -> 
                               fault_size=lambda fault: (share, np.full(5, -np.log1p(-share))))
     state = SimpleNamespace(model=SimpleNamespace(inverter_ids=["I1"]), faults=list(faults))
     frame = pd.DataFrame(columns=["string_id", "finding", "i_sc_ratio"]) if findings is None else findings
-    return Look(site, SimpleNamespace(events=events), state, frame, outlook, None, np.random.default_rng(0))
+    return Look(site, SimpleNamespace(events=events), state, frame, outlook, None, np.random.default_rng(0), dt.date(2024, 1, 1))
 
 
 def _fault(start=100, end=400, strings=()):
@@ -41,7 +42,8 @@ def test_droppings_on_one_string_of_four_are_a_quarter_of_them_on_the_inverter()
 
 
 def test_a_loss_is_dead_strings_only_where_it_is_near_to_whole_ones():
-    assert [_dead_strings(_look(share), _fault()) for share in (0.25, 0.24, 0.50, 0.10, 0.37)] == [1, 1, 2, 0, 0]
+    lost = [np.full(5, -np.log1p(-share)) for share in (0.25, 0.24, 0.50, 0.10, 0.37)]
+    assert [dead_strings(_look(), _fault(), draws) for draws in lost] == [1, 1, 2, 0, 0]
 
 
 def test_a_part_that_came_back_unmended_may_do_so_again():
@@ -55,10 +57,23 @@ def test_a_part_that_came_back_unmended_may_do_so_again():
 def test_what_a_test_leads_to_costs_a_string_or_the_weak_modules():
     costs = {"repair_string": JobCost("repair_string", 190.0, 85.0, "string", 2.0, 1.5, 7.0),
              "replace_modules": JobCost("replace_modules", 240.0, 130.0, "module", 2.0, 0.6, 30.0)}
-    assert _repair_cost(_look(0.5, costs=costs), _fault(), 2) == 190.0 + 2 * 85.0
+    half, little = np.full(5, -np.log(0.5)), np.full(5, -np.log(0.95))
+    assert _repair_cost(_look(costs=costs), _fault(), 2, half) == 190.0 + 2 * 85.0
     # 5 % of 80 modules as -ln(0.95), 4.1, and a fifth to spare: five.
-    assert _repair_cost(_look(0.05, costs=costs), _fault(), 0) == 240.0 + 5 * 130.0
-    assert _repair_cost(_look(0.5), _fault(), 2) == 0.0
+    assert _repair_cost(_look(costs=costs), _fault(), 0, little) == 240.0 + 5 * 130.0
+    assert _repair_cost(_look(), _fault(), 2, half) == 0.0
+
+
+def test_strings_traced_sound_since_leave_the_input_as_the_likelier_cause():
+    a_string = np.full(5, -np.log(0.75))
+    traced = pd.DataFrame({"string_id": [f"I1.{k}" for k in (1, 2, 3, 4)], "finding": "ok", "i_sc_ratio": 1.0,
+                           "last_round": pd.Timestamp("2024-06-01")})
+    begun = SimpleNamespace(dates=pd.date_range("2024-01-01", periods=400))
+    for day, likelier in ((100, "input"), (300, "strings")):  # 10 April, and 27 October
+        look = _look(findings=traced)
+        look.state.blocks = begun
+        strings, of_input = odds(look, _fault(start=day), a_string)
+        assert ("input" if of_input > strings else "strings") == likelier
 
 
 def test_a_hedge_cut_lately_has_little_to_cut_again():

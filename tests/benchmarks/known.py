@@ -53,10 +53,10 @@ class Known:
     corrective: int
 
 
-def run(seed: int, healthy: bool) -> tuple[int, Known | str]:
-    """Seed, and what came of it or what went wrong."""
+def run(seed: int, healthy: bool, years: int | None = None) -> tuple[int, Known | str]:
+    """Seed, and what came of it or what went wrong; `years` is the length of the history, 1 or 2 where not given."""
     try:
-        spec = draw_farm(seed, healthy=healthy)
+        spec = draw_farm(seed, years, healthy=healthy)
         with tempfile.TemporaryDirectory() as name:
             folder, truth = Path(name) / "portfolio", Path(name) / "truth"
             ((farm, _),) = write_portfolio(folder, truth, PortfolioSpec("Drawn", (spec,)))

@@ -101,7 +101,7 @@ def mends(row: dict, job: Job, inverter_of: dict[str, str]) -> bool:
     scope, cause = row["scope"].split(), row["cause"] == job.cause
     same = cause and (job.kind in OF_STRINGS if row["job_kind"] in OF_STRINGS else row["job_kind"] == job.kind)
     if row["job_kind"] == "inspect":  # of strings and of the inputs that they are on
-        same = cause or job.cause == "inverter_efficiency"
+        same = job.cause in ("string_fault", "inverter_efficiency")
     return same and any(s in scope for s in ("site", job.scope, inverter_of.get(job.scope)))
 
 

@@ -114,12 +114,13 @@ def main() -> None:
     parser.add_argument("--seeds", default="200-219", help="first-last, both included")
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--healthy", action="store_true", help="farms with nothing wrong")
+    parser.add_argument("--years", type=int, help="length of the history, 1 or 2 at random if not given")
     parser.add_argument("--out", type=Path, help="write every month and cause as CSV")
     options = parser.parse_args()
     first, last = (int(s) for s in options.seeds.split("-"))
     found: dict[int, Known] = {}
     with ProcessPoolExecutor(options.jobs) as pool:
-        for seed, result in pool.map(partial(run, healthy=options.healthy), range(first, last + 1)):
+        for seed, result in pool.map(partial(run, healthy=options.healthy, years=options.years), range(first, last + 1)):
             if isinstance(result, str):
                 print(f"seed {seed} broke:\n{result}", flush=True)
                 continue

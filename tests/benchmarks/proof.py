@@ -2,6 +2,7 @@
 Whether the proven gain of jobs holds what they really won back, and how often a job that did nothing is said to have worked.
 
     python -m tests.benchmarks.proof --seeds 700-779 --jobs 2 --out rows.csv
+    python -m tests.benchmarks.proof --seeds 700-779 --jobs 2 --cuts
 
 Draws each farm (`tests/farm/population.py`, a year of it by the hour), has a few jobs done in it mid-period, on different
 inverters: cleanings (some of the whole site, some just before rain), strings and inverters repaired, a hedge cut, and visits
@@ -18,6 +19,7 @@ import traceback
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -136,15 +138,15 @@ def _rainy(spec: FarmSpec, day: dt.date) -> dt.date:
     return day
 
 
-def draw(seed: int) -> tuple[FarmSpec, list[Done], bool]:
-    """A farm, the jobs done in it, and whether its light sensor was cleaned on the day of the first."""
+def draw(seed: int, cuts: bool = False) -> tuple[FarmSpec, list[Done], bool]:
+    """A farm, with a hedge that is cut if `cuts`; the jobs done in it; whether its light sensor was cleaned at the first."""
     rng = np.random.default_rng([seed, 4243])
     drawn = draw_farm(seed, years=1)
     fit = drawn.instruments
     minutes = None if fit.log_minutes is None else 60
     coarse = replace(fit, log_minutes=minutes, unlogged_minutes=60, string_current=False, curves=False)
     spec = _plain(replace(drawn, instruments=coarse))
-    if rng.random() < 0.35 and not spec.all_of(Hedge):
+    if rng.random() < (1.0 if cuts else 0.35) and not spec.all_of(Hedge):
         toward = 180.0 if spec.latitude > 0 else 0.0
         spec = replace(spec, mechanisms=(*spec.mechanisms, Hedge(toward, 90.0, 6.0, rng.uniform(3.0, 4.5), 0.4)))
     count = max(int(rng.choice((3, 7), p=(0.3, 0.7))), len(spec.blocks))
@@ -156,7 +158,7 @@ def draw(seed: int) -> tuple[FarmSpec, list[Done], bool]:
     begin, kinds = int(rng.integers(100, 180)), list(KINDS)
     # Two inverters are never touched.
     for n in range(count - 2):
-        kind = kinds[int(rng.integers(len(kinds)))]
+        kind = "shade" if cuts and n == 0 else kinds[int(rng.integers(len(kinds)))]
         if kind in ONCE:
             kinds.remove(kind)
         day = spec.start + dt.timedelta(days=begin + APART * n)
@@ -219,10 +221,10 @@ def proven(folder: Path, spec: FarmSpec) -> pd.DataFrame:
     return proof_table(prove_site(site, data, state, rounds, done_jobs(site, data)), 36, "EUR")
 
 
-def run(seed: int) -> tuple[int, pd.DataFrame | str]:
+def run(seed: int, cuts: bool = False) -> tuple[int, pd.DataFrame | str]:
     """Seed, and a row for each job, or what went wrong."""
     try:
-        spec, done, sensor = draw(seed)
+        spec, done, sensor = draw(seed, cuts)
         if not done:
             return seed, pd.DataFrame()
         with tempfile.TemporaryDirectory() as name:
@@ -272,12 +274,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seeds", default="700-709", help="first-last, both included")
     parser.add_argument("--jobs", type=int, default=1)
+    parser.add_argument("--cuts", action="store_true", help="a hedge on every farm, cut at the first visit")
     parser.add_argument("--out", type=Path, help="write every job as CSV")
     options = parser.parse_args()
     first, last = (int(s) for s in options.seeds.split("-"))
     found = []
     with ProcessPoolExecutor(options.jobs) as pool:
-        for seed, result in pool.map(run, range(first, last + 1)):
+        for seed, result in pool.map(partial(run, cuts=options.cuts), range(first, last + 1)):
             if isinstance(result, str):
                 print(f"seed {seed} broke:\n{result}", flush=True)
             elif len(result):

@@ -61,6 +61,15 @@ def test_the_second_of_two_people_is_told_who_changed_what_and_when_with_both_va
     assert opens().change(job.ref, "Bo", {"contractor": "Hill Ltd"}, version=2).contractor == "Hill Ltd"
 
 
+def test_a_reading_added_meanwhile_stands_in_nobodys_way(book):
+    job = raise_job(book)
+    book.add_reading(job.ref, "Bo", "before", {"v_oc_v": 742.0})
+    kept = book.change(job.ref, "Ann", {"note": "key at gate"}, version=job.version)
+    assert (kept.version, kept.note) == (3, "key at gate")
+    with pytest.raises(ChangedMeanwhile, match="Ann set note"):
+        book.change(job.ref, "Bo", {"note": "no key"}, version=2)
+
+
 def test_without_a_version_what_another_wrote_is_not_replaced_but_blanks_are_filled(book):
     job = raise_job(book)
     book.change(job.ref, "Ann", {"contractor": "Moor & Son"})

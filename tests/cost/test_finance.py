@@ -5,6 +5,7 @@ from __future__ import annotations
 import warnings
 
 import numpy as np
+import numpy_financial as npf
 import pytest
 
 from yieldwatch.cost import finance
@@ -107,6 +108,33 @@ def test_a_repair_that_saves_2600_a_year_for_seven_years():
     assert finance.irr(flows) == pytest.approx(0.26084, abs=1e-5)
     months = finance.payback_months(8000.0, np.full((1, 84), 2600 / 12))
     assert months[0] / 12 == pytest.approx(3.0769, abs=1e-4)
+
+
+@pytest.mark.sourced
+@pytest.mark.parametrize("seed", range(6))
+def test_a_job_s_figures_are_those_of_a_public_finance_library(seed):
+    # numpy-financial 1.0: npv, irr, pmt and nper, on a job that costs once and pays each month.
+    rng = np.random.default_rng(seed)
+    rate, months, cost = rng.uniform(0.001, 0.02), int(rng.integers(12, 61)), rng.uniform(100.0, 5000.0)
+    flows = np.r_[-cost, rng.uniform(0.2, 2.0, months) * cost / 12.0]
+    assert finance.npv(flows, rate) == pytest.approx(npf.npv(rate, flows), rel=1e-9)
+    assert finance.irr(flows) == pytest.approx(npf.irr(flows), abs=1e-7)
+    assert finance.capital_recovery_factor(rate, months) == pytest.approx(-npf.pmt(rate, months, 1.0), rel=1e-9)
+    level = cost * finance.capital_recovery_factor(rate, months) * 1.01  # pays a little before the last month
+    paid = finance.discounted_payback(cost, np.full(months, level), rate)
+    assert paid == pytest.approx(float(npf.nper(rate, level, -cost)), rel=1e-9)
+
+
+@pytest.mark.sourced
+def test_both_rates_of_payments_that_turn_twice_are_worth_nothing():
+    # numpy-financial, docstring of irr, gives 0.0886; the other root found with numpy's roots of the polynomial.
+    flows = np.array([-5.0, 10.5, 1.0, -8.0, 1.0])
+    roots = np.roots(flows[::-1])
+    rates = sorted(1.0 / root.real - 1.0 for root in roots if abs(root.imag) < 1e-12 and root.real > 0)
+    for rate in (0.0886, 0.70956):
+        nearest = min(rates, key=lambda r: abs(r - rate))
+        assert nearest == pytest.approx(rate, abs=5e-5)
+        assert finance.npv(flows, nearest) == pytest.approx(0.0, abs=1e-9)
 
 
 def test_monthly_rate_of_return_over_thirty_years():

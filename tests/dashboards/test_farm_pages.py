@@ -2,15 +2,28 @@
 
 from __future__ import annotations
 
+import json
+import math
 import re
+import shutil
+import sqlite3
+from contextlib import closing
+from dataclasses import replace
+from urllib.parse import parse_qsl
 
 import pytest
+from dash._utils import to_json
 
 from dashboards.app import content
+from dashboards.pages.shade import _stands_out
 from dashboards.parts.period import Losses, Period, chosen
+from dashboards.parts.skyline import months_in_words
 from dashboards.registry import PAGES
+from dashboards.store import Store
 from dashboards.visit import Person, Router, Visit
 from tests.dashboards.conftest import NARROW, assert_accessible, assert_fits, settle, visit
+from yieldwatch.pictures.months import Found
+from yieldwatch.report.words import number
 
 YEARS = "from=2024-07&to=2025-06&against_from=2023-07&against_to=2024-06"
 #: An address for each page, and for farms with and without a log.
@@ -19,12 +32,13 @@ PATHS = [
     f"/farm/varzea?{YEARS}",
     "/farm/kelter/why/degradation",
     "/farm/drumlin/shade",
-    "/farm/drumlin/shade?inverter=INV3&year=before",
+    f"/farm/drumlin/shade?inverter=INV2&{YEARS}&away=25",
     f"/farm/terrajal/dirt?{YEARS}",
     "/farm/drumlin/strings",
+    "/farm/drumlin/strings?inverter=INV1&shows=faulty",
     "/farm/drumlin/strings/INV2.3.1",
     "/farm/varzea/strings/INV1.2.2",
-    "/farm/terrajal/inverters?inverter=INV2",
+    f"/farm/terrajal/inverters?inverter=INV2&{YEARS}",
     "/farm/kelter/inverters",
     f"/farm/varzea/spells?{YEARS}",
     "/farm/drumlin/apart",
@@ -131,6 +145,159 @@ def test_a_period_written_backwards_is_turned_round(place):
     months = [f"2024-{k:02d}" for k in range(1, 13)]
     found = chosen(Visit(place, Person("x"), "/farm/drumlin", {}, {"from": "2024-05", "to": "2024-03"}), months)
     assert found.period == Period(("2024-03", "2024-04", "2024-05"))
+
+
+def shown(place, path: str, **query: str) -> str:
+    """A page's components as text."""
+    return to_json(content(Router(PAGES), place, Person("x"), path, query))
+
+
+def figure(place, path: str, name: str, **query: str) -> dict:
+    """A picture of a page as the browser gets it."""
+    found: list[dict] = []
+
+    def look(part: object) -> None:
+        if isinstance(part, dict):
+            if isinstance(part.get("props"), dict) and part["props"].get("id") == f"chart-{name}":
+                found.append(part["props"]["figure"])
+            for value in part.values():
+                look(value)
+        elif isinstance(part, list):
+            for value in part:
+                look(value)
+
+    look(json.loads(shown(place, path, **query)))
+    assert len(found) == 1, f"{len(found)} pictures named {name}"
+    return found[0]
+
+
+def query(text: str) -> dict[str, str]:
+    return dict(parse_qsl(text))
+
+
+def test_shade_of_two_periods_is_compared_bin_by_bin(place):
+    """What changed is what is missing now less what was, at every place of the sky that both saw."""
+    maps = {n: figure(place, "/farm/drumlin/shade", f"sun-{n}", **query(YEARS))["data"][0] for n in ("now", "against", "change")}
+    at = {n: {(x, y): z for x, y, z in zip(m["x"], m["y"], m["z"], strict=True)} for n, m in maps.items()}
+    assert set(at["change"]) == set(at["now"]) & set(at["against"])
+    for place_, change in at["change"].items():
+        assert change == pytest.approx(at["now"][place_] - at["against"][place_], abs=0.11)  # each is rounded to a tenth
+
+
+def test_a_change_whose_interval_is_not_known_is_not_told_as_certain():
+    assert _stands_out(Found(20.0, 12.0, 28.0, 10))  # 2.5 times its half width
+    assert not _stands_out(Found(20.0, 8.0, 32.0, 10))  # 1.7 times
+    assert not _stands_out(Found(4.0, 3.9, 4.1, 10))  # certain, and small
+    assert not _stands_out(Found(20.0, math.nan, math.nan, 10))
+
+
+def test_a_hedge_that_grew_lacks_more_in_the_second_winter(place):
+    """The sample's hedge grows half a metre a year: the same season of the year after lacks more."""
+    winter = next(t for t in figure(place, "/farm/drumlin/shade", "growth")["data"] if t["name"] == "Dec to Feb")
+    assert winter["customdata"] == [2024, 2025]
+    assert winter["y"][1] - winter["error_y"]["arrayminus"][1] > winter["y"][0] + winter["error_y"]["array"][0]
+
+
+@pytest.mark.parametrize(("asked", "metres"), [("25", 25.0), ("", 10.0), ("-4", 10.0), ("1e9", 10.0), ("9999", 500.0)])
+def test_metres_to_cut_follow_from_the_height_and_the_distance(place, asked, metres):
+    row = place.store.rows("obstacles", {"site_id": "drumlin"}, ["inverter_id", "azimuth_from_deg"])[0]
+    top, half = (metres * math.tan(math.radians(row[k])) for k in ("height_deg", "half_height_deg"))
+    built = shown(place, "/farm/drumlin/shade", away=asked)
+    assert f'"{number(top, 1)} (' in built
+    assert f'"{number(top - half, 1)} (' in built
+    assert half < top
+
+
+@pytest.mark.parametrize(("numbers", "words"), [("1 2 8 9 10 11 12", "Aug to Feb"), ("2 4 6 7 8 11", "Feb, Apr, Jun to Aug, Nov"),
+                                                ("1 12", "Dec, Jan"), ("1 2 3 4 5 6 7 8 9 10 11 12", "all months"), ("", "")])
+def test_months_in_which_shade_bites_are_said_in_runs(numbers, words):
+    assert months_in_words(numbers) == words
+
+
+def test_efficiency_by_load_is_that_of_the_period(place):
+    curves = {p: figure(place, "/farm/terrajal/inverters", "load", **query(p))["data"][1]
+              for p in ("from=2024-07&to=2024-07", "from=2025-01&to=2025-01")}
+    july, january = curves.values()
+    assert (july["name"], january["name"]) == ("Jul 2024", "Jan 2025")
+    assert july["y"] != january["y"]
+    both = figure(place, "/farm/terrajal/inverters", "load", **query(YEARS))["data"]
+    assert [t["name"] for t in both[1:3]] == ["Jul 2024 to Jun 2025", "Jul 2023 to Jun 2024"]
+
+
+def test_a_string_s_curve_lies_beside_a_sound_peer_s_in_its_light(place):
+    drawn = place.store.picture("drumlin", "string_curve", "INV1.4.2")
+    peer = place.store.picture("drumlin", "string_curve", drawn.about["peer"])
+    assert place.store.row("string_findings", {"site_id": "drumlin", "string_id": peer.item})["finding"] == "ok"
+    trace = next(t for t in figure(place, "/farm/drumlin/strings/INV1.4.2", "curve")["data"] if "peer" in t["name"])
+    light = drawn.about["light_w_m2"] / peer.about["light_w_m2"]
+    assert trace["y"] == pytest.approx([light * i for i in peer.columns["i"]], abs=0.001)
+    assert len(place.store.items("drumlin", "string_curve")) == 9, "all strings whose points the sample's tracer kept"
+
+
+@pytest.fixture(scope="module")
+def vast(place, tmp_path_factory):
+    """The sample with 5,000 strings at two farms, of which one says where they are."""
+    folder = tmp_path_factory.mktemp("vast")
+    shutil.copy(place.store.path, folder)
+    with closing(sqlite3.connect(folder / place.store.path.name)) as store:
+        for site, known in (("drumlin", True), ("varzea", False)):
+            chosen_ = "select * from string_findings where site_id = ? and finding in ('ok', 'open')"
+            rows = store.execute(chosen_, [site]).fetchall()
+            store.execute("delete from string_findings where site_id = ?", [site])
+            ids = [f"INV{n // 20 + 1}.{n % 20 // 2 + 1}.{n % 2 + 1}" for n in range(5000)]
+            marks = ", ".join("?" * len(rows[0]))
+            store.executemany(f"insert into string_findings values ({marks})",
+                              [(site, name, *rows[n % len(rows)][2:]) for n, name in enumerate(ids)])
+            layout = {"string_id": ids, "inverter_id": [i.partition(".")[0] for i in ids], "row": [""] * 5000,
+                      "x_m": [n % 100 * 22.4 if known else None for n in range(5000)],
+                      "y_m": [n // 100 * 7.3 if known else None for n in range(5000)]}
+            store.execute("update pictures set columns = ? where site_id = ? and kind = 'string_layout'",
+                          [json.dumps(layout), site])
+        store.commit()
+    return replace(place, folder=folder, store=Store(folder))
+
+
+@pytest.mark.parametrize(("site", "picture"), [("drumlin", "layout"), ("varzea", "lines-blocks")])
+def test_five_thousand_strings_are_drawn_one_by_one_in_a_page_under_300_kb(vast, site, picture):
+    assert len(shown(vast, f"/farm/{site}/strings")) < 300_000
+    drawn = [t for t in figure(vast, f"/farm/{site}/strings", picture)["data"] if "marker" in t]
+    assert sum(len(t["x"]) for t in drawn) == 5000
+    places = [p for t in drawn for p in zip(t["x"], t["y"], strict=True)]
+    assert len(set(places)) == 5000, "no string lies on another"
+
+
+def test_strings_are_picked_by_inverter_by_finding_and_by_name(vast):
+    for asked, count in (({"inverter": "INV250"}, "20 strings"), ({"name": "inv12."}, "20 strings"),
+                         ({"inverter": "INV250", "name": "INV12."}, "No string of this farm is so")):
+        assert count in shown(vast, "/farm/drumlin/strings", **asked)
+    of = figure(vast, "/farm/varzea/strings", "lines", inverter="INV7")["data"]
+    assert sum(len(t["x"]) for t in of if "marker" in t) == 20
+    faulty = shown(vast, "/farm/drumlin/strings", shows="faulty")
+    assert "sound" not in {t["name"] for t in figure(vast, "/farm/drumlin/strings", "layout", shows="faulty")["data"]}
+    assert "Show all of them" in faulty
+
+
+def test_strings_of_one_inverter_are_chosen_by_keyboard(page, served):
+    visit(page, served, "/farm/drumlin/strings")
+    page.select_option("select[name=inverter]", "INV2")
+    page.focus("form.period button")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("main p:has-text('8 strings of 32 chosen')")
+    assert page.locator("tbody tr").count() == 8
+    page.click("a:has-text('Show all of them')")
+    page.wait_for_selector("main p:has-text('Rows 1 to 25 of 32')")
+
+
+def test_a_table_wider_than_its_place_says_that_it_scrolls_and_keeps_its_first_column(page, served):
+    page.set_viewport_size({"width": 700, "height": 844})  # on a phone's its rows stand below each other
+    visit(page, served, "/rows/string_findings?site_id=drumlin")
+    page.wait_for_selector(".scroll.wide")
+    hint = page.evaluate("getComputedStyle(document.querySelector('.scroll.wide'), '::before').content")
+    assert "scroll" in hint
+    page.evaluate("document.querySelector('.scroll.wide').scrollLeft = 9999")
+    left = page.evaluate("document.querySelector('.scroll.wide td').getBoundingClientRect().left")
+    assert left >= 0.0
+    assert_fits(page)
 
 
 @pytest.mark.parametrize("path", ["/farm/nowhere", "/farm/drumlin/strings/INV9", "/farm/drumlin/why/ghosts"])

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import pytest
+from dash._utils import to_json
 
+from dashboards.app import content
+from dashboards.registry import PAGES
+from dashboards.visit import Person, Router
 from tests.dashboards.conftest import NARROW, assert_accessible, assert_fits, visit
 
 #: An address for each page of the registry.
 PATHS = [
     "/", "/?span=twelve_months&show=money", "/decisions", "/farms", "/promises", "/trust", "/trust/drumlin", "/assess", "/upload",
-    "/handbook", "/handbook/soiling", "/losses?span=month&in_hand=1", "/rows/losses?site_id=drumlin",
+    "/handbook", "/handbook/soiling", "/losses?span=month&in_hand=1",
+    "/losses/periods?from=2025-01&to=2025-06&against_from=2024-01&against_to=2024-06", "/rows/losses?site_id=drumlin",
     "/work", "/work?site=drumlin&show=do", "/plan", "/plan?view=weeks", "/plan?set=1&budget=1000&view=map", "/jobs", "/jobs/1",
 ]
 
@@ -27,6 +32,13 @@ def test_a_page_fits_a_narrow_screen(page, served, path):
     page.set_viewport_size(NARROW)
     visit(page, served, path)
     assert_fits(page)
+
+
+@pytest.mark.parametrize("path", ["/", "/losses", "/trust", "/trust/drumlin"])
+def test_a_year_whose_months_are_all_there_is_said_as_a_year(place, path):
+    built = to_json(content(Router(PAGES), place, Person("x"), path, {"span": "twelve_months"}))
+    assert " to Jun 2025" in built
+    assert "months of Jul 202" not in built
 
 
 def test_a_page_that_is_not_there_says_so(page, served):

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import datetime as dt
 import io
+import re
 import shutil
 from pathlib import Path
 from urllib.parse import quote
@@ -16,11 +18,14 @@ import pytest
 from werkzeug.exceptions import Forbidden
 
 from dashboards.app import create_app
+from dashboards.pages import promises
 from dashboards.pages.job import _written, facts_part
+from dashboards.pages.work import listed
 from dashboards.parts.readings import read_rows
 from dashboards.planner import Limits, PlanDesk, Working
-from dashboards.visit import ANALYST, PLANNER, Person, place_of
+from dashboards.visit import ANALYST, OWNER, PLANNER, Person, Visit, place_of
 from tests.dashboards.conftest import NARROW, assert_accessible, assert_fits, running, visit
+from yieldwatch.book.facts import Verdict
 from yieldwatch.errors import BookError
 from yieldwatch.report.pdf import why_no_pdf
 
@@ -206,6 +211,60 @@ def test_readings_are_typed_and_read_from_a_file_after_a_look(page, own, tmp_pat
     assert [e.readings["p_mp_w"] for e in book.evidence(job.ref)] == [3412.0, 3900.0]
 
 
+def test_readings_before_and_after_stand_against_each_other_and_one_is_taken_back(page, own):
+    job = next(j for j in own.place.jobs.all() if j.job_kind == "clean")
+    book = own.place.jobs.book()
+    for kind, power in (("before", 3200.0), ("after", 3600.0)):
+        book.add_reading(job.ref, "Ann", kind, {"p_mp_w": power, "poa_global_w_m2": 800.0, "temp_module_c": 25.0}, part="S1")
+    visit(page, own, f"/jobs/{job.ref}")
+    row = page.locator("tr:has-text('3,200 W')").first.inner_text()
+    # 3600 over 3200 in the same light and warmth is an eighth more.
+    for said in ("S1", "Pmp", "3,200 W", "3,600 W", "+12.5 %"):
+        assert said in row
+    page.locator("button:has-text('Take it back')").first.click()
+    page.wait_for_selector("#readings-said:has-text('is taken back')")
+    assert [e.withdrawn for e in book.evidence(job.ref)] == [True, False]
+    assert page.locator("td:has-text('+12.5 %')").count() == 0
+
+
+def test_a_press_on_the_curve_over_budgets_takes_that_budget(page, own):
+    visit(page, own, "/plan")
+    page.wait_for_selector("#chart-curve .main-svg")
+    budgets = page.locator("#plan-curve tbody tr td:first-child")
+    asked = [float(t.replace(",", "")) for t in budgets.all_inner_texts()]
+    assert asked == sorted(asked)
+    assert len(asked) > 2
+    point = page.locator("#chart-curve .points path.point").nth(1)
+    point.scroll_into_view_if_needed()
+    box = point.bounding_box()
+    # The picture's own layer lies over its points.
+    at = (box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    page.mouse.move(*at)
+    page.mouse.click(*at)
+    page.wait_for_url(f"**budget={asked[1]:.0f}**")
+    page.wait_for_selector(f".lead:has-text('With EUR {asked[1]:,.0f}')")
+    # The plan of a budget spends it, but for the rounding up to whole money.
+    spent = float(re.search(r"They take EUR\s([\d,]+)", page.inner_text("#plan .lead"))[1].replace(",", ""))
+    assert asked[1] - 1.0 <= spent <= asked[1]
+    assert_accessible(page)
+
+
+def test_a_calendar_taken_away_cancels_what_the_one_before_held(own):
+    client = create_app(own.place).server.test_client()
+
+    def told(address):
+        answer = client.get(address)
+        assert answer.status_code == 200
+        events = icalendar.Calendar.from_ical(answer.data).walk("VEVENT")
+        return {str(e["uid"]): (str(e["status"]), e["sequence"]) for e in events}
+
+    full, little, again = (told(f"/plan/visits.ics{limits}") for limits in ("", "?set=1&budget=0", ""))
+    assert set(full) <= set(little)
+    gone = [uid for uid in full if little[uid][0] == "CANCELLED"]
+    assert gone
+    assert all(full[uid][1] < little[uid][1] < again[uid][1] and again[uid][0] == "TENTATIVE" for uid in gone)
+
+
 @pytest.mark.parametrize("content", [
     b"", b"part,p_mp_w\nS1,3\n", b"kind,colour\nafter,red\n", b"kind,p_mp_w\n", b"\xff\xfe", b"kind,kind\nafter,after\n",
     b"kind,p_mp_w\n" + b"after,1\n" * 201])
@@ -252,6 +311,42 @@ def test_a_role_that_may_not_write_gets_no_boxes_and_no_answer(own):
         with pytest.raises(Forbidden):
             _written(own.place, job.ref, job.version, "booking", {"booked_for": ""}, {"booked_for": "2031-01-01"})
     assert own.place.jobs.book().last_change() == before
+
+
+def test_promises_of_one_period_stand_against_those_of_another(own):
+    book = own.place.jobs.book()
+    jobs = [j for j in own.place.jobs.all() if j.job_kind == "repair_inverter"][:2]
+    for job, day, gain in zip(jobs, ("2024-05-06", "2025-05-06"), (100.0, 250.0), strict=True):
+        book.change(job.ref, "ann", {"decision": "do"})
+        book.change(job.ref, "ann", {"done_on": dt.date.fromisoformat(day)})
+        book.record_verdict(job.ref, "ann", Verdict(gain, gain - 50.0, gain + 50.0, 40.0, "Worked.", 200.0))
+    whole, one, both = (str(promises.build(Visit(own.place, Person("ann"), "/promises", {}, query))) for query in (
+        {}, {"from": "2025-05", "to": "2025-05"},
+        {"from": "2025-05", "to": "2025-05", "against_from": "2024-05", "against_to": "2024-05"}))
+    # 100 + 250 kWh proven, each within 50 of it, where 200 were promised of each.
+    assert "400 kWh were promised and 350 kWh proven (250 to 450" in whole
+    assert "200 kWh were promised and 250 kWh proven (200 to 300" in one
+    assert "100 kWh proven (50 to 150" not in one
+    assert "100 kWh proven (50 to 150" in both
+
+
+def test_a_planners_workbook_holds_the_work_and_neither_income_nor_return(own):
+    server = create_app(own.place).server
+    books = []
+    for role in (OWNER, PLANNER):
+        with server.test_request_context(), contextlib.closing(_as(role, own.place)) as answer:
+            answer.direct_passthrough = False
+            books.append(openpyxl.load_workbook(io.BytesIO(answer.get_data())))
+    whole, part = books
+    assert {"Statements", "Budget to income", "Return"} <= set(whole.sheetnames)
+    assert part.sheetnames == ["Work list", "Plan of the year", "Left out of the plan", "Not now", "Cautions",
+                               "What the columns mean"]
+    assert [c.value for c in part["Work list"]["B"]] == [c.value for c in whole["Work list"]["B"]]
+
+
+def _as(role, place):
+    flask.g.person = Person("ann", frozenset({role}))
+    return listed(place, "work_list.xlsx")
 
 
 def test_the_work_list_is_narrowed_and_taken_away(page, own):

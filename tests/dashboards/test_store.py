@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import os
 import sqlite3
+from dataclasses import replace
 
+import numpy as np
+import pandas as pd
 import pytest
 
 from dashboards.store import NoAssessment, Store
 from tests.report.invented import HOSTILE_NAME, assessment
 from yieldwatch.report import write_report
+from yieldwatch.report.spans import span_tables
 from yieldwatch.report.store_file import STORE_FILE
 
 
@@ -98,6 +102,15 @@ def test_the_sums_of_a_span_are_those_of_its_farms_and_the_bridge_closes(store):
 def test_a_farm_that_lacks_a_plan_or_a_month_says_why(store):
     for farm in store.rows("span_farms"):
         assert farm["budget_kwh"] is not None or farm["note"]
+
+
+def test_tables_of_spans_have_all_their_columns_whatever_the_farms_lack(store):
+    whole = assessment()
+    without_plan = tuple(replace(s, bridge=pd.DataFrame()) for s in whole.sites)
+    unmeasured = tuple(replace(s, gap=replace(s.gap, yields=s.gap.yields.assign(measured_kwh=np.nan))) for s in without_plan)
+    for sites in (without_plan, unmeasured):
+        for name, table in span_tables(replace(whole, sites=sites)).items():
+            assert tuple(table.columns) == store.columns(name)
 
 
 def test_names_of_a_users_stay_text(store):

@@ -147,7 +147,7 @@ def iv_round(farm: Farm, number: int, day: dt.date) -> tuple[pd.DataFrame, pd.Da
         trace = f"R{number}-{n + 1:03d}"
         rows.append(
             (
-                at.tz_convert(spec.timezone).isoformat(timespec="seconds"),
+                (at + pd.Timedelta(minutes=fit.iv_clock_min)).tz_convert(spec.timezone).isoformat(timespec="seconds"),
                 farm.units[i].id,
                 round(poa * rng.normal(1, 0.003), 1),
                 round(float(p.temp_module[t]) + drift + temp_bias + rng.normal(0, 0.5), 1),

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from .instruments import dc_voltage, drawn_dc, whole_grid
+from .sensors import light_of, stuck_or_capped
 from .shade import years_since
 from .simulate import Farm, Truth
 from .spec import StringFault
@@ -68,7 +69,7 @@ def station_weather(farm: Farm) -> pd.DataFrame:
     n, years = len(wx), years_since(wx.index, spec.start)
     first = farm.planes[spec.arrays[0].id]
     out = pd.DataFrame({"time": by_clock(wx.index, fit.weather_clock)})
-    sources = {"poa_global_w_m2": whole_grid(farm, first.poa_global), "ghi_w_m2": wx["ghi"].to_numpy()}
+    sources = light_of(farm, wx)
     kept = {"station": tuple(sources), "ghi": ("ghi_w_m2",), "poa": ("poa_global_w_m2",)}[fit.weather]
     bias = np.clip(rng.normal(0, fit.light_bias, 2), -0.03, 0.03)
     for k, name in enumerate(sources):
@@ -76,7 +77,8 @@ def station_weather(farm: Farm) -> pd.DataFrame:
             sources[name] * (1 + bias[k] - fit.light_drift_year * years) * rng.normal(1, fit.light_noise, n)
         )
         if name in kept:
-            out[name] = np.clip(read + rng.normal(0, 0.6, n), 0, None).round(1)
+            read = np.clip(read + rng.normal(0, 0.6, n), 0, None).round(1)
+            out[name] = stuck_or_capped(farm, name, read)
     out["temp_air_c"] = (wx["temp_air"].to_numpy() + rng.normal(0, 0.3) + rng.normal(0, 0.15, n)).round(1)
     module = wx["temp_air"].to_numpy().copy()
     module[farm.lit] = first.temp_module

@@ -224,11 +224,31 @@ CAUSE_OF = {
 
 
 @dataclass(frozen=True)
+class SensorFault:
+    """
+    What is wrong with one light sensor of the station, `column` ghi_w_m2 or poa_global_w_m2.
+
+    `size` means: dirt, % of light lost on each dry day; tilt, degrees by which it leans; shade, elevation up to which something
+    stands in front; stuck, spells a year; ceiling, W/m² above which it reads no more. `toward` is the bearing it leans to, or at
+    which the thing stands.
+    """
+
+    kind: str
+    size: float
+    column: str = "ghi_w_m2"
+    toward: float = 90.0
+    width: float = 25.0  # degrees of bearing that the thing covers
+    rain_mm: float = 4.0  # depth that leaves 1/e of the dirt
+    cleaned: tuple[dt.date, ...] = ()
+
+
+@dataclass(frozen=True)
 class Instruments:
     """Errors of what reads the farm: one-sigma shares where random, plain values where not."""
 
     weather: str = "station"  # "station" (poa + ghi), "ghi", "poa", "modelled"
     second_weather: bool = False
+    sensor_faults: tuple[SensorFault, ...] = ()
     log_minutes: int | None = 15
     unlogged_minutes: int = 15  # interval of the simulation where there is no log
     log_voltage: bool = True
@@ -254,6 +274,7 @@ class Instruments:
     iv_bad_light: float = 0.04
     iv_swaps: float = 0.0  # chance a round that two strings stand under each other's name
     iv_partial: bool = False  # droppings, and shade on modules that lie, take voltage and leave the current
+    iv_clock_min: int = 0  # by which the sheets' times are late
     curves: bool = False
     clamp_rounds: tuple[dt.date, ...] = ()
 

@@ -34,6 +34,7 @@ def events(farm: Farm) -> pd.DataFrame:
         if f.repaired
     ]
     days += [(f.repaired, "repair", f.inverter, 400.0, "") for f in spec.all_of(InverterEfficiency) if f.repaired]
+    days += [(d, "sensor_cleaned", "site", None, "") for f in spec.instruments.sensor_faults for d in f.cleaned]
     for day, kind, scope, cost, note in days:
         if spec.start <= day < spec.end:
             noted.append((pd.Timestamp(day, tz="UTC"), kind, day.isoformat(), "", scope, cost, note))

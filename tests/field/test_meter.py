@@ -39,7 +39,7 @@ def test_meter_takes_dates_as_local_midnight_and_export_as_energy(tmp_path):
         (
             "2024-06-01,2024-06-30,2000\n2024-06-29,2024-07-28,2100\n",
             [2000],
-            ["line 2, which is no longer and was kept"],
+            ["line 2, which is shorter or equal and was kept"],
         ),
         # 20 kW x 24 h x 1.05 = 504 kWh a day. Two days at zero, then their energy in one period.
         (

@@ -145,7 +145,7 @@ def test_a_bad_row_is_set_aside_with_its_reason_and_stops_no_other(tmp_path, row
         value,
     )
     assert reason in found.reason
-    assert any("1 of 2 rows were set aside, first line 2" in n for n in data.notices)
+    assert any("1 of 2 rows was set aside, first line 2" in n for n in data.notices)
 
 
 def test_a_blank_power_is_a_gap_and_not_zero(tmp_path):
@@ -317,6 +317,27 @@ def test_misspelt_files_are_noticed(tmp_path):
     assert 'sites/field/wether.csv: ignored, not part of the format. Did you mean "weather"?' in data.notices
     assert 'sites/field/readings/mete: ignored, not part of the format. Did you mean "meter"?' in data.notices
     assert not any("plan.pdf" in n or "photos" in n for n in data.notices)
+
+
+def test_weather_in_long_steps_stops_the_run(tmp_path):
+    rows = "".join(f"2024-06-{day:02d},150,15\n" for day in range(1, 5))
+    with pytest.raises(FieldDataError, match=r"its rows come every 24 hours. Expected a step of an hour or less"):
+        read_site(tmp_path, {"weather.csv": "time,ghi_w_m2,temp_air_c\n" + rows})
+
+
+def test_energy_from_before_the_first_day_of_operation_is_noticed(tmp_path):
+    late = SITE.replace("2019-06-14", "2031-01-01")
+    meter = METER + "2024-06-01,2024-07-01,900\n"
+    data = read_site(tmp_path, {"weather.csv": WEATHER, "readings/meter/m.csv": meter}, settings={"sites/field/site.toml": late})
+    assert any("commissioned = 2031-01-01, but there is energy from" in n for n in data.notices)
+
+
+def test_tables_in_the_wrong_place_or_of_another_kind_are_noticed(tmp_path):
+    data = read_site(tmp_path, {"weather.xlsx": b"PK", "meter.csv": METER, "readings/power.xlsx": b"PK", "letter.xlsx": b"PK"})
+    said = [n for n in data.notices if "ignored" in n]
+    assert [n.split(":")[0].removeprefix("sites/field/") for n in said] == ["meter.csv", "weather.xlsx", "readings/power.xlsx"]
+    assert "Move it to sites/field/readings/meter." in said[0]
+    assert "Export it as CSV." in said[1]
 
 
 def test_market_prices_that_are_missing_are_noticed(tmp_path):

@@ -58,6 +58,21 @@ def test_the_top_of_a_hedge_is_where_geometry_puts_it(behind_hedge, gap):
     assert (inner["height_low_deg"] <= inner["height_deg"]).all()
 
 
+def test_half_of_the_energy_went_with_the_sun_above_the_height_that_a_cut_to_half_leaves(behind_hedge):
+    sun, times = behind_hedge.state.model.sun, np.ones(len(behind_hedge.state.model.times), bool)
+    east = (sun.azimuth >= 120) & (sun.azimuth < 135) & (sun.elevation > 5.0)
+    # All of it in two intervals, one third while the sun is low: the height is that of the greater part.
+    low, high = (np.flatnonzero(east & (np.abs(sun.elevation - h) < 1.0))[0] for h in (8.0, 16.0))
+    shade = np.zeros((4, len(times)))
+    shade[:, low], shade[:, high] = 1.0, 2.0
+    found = outlines(behind_hedge.state, shade, times)
+    row = found[(found["inverter_id"] == "INV1") & (found["azimuth_from_deg"] == 120)].iloc[0]
+
+    assert row["energy_kwh"] == pytest.approx(3.0)
+    assert row["half_height_deg"] == pytest.approx(sun.elevation[high])
+    assert row["half_height_deg"] < row["height_deg"]
+
+
 def test_no_outline_where_no_hedge_stands(gap):
     outside = gap.obstacles[(gap.obstacles["azimuth_from_deg"] >= 165) | (gap.obstacles["azimuth_to_deg"] <= 90)]
 

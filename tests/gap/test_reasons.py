@@ -13,6 +13,7 @@ from tests.farm.spec import Curtailment, Hedge, Outages, Soiling, StringFault
 from yieldwatch.constants import CAUSES
 from yieldwatch.gap.account import site_gap
 from yieldwatch.gap.attribute import infer_state
+from yieldwatch.gap.readings_used import readings_of
 from yieldwatch.gap.results import SiteGap
 from yieldwatch.gap.rounds import assess_rounds
 from yieldwatch.gap.why import Figure, Why
@@ -224,3 +225,12 @@ def test_a_short_history_is_told_over_what_there_is(farm):
     first, last = (pd.Timestamp(day, tz=farm.site.timezone).tz_convert("UTC") for day in (dt.date(2024, 4, 1), END))
     gap = site_gap(farm.state, farm.data, farm.findings, first, last)
     assert {(why.from_month, why.to_month) for why in gap.evidence} == {("2024-04", "2024-06")}
+
+
+def test_without_rain_or_snow_readings_snow_rests_on_the_log_alone(farm: Inferred) -> None:
+    weather = farm.state.model.weather
+    bare = replace(weather, table=weather.table.drop(columns=["precipitation", "snow_depth"], errors="ignore"))
+
+    found = readings_of("snow", replace(farm.state, model=replace(farm.state.model, weather=bare)), farm.data)
+
+    assert [r.what for r in found] == ["AC power in the interval log"]

@@ -15,8 +15,9 @@ from tests.farm.spec import Hedge, Outages, Soiling, StringFault
 from yieldwatch.gap.account import site_gap
 from yieldwatch.gap.clamps import check_clamps
 from yieldwatch.gap.rounds import assess_rounds
-from yieldwatch.pictures import Picture, Subject, prepare_pictures
+from yieldwatch.pictures import Picture, Subject, doubt, prepare_pictures
 from yieldwatch.pictures.doubt import draws_of
+from yieldwatch.pictures.months import by_month, over_months
 
 START, END = dt.date(2023, 6, 1), dt.date(2024, 7, 1)
 CLEANED = dt.date(2023, 8, 20)
@@ -63,6 +64,11 @@ def test_a_farm_s_pictures_stay_small(pictures):
     assert size < 200_000
 
 
+def test_a_farm_of_which_nothing_was_measured_has_pictures_too(subject):
+    unmeasured = replace(subject, losses=subject.losses[subject.losses["cause"] != "unexplained"])
+    assert {p.item for p in doubt.prepare(unmeasured)} == {p.item for p in doubt.prepare(subject)} - {"unexplained"}
+
+
 @pytest.mark.parametrize("cause", ["inverter_outage", "grid_outage", "curtailment"])
 def test_hours_off_or_held_down_add_up_to_the_month_s_loss(subject, pictures, cause):
     losses = subject.losses[subject.losses["cause"] == cause].set_index("month")["energy_kwh"]
@@ -102,16 +108,53 @@ def test_a_sum_over_months_and_causes_has_the_interval_of_the_posterior_s_draws(
 
 
 def test_light_is_missing_where_the_hedge_stands_and_nowhere_from_an_inverter_in_the_open(pictures):
-    behind, clear = frame(pictures["sun_position", "INV1"]), frame(pictures["sun_position", "INV4"])
+    behind, clear = pictures["sun_position", "INV1"], pictures["sun_position", "INV4"]
 
-    def low_sun(bins: pd.DataFrame, bearing: tuple[float, float]) -> float:
-        here = bins[bins["azimuth_deg"].between(*bearing) & (bins["elevation_deg"] < 20.0)]
-        return float(np.average(here["missing_pct"], weights=here["hours"]))
+    def low_sun(picture: Picture, bearing: tuple[float, float]) -> float:
+        about = picture.about
+        found = over_months("missing_pct", picture.columns, about, about["months"])
+        here = [f for place, f in found.items()
+                if bearing[0] <= about["azimuth_deg"][place] <= bearing[1] and about["elevation_deg"][place] < 20.0]
+        return float(np.average([f.value for f in here], weights=[f.days for f in here]))
 
     # The hedge covers bearings 95 to 155° and stands up to atan(4 m / 5 m) = 39° high before the nearest string.
     assert low_sun(behind, (100.0, 150.0)) > low_sun(clear, (100.0, 150.0)) + 15.0
     assert abs(low_sun(clear, (190.0, 250.0))) < 6.0
     assert pictures["sun_position", "INV1"].about["shaded"]
+
+
+def test_months_put_together_are_their_medians_by_days():
+    """Two months at one place: days of 10, 12, 14 (median 12) and of 20 four times; another place in the second month alone."""
+    place = np.array([7, 7, 7, 7, 7, 7, 7, 9])
+    value = np.array([10.0, 12.0, 14.0, 20.0, 20.0, 20.0, 20.0, 5.0])
+    month, day = np.array([0, 0, 0, 1, 1, 1, 1, 1]), np.arange(8)
+    columns, places, scatter = by_month("value_pct", place, value, month, day, 0)
+    about = {"months": ["2024-01", "2024-02"], "scatter": [None if np.isnan(v) else v for v in scatter]}
+    both = over_months("value_pct", columns, about, about["months"])
+
+    assert places == [7, 9]
+    assert both[0].value == pytest.approx((3 * 12.0 + 4 * 20.0) / 7)
+    # Absolute deviations 2, 0, 2, 0, 0, 0, 0: their median is 0. Without the second month it is 2.
+    assert (both[0].low, both[0].high) == (both[0].value, both[0].value)
+    january = over_months("value_pct", *_alone(place, value, month, day), ["2024-01"])[0]
+    half = 1.645 * 1.2533 * 1.4826 * 2.0 / np.sqrt(3)  # normal deviate, median over mean, deviation over its median, days
+    assert (january.low, january.high) == pytest.approx((12.0 - half, 12.0 + half))
+    # One day says nothing of scatter.
+    assert both[1].value == 5.0
+    assert np.isnan(both[1].low)
+    assert 1 not in over_months("value_pct", columns, about, ["2024-01"])
+
+
+def _alone(place, value, month, day) -> tuple[dict, dict]:
+    first = month == 0
+    columns, _, scatter = by_month("value_pct", place[first], value[first], month[first], day[first], 0)
+    return columns, {"months": ["2024-01"], "scatter": scatter}
+
+
+def test_two_readings_of_a_day_count_as_one():
+    columns, *_ = by_month("x", np.zeros(4, int), np.array([1.0, 3.0, 10.0, 10.0]), np.zeros(4, int), np.array([1, 1, 2, 3]), 1)
+    # Days of 2, 10 and 10.
+    assert (columns["x"], columns["days"]) == ([10.0], [3])
 
 
 def test_the_sun_s_path_at_midsummer_is_as_high_as_its_declination_says(subject, pictures):
@@ -167,12 +210,16 @@ def test_an_inverter_s_efficiency_is_ac_over_dc_of_its_log(subject):
     assert log is not None
     state = replace(subject.state, log=replace(log, dc=log.ac / 0.95))
     found = {(p.kind, p.item): p for p in prepare_pictures(replace(subject, state=state))}
-    bins = frame(found["efficiency", "INV1"])
-    assert bins["efficiency_pct"].to_numpy() == pytest.approx(95.0, abs=0.01)
+    drawn = found["efficiency", "INV1"]
+    assert list(drawn.columns["efficiency_pct"]) == pytest.approx([95.0] * len(drawn.columns["days"]), abs=0.01)
+    assert sum(drawn.about["used"]) <= sum(drawn.about["could"]) * 1.1
+    fleet = frame(found["efficiency_fleet", ""])
+    assert (fleet["low_pct"] <= fleet["off_datasheet_pct"]).all()
+    assert (fleet["off_datasheet_pct"] <= fleet["high_pct"]).all()
     months = frame(found["efficiency_months", "INV1"])
     assert list(months["month"]) == [str(p) for p in pd.period_range("2023-06", "2024-06", freq="M")]
     # At 30 % load and more the datasheet's curve is nearly flat: the month's median lies near 95 % over it.
-    flat = np.median(bins.loc[bins["load_pct"] > 30.0, "datasheet_pct"])
+    flat = np.median([v for v, load in zip(drawn.about["datasheet_pct"], drawn.about["load_pct"], strict=True) if load > 30.0])
     assert months["off_datasheet_pct"].median() == pytest.approx(100.0 * (95.0 / flat - 1.0), abs=0.7)
 
 

@@ -20,7 +20,7 @@ def rounds(levels: dict[str, np.ndarray]) -> pd.DataFrame:
     """A row a string and round, by date of the round and string number."""
     rows = [
         {"time": pd.Timestamp(day, tz="UTC"), "round_id": n, "string_id": f"S{k}", "module_type": "M", "array_id": "A",
-         "grade": "good", "no_current": power == 0.0, "p_mp_plate": power}
+         "grade": "good", "flags": "", "no_current": power == 0.0, "p_mp_plate": power}
         for n, (day, of) in enumerate(levels.items(), 1) for k, power in enumerate(of)]
     return pd.DataFrame(rows)
 

@@ -300,8 +300,8 @@ def obstacles(site_id: str) -> pd.DataFrame:
     """A hedge, and a wall that the sun never rises above."""
     year = (dt.date(2025, 1, 1), dt.date(2025, 6, 30))
     rows = [
-        (site_id, "I1", *year, 90.0, 105.0, 14.2, 12.0, 16.5, 41.0, 38.0, 120.0, "1 2 3", 2.53),
-        (site_id, "I2", *year, 240.0, 255.0, 20.0, 18.0, np.nan, 20.5, 60.0, 90.0, "1 2", 3.64),
+        (site_id, "I1", *year, 90.0, 105.0, 14.2, 12.0, 16.5, 41.0, 38.0, 120.0, "1 2 3", 2.53, 9.1),
+        (site_id, "I2", *year, 240.0, 255.0, 20.0, 18.0, np.nan, 20.5, 60.0, 90.0, "1 2", 3.64, 12.4),
     ]
     return pd.DataFrame(rows, columns=list(OBSTACLES))
 

@@ -11,6 +11,7 @@ from tests.report.invented import HOSTILE_FORMULA, HOSTILE_NAME, assessment
 from tests.report.paper import needs_pango, pages
 from yieldwatch.action.cautions import CAUTIONS, cautions_of
 from yieldwatch.action.methods import LOOK_FIRST, METHODS, method
+from yieldwatch.book.facts import Evidence
 from yieldwatch.constants import FAULT_FINDINGS, JOB_KINDS
 from yieldwatch.report import crew_sheets
 from yieldwatch.report.crew_sheets import crew_sheets_html, crew_sheets_pdf
@@ -103,7 +104,7 @@ def test_what_is_not_on_record_is_said():
 def test_what_is_read_fits_what_is_worked_on():
     sheet = crew_sheets._sheet(crew_sheets.planned_visits(with_scope("inspect", "INV2"))[0])
     assert sheet.jobs[0].rows == ("INV2", "sound neighbour no.")
-    assert sheet.jobs[0].parts.rows == (("INV2", "inv100", "100.0", "12", ""),)
+    assert sheet.jobs[0].parts.rows[0][:4] == ("INV2", "inv100", "100.0", "12")
     sheet = crew_sheets._sheet(crew_sheets.planned_visits(with_scope("clean", "site"))[0])
     assert sheet.jobs[0].rows == ("the site",)
     # 24 strings of 24 modules; the modules' size, the area and the hedge are not on record
@@ -130,3 +131,28 @@ def test_a_visits_cautions_are_those_of_all_its_jobs_each_once():
     assert len(both) == len(set(both)) <= len(CAUTIONS) + 1
     with pytest.raises(ValueError, match="job_kind = dance, not known"):
         cautions_of(["clean", "dance"])
+
+
+def test_a_cut_says_what_to_cut_from_where_it_is_seen_and_by_how_much():
+    sheet = crew_sheets._sheet(crew_sheets.planned_visits(with_scope("cut_vegetation", "site"))[0])
+    hedge, wall = sheet.jobs[0].shade.rows
+    # 14.2° above the horizontal: tan(14.2°) is 0.253, so 1.3 m at 5 m, 2.5 m at 10 m, 5.1 m at 20 m.
+    assert hedge[2:8] == ("90 to 105° (E)", "14°", "12 to 16", "1.3", "2.5", "5.1")
+    # The sun never rises above the wall there: its top is no lower.
+    assert wall[3:5] == ("from 20°", "")
+    assert "measure it" in sheet.jobs[0].shade.caption
+
+
+def test_the_way_there_is_told_in_coordinates_and_cables_are_asked_for():
+    where = dict(crew_sheets._sheet(crew_sheets.planned_visits(assessment())[0]).where)
+    # RFC 5870: latitude, then longitude, in degrees of WGS 84.
+    assert where["Position"].endswith("geo:51.20000,-1.90000")
+    assert "mark cables" in where["Cable plan"]
+
+
+def test_photos_in_the_job_book_are_named_on_the_sheet():
+    kept = Evidence(3, 7, "photo", None, None, {}, "photos/fuse.jpg", None, "<b>burnt</b>", "Ada", False)
+    done = assessment()
+    done = replace(done, work_list=done.work_list.assign(job_ref=7))
+    assert "photos/fuse.jpg, &lt;b&gt;burnt&lt;/b&gt;" in crew_sheets_html(done, {7: (kept,)})
+    assert "Photos in the job book" not in crew_sheets_html(done, {8: (kept,)})

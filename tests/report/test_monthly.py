@@ -16,7 +16,7 @@ from yieldwatch.book.reconcile import Reconciled
 from yieldwatch.report import monthly_pictures, pictures
 from yieldwatch.report.monthly import monthly_html, monthly_pdf
 from yieldwatch.report.monthly_words import answers, last_month, summed_bridge
-from yieldwatch.report.pictures import Step
+from yieldwatch.report.pictures import Bars, Step
 
 QUESTIONS = ("What came in", "What was expected", "Why it differs", "What was in our hands", "What to decide", "What was proven",
              "What is not known")
@@ -150,6 +150,16 @@ def test_losses_by_month_hold_the_accounts_sums_and_months_not_measured_are_gaps
     # soiling takes 2.1 % of 162,000 kWh in the six months that are there
     assert "3.4 MWh" in picture.svg
     assert "reactive power" in picture.caption
+
+
+def test_a_months_whisker_spans_its_interval_to_the_scale_of_the_bars():
+    row = Bars("dirt", [10.0, math.nan], [5.0, math.nan], [15.0, math.nan], "10 (5 to 15)")
+    svg = pictures.bars_by_month([row], ["Jan", "Feb"], "alternative")
+    (bar,) = [float(h) for h in re.findall(r'height="([\d.]+)"', svg)]
+    ((top, bottom),) = [(float(a), float(b)) for a, b in re.findall(r"M[\d.]+ ([\d.]+) h3 m-1.5 0 V([\d.]+)", svg)]
+    # The interval is 10 long, as the bar is.
+    assert bottom - top == pytest.approx(bar, abs=0.15)
+    assert "10 (5 to 15)" in svg
 
 
 def test_a_bridge_leads_from_total_to_total():

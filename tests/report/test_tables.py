@@ -18,7 +18,7 @@ CONTRACT = {
     "fill_factor_ratio, finding, confidence",
     "downtime": "site_id, inverter_id, start, end, cause, energy_kwh",
     "obstacles": "site_id, inverter_id, from, to, azimuth_from_deg, azimuth_to_deg, height_deg, height_low_deg, height_high_deg, "
-    "sun_highest_deg, beam_lost_pct, energy_kwh, months, rise_per_10_m",
+    "sun_highest_deg, beam_lost_pct, energy_kwh, months, rise_per_10_m, half_height_deg",
     "work_list": "rank, job_id, site_id, job_kind, cause, scope, due_from, due_to, gain_kwh_per_year, "
     "gain_low_kwh_per_year, gain_high_kwh_per_year, gain_per_year, cost, cost_alone, payback_months, "
     "payback_low_months, payback_high_months, npv, chosen, confidence, caution",

@@ -49,6 +49,19 @@ def test_what_could_not_be_told_and_the_folder_are_named(answer):
     assert "out: monthly_report.html" in answer
 
 
+def test_a_farm_that_is_left_out_is_named():
+    whole = assessment()
+    said_of_it = said(print_assessment, replace(whole, sites=whole.sites[1:]), Path("out"))
+    assert "Left out of every figure, for want of usable weather: <script>" in said_of_it
+
+
+def test_only_what_is_written_is_named():
+    whole = assessment()
+    empty = replace(whole, plan=whole.plan.iloc[:0])
+    assert "visits.ics" in said(print_assessment, whole, Path("out"))
+    assert "visits.ics" not in said(print_assessment, empty, Path("out"))
+
+
 def test_user_text_is_not_read_as_markup():
     whole = assessment()
     site = replace(whole.sites[1], site=replace(whole.sites[1].site, name="[bold]x[/nope] \x1b[2J"))

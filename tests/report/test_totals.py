@@ -33,6 +33,14 @@ def test_causes_add_up_to_the_gap():
     assert total.gap_money == pytest.approx(1102.572, abs=1e-6)
 
 
+def test_money_is_not_known_where_only_nil_has_a_price():
+    site = measured_site()
+    unpriced = site.losses.assign(revenue_lost=site.losses["revenue_lost"].where(site.losses["cause"] == "snow"))
+    total = site_total(replace(site, losses=unpriced))
+    assert not total.in_hand.money.known
+    assert not total.beyond.money.known
+
+
 def test_doubt_shared_by_all_months_adds_up_and_doubt_of_its_own_does_not():
     site = measured_site()
     rng = np.random.default_rng(1)

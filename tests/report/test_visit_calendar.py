@@ -61,21 +61,48 @@ def test_the_file_keeps_the_rules_of_its_standard():
 
 
 def test_the_same_plan_gives_the_same_bytes_and_a_visit_that_moves_keeps_its_identity():
-    first, again = visits_ics(assessment()), visits_ics(assessment())
-    assert first == again
-    (before,), (after,) = events(first), events(visits_ics(changed(start="2025-07-22"), revision=1))
+    first = visits_ics(assessment())
+    assert first == visits_ics(assessment()) == visits_ics(assessment(), [first])
+    moved = visits_ics(changed(start="2025-07-22"), [first])
+    (before,), (after,) = events(first), events(moved)
     assert before["uid"] == after["uid"]
     assert after.decoded("dtstart") == dt.date(2025, 7, 22)
     assert after["sequence"] > before["sequence"]
+    assert after.decoded("dtstamp") > before.decoded("dtstamp")
+    (back,) = events(visits_ics(assessment(), [first, moved]))
+    assert back["sequence"] > after["sequence"]
     (later,) = events(visits_ics(replace(assessment(), as_of=dt.date(2025, 7, 2))))
     assert later["sequence"] > after["sequence"]
     (other,) = events(visits_ics(changed(crew="cleaning")))
     assert other["uid"] != before["uid"]
 
 
-def test_a_revision_out_of_range_is_refused():
-    with pytest.raises(ValueError, match=r"revision = 1000\. Expected 0 to 999"):
-        visits_ics(assessment(), revision=1000)
+@pytest.mark.sourced
+def test_a_visit_no_longer_planned_is_cancelled_until_its_day_has_passed():
+    # Source: RFC 5545 (from memory): 3.8.1.11, STATUS:CANCELLED; 3.8.7.4, a revision has the same UID and a higher SEQUENCE.
+    first = visits_ics(changed(start="2025-07-17", crew_days=4.0))
+    none = replace(assessment(), plan=assessment().plan.iloc[:0])
+    kept = visits_ics(none, [first])
+    for old, new in zip(events(first), events(kept), strict=True):
+        assert (new["status"], new["uid"], new["dtstart"], new["summary"]) == (
+            "CANCELLED", old["uid"], old["dtstart"], old["summary"])
+        assert new["sequence"] > old["sequence"]
+    # It stays cancelled in later files, with the same number, and comes back with a higher one.
+    assert visits_ics(none, [first, kept]) == visits_ics(none, [kept]) == kept
+    back = events(visits_ics(changed(start="2025-07-17", crew_days=4.0), [kept]))
+    assert [e["status"] for e in back] == ["TENTATIVE"] * 2
+    assert min(e["sequence"] for e in back) > max(e["sequence"] for e in events(kept))
+    # The first part ends with Friday 18 July, the second with Tuesday 22 July.
+    halfway = replace(none, as_of=dt.date(2025, 7, 21))
+    assert [e.decoded("dtstart") for e in events(visits_ics(halfway, [kept]))] == [dt.date(2025, 7, 21)]
+    assert visits_ics(replace(none, as_of=dt.date(2025, 7, 23)), [kept]) == b""
+
+
+@pytest.mark.parametrize("content", [
+    b"no calendar", b"BEGIN:VCALENDAR\r\nBEGIN:VEVENT\r\nUID:1\r\nEND:VEVENT\r\nEND:VCALENDAR\r\n"])
+def test_an_earlier_file_that_cannot_be_read_is_said(content):
+    with pytest.raises(ValueError, match=r".+"):
+        visits_ics(assessment(), [content])
 
 
 @pytest.mark.parametrize(

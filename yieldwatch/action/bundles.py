@@ -17,7 +17,7 @@ from yieldwatch.action.problem import Offer, Problem
 
 #: Ways to combine a group's offers up to which all are tried.
 _MOST_WAYS = 10_000
-#: Money by which a visit may miss being carried: rounding.
+#: Money and hours by which one way may miss being no dearer than another: rounding.
 _SLACK = 1e-9
 
 
@@ -73,10 +73,8 @@ def bundles(problem: Problem, must: np.ndarray, offers: Sequence[Offer]) -> list
     hours = sum(problem.hours_units[job] * t for job, t in zip(jobs, turns, strict=True))
     for (visit, week) in sorted({(int(problem.visit[o.job]), w) for o in offers for w in o.weeks}):
         here = [k for k, job in enumerate(jobs) if problem.visit[job] == visit]
-        there, carry = _at(problem, must, week, here, jobs, choices, ways)
+        there = _at(week, here, choices, ways)
         fixed = (there * problem.cost_per_visit[[jobs[k] for k in here]]).max(axis=1)
-        brought = (there * (problem.cost_per_visit * must)[[jobs[k] for k in here]]).max(axis=1)
-        possible &= carry >= fixed - brought - _SLACK
         value = value - fixed * problem.discount[week]
         money = money + fixed
         hours = hours + (there * problem.hours_per_visit[[jobs[k] for k in here]]).max(axis=1)
@@ -99,18 +97,9 @@ def _compatible(problem: Problem, must: np.ndarray, jobs: list[int], turns: list
     return out
 
 
-def _at(problem: Problem, must: np.ndarray, week: int, here: list[int], jobs: list[int], choices: list[list[Offer | None]],
-        ways: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Which jobs are done in one visit, shape (n_ways, n_here), and what those that need not be done carry. [money]"""
-    there, carry = [], np.zeros(len(ways))
-    for k in here:
-        on = np.array([o is not None and week in o.weeks for o in choices[k]])
-        there.append(on[ways[:, k]])
-        if not must[jobs[k]]:
-            own = [o.carries[o.weeks.index(week)] - problem.units(o) / len(o.weeks) if o is not None and week in o.weeks else 0.0
-                   for o in choices[k]]
-            carry += np.array(own)[ways[:, k]]
-    return np.stack(there, axis=1), carry
+def _at(week: int, here: list[int], choices: list[list[Offer | None]], ways: np.ndarray) -> np.ndarray:
+    """Which jobs are done in one visit, shape (n_ways, n_here)."""
+    return np.stack([np.array([o is not None and week in o.weeks for o in choices[k]])[ways[:, k]] for k in here], axis=1)
 
 
 def _best(value: np.ndarray, takes: np.ndarray) -> np.ndarray:

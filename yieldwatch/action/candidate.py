@@ -4,6 +4,7 @@ A job that could be done, before its cost is known.
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass
 
 import numpy as np
@@ -43,6 +44,8 @@ class Candidate:
     size : ndarray, shape (n_draws,), or None
         The loss that the job mends as a reading would show it, -ln of what it leaves: of the light for a cleaning, of the
         string's or the inverter's output for a repair. None where no reading of `readings` shows it.
+    deadline : date or None
+        Last day on which it can be done at all.
     """
 
     site_id: str
@@ -62,3 +65,4 @@ class Candidate:
     left: np.ndarray | None = None
     promise_factor: float = 1.0
     size: np.ndarray | None = None
+    deadline: dt.date | None = None

@@ -5,13 +5,14 @@ From what is wrong at a site to jobs that would mend it, each with what it retur
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 import pandas as pd
 
 from yieldwatch.action.candidate import Candidate
 from yieldwatch.action.outlook import Outlook
+from yieldwatch.action.remedies.claims import claims
 from yieldwatch.action.remedies.clean import clean
 from yieldwatch.action.remedies.danger import hot_connectors, over_voltage
 from yieldwatch.action.remedies.inverters import fix_settings, repair_conversion, stop_wet_trips
@@ -36,13 +37,15 @@ REMEDIES: tuple[Callable[[Look], list[Candidate]], ...] = (
     stop_wet_trips,
     hot_connectors,
     over_voltage,
+    claims,
 )
 #: Days back in which a recorded cut explains why there is less shade than the year before.
 _CUT_SHOWS = pd.Timedelta(days=730)
 
 
 def candidates(
-    portfolio: Portfolio, site: Site, data: SiteData, state: SiteState, findings: pd.DataFrame, as_of: dt.date
+    portfolio: Portfolio, site: Site, data: SiteData, state: SiteState, findings: pd.DataFrame, as_of: dt.date,
+    owed: Sequence[dict[str, object]] = (),
 ) -> tuple[list[Candidate], tuple[str, ...]]:
     """
     Jobs that would win back something at a site.
@@ -59,6 +62,8 @@ def candidates(
         From `yieldwatch.gap.findings.string_findings`.
     as_of : date
         First day of the coming months; the jobs are judged as if done on it.
+    owed : sequence of dict
+        What others owe, from `yieldwatch.action.who_pays.owed`.
 
     Returns
     -------
@@ -76,6 +81,6 @@ def candidates(
     except NotEnoughData as err:
         return [], (f"No jobs for {err}",)
     prices, notices = price_outlook(site, data, as_of, months, outlook.generation())
-    look = Look(site, data, state, findings, outlook, prices, np.random.default_rng(3))
+    look = Look(site, data, state, findings, outlook, prices, np.random.default_rng(3), as_of, owed)
     found = [job for remedy in REMEDIES for job in remedy(look)]
     return found, (*outlook.notices, *notices, *look.notices)

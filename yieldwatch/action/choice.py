@@ -24,8 +24,6 @@ class Jobs:
     ----------
     value : ndarray, shape (n_jobs,)
         Present value of what the job is expected to return. [money]
-    cautious : ndarray, shape (n_jobs,)
-        What it returns at least as likely as not, at most `value`. [money]
     cost_units, cost_per_visit : ndarray, shape (n_jobs,)
         The job's own cost, and what its visit costs at least. [money]
     hours_units, hours_per_visit : ndarray, shape (n_jobs,)
@@ -39,7 +37,6 @@ class Jobs:
     """
 
     value: np.ndarray
-    cautious: np.ndarray
     cost_units: np.ndarray
     cost_per_visit: np.ndarray
     hours_units: np.ndarray
@@ -70,14 +67,13 @@ def best_set(jobs: Jobs, budget: float = np.inf, hours: float = np.inf) -> tuple
 
     Notes
     -----
-    Solved exactly by branch and bound (HiGHS). Beyond the limits, each visit's jobs must carry it with
-    their cautious value, so that no job is chosen that is more likely than not to lose money.
+    Solved exactly by branch and bound (HiGHS).
     """
     n = len(jobs.value)
     if not n:
         return np.zeros(0, dtype=bool), True
     n_visits = int(jobs.visit.max()) + 1
-    possible = jobs.must | (np.minimum(jobs.value, jobs.cautious) > jobs.cost_units)
+    possible = jobs.must | (jobs.value > jobs.cost_units)
     costs = np.r_[jobs.cost_units, np.ones(n_visits), np.zeros(n_visits)]
     gains = np.r_[jobs.value - jobs.cost_units, -np.ones(n_visits), np.zeros(n_visits)]
     time = np.r_[jobs.hours_units, np.zeros(n_visits), np.ones(n_visits)]
@@ -99,7 +95,7 @@ def best_set(jobs: Jobs, budget: float = np.inf, hours: float = np.inf) -> tuple
 
 
 def _visits(jobs: Jobs, n_visits: int) -> list[LinearConstraint]:
-    """A visit costs and lasts at least as its largest job, and its jobs must carry it."""
+    """A visit costs and lasts at least as its largest job."""
     n = len(jobs.value)
     job = np.arange(n)
     out = []
@@ -109,15 +105,6 @@ def _visits(jobs: Jobs, n_visits: int) -> list[LinearConstraint]:
             (np.r_[np.ones(n), -largest], (np.r_[job, job], np.r_[at, job])), shape=(n, n + 2 * n_visits)
         )
         out.append(LinearConstraint(rows.tocsr(), 0.0, np.inf))
-    paid = np.zeros(n_visits)
-    np.maximum.at(paid, jobs.visit[jobs.must], jobs.cost_per_visit[jobs.must])
-    carry = np.where(jobs.must, 0.0, jobs.cautious - jobs.cost_units)
-    visits = np.arange(n_visits)
-    rows = coo_array(
-        (np.r_[carry, -np.ones(n_visits)], (np.r_[jobs.visit, visits], np.r_[job, n + visits])),
-        shape=(n_visits, n + 2 * n_visits),
-    )
-    out.append(LinearConstraint(rows.tocsr(), -paid, np.inf))
     return out
 
 

@@ -10,12 +10,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from yieldwatch.action.comeback import kept
 from yieldwatch.gap.attribute import SiteState
 from yieldwatch.portfolio.model import Site
 
 #: Share of the dirt that a cleaning takes off. Common practice, no source.
 CLEANED = 0.97
-#: Years in which the lasting layer comes back by 63 %: lichen returns in 3 to 6 years. Common practice, no source.
+#: Years in which the lasting layer comes back by 63 % where it had reached all that it will be: lichen returns in 3 to 6 years.
+#: Common practice, no source.
 LASTING_YEARS = 4.0
 #: Days in which loose dirt comes back by 63 % where no rain is recorded: 3 to 12 months in wet places, weeks in dry
 #: ones. Common practice, no source.
@@ -79,10 +81,10 @@ class DirtAhead:
         Dirt that a cleaning on day 0 saves on each day ahead, shape (n_inverters, n_days).
 
         What falls later falls on clean and dirty modules alike, and rain washes both: so the difference is today's dirt,
-        less what each later rain would have taken of it anyway, in the mean of `rains`.
+        less what each later rain would have taken of it anyway, in the mean of `rains`. The lasting layer: see `comeback`.
         """
         years = site.assumed("lasting_dirt_returns_years", LASTING_YEARS)
-        gone = loose[:, None] * self.rains.mean(axis=0)[day] + lasting[:, None] * np.exp(-day / 365.25 / years)
+        gone = loose[:, None] * self.rains.mean(axis=0)[day] + lasting[:, None] * kept(day / 365.25, years)
         return site.assumed("cleaning_takes_off_share", CLEANED) * gone
 
 

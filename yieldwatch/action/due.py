@@ -34,11 +34,14 @@ def due_dates(site: Site, job: Candidate, as_of: dt.date, lead_days: float) -> t
     -------
     due_from, due_to : date
         Once the crew can come, in the job's season where it has one (cutting without a season of its
-        own keeps out of the nesting season). A safety job is due at once, within the lead time.
+        own keeps out of the nesting season). What has a deadline is due until then. A safety job is due at once, within
+        the lead time.
     """
     lead = dt.timedelta(days=0 if lead_days != lead_days else round(lead_days))
     if job.safety:
         return as_of, as_of + lead
+    if job.deadline is not None:
+        return as_of, max(job.deadline, as_of)
     ready = as_of + lead
     season = season_of(site, job)
     if season is None:

@@ -44,11 +44,9 @@ def offers_of(found: Sequence[Wait], numbers: Sequence[int], costs: pd.DataFrame
         if np.isnan(wait.by_start).any():
             continue
         allowed = wait.allowed
-        gain = wait.gain
-        mean = gain.mean(axis=0)
-        cautious = mean if wait.job.job_kind == "inspect" else np.minimum(mean, np.median(gain, axis=0))
+        mean = wait.gain.mean(axis=0)
         shared = weeks if wait.job.safety else [w for w in union if allowed[w]]
-        offers += [Offer(number, (w,), float(mean[w]), (float(cautious[w]),)) for w in shared]
+        offers += [Offer(number, (w,), float(mean[w])) for w in shared]
         if wait.recurs:
             offers += _several(wait, number, float(cost.cost_units + cost.cost_per_visit), discount)
     return offers
@@ -82,6 +80,5 @@ def _several(wait: Wait, number: int, cost: float, discount: np.ndarray) -> list
             break
         weeks = max(best.values())[1]
         returns = [turn[w, v] for w, v in itertools.pairwise(weeks)] + [last[weeks[-1]]]
-        offers.append(Offer(number, weeks, float(sum(r.mean() for r in returns)),
-                            tuple(float(min(r.mean(), np.median(r))) for r in returns)))
+        offers.append(Offer(number, weeks, float(sum(r.mean() for r in returns))))
     return offers

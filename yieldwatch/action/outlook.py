@@ -28,6 +28,8 @@ N_DRAWS = 200
 _ENOUGH = 0.3
 #: Growth of the shade from one year to the next, and over all years, that the outlook believes. Common practice, no source.
 _GROWTH, _MOST_GROWTH = (0.8, 1.6), 2.0
+#: The same where one year alone is known: plants grow. Common practice, no source.
+_USUAL_GROWTH = 1.1
 
 
 @dataclass(frozen=True, eq=False)
@@ -284,7 +286,7 @@ class Outlook:
 
     def _shade_growth(self) -> float:
         if len(self.replays) < 2:
-            return 1.0
+            return _USUAL_GROWTH
         last, before = (self._mean_shade(r) for r in self.replays[:2])
         growth = float(np.clip(last / before, *_GROWTH)) if before > 1e-4 else 1.0
         return max(growth, 1.0) if self.regrowing else growth

@@ -64,7 +64,7 @@ class PlanBasis:
         problem = self.problem
         facts = {
             "as_of": self.as_of.isoformat(), "currency": self.currency, "jobs": self.jobs.to_dict("list"),
-            "offers": [[o.job, [int(w) for w in o.weeks], o.value, list(o.carries)] for o in problem.offers],
+            "offers": [[o.job, [int(w) for w in o.weeks], o.value] for o in problem.offers],
             "exclusive": [[int(a), int(b)] for a, b in problem.exclusive]}
         none = np.zeros((0, 1))
         draws = max((r.shape[1] for r in self.returns), default=1)
@@ -92,7 +92,7 @@ class PlanBasis:
                 arrays, returns = {name: held[name] for name in _ARRAYS}, held["returns"].astype(float)
         except (KeyError, OSError, ValueError, zipfile.BadZipFile) as err:
             raise ValueError(f"no basis of a plan ({err})") from err
-        offers = [Offer(job, tuple(weeks), value, tuple(carries)) for job, weeks, value, carries in facts["offers"]]
+        offers = [Offer(job, tuple(weeks), value) for job, weeks, value, *_ in facts["offers"]]
         ends = np.cumsum([len(o.weeks) for o in offers])
         return cls(dt.date.fromisoformat(facts["as_of"]), facts["currency"], pd.DataFrame(facts["jobs"]),
                    Problem(offers, **arrays, exclusive=[(a, b) for a, b in facts["exclusive"]]),
@@ -241,13 +241,11 @@ class _Draft:
         row |= _bounds(self.returns[offer].sum(axis=0))
         row |= {"cost": cost, "net": offer.value - cost, "week": offer.weeks[0],
                 "start": week_start(self.basis.as_of, offer.weeks[0]).isoformat()}
-        # What it returns at least as likely as not, but no more than in the mean.
-        short = cost - min(offer.value, sum(offer.carries))
+        short = cost - offer.value
         rival = self._rival(k)
         if short >= 0 and rival is None:
-            why = "Doing nothing is better" if offer.value <= cost else "More likely than not to lose money"
-            return row | {"needs_gain": short, "why": f"{why} in every week offered. It would pay if it returned "
-                                                       f"{self._money(short)} more, or cost that much less."}
+            return row | {"needs_gain": short, "why": "Doing nothing is better in every week offered. It would pay if it "
+                                                       f"returned {self._money(short)} more, or cost that much less."}
         forced = self.planner.best(forced=k) if place < _MOST_FORCED else None
         gap = np.nan if forced is None else max(self.best.value - forced.value, 0.0)
         spent, time = self.problem.spent(self.best.taken)

@@ -25,14 +25,11 @@ class Offer:
         When it is done, each in a visit of its own.
     value : float
         Present value of what it returns, before its cost. [money]
-    carries : tuple of float
-        What each of those visits returns at least as likely as not, before its cost. [money]
     """
 
     job: int
     weeks: tuple[int, ...]
     value: float
-    carries: tuple[float, ...]
 
 
 @dataclass(frozen=True)

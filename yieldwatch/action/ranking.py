@@ -23,8 +23,6 @@ from yieldwatch.portfolio.model import Portfolio, Site
 
 #: Hours that a crew works in a day. Common practice, no source.
 CREW_DAY_HOURS = 8.0
-#: Chance of paying back below which a job is not done. Common practice, no source.
-LEAST_CHANCE = 0.5
 
 #: The contract's columns, and after them what a person asks next.
 WORK_LIST_COLUMNS = [
@@ -68,9 +66,9 @@ def rank_jobs(
     Notes
     -----
     `cost` of a chosen job holds its share of the visit (see `costing.share_visits`), of another what
-    adding it to the list would cost. `npv_expected` is the mean over the draws less the cost. `npv` is
-    the same, but for a job more likely than not to lose money it is the middle draw's where that is
-    lower: a few lucky draws do not make a job worth doing. An inspection's mean counts, for it decides whether more is spent.
+    adding it to the list would cost. `npv_expected` is the mean over the draws less the cost, and the set with the most of it
+    is chosen: over many jobs that is what comes in, whatever the single one does. `npv` is the same, less for a job in whose
+    place another is chosen.
 
     Jobs of one site and cause whose scopes overlap, and which both return something, exclude each
     other. Jobs for safety are done whatever they return and count in the budget.
@@ -107,7 +105,6 @@ def _returns(portfolio: Portfolio, candidates: Sequence[Candidate]) -> pd.DataFr
             )
         year, year_value = kwh[:, :12].sum(axis=1), value[:, :12].sum(axis=1)
         present = present_value(portfolio, job)
-        worth, middle = present.mean(), np.median(present)
         rows.append({
             "gain_kwh_per_year": year.mean(),
             "gain_low_kwh_per_year": np.quantile(year, 0.05),
@@ -115,9 +112,7 @@ def _returns(portfolio: Portfolio, candidates: Sequence[Candidate]) -> pd.DataFr
             "gain_per_year": year_value.mean(),
             "gain_low_per_year": np.quantile(year_value, 0.05),
             "gain_high_per_year": np.quantile(year_value, 0.95),
-            "worth": worth,
-            # An inspection is a small stake in a larger one: its mean counts, however seldom it finds something.
-            "cautious": worth if job.job_kind == "inspect" or worth != worth else min(worth, middle),
+            "worth": present.mean(),
         })
     return pd.DataFrame(rows)
 
@@ -136,7 +131,8 @@ def exclusive_pairs(
     sites = {s.id: s for s in portfolio.sites}
     groups: dict[tuple[str, str], list[int]] = {}
     for k, job in enumerate(candidates):
-        if worth[k] > 0:
+        # A claim mends nothing, so that it stands beside what does.
+        if worth[k] > 0 and job.job_kind != "claim":
             groups.setdefault((job.site_id, job.cause), []).append(k)
     parts = {k: _parts(sites[candidates[k].site_id], candidates[k].scope) for g in groups.values() for k in g}
     return [
@@ -176,7 +172,6 @@ def _choose(
     part = table.iloc[at].fillna(0.0)
     jobs = choice.Jobs(
         value=part["worth"].to_numpy(),
-        cautious=part["cautious"].to_numpy(),
         cost_units=part["cost_units"].to_numpy(),
         cost_per_visit=part["cost_per_visit"].to_numpy(),
         hours_units=part["hours_units"].to_numpy(),
@@ -196,7 +191,7 @@ def _with_costs(
     """Costs with their share of the visit, and what follows from them."""
     shares = share_visits(
         table, table["chosen"].to_numpy(), table["safety"].to_numpy(),
-        (table["cautious"] - table["cost_units"]).to_numpy(),
+        (table["worth"] - table["cost_units"]).to_numpy(),
     )
     table = pd.concat([table, shares], axis=1)
     rows = []
@@ -213,8 +208,7 @@ def _with_costs(
         })
     table = pd.concat([table, pd.DataFrame(rows, dtype=float).replace(np.inf, np.nan)], axis=1)
     table["npv_expected"] = table["worth"] - table["cost"]
-    unlikely = table["chance_of_payback"] < LEAST_CHANCE
-    table["npv"] = table["npv_expected"].where(~unlikely, table["cautious"] - table["cost"])
+    table["npv"] = table["npv_expected"]
     return table
 
 
@@ -284,7 +278,7 @@ def _describe(
     cases = [
         Case(
             currency=portfolio.currency, horizon_months=portfolio.horizon_months, cost=row["cost"],
-            gain_per_year=row["gain_per_year"], worth=row["worth"], cautious=row["cautious"],
+            gain_per_year=row["gain_per_year"], worth=row["worth"],
             gain_kwh_per_year=row["gain_kwh_per_year"], chance=row["chance_of_payback"],
             confidence=c.confidence, chosen=row["chosen"], safety=row["safety"], unpriced=row["unpriced"],
             short_of=row["short_of"], instead_of=row["instead_of"],

@@ -37,8 +37,7 @@ class Planner:
     Notes
     -----
     Solved by branch and bound (HiGHS) to a relative gap of 1e-7, or as near as 20 000 branches bring it; the solution says
-    how near. Beyond the limits, each visit's jobs must carry it with what they return at least as likely as not, so that none
-    is sent out that is more likely than not to lose money; jobs that must be done bring their visit with them.
+    how near.
     """
 
     def __init__(self, problem: Problem, limits: Limits, deadline: float | None = None) -> None:
@@ -121,7 +120,7 @@ def _solve(problem: Problem, must: np.ndarray, limits: Limits, jobs: Sequence[in
     """
     Solve for some jobs offer by offer, and for some groups by their bundles.
 
-    Variables: the offers; each visit's cost, its hours, and the cost that jobs bring which must be done; the bundles.
+    Variables: the offers; each visit's cost and its hours; the bundles.
     """
     offers = _offers(problem, must, jobs)
     place = {key: n for n, key in enumerate(problem.visits(offers))}
@@ -130,14 +129,13 @@ def _solve(problem: Problem, must: np.ndarray, limits: Limits, jobs: Sequence[in
     if not n + q:
         return Solution((), 0.0, 0.0)
     week = np.array([w for _, w in place], dtype=int)
-    brought = _brought(problem, must, offers, place)
-    width = n + 3 * m + q
-    constraints = [*_one_offer(offers, must, problem.exclusive, width), *_visits(problem, must, offers, place, width),
+    width = n + 2 * m + q
+    constraints = [*_one_offer(offers, must, problem.exclusive, width), *_visits(problem, offers, place, width),
                    *_one_bundle(ways, width), *_limits(problem, limits, week, offers, flat)]
     result = milp(
-        -np.r_[[o.value - problem.units(o) for o in offers], -problem.discount[week], np.zeros(2 * m), [b.value for b in flat]],
-        integrality=np.r_[np.ones(n), np.zeros(3 * m), np.ones(q)],
-        bounds=Bounds(np.zeros(width), np.r_[np.ones(n), np.full(2 * m, np.inf), brought, np.ones(q)]),
+        -np.r_[[o.value - problem.units(o) for o in offers], -problem.discount[week], np.zeros(m), [b.value for b in flat]],
+        integrality=np.r_[np.ones(n), np.zeros(2 * m), np.ones(q)],
+        bounds=Bounds(np.zeros(width), np.r_[np.ones(n), np.full(2 * m, np.inf), np.ones(q)]),
         constraints=[c for c in constraints if c.A.shape[0]],
         # Its presolve prints, and bundles leave it nothing to do.
         options={**_EXACT, "presolve": not ways, **_time_left(deadline)},
@@ -145,7 +143,7 @@ def _solve(problem: Problem, must: np.ndarray, limits: Limits, jobs: Sequence[in
     if result.x is None:
         return None
     taken = [offers[k] for k in np.flatnonzero(result.x[:n] > 0.5)]
-    taken += [offer for k in np.flatnonzero(result.x[n + 3 * m:] > 0.5) for offer in flat[k].taken]
+    taken += [offer for k in np.flatnonzero(result.x[n + 2 * m:] > 0.5) for offer in flat[k].taken]
     return Solution(tuple(taken), problem.value(taken), float(result.mip_gap))
 
 
@@ -159,16 +157,6 @@ def _one_bundle(ways: Sequence[Sequence[Bundle]], width: int) -> list[LinearCons
         rows.append(dict.fromkeys(range(at, at + len(group)), 1.0))
         at += len(group)
     return [LinearConstraint(_rows(rows, width), 1.0, 1.0)]
-
-
-def _brought(problem: Problem, must: np.ndarray, offers: list[Offer], place: dict[tuple[int, int], int]) -> np.ndarray:
-    """Most of each visit's cost that jobs which must be done bring with them, shape (n_visits,). [money]"""
-    most = np.zeros(len(place))
-    for offer in offers:
-        if must[offer.job]:
-            at = [place[int(problem.visit[offer.job]), week] for week in offer.weeks]
-            most[at] = np.maximum(most[at], problem.cost_per_visit[offer.job])
-    return most
 
 
 def _rows(entries: list[dict[int, float]], width: int) -> csr_array:
@@ -190,25 +178,17 @@ def _one_offer(offers: list[Offer], must: np.ndarray, exclusive: Sequence[tuple[
     return [LinearConstraint(_rows(rows, width), np.r_[least, np.zeros(len(pairs))], most)]
 
 
-def _visits(problem: Problem, must: np.ndarray, offers: list[Offer], place: dict[tuple[int, int], int],
-            width: int) -> list[LinearConstraint]:
-    """A visit costs and lasts as its largest job; the jobs that need not be done carry what the others do not bring."""
+def _visits(problem: Problem, offers: list[Offer], place: dict[tuple[int, int], int], width: int) -> list[LinearConstraint]:
+    """A visit costs and lasts as its largest job."""
     n, m = len(offers), len(place)
     shared: dict[tuple[int, int], dict[int, float]] = {}
-    carry: list[dict[int, float]] = [{n + at: -1.0, n + 2 * m + at: 1.0} for at in range(m)]
-    bring: list[dict[int, float]] = [{n + 2 * m + at: -1.0} for at in range(m)]
     for k, offer in enumerate(offers):
-        for week, returned in zip(offer.weeks, offer.carries, strict=True):
-            at = place[int(problem.visit[offer.job]), week]
-            shared.setdefault((offer.job, at), {})[k] = 1.0
-            if must[offer.job]:
-                bring[at][k] = float(problem.cost_per_visit[offer.job])
-            else:
-                carry[at][k] = returned - problem.units(offer) / len(offer.weeks)
+        for week in offer.weeks:
+            shared.setdefault((offer.job, place[int(problem.visit[offer.job]), week]), {})[k] = 1.0
     rows = []
     for block, largest in enumerate((problem.cost_per_visit, problem.hours_per_visit)):
         rows += [{n + block * m + at: 1.0} | {k: -float(largest[job]) for k in ks} for (job, at), ks in shared.items()]
-    return [LinearConstraint(_rows(r, width), 0.0, np.inf) for r in (rows, carry, bring)]
+    return [LinearConstraint(_rows(rows, width), 0.0, np.inf)]
 
 
 def _limits(problem: Problem, limits: Limits, week: np.ndarray, offers: list[Offer],
@@ -218,9 +198,9 @@ def _limits(problem: Problem, limits: Limits, week: np.ndarray, offers: list[Off
     times = np.array([len(o.weeks) for o in offers], dtype=int)
     out = []
     if np.isfinite(limits.budget):
-        row = np.r_[problem.cost_units[of] * times, np.ones(m), np.zeros(2 * m), [b.money for b in flat]]
+        row = np.r_[problem.cost_units[of] * times, np.ones(m), np.zeros(m), [b.money for b in flat]]
         out.append(LinearConstraint(row[None], -np.inf, limits.budget))
     if np.isfinite(limits.hours):
-        row = np.r_[problem.hours_units[of] * times, np.zeros(m), np.ones(m), np.zeros(m), [b.hours for b in flat]]
+        row = np.r_[problem.hours_units[of] * times, np.zeros(m), np.ones(m), [b.hours for b in flat]]
         out.append(LinearConstraint(row[None], -np.inf, limits.hours))
     return out

@@ -20,8 +20,6 @@ class Case:
         [money]
     worth : float
         Present value of what it is expected to return over the horizon. [money]
-    cautious : float
-        What it returns at least as likely as not, at most `worth`. [money]
     gain_kwh_per_year : float
         [kWh]
     chance : float
@@ -42,7 +40,6 @@ class Case:
     cost: float
     gain_per_year: float
     worth: float
-    cautious: float
     gain_kwh_per_year: float
     chance: float
     confidence: float
@@ -87,7 +84,7 @@ def verdict(case: Case) -> str:
     if case.chosen:
         return (
             f"Do: returns {case.money(case.gain_per_year)} in the first year for {case.money(case.cost)}; "
-            f"{_in_hundred(case.chance)} chance of paying back within {case.horizon_months} months."
+            f"{_in_hundred(case.chance)} chance of paying back within {case.horizon_months} months{_all_the_same(case)}."
         )
     if case.instead_of:
         if case.short_of:
@@ -112,14 +109,8 @@ def _not_worth(case: Case) -> str:
     )
     if case.worth <= 0:
         return f"Not worth doing: {returns}. No price or lower cost would change that."
-    if case.worth > case.cost and case.chance >= 0.5:  # only where the search for the set was cut off
+    if case.worth > case.cost:  # only where the search for the set was cut off
         return f"Worth doing, but left out: {returns}. The chosen jobs return more within the same limits."
-    if case.worth > case.cost:
-        return (
-            f"Not yet: {returns}, but has only {_in_hundred(case.chance)} chance of paying back; the loss is "
-            f"there with {_in_hundred(case.confidence)} confidence. A test that confirms it would change "
-            f"this{_below(case)}."
-        )
     factor = case.cost / case.worth
     price = case.gain_per_year / case.gain_kwh_per_year if case.gain_kwh_per_year > 0 else 0.0
     at_price = f"at a price of {case.currency} {price * factor:.3g} per kWh, " if price > 0 else ""
@@ -130,8 +121,14 @@ def _not_worth(case: Case) -> str:
     )
 
 
-def _below(case: Case) -> str:
-    return f", or a cost below {case.money(case.cautious)}" if case.cautious > 0 else ""
+def _all_the_same(case: Case) -> str:
+    """What to say of a job that is done though it is more likely than not to lose money."""
+    if case.chance >= 0.5:
+        return ""
+    return (
+        f", and worth it in the mean: where it does pay, it returns more than it loses where not. The loss is there with "
+        f"{_in_hundred(case.confidence)} confidence; a cheap test first may spare the cost"
+    )
 
 
 def _in_hundred(share: float) -> str:

@@ -191,18 +191,17 @@ def timing(portfolio: Portfolio, wait: Wait, cost: float, as_of: dt.date) -> dic
     price = (gain[:, best] - gain[:, end]) / (end - best) if end > best else np.full(len(gain), np.nan)
     low, high = np.quantile(price, [0.05, 0.95])
     paying = allowed[net[allowed] > 0]
-    likely = np.median(gain[:, best]) > cost * discounts(portfolio)[best] if not np.isnan(cost) else None
     return {
         "best_start": week_start(as_of, best).isoformat(),
         "latest_start": week_start(as_of, int(paying[-1])).isoformat() if len(paying) and not np.isnan(cost) else None,
         "npv_best_start": net[best] if not np.isnan(cost) else np.nan,
         "delay_cost_per_week": price.mean(), "delay_cost_low_per_week": low, "delay_cost_high_per_week": high,
-        "options": _options(portfolio, wait.job, net, (first, best), (float(price.mean()), low, high), likely, as_of),
+        "options": _options(portfolio, wait.job, net, (first, best), (float(price.mean()), low, high), as_of, not np.isnan(cost)),
     }
 
 
 def _options(portfolio: Portfolio, job: Candidate, net: np.ndarray, weeks: tuple[int, int],
-             price: tuple[float, float, float], likely: bool | None, as_of: dt.date) -> str:
+             price: tuple[float, float, float], as_of: dt.date, priced: bool) -> str:
     def text(amount: float) -> str:
         return money(amount, portfolio.currency)
 
@@ -210,7 +209,7 @@ def _options(portfolio: Portfolio, job: Candidate, net: np.ndarray, weeks: tuple
     year = np.atleast_2d(job.gain_value)[:, :12].sum(axis=1)
     low, high = np.quantile(year, [0.05, 0.95])
     said = [f"Do nothing: {text(year.mean())} stay lost in the coming year ({text(low)} to {text(high)})."]
-    if likely is None:
+    if not priced:
         return f"{said[0]} Doing it has no cost yet to be held against that."
     months = portfolio.horizon_months
     said.append(f"Do it from {week_start(as_of, first)}: {text(net[first])} net in {months} months.")
@@ -218,8 +217,6 @@ def _options(portfolio: Portfolio, job: Candidate, net: np.ndarray, weeks: tuple
     said.append(f"Wait to {week_start(as_of, later)}: {text(net[later])} net.")
     if net[best] <= 0:
         return " ".join([*said, "Doing nothing is the best of these."])
-    if not likely:
-        return " ".join([*said, "Even then it is more likely than not to lose money: do nothing for now."])
     best_is = "Do not wait" if best == first else f"Best from {week_start(as_of, best)}"
     if np.isnan(price[0]):
         return " ".join([*said, f"{best_is}, the last week looked at: look again then."])

@@ -55,11 +55,7 @@ def site_claims(site: Site, data: SiteData, gap: SiteGap, losses: pd.DataFrame, 
         (an inverter's loss, and the guarantee's damages), so amounts are not to be added over payers.
     """
     notice = site.assumed("claim_notice_days", NOTICE_DAYS)
-    rows: list[dict[str, object]] = []
-    for promised in site.guarantees:
-        years = contract_years(site, gap, promised)
-        rows += [_guaranteed(year, notice, today) for year in years] or [_untold(promised)]
-    rows += _modules(site, rounds, gap.string_findings)
+    rows = owed(site, gap, rounds, today)
     rows += _inverters(site, data, gap, losses, today)
     rows += _network(losses, notice)
     rows += _insured(site, data, notice, today)
@@ -67,6 +63,16 @@ def site_claims(site: Site, data: SiteData, gap: SiteGap, losses: pd.DataFrame, 
     rows += _jobs(site, data, jobs, today, claimed)
     rows += _own(losses)
     return pd.DataFrame([{"site_id": site.id, **r} for r in rows], columns=COLUMNS)
+
+
+def owed(site: Site, gap: SiteGap, rounds: pd.DataFrame, today: dt.date) -> list[dict[str, object]]:
+    """Guarantees and power warranties against what came: rows as of `site_claims`, from which claims are raised as jobs."""
+    notice = site.assumed("claim_notice_days", NOTICE_DAYS)
+    rows: list[dict[str, object]] = []
+    for promised in site.guarantees:
+        years = contract_years(site, gap, promised)
+        rows += [_guaranteed(year, notice, today) for year in years] or [_untold(promised)]
+    return rows + _modules(site, rounds, gap.string_findings)
 
 
 def _row(payer: str, ground: str, subject: str, span: tuple[object, object], energy: float, amount: Sequence[float], state: str,
@@ -207,7 +213,15 @@ def _jobs(site: Site, data: SiteData, jobs: pd.DataFrame, today: dt.date, claime
         if job["job_kind"] == "repair_inverter" and covered and len(covered) == len(scope):
             payer, ground, state, end = "inverter_maker", "job", "ask", min(covered)
             reason = "Within the inverter's warranty: have the maker repair it before money is spent."
-        elif job["job_kind"] in ("replace_modules", "claim") and claimed and set(scope) <= claimed:
+        elif job["job_kind"] == "claim":
+            end = dt.date.fromisoformat(str(job["due_to"]))
+            if set(scope) <= claimed:
+                payer, ground, state = "module_maker", "job", "claim"
+                reason = "Its strings are below the power warranty: ask in writing which tests count, then send what is named."
+            else:
+                payer, ground, state = "maintenance_contractor", "job", "claim"
+                reason = "The guarantee was missed beyond the doubt of the figures: claim the damages."
+        elif job["job_kind"] == "replace_modules" and claimed and set(scope) <= claimed:
             payer, ground, state = "module_maker", "job", "ask"
             reason = "Its strings are below the power warranty: claim first. Labour and transport are often not covered."
         rows.append(_row(payer, ground, str(job["job_id"]), (job["due_from"], job["due_to"]), np.nan,

@@ -16,6 +16,8 @@ from yieldwatch.columns import TABLES, Column
 from yieldwatch.errors import BookError, near_miss
 
 BEFORE, AFTER, PHOTO = "before", "after", "photo"
+#: What is kept of a photo's place: how far its camera was from the farm. [km]
+DISTANCE = "camera_distance_km"
 #: Endings of a photo's file.
 PHOTO_ENDINGS = (".jpg", ".jpeg", ".png", ".webp", ".heic", ".tif", ".tiff")
 

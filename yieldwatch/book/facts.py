@@ -230,9 +230,9 @@ class Evidence:
     at : datetime or None
         When it was taken, UTC.
     part : str or None
-        The string or inverter measured.
+        The string or inverter measured, or on the photo.
     readings : mapping of str to float
-        By column name of the tables `iv` and `clamp`, conditions among them.
+        By column name of the tables `iv` and `clamp`, conditions among them; of a photo, `evidence.DISTANCE` where it is known.
     path, sha256 : str or None
         The photo's path below the portfolio's folder, and its content's digest when it was added.
     note : str or None

@@ -5,6 +5,7 @@ The job book itself: what people ask of it and write to it.
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -15,6 +16,7 @@ import sqlalchemy as sa
 from yieldwatch.book import evidence as proof
 from yieldwatch.book.facts import FACTS, RECORDED, VERDICT, Change, Evidence, Job, Value, Verdict
 from yieldwatch.book.pages import ASSESSMENT, Pages, all_checked, to_change
+from yieldwatch.book.photos import keep_file
 from yieldwatch.book.schema import CHANGES, EVIDENCE
 from yieldwatch.book.store import Store, open_store
 from yieldwatch.book.values import clean_text, person, shown
@@ -213,6 +215,43 @@ class JobBook:
         """
         path, sha256 = proof.photo_reference(self._portfolio, file)
         return self._add(ref, who, [self._row(proof.PHOTO, at, note, path=path, sha256=sha256)])[0]
+
+    def keep_photo(self, ref: int, who: str, content: bytes, note: str, at: dt.datetime | None = None,
+                   part: str | None = None, distance_km: float = math.nan) -> Evidence:
+        """
+        Add a photo that was sent, as a new file in the portfolio's folder.
+
+        Parameters
+        ----------
+        content : bytes
+            As `photos.clean_photo` made it.
+        note : str
+            What it shows, for those who cannot see it.
+        part : str, optional
+            The string or inverter on it.
+        distance_km : float
+            From the camera to the farm; NaN where it is not known. [km]
+
+        Raises
+        ------
+        BookError
+            If the job has the photo already, nothing says what it shows, or the file cannot be written.
+        """
+        if not note.strip():
+            raise BookError("note: blank. Expected what the photo shows, for those who cannot see it. Write it.")
+        who, readings = _someone(who), {} if math.isnan(distance_km) else {proof.DISTANCE: round(distance_km, 2)}
+        row = self._row(proof.PHOTO, at, note, part, readings)
+        there = {e.path: e.number for e in self.evidence(ref) if not e.withdrawn}
+        path, is_new = keep_file(self._portfolio, ref, content)
+        try:
+            if path in there:
+                raise BookError(f"photo: the job has it already, as photo {there[path]}. Expected a new one. Leave it.")
+            path, sha256 = proof.photo_reference(self._portfolio, path)
+            return self._add(ref, who, [row | {"path": path, "sha256": sha256}])[0]
+        except BaseException:
+            if is_new:
+                (self._portfolio / path).unlink(missing_ok=True)
+            raise
 
     def _add(self, ref: int, who: str, rows: Sequence[Mapping[str, object]]) -> tuple[Evidence, ...]:
         who = _someone(who)

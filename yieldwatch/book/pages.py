@@ -87,7 +87,10 @@ class Pages:
         if version > job.version:
             raise BookError(f"job {job.ref}: version {version}, but it stands at {job.version}. Expected the version last shown. "
                             "Look at the job again.")
-        since = [c for c in self._history(job.ref) if c.version > version]
+        # A reading or photo added meanwhile replaces nothing.
+        since = [c for c in self._history(job.ref) if c.version > version and c.field in FACTS]
+        if not since:
+            return
         told = [f"  {_told(c)}{_yours(c.field, facts)}" for c in since]
         raise ChangedMeanwhile([
             f"job {job.ref}: changed since version {version}, which your change was made on. Nothing of yours is written:", *told,

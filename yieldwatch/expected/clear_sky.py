@@ -43,7 +43,9 @@ def clear_light(
     return pd.DataFrame({name: np.where(up, np.asarray(sky[name]), 0.0) for name in ("ghi", "dni", "dhi")}, index=times)
 
 
-def clear_site(site: Site, times: pd.DatetimeIndex, step: pd.Timedelta, temp_air: np.ndarray) -> pd.DataFrame:
+def clear_site(
+    site: Site, times: pd.DatetimeIndex, step: pd.Timedelta, temp_air: np.ndarray, each_inverter: bool = False
+) -> pd.DataFrame:
     """
     Light and power of each interval with no cloud and nothing wrong.
 
@@ -57,12 +59,16 @@ def clear_site(site: Site, times: pd.DatetimeIndex, step: pd.Timedelta, temp_air
     Returns
     -------
     DataFrame
-        Index `times`; columns ghi, poa_global (the weather's in-plane sensor) [W/m²] and power, all inverters together [kW].
+        Index `times`; columns ghi, poa_global (the weather's in-plane sensor) [W/m²] and power, all inverters together, or
+        with `each_inverter` a column "power " with its name for each [kW].
     """
     table = clear_light(site.latitude, site.longitude, site.altitude_m, times, step)
     weather = GridWeather(table.assign(temp_air=temp_air, wind_speed=3.0), step, np.zeros(len(times), dtype=bool))
     model = site_model(site, weather)
-    out = pd.DataFrame({"ghi": table["ghi"], "poa_global": 0.0, "power": 0.0}, index=times)
+    out = pd.DataFrame({"ghi": table["ghi"], "poa_global": 0.0}, index=times)
     out.iloc[model.at, 1] = model.planes[reference_array(site).id].poa_global
-    out.iloc[model.at, 2] = model.output().sum(axis=0) / weather.hours
-    return out
+    each = np.zeros((len(model.inverter_ids), len(times)))
+    each[:, model.at] = model.output() / weather.hours
+    if not each_inverter:
+        return out.assign(power=each.sum(axis=0))
+    return out.assign(**{f"power {name}": row for name, row in zip(model.inverter_ids, each, strict=True)})

@@ -148,10 +148,13 @@ def without_impossible_dc(ledger: Ledger, site: Site, power: pd.DataFrame | None
     at_load = (power["ac_power_kw"] > _AT_LOAD * rating) & (power["dc_power_kw"] > 0)
     ratio = (power["ac_power_kw"] / power["dc_power_kw"].where(at_load)).groupby(power["inverter_id"]).agg(["median", "count"])
     wrong = ratio[(ratio["count"] >= _FEWEST) & ~ratio["median"].between(*_AC_OVER_DC)]
-    for name, value in wrong["median"].items():
+    of = {name: f"{value:.3g}" for name, value in wrong["median"].items()}
+    for value in dict.fromkeys(of.values()):
+        # A wrong unit is wrong for all alike, and is said once.
+        names = [str(name) for name, own in of.items() if own == value]
         ledger.notices.append(
-            f"sites/{site.id}/readings/power: AC over DC power of {name} is {value:.3g} at the middle of its readings at load. "
-            f"Expected {_AC_OVER_DC[0]:g} to {_AC_OVER_DC[1]:g}; its dc_power_kw is not used. Is it in another unit, or of one "
-            "input alone?")
+            f"sites/{site.id}/readings/power: AC over DC power of {', '.join(names)} is {value} at the middle of the readings "
+            f"at load. Expected {_AC_OVER_DC[0]:g} to {_AC_OVER_DC[1]:g}; this dc_power_kw is not used. Is it in another unit, "
+            "or of one input alone?")
     bad = power["inverter_id"].isin(wrong.index)
     return power.assign(dc_power_kw=power["dc_power_kw"].mask(bad)) if bad.any() else power

@@ -49,7 +49,7 @@ class Ledger:
         """The notices of tables, then those of files."""
         of_files = []
         for text, files in self._notes.items():
-            more = f" and {len(files) - 1} more files" if len(files) > 1 else ""
+            more = f" and {len(files) - 1} more {'file' if len(files) == 2 else 'files'}" if len(files) > 1 else ""
             of_files.append(f"{files[0]}{more}: {text}")
         return [*self.notices, *of_files]
 

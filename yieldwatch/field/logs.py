@@ -63,5 +63,5 @@ def known_only(source: Source, rows: pd.DataFrame, column: str, known: set[str])
         return rows
     table = "inverters" if column == "inverter_id" else "strings"
     names = rows.loc[unknown, column].unique()
-    reasons = {name: f"not in {table}.{near_miss(str(name), known)}" for name in names}
+    reasons = {name: f"not in {table}.{near_miss(str(name), known)}".rstrip(".") for name in names}
     return drop_rows(source.ledger, rows, unknown, column, rows[column].map(reasons).to_numpy(dtype=object))

@@ -46,14 +46,15 @@ def _without_overlaps(source: Source, rows: pd.DataFrame) -> pd.DataFrame:
         rival = kept[at - 1] if at else None
         if rival is not None and end[rival] > start[i]:
             reasons[i] = (f"overlaps the period of {names.iloc[rival]}, line {rows['line'].iloc[rival]}, "
-                          "which is no longer and was kept")
+                          "which is shorter or equal and was kept")
             continue
         at = bisect.bisect_left(kept_starts, start[i])
         kept_starts.insert(at, start[i])
         kept.insert(at, i)
     overlapping = pd.notna(reasons)
-    source.ledger.notices.append(f"{_place(source)}: {int(overlapping.sum())} periods overlap others that "
-                                 "are no longer and were set aside.")
+    n = int(overlapping.sum())
+    what = "1 period overlaps a shorter or equal one and was" if n == 1 else f"{n} periods overlap shorter or equal ones and were"
+    source.ledger.notices.append(f"{_place(source)}: {what} set aside.")
     return drop_rows(source.ledger, rows, overlapping, "start", reasons)
 
 

@@ -10,7 +10,7 @@ from os import PathLike
 from pathlib import Path
 
 from yieldwatch.columns import TABLES
-from yieldwatch.errors import FieldDataError
+from yieldwatch.errors import FieldDataError, ended
 from yieldwatch.field.credible import check_light_unit, without_dead_light, without_impossible_dc
 from yieldwatch.field.events import read_costs, read_events, read_statements
 from yieldwatch.field.ledger import ROW, VALUE_ONLY, Ledger
@@ -91,9 +91,10 @@ def _strangers(root: Path, site: Site) -> list[str]:
     notices: list[str] = []
     places = [t.place.format(site=site.id).split("/") for t in TABLES.values() if "{site}" in t.place]
     home = f"sites/{site.id}"
-    note_strangers(root, home, {"job_costs", *(p[2] for p in places)}, notices)
+    readings = {p[3]: f"{home}/readings/{p[3]}" for p in places if len(p) == 4}
+    note_strangers(root, home, {"job_costs", *(p[2] for p in places)}, notices, readings)
     if (root / home / "readings").is_dir():
-        note_strangers(root, f"{home}/readings", {p[3] for p in places if len(p) == 4}, notices)
+        note_strangers(root, f"{home}/readings", readings, notices)
     return notices
 
 
@@ -104,10 +105,22 @@ def _missing(data: SiteData, site: Site) -> list[str]:
                for name, why in _LACKING.items() if name in lacks]
     if {"iv", "clamp", "meter", "power"} <= lacks:
         notices.append(f"sites/{site.id}: has no readings at all, so nothing was measured to compare with.")
+    notices += _before_commissioning(data, site)
     if any(t.kind == "market" for t in site.tariffs) and (data.prices is None or data.prices.empty):
         notices.append(f"sites/{site.id}: a tariff is at market prices and there is no prices table, "
                        "so money is blank for its time.")
     return notices
+
+
+def _before_commissioning(data: SiteData, site: Site) -> list[str]:
+    """Energy from before the first day of operation, which says that the day is wrong: ageing would be counted from it."""
+    starts = [table[name].min() for table, name in ((data.power, "time"), (data.meter, "start"))
+              if table is not None and len(table)]
+    first = min(starts).tz_convert(site.tz).date() if starts else site.commissioned
+    if first >= site.commissioned:
+        return []
+    return [f"sites/{site.id}/site.toml: commissioned = {site.commissioned}, but there is energy from {first} on. Expected the "
+            "first day of operation, from which ageing counts. Correct it."]
 
 
 def _not_used(data: SiteData, site: Site, as_of: dt.date | None) -> list[str]:
@@ -116,13 +129,15 @@ def _not_used(data: SiteData, site: Site, as_of: dt.date | None) -> list[str]:
     for file, n_aside, n_rows in data.files[["file", "set_aside", "rows"]].itertuples(index=False):
         if n_aside:
             own = data.set_aside[(data.set_aside["file"] == file) & (data.set_aside["part"] == ROW)]
-            notices.append(f"{file}: {n_aside} of {n_rows} rows were set aside, first line "
-                           f"{own['line'].iloc[0]}: {own['reason'].iloc[0]}.")
+            notices.append(f"{file}: {n_aside} of {n_rows} rows {'was' if n_aside == 1 else 'were'} set aside, first line "
+                           f"{own['line'].iloc[0]}: {ended(own['reason'].iloc[0])}")
     values = int((data.set_aside["part"] == VALUE_ONLY).sum())
     if values:
-        notices.append(f"sites/{site.id}: {values} single values were set aside; "
-                       "the rest of their rows is used.")
+        what = "1 single value was set aside; the rest of its row is" if values == 1 else (
+            f"{values} single values were set aside; the rest of their rows is")
+        notices.append(f"sites/{site.id}: {what} used.")
     later = int(data.files["after_as_of"].sum())
     if later:
-        notices.append(f"sites/{site.id}: {later} rows lie on or after {as_of} and were not read.")
+        notices.append(f"sites/{site.id}: {later} {'row lies' if later == 1 else 'rows lie'} on or after {as_of} and "
+                       f"{'was' if later == 1 else 'were'} not read.")
     return notices

@@ -122,8 +122,13 @@ def _find_columns(ledger: Ledger, table: Table, raw: RawTable) -> dict[Column, s
     if missing:
         hints = "".join(near_miss(m, unknown) for m in missing)
         allowed = ", ".join(c.name for c in table.columns)
-        ledger.problems.append(f"{raw.file}, header: column {', '.join(missing)} is missing.{hints} "
-                               f"Expected the columns {allowed}. Add or rename it.")
+        what, it = ("column", "is missing"), "it"
+        if len(missing) > 1:
+            what, it = ("columns", "are missing"), "them"
+        # A title or a unit row above the names is told by what stands there.
+        stands = "" if names else f' The first line holds "{", ".join(raw.columns)[:80]}".'
+        ledger.problems.append(f"{raw.file}, header: {what[0]} {', '.join(missing)} {what[1]}.{hints}{stands} "
+                               f"Expected the columns {allowed}. Add or rename {it}.")
         return None
     if unknown:
         unused = [c.name for c in table.columns if c not in names]

@@ -9,6 +9,8 @@ import pandas as pd
 from yieldwatch.field.clocks import usual_step
 from yieldwatch.field.rows import Source, read_rows
 
+#: The sun moves too far in longer ones for their mean light to be put on a plane. Common practice, no source.
+_LONGEST_STEP = pd.Timedelta("1h")
 _IRRADIANCE = ("ghi", "dni", "dhi", "poa_global")
 
 
@@ -38,7 +40,12 @@ def read_weather(source: Source, name: str) -> tuple[pd.DataFrame | None, pd.Tim
         source.ledger.problems.append(f"{place}: column temp_air_c is missing. "
                                       "Expected air temperature in °C. Add it.")
     weather = _by_time(source, rows)
-    return weather, usual_step(weather.index.to_series())
+    step = usual_step(weather.index.to_series())
+    if step is not None and step > _LONGEST_STEP:
+        source.ledger.problems.append(
+            f"{place}: its rows come every {step / pd.Timedelta('1h'):g} hours. Expected a step of an hour or less, since "
+            "light and power change within it. Export it at a finer step.")
+    return weather, step
 
 
 def read_series(source: Source, name: str) -> pd.DataFrame | None:

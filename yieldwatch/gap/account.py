@@ -15,6 +15,7 @@ from yieldwatch.gap.attribute import SiteState
 from yieldwatch.gap.basis import Basis, causes_basis, exposed
 from yieldwatch.gap.energy_draws import fault_doubt, moved_energy
 from yieldwatch.gap.measured import Measured, measured_months
+from yieldwatch.gap.modelled_light import light_doubt, light_not_measured
 from yieldwatch.gap.obstacle import outlines
 from yieldwatch.gap.patterns.window import Window
 from yieldwatch.gap.ratios import energy_availability, performance_ratio, performance_ratio_temp_corrected
@@ -65,7 +66,9 @@ def site_gap(state: SiteState, data: SiteData, findings: pd.DataFrame, start: pd
     rng = np.random.default_rng(1)
     u_measured = np.where(np.array(measured.source[:-1]) == "meter", _METER_U, _LOG_U) * np.nan_to_num(measured.energy[:-1])
     common = rng.standard_normal((len(spread), 1))
-    draws["unexplained"] = rest[None, :] - spread - common * u_measured[None, :]
+    per_interval = split.expected.sum(axis=0)
+    unlit = light_doubt(state.model, per_interval, month, len(months), len(spread), np.random.default_rng(4))
+    draws["unexplained"] = rest[None, :] - spread - common * u_measured[None, :] + unlit
     losses = _losses(state, months, told, rest, draws, basis, expected, measured)
     downtime = downtime_table(state, split, kept)
     last = slice(max(len(months) - MOST_MONTHS, 0), None)
@@ -93,7 +96,8 @@ def site_gap(state: SiteState, data: SiteData, findings: pd.DataFrame, start: pd
         downtime=downtime,
         obstacles=window.obstacles,
         evidence=evidence,
-        not_told=tuple(f"{c.replace('_', ' ')}: {b.why_not}" for c, b in basis.items() if b.why_not),
+        not_told=(*light_not_measured(state.model, per_interval, month, months),
+                  *(f"{c.replace('_', ' ')}: {b.why_not}" for c, b in basis.items() if b.why_not)),
     )
 
 

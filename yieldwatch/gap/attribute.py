@@ -4,6 +4,7 @@ One site's evidence, mechanism by mechanism, to one posterior and the state it d
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,6 +15,7 @@ from yieldwatch.expected.weather import grid_weather
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.blocks import Blocks, make_blocks
 from yieldwatch.gap.clamps import COLUMNS as CLAMP_COLUMNS
+from yieldwatch.gap.clock_check import ClockShift
 from yieldwatch.gap.evidence import meter_by_day
 from yieldwatch.gap.fit import DC_CAUSES, EvidenceAtHand, Left, dc_left, fit
 from yieldwatch.gap.gaps import over_known
@@ -30,6 +32,7 @@ from yieldwatch.gap.split import Effect, output_with
 from yieldwatch.gap.steps import Step, against_peers, find_steps, own_days, without_echoes
 from yieldwatch.gap.unlogged import fit_unlogged
 from yieldwatch.gap.weak_parts import weak_parts
+from yieldwatch.gap.year_on_year import YearOnYear
 from yieldwatch.portfolio.model import Site
 
 #: Standard uncertainties that the light's bias must exceed to be corrected. On 60 drawn farms that left the least error.
@@ -44,7 +47,9 @@ class SiteState:
     `effects` holds what each cause does to the chain, interval by interval; `shaded` which inverters have a shade picture.
     `ratio` is ln(measured / expected) of each inverter and block over the log's usable intervals, NaN elsewhere, and `weight`
     the expected energy behind it [kWh]. `light_correction` is the change of the weather's light that the model holds, as a
-    logarithm, and `light_doubt` its standard uncertainty; `light_drift` is how it moves against a second source.
+    logarithm, and `light_doubt` its standard uncertainty; `light_drift` is how it moves against a second source, and
+    `yearly` how the output over the expected changes year on year; None where that cannot be told. `clocks` is
+    what the check of the clocks found.
     """
 
     model: SiteModel
@@ -62,6 +67,8 @@ class SiteState:
     light_correction: float = 0.0
     light_doubt: float = np.nan
     light_drift: LightDrift | None = None
+    yearly: YearOnYear | None = None
+    clocks: tuple[ClockShift, ...] = ()
 
 
 def infer_state(
@@ -73,6 +80,8 @@ def infer_state(
     end: pd.Timestamp,
     clamps: pd.DataFrame | None = None,
     seed: int = 0,
+    sensor_doubt: float = 0.0,
+    clocks: Sequence[ClockShift] = (),
 ) -> SiteState:
     """
     Run the weather through the site and let the evidence settle the unknowns.
@@ -87,6 +96,10 @@ def infer_state(
         From `yieldwatch.gap.clamps`.
     seed : int
         Of the posterior's draws.
+    sensor_doubt : float
+        What faults of the light sensor leave in doubt of its level, from `yieldwatch.gap.light_sensor`. [fraction]
+    clocks : sequence of ClockShift
+        From `yieldwatch.gap.clock_check`.
 
     Raises
     ------
@@ -101,13 +114,15 @@ def infer_state(
     rng = np.random.default_rng(seed)
     if clamps is None:
         clamps = pd.DataFrame(columns=list(CLAMP_COLUMNS))
-    evidence = EvidenceAtHand(data, rounds, findings, clamps, blocks, log, rng, light_drift(data, site.tz.key))
+    evidence = EvidenceAtHand(data, rounds, findings, clamps, blocks, log, rng, light_drift(data, site.tz.key), sensor_doubt,
+                              tuple(clocks))
 
     if log is None:
-        limits, faults, posterior, wash, snow = fit_unlogged(evidence, model, off)
+        limits, faults, (posterior, wash, yearly), snow = fit_unlogged(evidence, model, off)
         none, nothing = np.zeros(len(blocks.expected), dtype=bool), np.full(blocks.expected.shape, np.nan)
         state = SiteState(model, blocks, None, off, limits, posterior, faults, none, wash, [], nothing, np.zeros_like(nothing))
-        return _with_light_corrected(replace(state, light_drift=evidence.drift), snow, data.meter)
+        state = replace(state, light_drift=evidence.drift, yearly=yearly, clocks=evidence.clocks)
+        return _with_light_corrected(state, snow, data.meter)
     potential = inverter_ac(model) * _monthly_level(model, blocks, log, off)
     snow = snow_left(model, log, potential)
     site_cap = find_curtailment(model, log, data, potential)
@@ -124,7 +139,7 @@ def infer_state(
         cleaning_days(blocks, data),
         weak_parts(model, data, np.where(_well_after(off.running), log.ac, np.nan), shaded),
     )
-    posterior, wash = fit(evidence, faults, shaded, ratio, weight, Left.nothing(blocks), None)
+    posterior, wash, _ = fit(evidence, faults, shaded, ratio, weight, Left.nothing(blocks), None)
     # Second pass: the fitted state says what each inverter could have given, and so who was held down.
     potential = inverter_ac(model, dc_left(posterior, blocks.expected.shape)[:, blocks.of])
     site_cap = find_curtailment(model, log, data, potential)
@@ -132,9 +147,10 @@ def infer_state(
     snow = snow_left(model, log, potential)
     ratio, weight = _ratios(model, blocks, log, off, limits, snow)
     common = posterior.loss("soiling", *blocks.expected.shape)
-    posterior, _ = fit(evidence, faults, shaded, ratio, weight, Left.nothing(blocks), common, wash)
+    posterior, _, yearly = fit(evidence, faults, shaded, ratio, weight, Left.nothing(blocks), common, wash)
     state = SiteState(model, blocks, log, off, limits, posterior, faults, shaded, wash, [], ratio, weight)
-    return _with_light_corrected(replace(state, light_drift=evidence.drift), snow, data.meter)
+    state = replace(state, light_drift=evidence.drift, yearly=yearly, clocks=evidence.clocks)
+    return _with_light_corrected(state, snow, data.meter)
 
 
 def _with_light_corrected(state: SiteState, snow: np.ndarray, meter: pd.DataFrame | None) -> SiteState:

@@ -10,6 +10,7 @@ import numpy as np
 
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.attribute import SiteState
+from yieldwatch.gap.clock_doubt import days_in_doubt
 from yieldwatch.gap.mechanisms.shading import SHORTEST_HISTORY
 from yieldwatch.gap.mechanisms.snow import UNSEEN_ON_A_DAY, snow_days
 from yieldwatch.gap.witness import WITNESS
@@ -46,6 +47,9 @@ class Basis:
     why_not: str = ""
 
 
+#: Share of a day's energy in the hour after it grows light, which a log an hour off shows as an outage. Common practice, no
+#: source.
+_DAWN = 0.02
 #: Relative standard uncertainty of a fault's form beyond the posterior's, by its kind; others as `_OTHER_FAULT`.
 _FAULT_BLUR = {"open": 0.12, "wrong_count": 0.2, "bypass_short": 0.2}
 _OTHER_FAULT = 0.3
@@ -63,6 +67,7 @@ def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
     energy = log or (data.meter is not None and len(data.meter) > 0)
     clamps = len(data.clamp) > 0
     with_dc = state.log is not None and bool(np.isfinite(state.log.dc).any())
+    late = _DAWN * days_in_doubt(state.blocks, state.clocks)
     no_log = "No interval log of the inverters."
     lasting = _UNSEEN_BY_WITNESSES if any(c.tag == WITNESS for c in state.posterior.columns) else _UNSEEN_DIRT
     return {
@@ -75,21 +80,24 @@ def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
         if log or rounds or data.string_current is not None
         else Basis("not_assessed", why_not="No IV round, no string current and no interval log."),
         "inverter_efficiency": _efficiency(log, with_dc or any(f.cause == "inverter_efficiency" for f in state.faults), clamps),
-        "inverter_outage": Basis("measured", 0.0003, 0.08)
+        "inverter_outage": Basis("measured", 0.0003 + late, 0.08)
         if log
         else Basis("prior", 0.01, 0.3, no_log + " Recorded outages are counted, unrecorded ones are not seen."),
-        "grid_outage": Basis("measured", 0.0003, 0.15)
+        "grid_outage": Basis("measured", 0.0003 + late, 0.15)
         if log
         else Basis("prior", 0.008, 0.3, no_log + " Recorded outages are counted, unrecorded ones are not seen."),
         "curtailment": _curtailment(state, no_log),
         "reactive_power": _reactive(state, clamps),
-        "degradation": Basis(
-            "prior",
-            0.0,
-            0.2,
-            "Under three full years of data ageing cannot be read from them; its level is a published prior for the age.",
-        ),
+        "degradation": _degradation(state),
     }
+
+
+def _degradation(state: SiteState) -> Basis:
+    if state.yearly is None:
+        return Basis("prior", 0.0, 0.2, "Under three full years of data ageing cannot be read from them; its level is a "
+                     "published prior for the age.")
+    return Basis("measured", 0.0, 0.2, "The rate over the record is the farm's own, year on year; what was lost before it is a "
+                 "published prior for the age.")
 
 
 #: Part of the snow days without visible snow that lost as much as goes unseen, at most. Set on drawn farms.

@@ -28,7 +28,7 @@ _LEAST_DAYS, _CLEAR_DAYS = 20, 4
 #: off level moves noon by four minutes. Common practice, no source.
 _SUN_DOUBT_MIN = 5.0
 #: Standard uncertainties beyond which a shift is one, and the least that matters. [min]
-_BEYOND, _LEAST_MIN = 3.0, 5.0
+_BEYOND, LEAST_MIN = 3.0, 5.0
 #: Labels, zones and daylight saving shift by multiples of this. [min] A shift known from the sun alone must be near one.
 _LABEL_GRID_MIN, _NEAR_GRID_MIN, _LEAST_ALONE_MIN = 15.0, 8.0, 20.0
 #: In the units of chi-square: what each wrong clock, and each source that goes by it, must explain; the most that one piece of
@@ -91,7 +91,7 @@ class _Explained:
     def same_lags(self, other: _Explained) -> bool:
         """Whether all sources stand as far apart as over the other stretch."""
         pairs = [(k, other.looks[n]) for n, k in self.looks.items()]
-        return all(abs(a.lag - b.lag) <= max(_BEYOND * np.hypot(a.lag_doubt, b.lag_doubt), _LEAST_MIN) for a, b in pairs)
+        return all(abs(a.lag - b.lag) <= max(_BEYOND * np.hypot(a.lag_doubt, b.lag_doubt), LEAST_MIN) for a, b in pairs)
 
 
 def with_right_clocks(site: Site, data: SiteData) -> tuple[SiteData, list[ClockShift]]:
@@ -179,14 +179,14 @@ def explain(looks: dict[str, _Look]) -> tuple[dict[str, float], bool]:
             trials.add(grid)
     costs = []
     for of_weather in trials:
-        late = {n: of_weather + m for n, m in lag.items() if abs(of_weather + m) >= _LEAST_MIN}
+        late = {n: of_weather + m for n, m in lag.items() if abs(of_weather + m) >= LEAST_MIN}
         clocks = len({round(m / 10.0) for m in late.values()})
         misfit = sum(min(((k.sun - of_weather - lag[n]) / k.sun_doubt) ** 2, _MOST_WEIGHT)
                      for n, k in looks.items() if n in lag and np.isfinite(k.sun))
         costs.append((misfit + _PER_CLOCK * clocks + _PER_SOURCE * len(late), of_weather, late))
     costs.sort(key=lambda c: c[:2])
     best = costs[0]
-    others = [c[0] for c in costs[1:] if abs(c[1] - best[1]) >= _LEAST_MIN]
+    others = [c[0] for c in costs[1:] if abs(c[1] - best[1]) >= LEAST_MIN]
     # An array that faces elsewhere than it is said to looks early or late all day, and so does a sensor in its plane.
     grounds = best[1] in by_lag or any(k.level for k in looks.values() if np.isfinite(k.sun))
     return best[2], grounds and (not others or min(others) - best[0] >= _CLEARLY)
@@ -290,7 +290,7 @@ def _look(stretches: list[Stretch], day: int) -> _Look:
 
 
 def _counts(minutes: float, doubt: float) -> bool:
-    return bool(np.isfinite(minutes) and abs(minutes) > max(_BEYOND * doubt, _LEAST_MIN))
+    return bool(np.isfinite(minutes) and abs(minutes) > max(_BEYOND * doubt, LEAST_MIN))
 
 
 def _snapped(minutes: float, doubt: float) -> float:
@@ -320,7 +320,7 @@ def _joined(shifts: list[ClockShift]) -> list[ClockShift]:
     out: list[ClockShift] = []
     for s in sorted(shifts, key=lambda s: (s.source, s.first)):
         if out and (out[-1].source, out[-1].last, out[-1].corrected) == (s.source, s.first, s.corrected) and abs(
-                out[-1].late_min - s.late_min) < _LEAST_MIN:
+                out[-1].late_min - s.late_min) < LEAST_MIN:
             longer = max(out[-1], s, key=lambda part: part.last - part.first)
             out[-1] = replace(out[-1], last=s.last, why=longer.why, doubt_min=longer.doubt_min)
         else:

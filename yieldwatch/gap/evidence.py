@@ -15,6 +15,7 @@ from yieldwatch.gap.infer import Rows
 from yieldwatch.gap.mechanisms.base import Column
 from yieldwatch.gap.mechanisms.level import LIGHT_BIAS
 from yieldwatch.gap.rounds import number_rounds
+from yieldwatch.gap.sheet_clocks import at_right_time, minutes_late
 
 #: Noise of a month's energy against modelled weather, beyond its constant bias. Common practice, no source.
 _METER_SIGMA = 0.015
@@ -49,7 +50,7 @@ def meter_rows(blocks: Blocks, design: sparse.csr_matrix, meter: pd.DataFrame | 
     if periods is None:
         return []
     energy = blocks.expected * running * np.exp(-(design @ near)).reshape(running.shape)
-    rows, values, weights, relative = [], [], [], []
+    rows, values, weights, relative, days = [], [], [], [], []
     n_inverters, n_blocks = energy.shape
     for first, last, measured in periods:
         here = np.flatnonzero((blocks.day >= first) & (blocks.day < last))
@@ -64,6 +65,7 @@ def meter_rows(blocks: Blocks, design: sparse.csr_matrix, meter: pd.DataFrame | 
         )
         values.append(np.log(measured / total))
         weights.append(total)
+        days.append(first)
         relative.append((energy * doubt)[:, here].sum() / max((energy * running)[:, here].sum(), 1e-9))
     if not rows:
         return []
@@ -71,7 +73,7 @@ def meter_rows(blocks: Blocks, design: sparse.csr_matrix, meter: pd.DataFrame | 
     w = np.array(weights)
     precision = 2.0 / (1.0 + np.median(w) / w) / (1.0 + (np.array(relative) / _METER_SIGMA) ** 2)
     here = (pick @ design).tocsr()
-    return [Rows("meter", here, np.array(values) - here @ near, precision, _METER_SIGMA, 1.0)]
+    return [Rows("meter", here, np.array(values) - here @ near, precision, _METER_SIGMA, 1.0, np.array(days))]
 
 
 def meter_by_day(blocks: Blocks, meter: pd.DataFrame | None) -> list[tuple[int, int, float]] | None:
@@ -139,18 +141,34 @@ def light_rows(blocks: Blocks, columns: list[Column], data: SiteData, rounds: pd
 
 
 def light_visits(blocks: Blocks, data: SiteData, rounds: pd.DataFrame) -> list[tuple[str | None, pd.DataFrame]]:
-    """Readings of each visit that carried a light sensor, with the array they were taken at; a round's go with its number."""
-    plane = {s.string_id: s.array_id for s in blocks.model.site.strings}
+    """
+    Readings of each visit that carried a light sensor, with the array they were taken at; a round's go with its number.
+
+    A round whose sheet goes by another clock than the weather is put right.
+    """
     visits: list[tuple[str | None, pd.DataFrame]] = []
-    if len(rounds):
-        good = rounds[rounds["grade"].isin(["good", "usable"])]
-        good = good.assign(array=good["string_id"].map(plane))
-        visits += [(str(name), part) for name, part in good.groupby("round_id")]
+    visits += [(name, at_right_time(blocks, part)) for name, part in _round_light(blocks, rounds)]
     if len(data.clamp):
         first = {s.inverter_id: s.array_id for s in reversed(blocks.model.site.strings)}
         clamp = data.clamp.assign(array=data.clamp["inverter_id"].map(first))
         visits += [(None, part) for _, part in clamp.groupby(number_rounds(clamp["time"]))]
     return visits
+
+
+def late_sheets(blocks: Blocks, rounds: pd.DataFrame) -> list[tuple[pd.Timestamp, float]]:
+    """First reading, as written, of each round whose sheet goes by another clock, and by how much it is late. [min]"""
+    found = ((part["time"].iloc[0], minutes_late(blocks, part)) for _, part in _round_light(blocks, rounds))
+    return [(time, late) for time, late in found if late]
+
+
+def _round_light(blocks: Blocks, rounds: pd.DataFrame) -> list[tuple[str, pd.DataFrame]]:
+    """The light of each round's good readings, with the array they were taken at, times as written."""
+    if rounds.empty:
+        return []
+    plane = {s.string_id: s.array_id for s in blocks.model.site.strings}
+    good = rounds[rounds["grade"].isin(["good", "usable"])]
+    good = good.assign(array=good["string_id"].map(plane))
+    return [(str(name), part) for name, part in good.groupby("round_id")]
 
 
 def light_ratio(blocks: Blocks, readings: pd.DataFrame) -> np.ndarray:

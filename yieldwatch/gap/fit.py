@@ -5,6 +5,7 @@ One fit: the columns of all mechanisms against all the evidence at hand.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -12,8 +13,10 @@ from scipy import sparse
 
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.blocks import Blocks
+from yieldwatch.gap.clock_check import ClockShift
+from yieldwatch.gap.clock_doubt import clock_columns
 from yieldwatch.gap.evidence import light_rows, meter_rows, round_columns, round_rows
-from yieldwatch.gap.infer import Posterior, day_rows, day_weights, design_matrix, log_rows, solve
+from yieldwatch.gap.infer import Posterior, Rows, day_rows, day_weights, design_matrix, log_rows, solve
 from yieldwatch.gap.logs import InverterLog
 from yieldwatch.gap.mechanisms.base import Column
 from yieldwatch.gap.mechanisms.degradation import degradation_columns
@@ -32,6 +35,7 @@ from yieldwatch.gap.mechanisms.soiling import (
 from yieldwatch.gap.mechanisms.string_fault import Fault, fault_columns
 from yieldwatch.gap.second_light import LightDrift, drift_rows
 from yieldwatch.gap.witness import witness_columns, witness_rows
+from yieldwatch.gap.year_on_year import YearOnYear, full_years, line_columns, own_rate_rows
 
 #: Causes that the inference gives as a share of DC power.
 DC_CAUSES = ("soiling", "shading", "string_fault", "degradation")
@@ -46,7 +50,11 @@ _METER_STEPS = 3
 
 @dataclass(frozen=True, eq=False)
 class EvidenceAtHand:
-    """A site's evidence; `log` is None where no inverter was logged, `drift` where no second source tells of the light's."""
+    """
+    A site's evidence; `log` is None where no inverter was logged, `drift` where no second source tells of the light's.
+
+    `sensor_doubt` is what faults of the light sensor leave in doubt of its level, `clocks` what is left of clocks.
+    """
 
     data: SiteData
     rounds: pd.DataFrame
@@ -56,6 +64,8 @@ class EvidenceAtHand:
     log: InverterLog | None
     rng: np.random.Generator
     drift: LightDrift | None
+    sensor_doubt: float = 0.0
+    clocks: tuple[ClockShift, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,6 +88,14 @@ class Left:
         return cls(np.ones(blocks.expected.shape), np.zeros(blocks.expected.shape))
 
 
+class Fitted(NamedTuple):
+    """What a fit gives: the posterior, how rain washes, and the change year on year where the record is long enough."""
+
+    posterior: Posterior
+    wash: Wash
+    yearly: YearOnYear | None
+
+
 def fit(
     evidence: EvidenceAtHand,
     faults: list[Fault],
@@ -87,7 +105,7 @@ def fit(
     left: Left,
     common: np.ndarray | None,
     wash: Wash | None = None,
-) -> tuple[Posterior, Wash]:
+) -> Fitted:
     """
     Fit all unknowns.
 
@@ -123,14 +141,25 @@ def fit(
         *witness_rows(blocks, columns, evidence.rounds, evidence.findings),
         *alike_rows(columns),
     ]
+    yearly = None
     if logged:
-        return solve(columns, [*log_rows(blocks, design, ratio, weight, trust), *other], N_DRAWS, evidence.rng), wash
+        rows = [*log_rows(blocks, design, ratio, weight, trust), *other]
+        if full_years(blocks):
+            first = solve(columns, rows, 1, evidence.rng, _SEARCH_ROUNDS)
+            own, yearly = own_rate_rows(columns, _by_day(rows), first.estimate, evidence.rng)
+            rows += own
+        return Fitted(solve(columns, rows, N_DRAWS, evidence.rng), wash, yearly)
     near = np.array([c.mean for c in columns])
     for _ in range(_METER_STEPS):
         meter = meter_rows(blocks, design, evidence.data.meter, left.share, left.doubt, near)
-        posterior = solve(columns, [*meter, *other], N_DRAWS, evidence.rng)
+        own, yearly = own_rate_rows(columns, meter[0], near, evidence.rng) if meter and full_years(blocks) else ([], None)
+        posterior = solve(columns, [*meter, *other, *own], N_DRAWS, evidence.rng)
         near = posterior.estimate
-    return posterior, wash
+    return Fitted(posterior, wash, yearly)
+
+
+def _by_day(rows: list[Rows]) -> Rows:
+    return next(r for r in rows if r.day is not None)
 
 
 def dc_left(posterior: Posterior, shape: tuple[int, int]) -> np.ndarray:
@@ -142,8 +171,11 @@ def _fixed_columns(evidence: EvidenceAtHand, faults: list[Fault]) -> list[Column
     """Columns that do not depend on how rain washes nor on where shade is."""
     blocks = evidence.blocks
     columns = [
-        *level_columns(blocks, evidence.data.power is None, evidence.drift is not None and evidence.drift.counts),
-        *degradation_columns(blocks),
+        *level_columns(blocks, evidence.data.power is None, evidence.drift is not None and evidence.drift.counts,
+                       evidence.sensor_doubt),
+        *degradation_columns(blocks, full_years(blocks)),
+        *line_columns(blocks),
+        *clock_columns(blocks, evidence.clocks, evidence.log is not None),
         *fault_columns(blocks, faults),
         *efficiency_columns(blocks, evidence.log),
         *round_columns(blocks, evidence.rounds),

@@ -46,6 +46,8 @@ class Rows:
         Noise of an ordinary row; None to learn it from the residuals. [fraction]
     lasting : float
         How many neighbouring rows share their error: the precision is divided by it.
+    day : ndarray of int, shape (n_rows,), or None
+        Local day of each row, or the first of its period, where rows are days or periods.
     """
 
     name: str
@@ -54,6 +56,7 @@ class Rows:
     weight: np.ndarray
     sigma: float | None
     lasting: float
+    day: np.ndarray | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,7 +125,7 @@ def day_weights(blocks: Blocks, weight: np.ndarray) -> sparse.csr_matrix:
 def day_rows(design: np.ndarray, values: np.ndarray, energy: np.ndarray) -> Rows:
     """The family of days; a day with little light is left out."""
     days = np.flatnonzero(energy > 0.05 * np.quantile(energy, 0.9))
-    return Rows("day", sparse.csr_matrix(design[days]), values[days], _relative(energy[days]), None, 3.0)
+    return Rows("day", sparse.csr_matrix(design[days]), values[days], _relative(energy[days]), None, 3.0, days)
 
 
 def log_rows(blocks: Blocks, design: sparse.csr_matrix, ratio: np.ndarray, weight: np.ndarray, trust: np.ndarray) -> list[Rows]:

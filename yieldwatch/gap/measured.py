@@ -94,6 +94,17 @@ def measured_months(
     return out
 
 
+def beyond_weather(model: SiteModel, meter: pd.DataFrame) -> np.ndarray:
+    """
+    Periods that begin before the weather or end after it, by more than the share of a month that may be missing.
+
+    Their energy cannot be held against the part of their time that is modelled. Shape (n_periods,).
+    """
+    grid = model.weather.table.index
+    spare = ((meter["end"] - meter["start"]) * (1.0 - METER_COVERS)).clip(lower=pd.Timedelta("1h"))
+    return ((meter["start"] + spare < grid[0]) | (meter["end"] - spare > grid[-1] + model.weather.step)).to_numpy(bool)
+
+
 def _meter_by_month(
     model: SiteModel, total: np.ndarray, meter: pd.DataFrame | None, month: np.ndarray, n: int
 ) -> tuple[np.ndarray, np.ndarray]:
@@ -101,6 +112,9 @@ def _meter_by_month(
     energy: np.ndarray = np.zeros(n)
     covered: np.ndarray = np.zeros(n)
     if meter is None or meter.empty:
+        return energy, covered
+    meter = meter[~beyond_weather(model, meter)]
+    if meter.empty:
         return energy, covered
     start = pd.DatetimeIndex(meter["start"]).as_unit("ns").asi8
     end = pd.DatetimeIndex(meter["end"]).as_unit("ns").asi8

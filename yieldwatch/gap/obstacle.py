@@ -39,7 +39,7 @@ _DRAWS = 200
 _OUTLINE_DOUBT = 1.8
 COLUMNS = (
     "site_id", "inverter_id", "from", "to", "azimuth_from_deg", "azimuth_to_deg", "height_deg", "height_low_deg",
-    "height_high_deg", "sun_highest_deg", "beam_lost_pct", "energy_kwh", "months", "rise_per_10_m",
+    "height_high_deg", "sun_highest_deg", "beam_lost_pct", "energy_kwh", "months", "rise_per_10_m", "half_height_deg",
 )  # fmt: skip
 
 
@@ -93,6 +93,8 @@ def outlines(state: SiteState, shade: np.ndarray, inside: np.ndarray) -> pd.Data
         - `beam_lost_pct`: beam that the inverter loses below the edge, mean.
         - `energy_kwh`, `months`: what shading took in that step, and the months in which it took nine tenths of it.
         - `rise_per_10_m`: top above the string for each 10 m of distance, 10 tan(height). [m]
+        - `half_height_deg`: where the top would have to be for half of `energy_kwh` to come back: half of it went with the sun
+          above.
     """
     model, rng = state.model, np.random.default_rng(11)
     lost, weight = beam_lost(state), state.model.output()
@@ -121,6 +123,7 @@ def outlines(state: SiteState, shade: np.ndarray, inside: np.ndarray) -> pd.Data
                     (s + 1) * AZIMUTH_STEP, edge.height, min(low, edge.height),
                     np.nan if least else max(top, edge.height), highest, 100.0 * edge.lost,
                     float(by_month.sum()), _most(by_month), 10.0 * np.tan(np.radians(edge.height)),
+                    min(_half(model.sun.elevation[place], shade[k, place]), edge.height),
                 )
             )  # fmt: skip
     return pd.DataFrame(rows, columns=list(COLUMNS))
@@ -154,6 +157,13 @@ def _bounds(high: np.ndarray, share: np.ndarray, weight: np.ndarray, day: np.nda
         if edge is not None:
             found[n] = edge.height + rng.normal(0.0, _OUTLINE_DOUBT)
     return over_known(np.nanquantile, found, [0.05, 0.95])
+
+
+def _half(high: np.ndarray, energy: np.ndarray) -> float:
+    """The elevation with as much of the energy above as below; NaN where there is none. [°]"""
+    order = np.argsort(high)
+    below = np.cumsum(energy[order])
+    return float(high[order][np.searchsorted(below, 0.5 * below[-1])]) if below[-1] > 0 else np.nan
 
 
 def _most(by_month: np.ndarray) -> str:

@@ -112,10 +112,10 @@ def _rain(state: SiteState, data: SiteData) -> Reading | None:
 def _snow(state: SiteState, data: SiteData) -> Reading | None:
     table = state.model.weather.table
     depth = "snow_depth" in table and table["snow_depth"].notna().any()
-    known = table["snow_depth"] if depth else table.get("precipitation", pd.Series(dtype=float))
-    days = pd.DatetimeIndex(known.dropna().index).tz_convert(state.model.site.tz).normalize()
-    if not len(days):
+    name = "snow_depth" if depth else "precipitation"
+    if name not in table or not table[name].notna().any():
         return None
+    days = pd.DatetimeIndex(table[name].dropna().index).tz_convert(state.model.site.tz).normalize()
     what = "snow depth" if depth else "precipitation in the cold"
     return Reading(what, days.nunique(), "days", days[0].date(), days[-1].date())
 

@@ -46,14 +46,17 @@ def clear_days(light: Series, start: pd.Timestamp, n_days: int) -> np.ndarray:
     return np.array(sorted(found), dtype=int)
 
 
-def clear_reference(site: Site, days: np.ndarray, start: pd.Timestamp, temp_air: pd.Series) -> dict[str, Series]:
-    """The site's cloudless light and power over the days and the hours around them, missing elsewhere; by name."""
+def clear_reference(
+    site: Site, days: np.ndarray, start: pd.Timestamp, temp_air: pd.Series, step: pd.Timedelta = _STEP,
+    each_inverter: bool = False,
+) -> dict[str, Series]:
+    """The site's cloudless light and power over the days and the hours around them, missing elsewhere; named as `clear_site`."""
     span = pd.Timedelta(minutes=MOST_LAG_MIN)
     times = pd.DatetimeIndex(np.unique(np.concatenate([
-        pd.date_range(start + int(d) * _DAY - span, start + (int(d) + 1) * _DAY + span, freq=_STEP) for d in days])), tz="UTC")
+        pd.date_range(start + int(d) * _DAY - span, start + (int(d) + 1) * _DAY + span, freq=step) for d in days])), tz="UTC")
     air = temp_air.reindex(times, method="nearest").ffill().bfill().fillna(15.0).to_numpy(float)
-    table = clear_site(site, times, _STEP, air)
-    return {name: Series.of(table[name], _STEP) for name in table}
+    table = clear_site(site, times, step, air, each_inverter)
+    return {name: Series.of(table[name], step) for name in table}
 
 
 def against_the_sun(read: Series, clear: Series, days: np.ndarray, start: pd.Timestamp) -> pd.DataFrame:

@@ -14,10 +14,9 @@ from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.clamp_limits import limits_from_readings
 from yieldwatch.gap.evidence import meter_by_day
-from yieldwatch.gap.fit import EvidenceAtHand, Left, dc_left, fit
-from yieldwatch.gap.infer import Posterior
+from yieldwatch.gap.fit import EvidenceAtHand, Fitted, Left, dc_left, fit
 from yieldwatch.gap.mechanisms.snow import SLIDES, slide_chances, snow_cover
-from yieldwatch.gap.mechanisms.soiling import Wash, cleaning_days
+from yieldwatch.gap.mechanisms.soiling import cleaning_days
 from yieldwatch.gap.mechanisms.string_fault import Fault, date_faults, find_faults
 from yieldwatch.gap.spells import Limits, Off
 
@@ -31,9 +30,9 @@ _COVER_DOUBT = 0.25
 
 def fit_unlogged(
     evidence: EvidenceAtHand, model: SiteModel, off: Off
-) -> tuple[Limits, list[Fault], Posterior, Wash, np.ndarray]:
+) -> tuple[Limits, list[Fault], Fitted, np.ndarray]:
     """
-    Limits, faults, unknowns, how rain washes, and what snow leaves, shape (n_inverters, n_times).
+    Limits, faults, the fit, and what snow leaves, shape (n_inverters, n_times).
 
     Twice: the first fit dates the faults and says what all but snow leaves, by which the second weighs the winter.
     """
@@ -48,14 +47,14 @@ def fit_unlogged(
         fitted = partial(fit, evidence, shaded=none, ratio=nothing, weight=nothing, left=left, common=None)
         if not last:
             faults = date_faults(faults, partial(_misfit, fitted))
-        posterior, wash = fitted(faults)
+        found = fitted(faults)
         if not last:
-            snow, doubt = _snow_by_meter(blocks, data, off, limits, dc_left(posterior, shape))
-    return limits, faults, posterior, wash, snow
+            snow, doubt = _snow_by_meter(blocks, data, off, limits, dc_left(found.posterior, shape))
+    return limits, faults, found, snow
 
 
-def _misfit(fitted: Callable[[list[Fault]], tuple[Posterior, Wash]], faults: list[Fault]) -> float:
-    return fitted(faults)[0].misfit
+def _misfit(fitted: Callable[[list[Fault]], Fitted], faults: list[Fault]) -> float:
+    return fitted(faults).posterior.misfit
 
 
 def _snow_by_meter(

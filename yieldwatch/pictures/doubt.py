@@ -25,6 +25,8 @@ def prepare(subject: Subject) -> Iterator[Picture]:
     months = list(subject.gap.months)
     energy = subject.losses.pivot(index="month", columns="cause", values="energy_kwh").reindex(months)
     for cause, draws in subject.gap.draws.items():
+        if cause not in energy:
+            continue  # nothing was measured, so that nothing is unexplained
         off = draws - energy[cause].to_numpy(float)[None, :]
         known = np.isfinite(off).all(axis=0)
         if not known.any():

@@ -9,27 +9,28 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
+from yieldwatch.expected.inverter import InverterCurve
 from yieldwatch.gap.attribute import SiteState
 from yieldwatch.pictures.base import Picture, Subject, rounded
+from yieldwatch.pictures.months import by_month
 
 #: Edges of the load's bins, as shares of the rated AC power.
-_EDGES = np.array([0.02, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.15])
-_YEAR = pd.DateOffset(months=12)
-#: Years back that are kept, and fewest intervals of a bin.
-_YEARS, _FEWEST = 3, 5
+_EDGES = np.array([0.02, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.75, 0.9, 1.15])
 #: Load below which AC over DC is mostly the meters' last digit, as a share of rated AC power. Common practice, no source.
 _LEAST_LOAD = 0.1
 
 
 def prepare(subject: Subject) -> Iterator[Picture]:
     """
-    With DC power in the log: efficiency by load, by year counted back from the end [%], and by month how far AC lies from what
-    the datasheet makes of the DC [%]. With clamp readings: theirs, and what the datasheet says at their load [%].
+    With DC power in the log: efficiency by month and load [%], and by month how far AC lies from what the datasheet makes of the
+    DC [%], with the median of all inverters and where nine in ten of them lie. With clamp readings: theirs, and what the
+    datasheet says at their load [%].
     """
     state = subject.state
     if state.log is not None and np.isfinite(state.log.dc).any():
-        for k, name in enumerate(state.model.inverter_ids):
-            yield from _logged(state, k, name)
+        drawn = [p for k, name in enumerate(state.model.inverter_ids) for p in _logged(state, k, name)]
+        yield from drawn
+        yield from _fleet([p for p in drawn if p.kind == "efficiency_months"])
     clamps = subject.clamps
     if len(clamps) and clamps["efficiency"].notna().any():
         yield _clamped(subject)
@@ -44,38 +45,41 @@ def _logged(state: SiteState, k: int, name: str) -> Iterator[Picture]:
     if not use.any():
         return
     ac, dc, times = ac[use], dc[use], model.times[use].tz_convert(model.site.tz)
-    end = times[-1].normalize() + pd.Timedelta(days=1)
-    frame = pd.DataFrame({"efficiency": 100.0 * ac / dc, "bin": np.digitize(dc / rated, _EDGES) - 1, "year": [0] * len(ac)})
-    for back in range(1, _YEARS + 1):
-        frame.loc[np.asarray(times < end - back * _YEAR), "year"] = back
-    frame = frame[(frame["year"] < _YEARS) & (frame["bin"] < len(_EDGES) - 1)]
-    grouped = frame.groupby(["year", "bin"])["efficiency"]
-    found = grouped.quantile([0.05, 0.5, 0.95]).unstack()
-    counts = grouped.size()
-    kept = found[counts >= _FEWEST]
-    middle = (_EDGES[:-1] + _EDGES[1:]) / 2.0
-    place = kept.index.get_level_values("bin").to_numpy()
-    yield Picture(
+    could = model.dc[k] > _EDGES[0] * rated
+    yield _by_load(name, ac, dc, times, curve, model.times[could].tz_convert(model.site.tz))
+    yield _by_month(name, ac, dc, times, curve.ac_power(dc), rated)
+
+
+def _by_load(
+    name: str, ac: np.ndarray, dc: np.ndarray, times: pd.DatetimeIndex, curve: InverterCurve, could: pd.DatetimeIndex
+) -> Picture:
+    """By month and load; `could` are the times with light enough for it."""
+    rated = curve.inverter_type.ac_rated_kw
+    first = times[0].year * 12 + times[0].month - 1
+    load = np.digitize(dc / rated, _EDGES) - 1
+    use = load < len(_EDGES) - 1
+    month = np.asarray(times.year * 12 + times.month - 1) - first
+    columns, places, scatter = by_month(
+        "efficiency_pct", load[use], 100.0 * ac[use] / dc[use], month[use], np.asarray(times.day_of_year)[use], 2
+    )
+    middle = (_EDGES[:-1] + _EDGES[1:])[places] / 2.0
+    months = [f"{m // 12}-{m % 12 + 1:02d}" for m in range(first, first + int(month[-1]) + 1)]
+    wanted = np.asarray(could.year * 12 + could.month - 1) - first
+    return Picture(
         "efficiency",
         name,
-        {
-            "years_back": [int(y) for y in kept.index.get_level_values("year")],
-            "load_pct": rounded(100.0 * middle[place], 1),
-            "efficiency_pct": rounded(kept[0.5], 2),
-            "low_pct": rounded(kept[0.05], 2),
-            "high_pct": rounded(kept[0.95], 2),
-            "intervals": [int(n) for n in counts[counts >= _FEWEST]],
-            "datasheet_pct": rounded(100.0 * curve.efficiency(middle[place] * rated), 2),
-        },
+        columns,
         {
             "unit": "%",
-            "from": times[0].date(),
-            "to": times[-1].date(),
             "rated_kw": rated,
-            "coverage": float(use.sum() / max(int((model.dc[k] > _EDGES[0] * rated).sum()), 1)),
+            "months": months,
+            "load_pct": rounded(100.0 * middle, 1),
+            "datasheet_pct": rounded(100.0 * curve.efficiency(middle * rated), 2),
+            "scatter": scatter,
+            "used": [int(n) for n in np.bincount(month, minlength=len(months))],
+            "could": [int(n) for n in np.bincount(wanted[(wanted >= 0) & (wanted < len(months))], minlength=len(months))],
         },
     )
-    yield _by_month(name, ac, dc, times, curve.ac_power(dc), rated)
 
 
 def _by_month(name: str, ac: np.ndarray, dc: np.ndarray, times: pd.DatetimeIndex, stated: np.ndarray, rated: float) -> Picture:
@@ -99,6 +103,20 @@ def _by_month(name: str, ac: np.ndarray, dc: np.ndarray, times: pd.DatetimeIndex
             "intervals": [int(n) for n in count.reindex(every, fill_value=0)],
         },
         {"unit": "%", "above_load_pct": 100.0 * _LEAST_LOAD},
+    )
+
+
+def _fleet(drawn: list[Picture]) -> Iterator[Picture]:
+    if len(drawn) < 2:
+        return
+    table = pd.concat([pd.Series(p.columns["off_datasheet_pct"], index=p.columns["month"]) for p in drawn], axis=1).sort_index()
+    low, middle, high = (table.quantile(q, axis=1) for q in (0.05, 0.5, 0.95))
+    columns = {"low_pct": low, "off_datasheet_pct": middle, "high_pct": high}
+    yield Picture(
+        "efficiency_fleet",
+        "",
+        {"month": list(table.index), **{k: rounded(v, 3) for k, v in columns.items()}},
+        {"unit": "%", "inverters": len(drawn)},
     )
 
 

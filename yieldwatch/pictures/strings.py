@@ -1,10 +1,10 @@
 """
-Strings: where they lie, what every round read of them, and the last curve of those that stand out.
+Strings: where they lie, what every round read of them, and their last curves.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -15,16 +15,19 @@ from yieldwatch.pictures.base import Picture, Subject, rounded
 from yieldwatch.portfolio.model import String
 
 #: Curves kept a site, the worst strings first, and points of each.
-_MOST_CURVES, _POINTS = 60, 30
+_MOST_CURVES, _POINTS = 5000, 30
+#: How far a peer's light and warmth may be from a string's for its curve to be laid beside it. [share, °C] Common practice, no
+#: source.
+_LIKE_LIGHT, _LIKE_WARMTH = 0.1, 5.0
 _POINT_NAMES = ("i_sc", "v_oc", "i_mp", "v_mp")
 _RATIOS = ("p_mp", "i_sc", "v_oc", "fill_factor")
 
 
 def prepare(subject: Subject) -> Iterator[Picture]:
     """
-    The layout (x east, y north [m]) with the key points of each string's last fit trace and of its plate, at standard conditions
-    [A, V]; one picture an inverter with a row a trace, and one a curve [V, A] beside what the datasheet
-    gives in the same light and warmth.
+    The layout (x east, y north [m]); one picture an inverter with the key points of each string's last fit trace and of its
+    plate, at standard conditions [A, V]; one with a row a trace; and one a curve [V, A] beside what the datasheet gives in the
+    same light and warmth, with the name of a sound peer whose curve may be laid beside it.
     """
     strings = subject.site.strings
     rounds = subject.rounds
@@ -36,17 +39,24 @@ def prepare(subject: Subject) -> Iterator[Picture]:
         {
             "string_id": [s.string_id for s in strings],
             "inverter_id": [s.inverter_id for s in strings],
-            "mppt": [s.mppt or "" for s in strings],
             "row": [s.row or "" for s in strings],
             "x_m": rounded((np.nan if s.x_m is None else s.x_m for s in strings), 1),
             "y_m": rounded((np.nan if s.y_m is None else s.y_m for s in strings), 1),
-            "modules": [s.modules_in_series for s in strings],
-            "p_mp_w": rounded((s.p_mp_w for s in strings), 0),
-            **{name: _key_points(last, strings, name) for name in _POINT_NAMES},
-            **{f"plate_{name}": rounded((_plate(s, name) for s in strings), 2) for name in _POINT_NAMES},
         },
         {"unit": "m"},
     )
+    for inverter in dict.fromkeys(s.inverter_id for s in strings):
+        own = [s for s in strings if s.inverter_id == inverter]
+        yield Picture(
+            "string_points",
+            inverter,
+            {
+                "string_id": [s.string_id for s in own],
+                **{name: _key_points(last, own, name) for name in _POINT_NAMES},
+                **{f"plate_{name}": rounded((_plate(s, name) for s in own), 2) for name in _POINT_NAMES},
+            },
+            {"unit": "A, V"},
+        )
     if rounds.empty:
         return
     days = pd.DatetimeIndex(rounds["time"]).tz_convert(subject.site.tz).strftime("%Y-%m-%d")
@@ -95,41 +105,69 @@ def _curves(subject: Subject) -> Iterator[Picture]:
     sound = found["finding"].isin(["ok", "not_tested"])
     worst = pd.DataFrame({"sound": sound, "ratio": found["p_mp_ratio"]}).sort_values(["sound", "ratio"]).index
     last = traced.sort_values("time").groupby("string_id", observed=True).tail(1).set_index("string_id")
+    last = last.loc[[s for s in worst if s in last.index][:_MOST_CURVES]]
     by_id = {s.string_id: s for s in subject.site.strings}
-    points = dict(iter(data.iv_curves.groupby("trace_id")))
-    for string_id in [s for s in worst if s in last.index][:_MOST_CURVES]:
-        row = last.loc[string_id]
-        yield _curve(by_id[string_id], row, points[row["trace_id"]].sort_values("v"), subject)
+    plates = _by_plate(last, by_id)
+    peers = _peers(last, by_id, set(found.index[found["finding"] == "ok"]))
+    points = {
+        trace: table[["v", "i"]].to_numpy(float)[np.argsort(table["v"].to_numpy(float))]
+        for trace, table in data.iv_curves.groupby("trace_id", observed=True)
+    }
+    days = pd.DatetimeIndex(last["time"]).tz_convert(subject.site.tz).date
+    for (string_id, row), day in zip(last.iterrows(), days, strict=True):
+        traced = points[row["trace_id"]]
+        at = np.unique(np.linspace(0, len(traced) - 1, min(_POINTS, len(traced))).astype(int))
+        plate_v, plate_i = (plate[np.linspace(0, _POINTS - 1, len(at)).round().astype(int)] for plate in plates[string_id])
+        yield Picture(
+            "string_curve",
+            str(string_id),
+            {
+                "v": rounded(traced[at, 0], 1),
+                "i": rounded(traced[at, 1], 3),
+                "plate_v": rounded(plate_v, 1),
+                "plate_i": rounded(plate_i, 3),
+            },
+            {
+                "unit": "A over V",
+                "day": day,
+                "light_w_m2": float(row["poa_global"]),
+                "temp_cell_c": float(row["temp_cell"]),
+                "points": len(traced),
+                "trace_id": str(row["trace_id"]),
+                "peer": peers.get(string_id, ""),
+            },
+        )
 
 
-def _curve(string: String, row: pd.Series, points: pd.DataFrame, subject: Subject) -> Picture:
-    at = np.unique(np.linspace(0, len(points) - 1, min(_POINTS, len(points))).astype(int))
-    v, i = points["v"].to_numpy(float)[at], points["i"].to_numpy(float)[at]
-    sound_v, sound_i = _sound(string, row, len(v))
-    return Picture(
-        "string_curve",
-        string.string_id,
-        {"v": rounded(v, 1), "i": rounded(i, 3), "sound_v": rounded(sound_v, 1), "sound_i": rounded(sound_i, 3)},
-        {
-            "unit": "A over V",
-            "day": row["time"].tz_convert(subject.site.tz).date(),
-            "light_w_m2": float(row["poa_global"]),
-            "temp_cell_c": float(row["temp_cell"]),
-            "points": len(points),
-            "trace_id": str(row["trace_id"]),
-        },
-    )
+def _peers(last: pd.DataFrame, by_id: Mapping[str, String], sound: set[str]) -> dict[str, str]:
+    """For each string, of the sound ones of its type and length traced on its round in like light and warmth, the most usual."""
+    frame = pd.DataFrame({
+        "kind": [(by_id[s].module_type.module_type, by_id[s].modules_in_series) for s in last.index],
+        "round": last["round_id"].astype(str), "light": last["poa_global"], "warmth": last["temp_cell"],
+        "off": (last["p_mp_peer"] - 1.0).abs(),
+    }, index=last.index)  # fmt: skip
+    out = {}
+    for _, alike in frame.groupby(["kind", "round"]):
+        good = alike[alike.index.isin(sound) & alike["off"].notna()].sort_values("off")
+        for own in alike.itertuples():
+            near = ((good["light"] / own.light - 1.0).abs() < _LIKE_LIGHT) & ((good["warmth"] - own.warmth).abs() < _LIKE_WARMTH)
+            fits = good.index[near & (good.index != own.Index)]
+            if len(fits):
+                out[str(own.Index)] = str(fits[0])
+    return out
 
 
-def _sound(string: String, row: pd.Series, points: int) -> tuple[np.ndarray, np.ndarray]:
-    """Voltage and current of a string as on its plate, in the trace's light and warmth; NaN where these are not known. [V, A]"""
-    if not (np.isfinite(row["poa_global"]) and np.isfinite(row["temp_cell"]) and row["poa_global"] > 0):
-        return np.full(points, np.nan), np.full(points, np.nan)
-    module = fit_module(string.module_type)
-    circuit = tuple(
-        float(np.squeeze(x)) for x in pvlib.pvsystem.calcparams_desoto(row["poa_global"], row["temp_cell"], **module.parameters)
-    )
-    v_oc = float(module.key_points(row["poa_global"], row["temp_cell"])["v_oc"])
+def _by_plate(last: pd.DataFrame, by_id: Mapping[str, String]) -> dict[str, tuple[np.ndarray, np.ndarray]]:
+    """Voltage and current of strings as on their plates, in their traces' light and warmth; NaN where it is not known. [V, A]"""
+    out = {s: (np.full(_POINTS, np.nan),) * 2 for s in last.index}
+    known = last[last["poa_global"].gt(0) & last["temp_cell"].notna()]
     # Dense towards open circuit, where the curve bends.
-    v = v_oc * (1.0 - np.linspace(1.0, 0.0, points) ** 2)
-    return v * string.modules_in_series, np.maximum(pvlib.pvsystem.i_from_v(v, *circuit), 0.0)
+    share = 1.0 - np.linspace(1.0, 0.0, _POINTS) ** 2
+    for kind, alike in known.groupby([by_id[s].module_type for s in known.index], sort=False):
+        module = fit_module(kind)
+        light, warmth = alike["poa_global"].to_numpy(float), alike["temp_cell"].to_numpy(float)
+        v = module.key_points(light, warmth)["v_oc"][:, None] * share
+        circuit = pvlib.pvsystem.calcparams_desoto(light[:, None], warmth[:, None], **module.parameters)
+        i = np.maximum(pvlib.pvsystem.i_from_v(v, *circuit), 0.0)
+        out |= {s: (v[n] * by_id[s].modules_in_series, i[n]) for n, s in enumerate(alike.index)}
+    return out

@@ -13,82 +13,66 @@ from yieldwatch.expected.sun import sun_position
 from yieldwatch.gap.attribute import SiteState
 from yieldwatch.gap.obstacle import beam_lost
 from yieldwatch.pictures.base import Picture, Subject, rounded
+from yieldwatch.pictures.months import by_month
 
 AZIMUTH_STEP, ELEVATION_STEP = 15.0, 4.0
 #: Share of direct light, and height of the sun [°], from which an interval shows what stands before the sun, as for the outline.
 _BEAM, _LOW_SUN = 0.4, 5.0
 #: Inverters drawn, those that lack most first.
 _MOST = 24
-_MONTHS = 12
+#: Bins from the horizon up, more than there are.
+_ROWS = 100
 #: Days whose path of the sun is drawn.
 _PATHS = {"21 June": (6, 21), "21 March and September": (3, 21), "21 December": (12, 21)}
 
 
 def prepare(subject: Subject) -> Iterator[Picture]:
     """
-    One picture an inverter over the last twelve months: bins of sun azimuth and elevation [°] with the share of the direct light
-    that is missing when all other causes are taken off [%], as median and middle half, the hours behind it, and the median of
-    the twelve months before. And the sun's paths.
+    One picture an inverter: for each month and bin of the sky the share of the direct light that is missing when all other causes
+    are taken off [%], as of `months.by_month`; in `about` each bin has its azimuth and elevation [°], and each month its hours of
+    direct light, used and in all. And the sun's paths.
     """
     state = subject.state
     if state.log is None or not np.isfinite(state.ratio).any():
         return
     model, sun = state.model, state.model.sun
-    day = model.times.tz_convert(model.site.tz).tz_localize(None).normalize()
-    last = day[-1] + pd.Timedelta(days=1)
-    first = max(day[0], last - pd.DateOffset(months=_MONTHS))
-    recent = np.asarray(day >= first)
-    before = ~recent & np.asarray(day >= first - pd.DateOffset(months=_MONTHS))
-    lost, hours = beam_lost(state), model.weather.hours
-    lit = np.asarray(sun.elevation > _LOW_SUN) & (recent | before)
+    local = model.times.tz_convert(model.site.tz).tz_localize(None)
+    lost = beam_lost(state)
+    lit = np.asarray(sun.elevation > _LOW_SUN)
     names = model.inverter_ids
+    month = np.asarray(local.year * 12 + local.month - 1)
+    months = [f"{m // 12}-{m % 12 + 1:02d}" for m in range(month[0], month[-1] + 1)]
+    month, day = month - month[0], np.asarray(local.normalize())
+    recent = np.asarray(local >= local[-1] - pd.DateOffset(months=12))
     missing = (np.nan_to_num(lost) * model.dc)[:, recent].sum(axis=1)
     for k in sorted(range(len(names)), key=lambda k: (not state.shaded[k], -missing[k]))[:_MOST]:
         use = lit & np.isfinite(lost[k])
-        if not use[recent].any():
+        if not use.any():
             continue
-        beam = sum(model.plane_share[a][k] * light.beam_share for a, light in model.planes.items()) > _BEAM
+        beam = lit & (sum(model.plane_share[a][k] * light.beam_share for a, light in model.planes.items()) > _BEAM)
+        sky = np.floor(sun.azimuth[use] / AZIMUTH_STEP).astype(int) * _ROWS + (sun.elevation[use] // ELEVATION_STEP).astype(int)
+        columns, places, scatter = by_month("missing_pct", sky, 100.0 * lost[k, use], month[use], day[use], 0)
+        hours = {
+            name: rounded(model.weather.hours * np.bincount(month[which], minlength=len(months)), 1)
+            for name, which in (("hours", use), ("lit_hours", beam))
+        }
         yield Picture(
             "sun_position",
             names[k],
-            _bins(sun.azimuth[use], sun.elevation[use], 100.0 * lost[k, use], recent[use], hours),
+            columns,
             {
                 "unit": "% of the direct light",
-                "from": first.date(),
-                "to": day[-1].date(),
                 "shaded": bool(state.shaded[k]),
                 "azimuth_step": AZIMUTH_STEP,
                 "elevation_step": ELEVATION_STEP,
-                "hours": hours * int(use[recent].sum()),
-                "coverage": float(use[recent].sum() / max((lit & beam)[recent].sum(), 1)),
-                "hours_before": hours * int(use[before].sum()),
+                "months": months,
+                "azimuth_deg": rounded(((p // _ROWS + 0.5) * AZIMUTH_STEP for p in places), 1),
+                "elevation_deg": rounded(((p % _ROWS + 0.5) * ELEVATION_STEP for p in places), 1),
+                "scatter": scatter,
+                **hours,
             },
         )
-    yield _paths(state, last.year - 1)
-
-
-def _bins(azimuth: np.ndarray, elevation: np.ndarray, missing: np.ndarray, recent: np.ndarray, hours: float) -> dict[str, list]:
-    """Bins of the recent intervals, each of so many hours; beside them the year before, NaN where nothing was seen then."""
-    frame = pd.DataFrame(
-        {
-            "azimuth": (np.floor(azimuth / AZIMUTH_STEP) + 0.5) * AZIMUTH_STEP,
-            "elevation": (np.floor(elevation / ELEVATION_STEP) + 0.5) * ELEVATION_STEP,
-            "missing": missing,
-        }
-    )
-    old = frame[~recent].groupby(["azimuth", "elevation"])["missing"].median()
-    frame = frame[recent]
-    found = frame.groupby(["azimuth", "elevation"])["missing"].quantile([0.25, 0.5, 0.75]).unstack()
-    counts = frame.groupby(["azimuth", "elevation"]).size()
-    return {
-        "azimuth_deg": rounded(found.index.get_level_values(0), 1),
-        "elevation_deg": rounded(found.index.get_level_values(1), 1),
-        "missing_pct": rounded(found[0.5], 1),
-        "quarter_low_pct": rounded(found[0.25], 1),
-        "quarter_high_pct": rounded(found[0.75], 1),
-        "hours": rounded(hours * counts, 1),
-        "before_pct": rounded(old.reindex(found.index), 1),
-    }
+    yield _paths(state, local[-1].year - 1)
 
 
 def _paths(state: SiteState, year: int) -> Picture:

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from yieldwatch.columns import EFFICIENCY_POINTS, OPTIONAL, TABLES, Column, Table
-from yieldwatch.errors import InputError, near_miss
+from yieldwatch.errors import InputError, ended, near_miss
 from yieldwatch.portfolio.cells import Cells, as_text, read_cells
 from yieldwatch.portfolio.files import RawTable, find_files, load
 from yieldwatch.portfolio.model import InverterType, JobCost, ModuleType
@@ -71,8 +71,8 @@ def _read_file(raw: RawTable, table: Table, result: AssetRows, seen: dict[str, s
     unknown = sorted(n for n in raw.columns if n not in known and n)
     if missing:
         hints = "".join(near_miss(m, unknown) for m in missing)
-        problems.append(f"{raw.file}, header: {', '.join(missing)} is missing.{hints} "
-                        f"Expected the columns {', '.join(c.name for c in table.columns)}. Add it.")
+        problems.append(f"{raw.file}, header: {', '.join(missing)} {'is' if len(missing) == 1 else 'are'} missing.{hints} "
+                        f"Expected the columns {', '.join(c.name for c in table.columns)}. Add what is missing.")
         return
     if unknown:
         notices.append(f"{raw.file}: ignored unknown columns {', '.join(unknown)}.")
@@ -103,7 +103,7 @@ def _report(raw: RawTable, column: Column, read: Cells, key_text: pd.Series, pro
     for i in bad[:_SHOWN]:
         value = "blank" if pd.isna(values.iloc[i]) else f"{values.iloc[i]} {column.unit}".rstrip()
         problems.append(f"{raw.file}, line {raw.lines[i]} ({key_text.iloc[i]}): {column.name} = {value}, "
-                        f"{read.texts[read.codes[i]]}.")
+                        f"{ended(read.texts[read.codes[i]])}")
     if len(bad) > _SHOWN:
         problems.append(f"{raw.file}: {column.name} is wrong in {len(bad) - _SHOWN} more rows.")
 

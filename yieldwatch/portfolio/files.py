@@ -11,9 +11,10 @@ import csv
 import gzip
 import io
 import zlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 
 import numpy as np
 import pyarrow as pa
@@ -23,6 +24,9 @@ import pyarrow.parquet as pq
 from yieldwatch.errors import InputError, near_miss
 
 SUFFIXES = (".csv", ".csv.gz", ".parquet")
+#: Endings under which owners keep tables that are not read.
+_UNREAD_SUFFIXES = (".xlsx", ".xls", ".xlsm", ".ods", ".txt", ".tsv", ".json", ".zip", ".feather")
+_OTHER_SEPARATORS = ((";", "semicolons"), ("\t", "tabs"), ("|", "bars"))
 
 
 @dataclass(frozen=True)
@@ -87,15 +91,22 @@ def find_files(root: Path, place: str) -> tuple[list[Path], list[str]]:
     return tables, [f"{place}: ignored {', '.join(others)}; only {', '.join(SUFFIXES)} files are read."]
 
 
-def note_strangers(root: Path, place: str, known: Iterable[str], notices: list[str]) -> None:
+def note_strangers(root: Path, place: str, known: Iterable[str], notices: list[str],
+                   elsewhere: Mapping[str, str] = MappingProxyType({})) -> None:
     """
     Say which tables are not read, since a misspelt name would go unseen.
 
-    Folders are named only where they look like a misspelt one: owners keep photos and letters too.
+    Folders are named only where they look like a misspelt one: owners keep photos and letters too. `elsewhere` are the tables
+    that belong in a folder below.
     """
     known = sorted(known)
     for path in sorted((root / place).iterdir()):
         stem = path.name if path.is_dir() else table_stem(path)
+        if path.suffix.lower() in _UNREAD_SUFFIXES and path.stem.lower() in {*known, *elsewhere} and path.is_file():
+            notices.append(f"{_relative(path, root)}: ignored; only {', '.join(SUFFIXES)} files are read. Export it as CSV.")
+        if stem is not None and stem in elsewhere:
+            notices.append(f"{_relative(path, root)}: ignored, not in its place. Move it to {elsewhere[stem]}.")
+            continue
         if stem is None or stem in known or path.name.startswith("."):
             continue
         hint = near_miss(stem, known)
@@ -148,13 +159,16 @@ def _parse_csv(data: bytes, file: str) -> RawTable:
         line = data[: err.start].count(b"\n") + 1
         raise InputError(f"{file}, line {line}: byte {err.start} is not UTF-8. Expected a UTF-8 file. "
                          "Save it again with the encoding UTF-8.") from err
-    header_line = text.split("\n", 1)[0].rstrip("\r")
+    if "\r" in text:
+        text = text.replace("\r\n", "\n").replace("\r", "\n")  # old spreadsheets end lines with a lone CR
+    header_line = text.split("\n", 1)[0]
     header = [name.strip() for name in next(csv.reader([header_line]), [])]
     if not any(header):
         raise InputError(f"{file}, line 1: the header row is missing. Expected the names of the columns. "
                          "Put them in the first line.")
-    if len(header) == 1 and ";" in header[0]:
-        raise InputError(f"{file}, line 1: fields are separated by semicolons. Expected commas, and a point "
+    other = next((word for sign, word in _OTHER_SEPARATORS if sign in header[0]), None) if len(header) == 1 else None
+    if other:
+        raise InputError(f"{file}, line 1: fields are separated by {other}. Expected commas, and a point "
                          "in decimal numbers. Export the file again as comma-separated.")
     _check_header(header, file)
     return _parse_plain(text, header, file) or _parse_quoted(text, header, file)

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from yieldwatch.columns import VALUE, Column
-from yieldwatch.errors import InputError, near_miss
+from yieldwatch.errors import InputError, ended, near_miss
 from yieldwatch.portfolio.cells import ID_PATTERN
 
 
@@ -75,7 +75,7 @@ class Settings:
 
     def refuse(self, text: str) -> None:
         """Note a problem of this table."""
-        self.problems.append(f"{self.where}: {text}.")
+        self.problems.append(f"{self.where}: {ended(text)}")
 
     def _check_names(self, raw: dict[str, Any], keys: Sequence[Column]) -> None:
         allowed = sorted(k.name for k in keys)

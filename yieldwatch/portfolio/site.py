@@ -29,6 +29,8 @@ from yieldwatch.portfolio.settings import Settings, read_toml
 from yieldwatch.portfolio.tariffs import read_tariffs
 
 _OWN_JOB_COSTS = replace(TABLES["job_costs"], place="sites/{site}/job_costs")
+#: Wrong rows of strings.csv that are told one by one: one renamed inverter can make hundreds of them.
+_MOST_PROBLEMS = 20
 _INTERVAL_KEYS = tuple(
     Column(name, "choice", f"Label of {name}'s intervals", choices=keys.LABELS) for name in INTERVAL_TABLES
 )
@@ -270,19 +272,24 @@ def _strings(root: Path, site_id: str, types: Types, inverters: Mapping[str, Inv
              inverter_names: set[str], array_ids: set[str] | None, problems: list[str],
              notices: list[str]) -> list[String]:
     read = assets.needed_rows(root, "strings", site_id, problems, notices)
-    strings = []
+    strings: list[String] = []
+    refused: list[str] = []
     for row, where in zip(read.rows, read.where, strict=True):
         checks = [("inverter_id", inverter_names, "inverters"),
                   ("module_type", types.module_names, "module_types")]
         if array_ids:
             checks.append(("array_id", array_ids, "[[arrays]] of site.toml"))
         wrong = [_unknown(where, column, row[column], known, table)
-                 for column, known, table in checks if row[column] not in known]
+                 # An empty table is a problem of its own, told once.
+                 for column, known, table in checks if known and row[column] not in known]
         wrong += _mppt_problem(row, where, inverters)
-        problems.extend(wrong)
+        refused.extend(wrong)
         module = types.modules.get(row["module_type"])
         if not wrong and module is not None:
             strings.append(String(**{**row, "module_type": module}))
+    problems.extend(refused[:_MOST_PROBLEMS])
+    if len(refused) > _MOST_PROBLEMS:
+        problems.append(f"sites/{site_id}/strings: {len(refused) - _MOST_PROBLEMS} more problems like these.")
     if read.found and not read.names:
         problems.append(f"sites/{site_id}/strings: has no rows. Expected at least one string. Add it.")
     return strings

@@ -17,8 +17,19 @@ from yieldwatch.proof.done import SAME_VISIT_DAYS, DoneJob
 _FALLS = (0.01, 0.02, 0.04)
 #: Days before the work over which a loss that creeps is taken to have grown; it would have gone on. Common practice, no source.
 _CREPT_DAYS = (90, 180, 360, 720)
-#: Doubt of how a loss that was not even would have gone on. Standard uncertainty as a fraction. Common practice, no source.
-_GOES_ON = 0.3
+#: Doubt of how a loss that was not even would have gone on, and one of a few hot hours. Standard uncertainties as fractions.
+#: Common practice, no source.
+_GOES_ON, _HEAT_GOES_ON = 0.3, 0.6
+#: Of a wash: the rain that takes its lead away, over the rain that was found to wash this site, and the part that rain leaves
+#: alone. All are tried. Common practice, no source.
+_DEPTHS, _STAYING = (0.4, 1.0, 2.5), (0.0, 0.1, 0.25, 0.5, 0.75)
+#: Mean over all these ways of the part that no rain takes.
+LASTING = (1.0 + len(_DEPTHS) * sum(_STAYING)) / (1.0 + len(_DEPTHS) * len(_STAYING))
+
+
+#: Chances that a string's loss keeps its share, grows with the light (a joint) or falls with it (a shunt); and the share of the
+#: string's output from which it is out altogether, and keeps its share. Common practice, no source.
+_BY_LIGHT, _OUT = (0.4, 0.4, 0.2), 0.7
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,14 +64,35 @@ def run_on(state: SiteState, job: DoneJob, day: int) -> list[RunOn]:
     if job.cause == "inverter_efficiency":
         days = np.arange(len(stays))
         grown = [np.clip((days - day) / long + 1.0, 0.0, None) for long in _CREPT_DAYS]
-        uneven = (*_held_by_heat(state), *grown)
-        return [RunOn(stays, stays), *(RunOn(-loss * (1.0 - stays), loss * stays, _GOES_ON) for loss in uneven)]
+        uneven = [*((loss, _HEAT_GOES_ON) for loss in _held_by_heat(state)), *((loss, _GOES_ON) for loss in grown)]
+        return [RunOn(stays, stays), *(RunOn(-loss * (1.0 - stays), loss * stays, doubt) for loss, doubt in uneven)]
     if job.cause != "soiling":
         return [RunOn(stays, stays)]
-    left = np.exp(-((np.nan_to_num(state.blocks.rain, nan=0.0) / state.wash.depth) ** state.wash.sharpness))
-    left[: day + 1] = 1.0
-    fades = stays * np.r_[1.0, np.cumprod(left)[:-1]]
-    return [RunOn(shape, shape) for shape in (stays, fades, 0.5 * (stays + fades))]
+    shapes = [stays]
+    for depth in _DEPTHS:
+        left = np.exp(-((np.nan_to_num(state.blocks.rain, nan=0.0) / (depth * state.wash.depth)) ** state.wash.sharpness))
+        left[: day + 1] = 1.0
+        fades = stays * np.r_[1.0, np.cumprod(left)[:-1]]
+        shapes += [part * stays + (1.0 - part) * fades for part in _STAYING]
+    return [RunOn(shape, shape) for shape in shapes]
+
+
+def by_light(draws: np.ndarray, share: float, brighter: float, rng: np.random.Generator) -> np.ndarray:
+    """
+    A mended string's effect over the days after, from the step that showed.
+
+    Parameters
+    ----------
+    draws : ndarray
+        The step, as a share of the output.
+    share : float
+        The mended strings' own share.
+    brighter : float
+        Light in which the gain is made over that in which the step showed: of another season, and without the hours near a
+        rating, in which nothing shows.
+    """
+    factor = rng.choice([1.0, brighter, 1.0 / brighter], len(draws), p=_BY_LIGHT)
+    return np.where(draws > _OUT * share, draws, draws * factor)
 
 
 def _held_by_heat(state: SiteState) -> list[np.ndarray]:

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -16,10 +16,11 @@ from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.attribute import SiteState
 from yieldwatch.portfolio.model import Site
 from yieldwatch.proof.done import SAME_VISIT_DAYS, DoneJob, parts
-from yieldwatch.proof.effect import Effect, fit_effect
-from yieldwatch.proof.fade import RunOn, dirt_without, run_on
+from yieldwatch.proof.effect import Effect, Prior, fit_effect, weighed
+from yieldwatch.proof.fade import LASTING, RunOn, by_light, dirt_without, run_on
 from yieldwatch.proof.readings import string_gains
 from yieldwatch.proof.series import Series, log_series, meter_series
+from yieldwatch.proof.shade import cut_gain, diffuse
 from yieldwatch.proof.worth import DayWorth
 
 #: Longest time before and after the work that is looked at. [days] More before adds drift and little else.
@@ -27,13 +28,29 @@ BEFORE_DAYS, AFTER_DAYS = 150, 365
 #: Step of a light sensor cleaned at the visit, and of one that may have been wiped by a crew that washes the modules and said
 #: nothing. Standard deviations as fractions. Common practice, no source.
 SENSOR_STEP, SENSOR_WIPED = 0.04, 0.008
+#: Step of a peer that was worked on. Standard deviation as a fraction. Common practice, no source.
+PEER_STEP = 0.05
 #: What the modelled build-up of dirt may be off by, as a share of it. Standard uncertainty. Common practice, no source.
 _DIRT_DOUBT = 0.5
 #: Doubt of what a unit of effect is worth in energy. Standard uncertainty as a fraction. Common practice, no source.
 _WORTH_DOUBT = 0.05
 _DRAWS = 1000
-#: Rows after the work in which no other step is looked for; after a wash its lead fades in steps, rain by rain.
-_QUIET, _QUIET_AFTER_WASH = 10, 365
+#: What is known of work before any evidence: a visit in five changes nothing, one in twenty makes it worse; one in a hundred
+#: falls within days of something else. And the usual sizes of an effect, as shares of the output or of the mended strings'.
+#: Common practice, no source.
+CHANGES_NOTHING, HARMS, BESIDE = 0.2, 0.05, 0.01
+_USUAL = Prior((0.003, 0.015, 0.06), CHANGES_NOTHING, HARMS, BESIDE)
+_OF_INVERTERS, _OF_STRINGS = (0.01, 0.05, 0.25), (0.03, 0.15, 1.0)
+#: Share of the energy at known sun positions from which bounds need no word.
+_MOSTLY = 0.9
+#: Of the sky's light, a cut: some is always freed, and a hedge as near as its height hides a tenth. Common practice, no source.
+_OF_SKY = Prior((0.02, 0.06), nothing=0.1, harms=0.02, chance=0.02)
+#: Days on either side over which the sky's light is compared: beyond them season and dirt tell more than the cut.
+SKY_DAYS = 90
+#: Step by other work on some of several inverters. Standard deviation as a fraction. Common practice, no source.
+VISIT_STEP = 0.03
+#: What mended strings may give over their share by the plate, where others of their inverter are out.
+_OVER_PLATE = 2.0
 _WHOLE = ("inverter_efficiency", "inverter_outage", "curtailment")
 
 
@@ -54,7 +71,7 @@ class Proof:
     year_share : float
         Gain of a year over that of the days measured; NaN where the history cannot say.
     methods : tuple of str
-        "peers", "model", "meter" or "readings", whichever were used.
+        "peers", "model", "meter", "readings" or "sun" (the same sun positions), whichever were used.
     peers : tuple of str
         Inverters that served as control.
     before_days, after_days : int
@@ -63,6 +80,8 @@ class Proof:
         For the same days; NaN without a promise. [kWh]
     doubts : tuple of str
         What the figures have to be read with, whole sentences.
+    sun_back : date or None
+        Of a cut: when the sun is next in shaded positions that it has hardly been in since.
     """
 
     job: DoneJob
@@ -77,6 +96,7 @@ class Proof:
     after_days: int = 0
     promised_kwh: float = float("nan")
     doubts: tuple[str, ...] = field(default=())
+    sun_back: dt.date | None = None
 
 
 def prove_site(site: Site, data: SiteData, state: SiteState, rounds: pd.DataFrame, jobs: Sequence[DoneJob]) -> list[Proof]:
@@ -123,15 +143,17 @@ class _Case:
         self._end = self._window_end()
 
     def _untouched(self) -> list[int]:
-        """Inverters that nothing was done to about that time; those with the same planes where there are any."""
+        """Inverters of the same planes where there are any, out of shade before those in it, untouched before those worked on."""
         state = self._state
         busy = {self._of[s] for other in self._others if not self._alike(other)
                 and -BEFORE_DAYS < _day(state, other) - self._day < AFTER_DAYS for s in parts(self._site, other.scope)}
         free = [k for k in range(len(state.model.inverter_ids)) if k not in self._treated]
         groups = state.blocks.groups
         same = [k for k in free if groups[k] in set(groups[self._treated])]
-        quiet = [k for k in same or free if k not in busy]
-        return quiet or same or free
+        peers = same or free
+        lit = [k for k in peers if not state.shaded[k]]
+        quiet = [k for k in peers if k not in busy]
+        return [k for k in lit if k in quiet] or lit or quiet or peers
 
     def _alike(self, other: DoneJob) -> bool:
         """Whether another job did the same to all inverters, so that peers cancel it."""
@@ -167,13 +189,11 @@ class _Case:
         peers: tuple[str, ...] = ()
         sides = (0, 0)
         mixed = [j for j in self._unequal() if abs(_day(self._state, j) - self._day) <= SAME_VISIT_DAYS]
+        if self._job.cause == "shading":
+            return self._cut(shapes)
         if mixed:
             self._doubts.append(f"Done at the same visit on the same inverters: {', '.join(j.name for j in mixed)}. Only "
                                 "readings of the strings themselves can tell the two apart.")
-        elif self._job.cause == "shading":
-            # Held against the same sun positions before, three cuts of three in drawn farms were told too low and too surely.
-            self._doubts.append("What a cut won back is not measured: shade follows the sun and the season, and before and after "
-                                "cannot be held against each other safely within a year.")
         else:
             series = self._series()
             if series is not None:
@@ -197,6 +217,61 @@ class _Case:
         gain = _together(amounts, self._rng)
         return self._proof(gain, shapes, tuple(methods), peers, sides)
 
+    def _cut(self, shapes: list[RunOn]) -> Proof:
+        """A cut of vegetation: the same sun positions before and after, between other cuts of the same plants."""
+        cuts = [_day(self._state, j) for j in self._others
+                if j.cause == "shading" and parts(self._site, j.scope) & self._strings]
+        start = max([0, self._day - AFTER_DAYS, *(d + 1 for d in cuts if d < self._day)])
+        self._end = min([self._n_days, self._day + 1 + AFTER_DAYS, *(d for d in cuts if d > self._day)])
+        found = cut_gain(self._state, self._treated, start, self._day, self._end, _DRAWS, self._day) if self._logged else None
+        sky = self._sky(start) if self._logged else None
+        if found is None or sky is None:
+            self._doubts.append("No inverter's log shows shade that is worth 0.2 % of its energy on enough days before and after."
+                                if self._logged else "Without a log of the inverters the sun positions cannot be told apart.")
+            return self._proof(np.array([]), shapes, (), (), (0, 0))
+        if found.known < _MOSTLY:
+            self._doubts.append(
+                f"For {100 * (1 - found.known):.0f} % of what the beam brought at these hours the sun stood where it had not "
+                "stood before the cut: the uncut shade there is known by bounds only, and they are in the interval.")
+        back = None if found.back is None else self._state.blocks.dates[0].date() + dt.timedelta(days=found.back)
+        if back is not None:
+            self._doubts.append(f"The sun is back in positions that were shaded from {back} on, and only then shows there what "
+                                "the cut did.")
+        sides = (int(found.rows[:self._day].sum()), int(found.rows[self._day:self._end].sum()))
+        return replace(self._proof(weighed(found.draws + sky, _USUAL, self._rng), shapes, ("sun",), (), sides), sun_back=back)
+
+    def _sky(self, start: int) -> np.ndarray | None:
+        """
+        Energy that a cut won of the sky's light, by the step in hours with no beam in shade; None with too few days. [kWh]
+
+        The sky is hidden from all inverters, least from the far ones: they are held against the model, and the near ones against
+        them.
+        """
+        shaded = self._state.shaded
+        near, far = ([k for k in self._treated if shaded[k] == is_near] for is_near in (True, False))
+        base = self._sky_step(far or near, [], start)
+        more = self._sky_step(near, far, start) if near and far else np.zeros(_DRAWS)
+        if base is None or more is None:
+            return None
+        all_of, of_near = (diffuse(self._state, which)[1][self._day + 1:self._end].sum() for which in (self._treated, near))
+        return np.asarray(base * all_of + self._rng.permutation(more) * of_near)
+
+    def _sky_step(self, which: list[int], control: list[int], start: int) -> np.ndarray | None:
+        """Draws of the share of the sky's light that some inverters won back, beyond what their control did."""
+        whole, sky = diffuse(self._state, which)
+        series = log_series(self._state, which, control, self._strings, "shading", self._day, None)
+        rows = series.only((series.first >= max(start, self._day - SKY_DAYS))
+                           & (series.last <= min(self._end, self._day + SKY_DAYS)) & (series.first != self._day))
+        shape = _over_rows(sky / np.maximum(whole, 1e-9), whole, rows) * (rows.first > self._day)
+        own = {self._state.model.inverter_ids[k] for k in (*which, *control)}
+        visits = sorted({_day(self._state, j) for j in self._others if j.cause != "shading"
+                         and own & {self._state.model.inverter_ids[self._of[s]] for s in parts(self._site, j.scope)}})
+        known = [((rows.first > d).astype(float), VISIT_STEP) for d in visits if start < d < self._end]
+        known += [] if control else self._may_have_moved(rows, whole)
+        found = fit_effect(0.5 * (rows.first + rows.last), rows.value, rows.weight, [shape], rows.first > self._day, known,
+                           seed=self._day, n_draws=_DRAWS, prior=_OF_SKY)
+        return None if found is None else found.draws
+
     def _series(self) -> Series | None:
         clean = self._job.cause == "soiling"
         dirt = dirt_without(self._state, self._data, self._job) if clean else None
@@ -209,19 +284,39 @@ class _Case:
             return None
         energy = self._worth.kwh.sum(axis=0)
         after = rows.last > self._day + 1
-        over = [(_over_rows(s.shows, energy, rows), s) for s in shapes]
-        shown = [(x / np.ptp(x), (self._mean(s.gain) / float(np.ptp(x)), s.doubt)) for x, s in over if np.ptp(x) > 1e-6]
+        size = [float(np.ptp(s.shows)) for s in shapes]
+        shown = [(_over_rows(s.shows, energy, rows) / z, (self._mean(s.gain) / z, s.doubt))
+                 for s, z in zip(shapes, size, strict=True) if z > 1e-6]
         if not shown:
             return None
-        known = [] if rows.peers else self._may_have_moved(rows, energy)
-        quiet = _QUIET_AFTER_WASH if self._job.cause == "soiling" else _QUIET
+        known = self._peers_moved(rows) if rows.peers else self._may_have_moved(rows, energy)
         return fit_effect(0.5 * (rows.first + rows.last), rows.value, rows.weight, [x for x, _ in shown], after, known,
-                          [mean for _, mean in shown], quiet, seed=self._day, n_draws=_DRAWS)
+                          [mean for _, mean in shown], self._job.cause == "soiling", seed=self._day, n_draws=_DRAWS,
+                          prior=self._prior())
+
+    def _prior(self) -> Prior:
+        """What such work can do: strings that were mended cannot win more than their share."""
+        if self._job.cause != "string_fault":
+            return replace(_USUAL, scales=_OF_INVERTERS) if self._job.cause in _WHOLE else _USUAL
+        share = self._share()
+        return replace(_USUAL, scales=tuple(share * size for size in _OF_STRINGS), most=_OVER_PLATE * share)
+
+    def _share(self) -> float:
+        """The mended strings' part of what the series is of, by the plate."""
+        of = [s for s in self._site.strings if not self._logged or self._of[s.string_id] in self._treated]
+        return sum(s.p_mp_w for s in of if s.string_id in self._strings) / sum(s.p_mp_w for s in of)
 
     def _mean(self, shape: np.ndarray) -> float:
         """Mean of a shape over the days measured, weighted by their energy."""
         energy = self._worth.kwh[self._treated].sum(axis=0)[self._day + 1:self._end]
         return float(energy @ shape[self._day + 1:self._end] / max(energy.sum(), 1e-9))
+
+    def _peers_moved(self, rows: Series) -> list[tuple[np.ndarray, float]]:
+        """Steps of peers that were worked on themselves, where no others are left."""
+        ids = self._state.model.inverter_ids
+        worked = {_day(self._state, j) for j in self._others if not self._alike(j)
+                  and {ids[self._of[s]] for s in parts(self._site, j.scope)} & set(rows.peers)}
+        return [((rows.first > d).astype(float), PEER_STEP) for d in sorted(worked)]
 
     def _may_have_moved(self, rows: Series, energy: np.ndarray) -> list[tuple[np.ndarray, float]]:
         """Where the model stands in for peers: the light sensor's step, and dirt that built up otherwise than modelled."""
@@ -273,9 +368,21 @@ class _Case:
         after = rows.value[rows.first > self._day]
         level = float(np.median(after)) if len(after) else 1.0
         share = found.draws / max(level, 0.2)
+        if self._job.cause == "string_fault":
+            share = by_light(share, self._share(), self._brighter(int(rows.first[0])), self._rng)
         which = self._treated if self._logged else range(len(self._worth.kwh))
         total = self._worth.between(self._day + 1, self._end, float(np.median(share)), which)
         return np.asarray(share * total * (1.0 + _WORTH_DOUBT * self._rng.standard_normal(_DRAWS)))
+
+    def _brighter(self, start: int) -> float:
+        """Light in which the gain is made over that of the hours, from a day on until the work, in which the fault showed."""
+        blocks, which = self._state.blocks, self._treated
+        power = blocks.total(self._state.model.dc)[which] / np.bincount(blocks.of, minlength=blocks.n)
+        near = (blocks.day >= start) & (blocks.day < self._day)
+        seen = (self._state.weight if self._logged else blocks.expected)[which][:, near]
+        after = slice(self._day + 1, self._end)
+        gained = self._worth.kwh_by_power[which, after].sum() / max(self._worth.kwh[which, after].sum(), 1e-9)
+        return float(gained * seen.sum() / max((seen * power[:, near]).sum(), 1e-9))
 
     def _by_readings(self) -> np.ndarray | None:
         """Energy over the days measured by what the treated strings read before and after; None unless all were read. [kWh]"""
@@ -328,9 +435,8 @@ class _Case:
             # Beyond the history the lead goes on to fade as rain of a year before would have it.
             left = np.exp(-((np.nan_to_num(self._state.blocks.rain[places], nan=0.0) / self._state.wash.depth)
                             ** self._state.wash.sharpness))
-            n, stays = int(within.sum()), 0.5
-            fades = 2.0 * (run[n - 1] - stays) * np.cumprod(left[n:])
-            run[n:] = stays + 0.5 * np.clip(fades, 0.0, 1.0)
+            n = int(within.sum())
+            run[n:] = LASTING + max(run[n - 1] - LASTING, 0.0) * np.cumprod(left[n:])
         return measured, float(ahead[self._treated].sum(axis=0) @ run)
 
 

@@ -82,7 +82,9 @@ def _levels(site: Site, rounds: pd.DataFrame, not_control: frozenset[str]) -> pd
     """Power over plate of each good trace over the median of the untouched strings of its round, type and plane."""
     if rounds.empty:
         return pd.DataFrame(columns=["round_id", "string_id", "day", "level", "control"])
-    table = rounds[rounds["grade"].isin(["good", "usable"]) | rounds["no_current"].astype(bool)].copy()
+    # Where the string's own current says another light than was noted, a cloud passed: its power tells nothing.
+    in_doubt = rounds["flags"].fillna("").str.contains("at this light")
+    table = rounds[(rounds["grade"].isin(["good", "usable"]) & ~in_doubt) | rounds["no_current"].astype(bool)].copy()
     table["power"] = table["p_mp_plate"].where(~table["no_current"].astype(bool), 0.0)
     table["control"] = ~table["string_id"].isin(not_control) & (table["power"] > 0.5)
     keys = ["round_id", "module_type", "array_id"]

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Collection, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -23,6 +23,9 @@ from yieldwatch.gap.split import output_with
 _CAUSES = ("soiling", "shading", "string_fault", "inverter_efficiency", "degradation", "level")
 #: Days with less than this share of a bright day's energy say nothing. As for the inference's days.
 _LEAST_DAY = 0.05
+#: Loss to shade from which an hour says nothing of other work, and the share of the energy that must be left without such hours.
+#: Common practice, no source.
+_IN_SHADE, _LEAST_OPEN = 0.02, 0.2
 #: Days before the work over which a peer's own level is taken.
 _NEAR_DAYS = 60
 #: A day further off from its neighbours than this, in robust standard deviations, is drawn in: snow left, a late log.
@@ -79,10 +82,11 @@ def log_series(state: SiteState, treated: Iterable[int], control: Iterable[int],
     names = tuple(state.model.inverter_ids[k] for k in control)
     if cause in ("inverter_efficiency", "inverter_outage", "curtailment"):
         return _whole_days(state, treated, control, names)
-    # Peers need no model: what it took for shade or for an inverter's own level may hold part of the job.
-    rest = np.zeros(blocks.expected.shape) if control else other_loss(state, cause, strings, treated)
+    # Peers need little of the model: what it took for an inverter's own level may hold part of the job. So may dirt hold a cut's.
+    rest = other_loss(state, cause, strings, treated, ("string_fault",) if control or cause == "shading" else _CAUSES)
     if cause == "soiling" and dirt is not None and not control:
         rest = rest + dirt[:, blocks.day]
+    state = _in_the_open(state, [*treated, *control])
     own, energy = _mean_ratio(state, rest, treated)
     peer = _peers(state, rest, control, day) if control else np.ones(blocks.n)
     weight = np.where(np.isfinite(own) & np.isfinite(peer), energy * np.nan_to_num(peer), 0.0)
@@ -113,6 +117,23 @@ def other_loss(state: SiteState, cause: str, strings: Collection[str], treated: 
             else:
                 out[column.inverter] += column.values * value
     return out
+
+
+def shade_free(state: SiteState, which: list[int]) -> np.ndarray:
+    """Blocks in which no obstacle takes light from these inverters, shape (n_blocks,); all where too little would be left."""
+    if not state.shaded[which].any():
+        return np.ones(state.blocks.n, dtype=bool)
+    # The beam alone: what an obstacle takes of the sky's light goes slowly, and is there at all hours.
+    taken = sum((c.values * size for c, size in zip(state.posterior.columns, state.posterior.estimate, strict=True)
+                 if c.cause == "shading" and c.tag[0] == "beam" and c.inverter in which), np.zeros(state.blocks.n))
+    free = taken < _IN_SHADE
+    energy = state.weight[which].sum(axis=0)
+    return free if energy[free].sum() > _LEAST_OPEN * energy.sum() else np.ones_like(free)
+
+
+def _in_the_open(state: SiteState, which: list[int]) -> SiteState:
+    free = shade_free(state, which)
+    return replace(state, ratio=np.where(free, state.ratio, np.nan), weight=np.where(free, state.weight, 0.0))
 
 
 def _mean_ratio(state: SiteState, rest: np.ndarray, which: list[int]) -> tuple[np.ndarray, np.ndarray]:
@@ -149,6 +170,7 @@ def _whole_days(state: SiteState, treated: list[int], control: list[int], names:
     expected = state.model.output()
     measured = state.log.ac * hours * state.model.to_meter
     usable = np.isfinite(measured) & (state.off.grid >= 1.0) & ~np.isfinite(state.limits.site_cap)[None, :]
+    usable &= shade_free(state, [*treated, *control])[blocks.of]
 
     def by_day(which: list[int], use: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         day, n_days = blocks.day[blocks.of], len(blocks.dates)

@@ -25,6 +25,8 @@ VERDICTS = {
 _COMES_BACK = ("soiling", "shading")
 #: Days beyond which waiting for a verdict is no advice. Common practice, no source.
 _LONGEST_WAIT = 730
+#: Days with the sun in shaded positions that show what a cut did. Common practice, no source.
+_DAYS_IN_SHADE = 14
 #: Standard deviations at either end of a 90 % interval.
 _HALF_90 = 1.645
 COLUMNS = (
@@ -112,8 +114,12 @@ def judge(proof: Proof, horizon_months: int, currency: str) -> Verdict:
     if high <= 0 or high < proof.promised_kwh:
         return Verdict("no_effect", f"No effect shown: {figures}{promised}. The loss may be there still: look at it.{doubts}")
     more = days_more(proof)
-    wait = (f"About {more:,.0f} more days are needed at this noise, if the effect is what it looks like." if np.isfinite(more)
-            else "More days of the same readings would not tell.")
+    if proof.sun_back is not None:
+        wait = f"About {more:,.0f} more days are needed."
+    elif np.isfinite(more):
+        wait = f"About {more:,.0f} more days are needed at this noise, if the effect is what it looks like."
+    else:
+        wait = "More days of the same readings would not tell."
     return Verdict("not_told", f"Cannot be told yet: {figures}{promised}. {wait}{doubts}", more)
 
 
@@ -122,6 +128,7 @@ def _against(proof: Proof) -> str:
         "peers": f"untouched peers ({len(proof.peers)} inverter{'s' if len(proof.peers) != 1 else ''})",
         "model": "what the model expects in the weather that came",
         "meter": "what the model expects at the meter in the weather that came",
+        "sun": "the same sun positions before the cut",
         "readings": "untouched strings in the rounds before and after",
     }
     return " and ".join(said[m] for m in proof.methods)
@@ -154,9 +161,13 @@ def days_more(proof: Proof) -> float:
     Days still to be measured for the interval to leave nil, if the effect is as it looks or as promised, whichever is more.
 
     With noise of one day s, days b before and a after, a mean difference has the variance s² (1/b + 1/a). More days after do not
-    mend too few before. NaN where no more days would tell, or more than two years of them. [days]
+    mend too few before. Of a cut: until the sun has been back in the shaded positions for a while. NaN where no more days would
+    tell, or more than two years of them. [days]
     """
-    if not proof.before_days or not proof.after_days or "readings" in proof.methods:
+    if proof.sun_back is not None:
+        # Then the days that are still to be seen come at once.
+        return float((proof.sun_back - proof.last).days + _DAYS_IN_SHADE)
+    if not proof.before_days or not proof.after_days or {"readings", "sun"} & set(proof.methods):
         return float("nan")
     mean, sd = float(proof.gain_kwh.mean()), float(proof.gain_kwh.std())
     aim = max(abs(mean), proof.promised_kwh if np.isfinite(proof.promised_kwh) else 0.0)

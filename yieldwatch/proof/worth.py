@@ -33,6 +33,8 @@ class DayWorth:
     ----------
     kwh : ndarray, shape (n_inverters, n_days)
         What a small effect would be worth if it were of size one, at the meter, by inverter and local day. [kWh]
+    kwh_by_power : ndarray, shape (n_inverters, n_days)
+        The same times the DC power with nothing wrong at which it comes. [kWh kW]
     price : ndarray, shape (n_days,)
         Mean price of the day's energy; NaN where none is known. [money/kWh]
     """
@@ -41,7 +43,9 @@ class DayWorth:
         self._state, self._whole = state, whole
         self._now = output_with(state.model, state.effects)
         self._measured, self._modelled = _measured(state, data, self._now)
-        self.kwh = self._days(self._now - self._with_loss(_SMALL, range(len(self._now)))) / _SMALL
+        small = self._now - self._with_loss(_SMALL, range(len(self._now)))
+        self.kwh = self._days(small) / _SMALL
+        self.kwh_by_power = self._days(small * state.model.dc) / _SMALL
         total, known = self._now.sum(axis=0), np.isfinite(price)
         day, n_days = state.blocks.day[state.blocks.of], len(state.blocks.dates)
         with np.errstate(invalid="ignore", divide="ignore"):

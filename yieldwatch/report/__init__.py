@@ -15,12 +15,12 @@ from yieldwatch.report.pdf import why_no_pdf
 from yieldwatch.report.schema import TABLES
 from yieldwatch.report.store_file import STORE_FILE, write_store
 from yieldwatch.report.tables import table_writers, tables, write_files
-from yieldwatch.report.visit_calendar import visits_ics
+from yieldwatch.report.visit_calendar import CALENDAR, given_before, visits_ics
 from yieldwatch.report.workbook import workbook_xlsx
 
 __all__ = ["write_report"]
 
-CREW_SHEETS, CALENDAR, MONTHLY = "crew_sheets.pdf", "visits.ics", "monthly_report.pdf"
+CREW_SHEETS, MONTHLY = "crew_sheets.pdf", "monthly_report.pdf"
 
 
 def write_report(assessment: Assessment, folder: Path, parquet: bool = False) -> tuple[str, ...]:
@@ -38,7 +38,7 @@ def write_report(assessment: Assessment, folder: Path, parquet: bool = False) ->
     Returns
     -------
     tuple of str
-        What could not be written here, and why; a file of an earlier run that it would replace is removed.
+        What could not be written here, or not wholly, and why; a file of an earlier run that it would replace is removed.
 
     Raises
     ------
@@ -55,14 +55,23 @@ def write_report(assessment: Assessment, folder: Path, parquet: bool = False) ->
     if not missing:
         writers[CREW_SHEETS] = lambda path: _write(path, crew_sheets_pdf(assessment))
         writers[MONTHLY] = lambda path: _write(path, monthly_pdf(assessment))
-    if not assessment.plan.empty and (assessment.plan["row"] == "visit").any():
-        # A calendar must hold something (RFC 5545, 3.6).
-        writers[CALENDAR] = lambda path: _write(path, visits_ics(assessment))
+    calendar, unread = _calendar(assessment, folder)
+    if calendar:
+        writers[CALENDAR] = lambda path: _write(path, calendar)
     # Last, so that a program that sees the new store finds the new files beside it.
     writers[STORE_FILE] = lambda path: write_store(assessment, frames, path)
     known = {*(f"{name}.parquet" for name in TABLES), CREW_SHEETS, CALENDAR, MONTHLY}
     write_files(folder, writers, tuple(sorted(known - set(writers))))
-    return (missing,) if missing else ()
+    return tuple(said for said in (missing, unread) if said)
+
+
+def _calendar(assessment: Assessment, folder: Path) -> tuple[bytes, str]:
+    """The calendar, which cancels what earlier ones hold and is no longer planned, and why it cannot, if so."""
+    try:
+        return visits_ics(assessment, given_before(folder)), ""
+    except ValueError as err:
+        return visits_ics(assessment), (f"{CALENDAR}: an earlier one cannot be read ({err}), so visits that it held are not "
+                                        "cancelled in the new one. Take them out of calendars by hand.")
 
 
 def _write(path: Path, content: bytes) -> None:

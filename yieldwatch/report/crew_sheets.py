@@ -7,14 +7,16 @@ No money stands on them: they leave the house.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import pandas as pd
 from markupsafe import Markup
 
 from yieldwatch.action.cautions import cautions_of
 from yieldwatch.action.methods import BOXES, NOT_ELECTRICAL, Method, look_first, method
+from yieldwatch.book.facts import Evidence
 from yieldwatch.portfolio.model import Inverter, Site, String
 from yieldwatch.report import jobs, pictures, words
 from yieldwatch.report.blocks import Grid
@@ -23,10 +25,21 @@ from yieldwatch.report.pdf import pdf
 from yieldwatch.report.visits import Planned, Visit, VisitJob, planned_visits
 from yieldwatch.report.words import number
 
+#: Rows of what casts shade on a sheet, most costly first, and distances for which the height to cut is said. [m]
+_MOST_EDGES, _AWAY_M = 10, (5, 10, 20)
+_POINTS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
+
+
+Photos = Mapping[int, Sequence[Evidence]]
+
 
 @dataclass(frozen=True)
 class JobSheet:
-    """A job of a sheet; `rows` are what readings are taken of, `boxes` the readings."""
+    """
+    A job of a sheet.
+
+    `rows` are what readings are taken of, `boxes` the readings; `shade` what casts it, on a cut; `photos` those in the job book.
+    """
 
     title: str
     book: str
@@ -34,6 +47,8 @@ class JobSheet:
     look_first: tuple[str, ...]
     method: Method
     parts: Grid
+    shade: Grid | None
+    photos: tuple[str, ...]
     rows: tuple[str, ...]
     boxes: tuple[tuple[str, str], ...]
 
@@ -54,37 +69,39 @@ class Sheet:
     jobs: tuple[JobSheet, ...]
 
 
-def crew_sheets_pdf(assessment: Planned) -> bytes:
+def crew_sheets_pdf(assessment: Planned, photos: Photos = MappingProxyType({})) -> bytes:
     """
     Return the sheets of `assessment.plan` as PDF, A4; raises as `pdf.pdf`.
 
-    The same plan gives the same bytes. A changed plan is given by `dataclasses.replace`.
+    The same plan gives the same bytes. A changed plan is given by `dataclasses.replace`. `photos` are what the job book holds, by
+    the job's number there.
     """
-    return pdf(crew_sheets_html(assessment))
+    return pdf(crew_sheets_html(assessment, photos))
 
 
-def crew_sheets_html(assessment: Planned) -> str:
+def crew_sheets_html(assessment: Planned, photos: Photos = MappingProxyType({})) -> str:
     """Return the same as the HTML from which it is made; all text is escaped."""
     return environment().get_template("crew_sheets.html").render(
         name=words.plain(assessment.portfolio.name), as_of=words.day(assessment.as_of),
-        sheets=[_sheet(visit) for visit in planned_visits(assessment)])
+        sheets=[_sheet(visit, photos) for visit in planned_visits(assessment)])
 
 
-def _sheet(visit: Visit) -> Sheet:
+def _sheet(visit: Visit, photos: Photos = MappingProxyType({})) -> Sheet:
     site = visit.site.site
     where = [("Address", words.plain(site.address or "")),
-             ("Position", words.position(site)), ("Access", words.plain(site.access or "")),
-             ("Contact", words.plain(site.contact or ""))]
+             ("Position", f"{words.position(site)}; geo:{site.latitude:.5f},{site.longitude:.5f}"),
+             ("Access", words.plain(site.access or "")), ("Contact", words.plain(site.contact or "")),
+             ("Cable plan", "ask for it; mark cables first")]
     aimed = {name for job in visit.jobs for name in job.scope}
     return Sheet(
         id=visit.id, site=words.plain(site.name), when=f"{words.day(visit.start)} to {words.day(visit.end)}", crew=visit.crew,
         effort=f"{number(visit.crew_hours, 1)} h ({number(visit.crew_days, 1)} days of 8 h)", safety=visit.safety,
         where=tuple(where), layout=pictures.layout(site.strings, aimed),
         cautions=cautions_of([j.kind for j in visit.jobs]),
-        jobs=tuple(_job(visit, place, job) for place, job in enumerate(visit.jobs, 1)))
+        jobs=tuple(_job(visit, place, job, photos) for place, job in enumerate(visit.jobs, 1)))
 
 
-def _job(visit: Visit, place: int, job: VisitJob) -> JobSheet:
+def _job(visit: Visit, place: int, job: VisitJob, photos: Photos) -> JobSheet:
     site = visit.site.site
     what = words.job_word(job.kind)
     turn = f" ({job.turn})" if job.turn else ""
@@ -97,7 +114,17 @@ def _job(visit: Visit, place: int, job: VisitJob) -> JobSheet:
         title=f"{place}. {what[:1].upper()}{what[1:]}{turn}: {_scope(job)}", book=jobs.in_book(job.listed),
         why=jobs.text(job.listed, "why"),
         look_first=look_first(shown) if job.kind == "repair_string" else (),
-        method=method(job.kind), parts=_parts(site, strings, inverters, findings), rows=rows, boxes=boxes)
+        method=method(job.kind), parts=_parts(site, strings, inverters, findings),
+        shade=_shade(site, visit.site.gap.obstacles, job) if job.kind == "cut_vegetation" else None,
+        photos=_photos(job, photos), rows=rows, boxes=boxes)
+
+
+def _photos(job: VisitJob, photos: Photos) -> tuple[str, ...]:
+    """The photos that the job book holds: file, day and note."""
+    ref = pd.to_numeric(job.listed.get("job_ref"), errors="coerce")
+    held = () if ref is None or pd.isna(ref) else photos.get(int(ref), ())
+    said = ((words.plain(e.path or ""), words.day(e.at.date()) if e.at else "", words.plain(e.note or "")) for e in held)
+    return tuple(", ".join(text for text in texts if text) for texts in said)
 
 
 def _scope(job: VisitJob) -> str:
@@ -124,9 +151,12 @@ def _parts(site: Site, strings: Sequence[String], inverters: Sequence[Inverter],
     if inverters:
         rows = tuple(
             (i.inverter_id, words.plain(i.inverter_type.inverter_type), number(i.inverter_type.ac_rated_kw, 1),
-             str(sum(s.inverter_id == i.inverter_id for s in site.strings)), words.plain(i.serial or ""))
+             str(sum(s.inverter_id == i.inverter_id for s in site.strings)), *_stands(site, i.inverter_id),
+             words.plain(i.serial or ""))
             for i in inverters)
-        return Grid("A blank is not on record.", ("Inverter", "Type", "#Rated AC, kW", "#Strings", "Serial on record"), rows)
+        return Grid(
+            "Rows and mean distances from the site's own origin are those of its strings. A blank is not on record.",
+            ("Inverter", "Type", "#Rated AC, kW", "#Strings", "Rows", "#East, m", "#North, m", "Serial on record"), rows)
     modules = sum(s.modules_in_series for s in site.strings)
     row = (number(modules), number(len(site.strings)), number(len(site.inverters)), _known(_glass(site), 0),
            _known(site.area_hectare, 1), _known(site.hedge_metres, 0))
@@ -146,6 +176,62 @@ def _string_row(string: String, findings: pd.DataFrame) -> tuple[str, ...]:
         words.plain(string.row or ""),
         _known(string.x_m, 1), _known(string.y_m, 1), f"{string.modules_in_series} × {words.plain(kind.module_type)}",
         number(string.modules_in_series * kind.v_oc_v), number(kind.i_sc_a, 1), shown)
+
+
+def _stands(site: Site, inverter_id: str) -> tuple[str, str, str]:
+    """Rows of an inverter's strings, and how far east and north their middle lies."""
+    own = [s for s in site.strings if s.inverter_id == inverter_id]
+    rows = list(dict.fromkeys(words.plain(s.row) for s in own if s.row))
+    placed = [(s.x_m, s.y_m) for s in own if s.x_m is not None and s.y_m is not None]
+    middle = [sum(x) / len(placed) for x in zip(*placed, strict=True)] if own and len(placed) == len(own) else [None, None]
+    east, north = (_known(x, 0) for x in middle)
+    return ", ".join(rows[:6]) + (f" and {len(rows) - 6} more" if len(rows) > 6 else ""), east, north
+
+
+def _shade(site: Site, obstacles: pd.DataFrame, job: VisitJob) -> Grid | None:
+    """
+    What to cut: where it stands as seen from each shaded inverter's strings, and how high it may be left by its distance.
+
+    Tops are heights above the string, d tan(angle). A row with an edge that the sun does not rise above is a least height.
+    """
+    if obstacles.empty:
+        return None
+    seen = obstacles[obstacles["inverter_id"].isin(job.scope)] if "site" not in job.scope else obstacles
+    if seen.empty:
+        return None
+    rows = []
+    for o in seen.sort_values("energy_kwh", ascending=False).head(_MOST_EDGES).to_dict("records"):
+        middle = (float(o["azimuth_from_deg"]) + float(o["azimuth_to_deg"])) / 2.0
+        least = pd.isna(o["height_high_deg"])
+        top = f"{'from ' if least else ''}{number(o['height_deg'])}°"
+        bounds = "" if least else f"{number(o['height_low_deg'])} to {number(o['height_high_deg'])}"
+        rise = math.tan(math.radians(float(o["height_deg"])))
+        rows.append((words.plain(o["inverter_id"]), _rows_toward(site, str(o["inverter_id"]), middle),
+                     f"{number(o['azimuth_from_deg'])} to {number(o['azimuth_to_deg'])}° ({_compass(middle)})", top, bounds,
+                     *(number(rise * d, 1) for d in _AWAY_M), words.plain(o["months"]), number(o["energy_kwh"])))
+    lower = [a.lower_edge_m for a in site.arrays if a.lower_edge_m is not None]
+    glass = (f" Lowest glass edge on record: {number(min(lower), 1)} m." if lower
+             else " The lowest glass edge is not on record: measure it.")
+    return Grid(
+        "Stand at the row named, look along the bearing (from true north): what rises above the angle shades. The metres are how "
+        "far its top stands above the glass now, if it is that far away: cut off so much at most, or as the owner agreed. "
+        " Pace or tape the distance first; a wall, mast or building is reported, not touched." + glass,
+        ("Seen from", "Rows on that side", "Bearing", "#Top", "#90 %", *(f"#at {d} m" for d in _AWAY_M), "Months", "#kWh lost"),
+        tuple(rows))
+
+
+def _rows_toward(site: Site, inverter_id: str, bearing_deg: float) -> str:
+    """The row of the inverter's string that stands farthest toward a bearing; empty where positions are not on record."""
+    own = [(s, s.x_m, s.y_m) for s in site.strings if s.inverter_id == inverter_id and s.x_m is not None and s.y_m is not None]
+    if not own:
+        return ""
+    east, north = math.sin(math.radians(bearing_deg)), math.cos(math.radians(bearing_deg))
+    string = max(own, key=lambda o: o[1] * east + o[2] * north)[0]
+    return words.plain(f"{string.row}, {string.string_id}" if string.row else string.string_id)
+
+
+def _compass(bearing_deg: float) -> str:
+    return _POINTS[round(bearing_deg / 22.5) % 16]
 
 
 def _known(value: float | None, decimals: int) -> str:

@@ -6,12 +6,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from yieldwatch.assess import Assessment
 from yieldwatch.book.states import DECLINED, FINISHED, PUT_OFF
 from yieldwatch.report import words
+
+if TYPE_CHECKING:
+    # It is made of these records.
+    from yieldwatch.report.visits import Planned
 
 
 @dataclass(frozen=True)
@@ -29,7 +33,7 @@ class WorkPlan:
         return self.do[:3]
 
 
-def work_plan(assessment: Assessment) -> WorkPlan:
+def work_plan(assessment: Planned) -> WorkPlan:
     """Sort the jobs by what was decided; safety jobs are done whatever they return."""
     names = {s.site.id: words.plain(s.site.name) for s in assessment.sites}
     listed = assessment.work_list

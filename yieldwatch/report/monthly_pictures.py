@@ -15,7 +15,8 @@ from yieldwatch.assess import Assessment, SiteAssessment
 from yieldwatch.constants import CAUSES
 from yieldwatch.report import jobs, pictures, words
 from yieldwatch.report.monthly_words import TOTALS, Month, step_word, summed_bridge
-from yieldwatch.report.pictures import Step
+from yieldwatch.report.pictures import Bars, Step
+from yieldwatch.report.sentences import added
 from yieldwatch.report.words import EnergyUnit, money, number
 
 #: Jobs and causes that are shown; the rest stands in the work list and the tables.
@@ -81,23 +82,29 @@ def _losses(assessment: Assessment, month: Month) -> Picture | None:
     there = {(s.site.id, m) for s in assessment.sites
              for m in s.gap.yields.loc[s.gap.yields["measured_kwh"].notna(), "month"]}
     kept = [(i, m) in there and m in months for i, m in zip(losses["site_id"], losses["month"], strict=True)]
-    sums = losses[kept].groupby(["cause", "month"])["energy_kwh"].sum(min_count=1)
-    table = sums.unstack() if len(sums) else pd.DataFrame()
-    table = table.reindex(index=[c for c in CAUSES if c in table.index], columns=months)
-    if table.empty:
+    figures = ["energy_kwh", "energy_low_kwh", "energy_high_kwh"]
+    known = losses[kept]
+    # A farm whose month has no bounds adds its value to both ends; over farms bounds are added, the wider answer.
+    known = known.assign(**{name: known[name].fillna(known["energy_kwh"]) for name in figures[1:]})
+    sums = known.groupby(["cause", "month"])[figures].sum(min_count=1)
+    if sums.empty:
         return None
+    causes = [c for c in CAUSES if c in sums.index.get_level_values("cause")]
+    table, lows, highs = (sums[name].unstack().reindex(index=causes, columns=months) for name in figures)
     unit = EnergyUnit.fitting(float(table.abs().sum().sum()))
     # What is not explained is always shown, however small.
     large = table.abs().sum(axis=1).sort_values(ascending=False)
     shown = [c for c in large.index if c == "unexplained" or unit.bare(large[c]).strip("0.")][:_MOST_CAUSES]
     shown += [] if "unexplained" in shown or "unexplained" not in table.index else ["unexplained"]
-    rows = [(words.cause_word(c), table.loc[c].tolist(), unit.text(table.loc[c].sum())) for c in CAUSES if c in shown]
+    year = {c: added([t.energy for farm in month.of_year for t in farm.causes if t.cause == c]) for c in shown}
+    rows = [Bars(words.cause_word(c), table.loc[c].tolist(), lows.loc[c].tolist(), highs.loc[c].tolist(),
+                 f"{unit.text(table.loc[c].sum())} ({unit.span(year[c])})") for c in CAUSES if c in shown]
     rest = [words.cause_word(c) for c in table.index if c not in shown]
     left = f" Too small to show, or not assessed: {words.listed(rest)}." if rest else ""
     return Picture(
         f"Losses by month, twelve months up to {words.month_name(month.month)}",
-        f"Energy lost, all rows to one scale; below the line is a gain. To the right the sum of the twelve months.{left} "
-        "Intervals stand in losses.csv.",
+        "Energy lost, all rows to one scale; below the line is a gain. Whiskers are the 90 % interval of each month, to the "
+        f"right stands the sum of the twelve months with its own in brackets; over farms bounds are added.{left}",
         pictures.bars_by_month(rows, [words.month_name(m)[:3] for m in months],
                                "Losses by cause and month; losses.csv holds every figure."))
 

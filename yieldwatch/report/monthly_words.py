@@ -17,7 +17,7 @@ from yieldwatch.book.promises import Promises
 from yieldwatch.report import jobs, words
 from yieldwatch.report.money import STEP_WORDS
 from yieldwatch.report.proof import proven_sentence
-from yieldwatch.report.sentences import added
+from yieldwatch.report.sentences import added, left_out_said
 from yieldwatch.report.totals import IN_HAND, Amount, SiteTotal, site_total
 from yieldwatch.report.words import EnergyUnit, count, listed, money, money_span
 
@@ -139,15 +139,15 @@ def _came_in(assessment: Assessment, month: Month, unit: EnergyUnit) -> list[str
     earned = _money_of(assessment, "twelve_months", month.month, "actual_revenue")
     said.append(f"What is measured of the twelve months up to it is {year.text(_sum([t.measured_kwh for t in month.of_year]))}"
                 f"{f' and {earned}' if earned else ''}.")
-    if (income or earned) and (bare := _without_budget(assessment)):
-        said.append(f"Money is without {_some(bare)}, for want of a budget.")
+    if bare := _without_budget(assessment):
+        said.append(f"What {_some(bare)} earned is not told here, for want of a budget in the plan.")
     odd = [(words.plain(s.site.name), int((~s.statement_checks["verdict"].isin(["agrees", "not_checked"])).sum()))
            for s in assessment.sites if len(s.statement_checks)]
     if wrong := [f"{n} at {name}" for name, n in odd if n]:
         said.append(f"Statements that do not agree with meter and tariff: {_some(wrong)}; query them.")
     if month.absent:
         said.append(f"Not measured in this month, and in none of its figures: {_some(month.absent)}.")
-    return said
+    return [*said, *left_out_said(assessment)]
 
 
 def _money_of(assessment: Assessment, span: str, month: str, step: str) -> str:

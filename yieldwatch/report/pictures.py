@@ -128,33 +128,47 @@ def bridge(steps: Sequence[Step], alternative: str) -> Markup:
     return _picture(parts, len(steps) * _ROW, alternative)
 
 
-def bars_by_month(rows: Sequence[tuple[str, Sequence[float], str]], months: Sequence[str], alternative: str) -> Markup:
+@dataclass(frozen=True)
+class Bars:
+    """A row of bars: values a month with the bounds of their intervals, NaN where not known, and the sum as text."""
+
+    label: str
+    values: Sequence[float]
+    lows: Sequence[float]
+    highs: Sequence[float]
+    shown: str
+
+
+def bars_by_month(rows: Sequence[Bars], months: Sequence[str], alternative: str) -> Markup:
     """
     Return one band of bars a row, all to one scale, so that no colour has to be told from another.
 
     Parameters
     ----------
-    rows : sequence of (str, sequence of float, str)
-        Label, a value a month (NaN where not known, drawn as a gap) and the sum as text.
+    rows : sequence of Bars
+        A month that is not known is a gap.
     months : sequence of str
         Labels of the months.
     alternative : str
     """
-    values = [v for _, row, _ in rows for v in row if math.isfinite(v)]
+    values = [v for row in rows for v in (*row.values, *row.lows, *row.highs) if math.isfinite(v)]
     most, least = max([0.0, *values]), min([0.0, *values])
-    high = 26.0
+    high = 38.0
     room = _WIDTH - _LABEL - _FIGURE - 20.0
     wide = room / max(len(months), 1)
     scale = (high - 8.0) / ((most - least) or 1.0)
     parts = []
-    for place, (label, row, shown) in enumerate(rows):
+    for place, row in enumerate(rows):
         base = place * high + 4.0 + most * scale
-        parts.append(_label(label, base - 13.0, False) + _text(_WIDTH, base - 13.0, shown, "end", False))
+        parts.append(_label(row.label, base - 13.0, False) + _text(_WIDTH, base - 13.0, row.shown, "end", False, 10.0))
         parts.append(_line(f"M{_LABEL:.1f} {base:.1f} h{room:.1f}", 0.45))
-        for n, value in enumerate(row):
+        for n, (value, bottom, top) in enumerate(zip(row.values, row.lows, row.highs, strict=True)):
             if math.isfinite(value):
                 y, tall = base - max(value, 0.0) * scale, abs(value) * scale
                 parts.append(_rect(_LABEL + n * wide + 0.12 * wide, y, 0.76 * wide, tall, _LOSS if value >= 0 else _GAIN))
+            if math.isfinite(bottom) and math.isfinite(top) and top > bottom:
+                x, ends = _LABEL + (n + 0.5) * wide, (base - top * scale, base - bottom * scale)
+                parts.append(_line(f"M{x - 1.5:.1f} {ends[0]:.1f} h3 m-1.5 0 V{ends[1]:.1f} m-1.5 0 h3", 1.0))
     end = len(rows) * high
     parts += [_text(_LABEL + (n + 0.5) * wide, end - 2.0, month, "middle", False, 9.5) for n, month in enumerate(months)]
     return _picture(parts, end + _ROW, alternative)

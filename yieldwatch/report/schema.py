@@ -74,6 +74,7 @@ OBSTACLES = {
     "energy_kwh": "Energy that shade took with the sun in these bearings [kWh]",
     "months": "Months in which nine tenths of it went, by number",
     "rise_per_10_m": "How far the top rises above the string for each 10 m between them [m]",
+    "half_height_deg": "Where the top would have to be for half of that energy to come back [°]",
 }
 WORK_LIST = {
     "rank": "Order: safety first, then jobs chosen within the budget by payback, then the others",

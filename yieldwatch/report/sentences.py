@@ -177,7 +177,16 @@ def portfolio_sentences(assessment: Assessment, totals: Sequence[SiteTotal]) -> 
     unmeasured = [words.plain(t.name) for t in totals if not t.is_measured]
     if unmeasured:
         said.append(f"What {listed(unmeasured)} delivered is not known: no meter or log covers the period.")
-    return said
+    return [*said, *left_out_said(assessment)]
+
+
+def left_out_said(assessment: Assessment) -> list[str]:
+    """Name the farms that are in no figure; no sentence where there is none."""
+    there = {s.site.id for s in assessment.sites}
+    absent = [words.plain(s.name) for s in assessment.portfolio.sites if s.id not in there]
+    if not absent:
+        return []
+    return [f"Left out of every figure, for want of usable weather: {listed(absent)}."]
 
 
 def _together(totals: Sequence[SiteTotal], currency: str) -> str:

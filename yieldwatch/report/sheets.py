@@ -66,22 +66,28 @@ class Sheet:
 
 def sheets(assessment: Assessment) -> tuple[Sheet, ...]:
     """Return the sheets in their order; the one that explains the columns is made from them."""
-    name = words.plain(assessment.portfolio.name)
-    day = words.day(assessment.as_of)
     frames = tables(assessment)
-    plan = jobs.work_plan(assessment)
+    return work_sheets(assessment) + _titled(assessment, (
+        _claims(frames["claims"]), _statements(frames["statement_checks"]), _bridge(frames["bridge"]),
+        *_returns(frames["returns"])))
+
+
+def work_sheets(planned: Planned) -> tuple[Sheet, ...]:
+    """Return the sheets of the work alone: nothing of income, payments and return."""
+    plan = jobs.work_plan(planned)
     declined = [*plan.over_budget, *plan.not_worth, *plan.not_ranked]
-    made = (
-        _work_list(sorted([*plan.do, *declined], key=lambda job: job["rank"])), *_plan(assessment), _not_now(declined),
-        _cautions(), _claims(frames["claims"]), _statements(frames["statement_checks"]), _bridge(frames["bridge"]),
-        *_returns(frames["returns"]))
-    return tuple(Sheet(**{**vars(s), "title": f"{name}: {s.title}, as of {day}"}) for s in made)
+    ranked = sorted([*plan.do, *declined], key=lambda job: job["rank"])
+    return _titled(planned, (_work_list(ranked), *_plan(planned), _not_now(declined), _cautions()))
 
 
 def plan_sheets(planned: Planned) -> tuple[Sheet, ...]:
     """Return the sheets of a plan alone."""
+    return _titled(planned, (*_plan(planned), _cautions()))
+
+
+def _titled(planned: Planned, made: Sequence[Sheet]) -> tuple[Sheet, ...]:
     head = f"{words.plain(planned.portfolio.name)}: {{}}, as of {words.day(planned.as_of)}"
-    return tuple(Sheet(**{**vars(s), "title": head.format(s.title)}) for s in (*_plan(planned), _cautions()))
+    return tuple(Sheet(**{**vars(s), "title": head.format(s.title)}) for s in made)
 
 
 def _fields(meanings: Mapping[str, str], *rows: tuple) -> tuple[Field, ...]:

@@ -19,6 +19,21 @@ from yieldwatch.report.totals import IN_HAND, Amount, CauseTotal, SiteTotal, sit
 
 SPANS = ("month", "year_to_date", "twelve_months")
 _GROUPS = ("in_hand", "beyond", "unexplained")
+_GROUP_COLUMNS = tuple(f"{group}{end}" for group in _GROUPS for end in (
+    "_kwh", "_low_kwh", "_high_kwh", "_money", "_money_low", "_money_high"))
+#: Every table has all its columns whatever the farms lack, so that who reads it need not ask which there are.
+_COLUMNS = {
+    "span_farms": ("span", "site_id", "name", "from_month", "to_month", "months", "expected_kwh", "measured_kwh", "coverage",
+                   *_GROUP_COLUMNS, "largest_cause", "largest_money", "budget_kwh", "budget_money", "actual_money", "paid",
+                   "note"),
+    "span_causes": ("span", "site_id", "name", "cause", "basis", "energy_kwh", "energy_low_kwh", "energy_high_kwh", "money",
+                    "money_low", "money_high", "in_hand", "months", "months_not_assessed"),
+    "spans": ("span", "from_month", "to_month", "farms", "farms_measured", "expected_kwh", "measured_kwh", "coverage",
+              "farms_priced", "farms_planned", *_GROUP_COLUMNS, "budget_kwh", "planned_kwh", "budget_money", "planned_money",
+              "paid", "farms_paid"),
+    "span_bridge": ("span", "place", "step", "energy_kwh", "energy_low_kwh", "energy_high_kwh", "money", "money_low",
+                    "money_high", "farms", "of_farms", "note"),
+}
 
 
 def span_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
@@ -29,7 +44,8 @@ def span_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
     -------
     dict of str to DataFrame
         `span_farms`: one row a span and farm; `span_causes`: one a span, farm and cause; `spans`: one a span, over the farms;
-        `span_bridge`: one a span and step, over the farms with a budget; `statement_sums`, `return_sums`: what statements and
+        `span_bridge`: one a span and step, over the farms with a budget; `month_sums`, `cause_months`: each measured month, and
+        each of its causes, over the farms; `statement_sums`, `return_sums`: what statements and
         returns come to over the farms. Energy in kWh, money in the portfolio's currency, bounds of 90 %. Over farms, bounds are
         added: farms share weather and model, and so their errors.
     """
@@ -42,9 +58,29 @@ def span_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
         causes += [_cause_row(span, t, c) for _, t in found if t is not None for c in t.causes]
         sums.append(_sum(span, first, str(last), found))
         bridges += _bridge(span, str(last), assessment.sites)
-    return {"span_farms": pd.DataFrame(farms), "span_causes": pd.DataFrame(causes), "spans": pd.DataFrame(sums),
-            "span_bridge": pd.DataFrame(bridges), "statement_sums": _statements(assessment.sites),
-            "return_sums": _returns(assessment.sites)}
+    rows = {"span_farms": farms, "span_causes": causes, "spans": sums, "span_bridge": bridges}
+    return {name: pd.DataFrame(rows[name], columns=_COLUMNS[name]) for name in rows} | {
+        "statement_sums": _statements(assessment.sites), "return_sums": _returns(assessment.sites), **_months(assessment.sites)}
+
+
+def _months(sites: Sequence[SiteAssessment]) -> dict[str, pd.DataFrame]:
+    """
+    What months come to over the farms that measured them.
+
+    A farm whose cause was not assessed is left out of that cause; a bound or price that one farm lacks leaves the sum's unknown.
+    """
+    months, causes = [], []
+    for site in sites:
+        known = site.gap.yields[site.gap.yields["measured_kwh"].notna()]
+        months.append(known.assign(covered_kwh=known["coverage"] * known["expected_kwh"], farms=1))
+        mine = site.losses[site.losses["month"].isin(known["month"]) & site.losses["energy_kwh"].notna()]
+        causes.append(mine.rename(columns={f"revenue_lost{end}": f"money{end}" for end in ("", "_low", "_high")}))
+    whole = ["farms", "expected_kwh", "measured_kwh", "covered_kwh"]
+    bounded = [f"{name}{end}{unit}" for name, unit in (("energy", "_kwh"), ("money", "")) for end in ("", "_low", "_high")]
+    return {
+        "month_sums": pd.concat(months).groupby("month", as_index=False)[whole].sum(),
+        "cause_months": pd.concat(causes).groupby(["cause", "month"], as_index=False)[bounded].agg(lambda v: v.sum(skipna=False)),
+    }
 
 
 def _statements(sites: Sequence[SiteAssessment]) -> pd.DataFrame:

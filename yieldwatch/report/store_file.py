@@ -15,7 +15,7 @@ from pathlib import Path
 import pandas as pd
 
 from yieldwatch.assess import Assessment
-from yieldwatch.check import check_site
+from yieldwatch.check import check_site, reason_kinds
 from yieldwatch.pictures import Picture
 from yieldwatch.report import words
 from yieldwatch.report.evidence_file import evidence_document
@@ -23,12 +23,12 @@ from yieldwatch.report.spans import span_tables
 
 STORE_FILE = "assessment.sqlite"
 #: Raised when a reader of an older file could go wrong.
-FORMAT = 1
+FORMAT = 2
 #: How tables are looked up beside by farm.
 _INDEXES: Mapping[str, tuple[tuple[str, ...], ...]] = {
     "span_farms": (("span", "in_hand_money"),), "span_causes": (("span", "in_hand", "money"), ("span", "money")),
     "returns": (("measure", "value"),), "work_list": (("rank",), ("job_id",), ("job_ref",)), "set_aside": (("file",),),
-    "statement_checks": (("verdict",),), "proof": (("job_ref", "done_on"),),
+    "waiting": (("job_id", "week"),), "statement_checks": (("verdict",),), "proof": (("job_ref", "done_on"),),
 }
 
 
@@ -99,9 +99,8 @@ def _reasons(assessment: Assessment) -> pd.DataFrame:
     frames = [s.data.set_aside.assign(site_id=s.site.id) for s in assessment.sites if len(s.data.set_aside)]
     if not frames:
         return pd.DataFrame(columns=["site_id", "file", "reason", "part", "rows", "first_line"])
-    rows = pd.concat(frames).reindex(columns=["site_id", "file", "line", "reason", "part"])
-    # Reasons that differ by a number alone are one reason.
-    rows["reason"] = rows["reason"].str.replace(r"\d[\d.,:-]*", "…", regex=True)
+    rows = pd.concat(frames, ignore_index=True).reindex(columns=["site_id", "file", "line", "reason", "part"])
+    rows["reason"] = reason_kinds(rows)
     by = rows.groupby(["site_id", "file", "reason", "part"], as_index=False, observed=True, dropna=False)
     return by.agg(rows=("line", "size"), first_line=("line", "min"))
 
@@ -125,8 +124,12 @@ def _write_pictures(store: sqlite3.Connection, pictures: Iterable[tuple[str, Pic
     store.execute("create table pictures (site_id text, kind text, item text, columns text, about text, "
                   "primary key (site_id, kind, item)) without rowid")
     store.executemany("insert into pictures values (?, ?, ?, ?, ?)", [
-        (site, p.kind, p.item, json.dumps({k: [_plain(v) for v in values] for k, values in p.columns.items()}, allow_nan=False),
-         json.dumps({k: _plain(v) for k, v in p.about.items()}, allow_nan=False)) for site, p in pictures])
+        (site, p.kind, p.item, _dense({k: [_plain(v) for v in values] for k, values in p.columns.items()}),
+         _dense({k: _plain(v) for k, v in p.about.items()})) for site, p in pictures])
+
+
+def _dense(value: object) -> str:
+    return json.dumps(value, allow_nan=False, separators=(",", ":"))
 
 
 def _plain(value: object) -> object:

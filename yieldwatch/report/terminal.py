@@ -17,7 +17,9 @@ from rich.text import Text
 from yieldwatch.assess import Assessment
 from yieldwatch.check import PortfolioCheck, SiteCheck, set_aside_kinds
 from yieldwatch.report import jobs, words
+from yieldwatch.report.sentences import left_out_said
 from yieldwatch.report.totals import SiteTotal, site_totals
+from yieldwatch.report.visits import has_visits
 from yieldwatch.report.words import EnergyUnit
 
 #: Reasons for what could not be told that are shown for each farm; the report holds them all.
@@ -37,8 +39,9 @@ def print_assessment(console: Console, assessment: Assessment, folder: Path) -> 
     _print_jobs(console, assessment)
     _print_not_told(console, assessment, totals)
     _heading(console, "Everything else")
+    crews = "crew_sheets.pdf and visits.ics" if has_visits(assessment) else "crew_sheets.pdf"
     _item(console, f"{folder}: monthly_report.html for the owner, report.html to read, work_list.xlsx for the planner, "
-                   "crew_sheets.pdf and visits.ics for crews, and the tables (CSV).")
+                   f"{crews} for crews, and the tables (CSV).")
     command = f"yieldwatch explain --from {shlex.quote(str(folder))} {assessment.sites[0].site.id}"
     _item(console, f"{command} says why each figure of that farm is what it is.")
 
@@ -108,7 +111,10 @@ def _print_not_told(console: Console, assessment: Assessment, totals: tuple[Site
     _heading(console, "Could not be told")
     names = {t.site_id: words.plain(t.name) for t in totals}
     reasons = [(names[s.site.id], s.gap.not_told) for s in assessment.sites if s.gap.not_told]
-    if not reasons:
+    absent = left_out_said(assessment)
+    for line in absent:
+        _item(console, line)
+    if not reasons and not absent:
         _item(console, "Nothing was left open for want of data.")
     for name, site_reasons in reasons:
         for reason in site_reasons[:MOST_REASONS]:
@@ -124,6 +130,8 @@ def print_check(console: Console, checked: PortfolioCheck) -> None:
     """Print what data each site has and what they can and cannot tell apart."""
     until = f", history up to {words.day(checked.as_of)}" if checked.as_of else ""
     _heading(console, f"{words.plain(checked.portfolio.name)}{until}")
+    for notice in checked.portfolio.notices:
+        _item(console, f"Note: {words.plain(notice)}")
     for site in checked.sites:
         _print_site_check(console, site)
 

@@ -172,7 +172,11 @@ def _cause_total(
 ) -> CauseTotal:
     rows = losses[losses["cause"].isin(causes)]
     assessed = rows[rows["energy_kwh"].notna()]
-    priced = assessed[assessed["revenue_lost"].notna()]
+    has_price = assessed["revenue_lost"].notna()
+    priced = assessed[has_price]
+    if not has_price.all() and not priced["energy_kwh"].any():
+        # Nil lost is worth nil without a price, and says nothing of what the other rows are worth.
+        priced = priced.iloc[:0]
     energy = _interval(site, assessed, _sum(assessed["energy_kwh"]), "energy")
     money = _interval(site, priced, _sum(priced["revenue_lost"]), "revenue")
     bases = set(assessed["basis"])

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import datetime as dt
 import uuid
+from collections.abc import Sequence
+from pathlib import Path
 
 import icalendar
 
@@ -19,38 +21,38 @@ from yieldwatch.report.visits import Planned, Visit, VisitJob, planned_visits, w
 #: Names visits; any other value would give every visit in every calendar a new identity.
 _NAMESPACE = uuid.UUID("5f1c1d0a-6a4e-5d37-9c55-0d6f2b9a7e11")
 _FIRST_DAY = dt.date(2000, 1, 1)
-#: Plans of one as-of date that can follow each other.
-_MOST_REVISIONS = 1000
+#: Sequence numbers from one as-of date to the next, for calendars of the same day that follow each other.
+_A_DAY = 1000
+#: The calendar of an assessment, and the last one handed out of a plan under other limits, beside it.
+CALENDAR, HANDED_OUT = "visits.ics", ".visits_handed_out.ics"
 
 
-def visits_ics(assessment: Planned, revision: int = 0) -> bytes:
+def visits_ics(assessment: Planned, before: Sequence[bytes] = ()) -> bytes:
     """
     Return the calendar of `assessment.plan`.
 
     Parameters
     ----------
     assessment : Planned
-    revision : int
-        Which plan of the same as-of date this is, 0 to 999. A calendar takes over a visit that moved if as-of date or
-        revision are later than in the file it holds.
+    before : sequence of bytes
+        Calendars that were given to people earlier. A visit of theirs that is still to come and no longer planned is cancelled.
 
     Returns
     -------
     bytes
-        UTF-8, lines of 75 octets at most that end in CRLF. Times of making are those of the as-of date, so the same plan gives
-        the same bytes.
+        UTF-8, lines of 75 octets at most that end in CRLF. Times of making are those of the as-of date, so the same plan after
+        the same calendars gives the same bytes. Empty where there is no visit: a calendar must hold something (RFC 5545, 3.6).
 
     Raises
     ------
     ValueError
-        If `revision` is out of range.
+        If an earlier calendar cannot be read.
 
     Notes
     -----
-    A visit is known by its portfolio, site, crew, first job and that job's turn, and keeps its UID when it moves.
+    A visit is known by its portfolio, site, crew, first job and that job's turn, and keeps its UID when it moves. A calendar
+    takes over a visit whose sequence number is higher than in the file it holds (RFC 5545, 3.8.7.4); each change raises it.
     """
-    if not 0 <= revision < _MOST_REVISIONS:
-        raise ValueError(f"revision = {revision}. Expected 0 to {_MOST_REVISIONS - 1}.")
     calendar = icalendar.Calendar()
     calendar.add("prodid", "-//yieldwatch//visits//EN")
     calendar.add("version", "2.0")
@@ -60,21 +62,74 @@ def visits_ics(assessment: Planned, revision: int = 0) -> bytes:
     calendar.add("name", title)
     # Most calendars read the older name.
     calendar.add("x-wr-calname", title)
+    given = _given(before)
+    events = {}
     for visit in planned_visits(assessment):
         spans = working_spans(visit)
         for place, span in enumerate(spans, 1):
-            calendar.add_component(_event(assessment, visit, span, (place, len(spans)), revision))
-    return calendar.to_ical()
+            event = _event(assessment, visit, span, (place, len(spans)))
+            events[str(event["uid"])] = event
+    for uid, old in given.items():
+        if uid not in events and old.decoded("dtend") > assessment.as_of:
+            events[uid] = _cancelled(old)
+    for uid, event in events.items():
+        _number(event, given.get(uid), assessment.as_of)
+        calendar.add_component(event)
+    return calendar.to_ical() if events else b""
 
 
-def _event(assessment: Planned, visit: Visit, span: tuple[dt.date, dt.date], part: tuple[int, int],
-           revision: int) -> icalendar.Event:
+def given_before(folder: Path) -> list[bytes]:
+    """The calendars that people may hold, from the folder of results."""
+    return [path.read_bytes() for name in (CALENDAR, HANDED_OUT) if (path := folder / name).is_file()]
+
+
+def _given(before: Sequence[bytes]) -> dict[str, icalendar.Component]:
+    """What people hold of each visit: of several the one of the highest number."""
+    found: dict[str, icalendar.Component] = {}
+    for content in before:
+        for event in icalendar.Calendar.from_ical(content).walk("VEVENT") if content else ():
+            if not {"uid", "sequence", "dtstart", "dtend"} <= {key.lower() for key in event}:
+                raise ValueError("an event without UID, SEQUENCE, DTSTART or DTEND")
+            uid = str(event["uid"])
+            if uid not in found or event.decoded("sequence") > found[uid].decoded("sequence"):
+                found[uid] = event
+    return found
+
+
+def _cancelled(old: icalendar.Component) -> icalendar.Event:
+    """The same visit, no longer planned: a calendar drops it."""
+    event = icalendar.Event()
+    for name in ("uid", "dtstart", "dtend", "summary", "location", "geo"):
+        if name in old:
+            event[name] = old[name]
+    event.add("description", "No longer planned.")
+    event.add("status", "CANCELLED")
+    event.add("transp", "TRANSPARENT")
+    return event
+
+
+def _number(event: icalendar.Event, old: icalendar.Component | None, as_of: dt.date) -> None:
+    """Sequence and time of making: above those that people hold where anything has changed."""
+    number = (as_of - _FIRST_DAY).days * _A_DAY
+    if old is not None:
+        held = old.decoded("sequence")
+        number = max(number, held + (_told(event) != _told(old)))
+    days, seconds = divmod(number, _A_DAY)
+    event.add("sequence", number)
+    event.add("dtstamp", dt.datetime.combine(_FIRST_DAY, dt.time(), dt.UTC) + dt.timedelta(days, seconds))
+
+
+def _told(event: icalendar.Component) -> list[bytes]:
+    """All that a person sees of an event."""
+    return sorted(line for line in event.to_ical().replace(b"\r\n ", b"").splitlines()
+                  if not line.startswith((b"SEQUENCE", b"DTSTAMP")))
+
+
+def _event(assessment: Planned, visit: Visit, span: tuple[dt.date, dt.date], part: tuple[int, int]) -> icalendar.Event:
     site, lead = visit.site.site, visit.jobs[0]
     event = icalendar.Event()
     key = "\n".join((assessment.portfolio.name, site.id, visit.crew, lead.job_id, lead.turn, str(part[0])))
     event.add("uid", str(uuid.uuid5(_NAMESPACE, key)))
-    event.add("dtstamp", dt.datetime.combine(assessment.as_of, dt.time(), dt.UTC) + dt.timedelta(seconds=revision))
-    event.add("sequence", (assessment.as_of - _FIRST_DAY).days * _MOST_REVISIONS + revision)
     event.add("dtstart", span[0])
     event.add("dtend", span[1] + dt.timedelta(days=1))
     of = f" ({part[0]} of {part[1]})" if part[1] > 1 else ""

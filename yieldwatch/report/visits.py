@@ -20,10 +20,13 @@ _WORKING = range(5)
 
 
 class Found(Protocol):
-    """What is known of a site's strings."""
+    """What is known of a site's strings, and of what casts shade on it."""
 
     @property
     def string_findings(self) -> pd.DataFrame: ...
+
+    @property
+    def obstacles(self) -> pd.DataFrame: ...
 
 
 class PlannedSite(Protocol):
@@ -98,6 +101,11 @@ class Visit:
     def end(self) -> dt.date:
         """Last day of the week in which it is planned."""
         return self.start + dt.timedelta(days=6)
+
+
+def has_visits(assessment: Planned) -> bool:
+    """Whether the plan holds a visit, without which there is no calendar: RFC 5545, 3.6, has none empty."""
+    return not assessment.plan.empty and bool((assessment.plan["row"] == "visit").any())
 
 
 def planned_visits(assessment: Planned) -> tuple[Visit, ...]:

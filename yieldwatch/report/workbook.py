@@ -19,7 +19,7 @@ from xlsxwriter.worksheet import Worksheet
 
 from yieldwatch.assess import Assessment
 from yieldwatch.report import words
-from yieldwatch.report.sheets import Field, Sheet, plan_sheets, sheets
+from yieldwatch.report.sheets import Field, Sheet, plan_sheets, sheets, work_sheets
 from yieldwatch.report.visits import Planned
 
 #: Paper size code of A4 in the workbook format (ECMA-376, ST_PaperSize: 9).
@@ -58,6 +58,11 @@ def workbook_xlsx(assessment: Assessment) -> bytes:
     Its sheets are those of `sheets.sheets`, and at the end one that says what each column means.
     """
     return _book(assessment, sheets(assessment), "Work list")
+
+
+def work_xlsx(planned: Planned) -> bytes:
+    """Return work list and plan as a workbook, without income, payments and return, which are the owner's."""
+    return _book(planned, work_sheets(planned), "Work list")
 
 
 def plan_xlsx(planned: Planned) -> bytes:

@@ -9,6 +9,7 @@ from collections.abc import Callable
 import numpy as np
 
 from yieldwatch.action.candidate import Candidate
+from yieldwatch.action.comeback import against_mean, kept, paces
 from yieldwatch.action.dirt_ahead import CLEANED, LASTING_YEARS, UNKNOWN_RAIN_DAYS
 from yieldwatch.action.outlook import Gain, Relief
 from yieldwatch.action.remedies.look import Look, percent, relative
@@ -36,11 +37,13 @@ def clean(look: Look) -> list[Candidate]:
     power = look.state.blocks.expected.sum(axis=1)
     by_draw = [draws @ (power / power.sum()) for draws in (dirt.loose_draws, lasting_draws)]
     rain = look.rng.integers(len(dirt.washed), size=look.n_draws)
+    years = look.site.assumed("lasting_dirt_returns_years", LASTING_YEARS)
+    returns = against_mean(paces(years, look.n_draws, look.rng), years, look.outlook.months)
     # Loose dirt and the lasting layer go at their own pace, and each has its own doubt.
     parts = [
         (look.outlook.gain(Relief(everywhere, dc=_saved(look, loose, nothing))),
          relative(by_draw[0])[:, None] * _rain(look)[rain]),
-        (look.outlook.gain(Relief(everywhere, dc=_saved(look, nothing, lasting))), relative(by_draw[1])),
+        (look.outlook.gain(Relief(everywhere, dc=_saved(look, nothing, lasting))), relative(by_draw[1])[:, None] * returns),
     ]
     now = by_draw[0] + by_draw[1]
     low, high = np.quantile(now, [0.05, 0.95])
@@ -103,9 +106,9 @@ def _later(look: Look, loose: np.ndarray, lasting: np.ndarray, rain: np.ndarray)
     new = relative(dirt.rate_draws)[:, None] * fallen[rain]
     layer = lasting + dirt.lasting_per_year * START_DAYS[:, None] / 365.25
     years = look.site.assumed("lasting_dirt_returns_years", LASTING_YEARS)
-    kept = by_month(per_unit * np.exp(-since / 365.25 / years), outlook.day_month)
+    stays = by_month(per_unit * kept(np.maximum(since, 0) / 365.25, years), outlook.day_month)
     saved = (then[rain].swapaxes(0, 1) * loose[:, None] + since_then[rain].swapaxes(0, 1) * new.T[:, :, None]
-             + kept[:, None, :] * layer[:, :, None])
+             + stays[:, None, :] * layer[:, :, None])
     return whole, look.site.assumed("cleaning_takes_off_share", CLEANED) * saved
 
 
@@ -136,5 +139,6 @@ def _comes_back(look: Look) -> str:
     halved = np.mean([int(np.argmax(k < 0.5)) if (k < 0.5).any() else len(k) for k in dirt.rains])
     return (
         f"Rain would have halved today's loose dirt after {halved:.0f} days anyway (mean of the past years "
-        "replayed), and new dirt falls at the site's own rate; the layer that rain leaves returns over about "
-        "four years.")
+        "replayed), and new dirt falls at the site's own rate; the layer that rain leaves is back over about "
+        f"{look.site.assumed('lasting_dirt_returns_years', LASTING_YEARS):.0f} years where it had come to its end, and stays "
+        "behind by what was washed off where it was still growing.")

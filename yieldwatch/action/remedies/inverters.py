@@ -10,14 +10,14 @@ import pandas as pd
 from yieldwatch.action.candidate import Candidate
 from yieldwatch.action.outlook import Gain, Relief, Slope
 from yieldwatch.action.remedies.look import Look, percent, relative
-from yieldwatch.action.remedies.strings import of_fault
+from yieldwatch.action.remedies.strings import odds, of_fault
 from yieldwatch.action.replay import Replay
 from yieldwatch.gap.attribute import SiteState
 
 #: Loss of an inverter's conversion below which two channels of a log drift as far. Common practice, no source.
 _TOLD = 0.003
 #: Confidence where a cause shows in one way only. Common practice, no source.
-_SHOWS, _TRACKING, _LIMIT, _WET = 0.85, 0.7, 0.95, 0.85
+_SHOWS, _LIMIT, _WET = 0.85, 0.95, 0.85
 #: Doubt of what heat, and damp, take in a usual year: one year's hot hours, or wet mornings, say little of the next ones.
 #: Relative. Common practice, no source.
 _HABIT_DOUBT = 0.4
@@ -177,9 +177,10 @@ def _not_tracking(look: Look, k: int) -> list[_Part]:
         if fault.cause != "inverter_efficiency" or fault.inverter != k or draws.mean() < _TOLD:
             continue
         since = f" since {look.state.blocks.dates[fault.start].date()}" if fault.start >= 0 else ""
+        there = odds(look, fault, draws)[1]
         why = (
-            f"{look.names[k]} has given {percent(draws.mean())} less than its peers{since}, though a round found its "
-            "strings sound: an input does not track.")
+            f"{look.names[k]} has given {percent(draws.mean())} less than its peers{since}; that an input does not track, "
+            f"and no string is at fault, has a chance of {100 * there:.0f} %.")
         gain = look.outlook.gain(Relief((k,), ac=of_fault(look, fault, draws.mean())))
-        parts.append((gain, relative(draws) * look.is_there(_TRACKING), _TRACKING, why, float(draws.mean())))
+        parts.append((gain, relative(draws) * look.is_there(there), there, why, float(draws.mean())))
     return parts

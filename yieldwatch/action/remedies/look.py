@@ -4,6 +4,8 @@ What every remedy looks at, and how it turns energy into a candidate job.
 
 from __future__ import annotations
 
+import datetime as dt
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -40,6 +42,10 @@ class Look:
     prices : DataFrame
         From `yieldwatch.cost.outlook.price_outlook`.
     rng : Generator
+    today : date
+        The as-of date.
+    owed : sequence of dict
+        What others owe, from `who_pays.owed`.
     notices : list of str
         To which a remedy adds what it had to assume.
     """
@@ -51,6 +57,8 @@ class Look:
     outlook: Outlook
     prices: pd.DataFrame
     rng: np.random.Generator
+    today: dt.date
+    owed: Sequence[dict[str, object]] = ()
     notices: list[str] = field(default_factory=list)
 
     @property

@@ -10,9 +10,11 @@ from math import ceil
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from yieldwatch.action.candidate import Candidate
 from yieldwatch.action.outlook import Relief
+from yieldwatch.action.remedies.behind import behind_at_best
 from yieldwatch.action.remedies.look import Look, percent, relative, seen_in
 from yieldwatch.action.replay import Replay
 from yieldwatch.constants import FAULT_FINDINGS
@@ -33,9 +35,11 @@ _SPARE = 1.2
 #: Loss of an inverter below which the log cannot vouch for a fault. Common practice, no source.
 _LOG_TELLS = 0.002
 #: Chance that a loss which only the log saw is a string's, and that it is an input of the inverter that does not track: where it
-#: is the output of whole strings, where it is not, and where the like came and went by itself before, as shade does. Common
-#: practice, no source.
-_STRINGS_OWN, _PART_OF_ONE, _COMES_AND_GOES = (0.8, 0.1), (0.45, 0.4), (0.2, 0.0)
+#: is the output of whole strings, where it is not, where the like came and went by itself before, as shade does, and where rounds
+#: found the strings sound since. Common practice, no source.
+_STRINGS_OWN, _PART_OF_ONE, _COMES_AND_GOES, _STRINGS_SOUND = (0.8, 0.1), (0.45, 0.4), (0.2, 0.0), (0.05, 0.8)
+#: Share of an inverter's strings that must have been traced for all to count as such.
+_MOST_TRACED = 0.8
 #: How near to whole strings a loss must be to be taken for dead ones. [strings]
 _NEAR = 0.2
 
@@ -48,34 +52,69 @@ def repair_strings(look: Look) -> list[Candidate]:
 
 
 def inspect_unseen(look: Look) -> list[Candidate]:
-    """Test the strings of an inverter whose log lacks a part that no round explains."""
-    jobs = []
-    for fault in look.outlook.faults:
-        if fault.strings or fault.cause != "string_fault":
-            continue
-        draws = look.outlook.fault_size(fault)[1]
-        if draws.mean() < _LOG_TELLS:
-            continue
-        name = look.names[fault.inverter]
-        came = f"since {_date(look, fault)}" if fault.start >= 0 else f"all through the history ({fault.kind})"
-        dead = _dead_strings(look, fault)
-        own, of_input = _COMES_AND_GOES if _went_before(look, fault) else _STRINGS_OWN if dead else _PART_OF_ONE
-        there = (own + of_input) * float((draws > _LOG_TELLS).mean())
-        fate = look.rng.random(look.n_draws)
-        string_cost, inverter_cost = _repair_cost(look, fault, dead), _inverter_cost(look)
-        why = (
-            f"{name} has lacked {percent(draws.mean())} of its output {came}, and no round explains it. Test its "
-            "strings and inputs; the money stated is what is left once the repair that follows, a job of its own, is paid "
-            f"(about {string_cost:,.0f} if it is a string, {inverter_cost:,.0f} if it is the inverter).")
-        gain = look.outlook.gain(Relief((fault.inverter,), dc=of_fault(look, fault, draws.mean())))
-        sizes = relative(draws) * (draws > _LOG_TELLS) * (fate < own + of_input)
-        job = look.job("inspect", "string_fault", (name,), [(gain, sizes)], there, why,
-                       "Stays mended once the part is found and repaired.", size=draws.mean() * sizes)
-        returns = job.gain_value.sum(axis=1, keepdims=True)
-        follows = np.where(fate < own, string_cost, inverter_cost)[:, None]
-        left = np.divide(np.maximum(returns - follows, 0.0), returns, out=np.zeros_like(returns), where=returns > 0)
-        jobs.append(replace(job, gain_value=job.gain_value * left))
-    return [_one_test([job for job in jobs if job.scope == scope]) for scope in dict.fromkeys(job.scope for job in jobs)]
+    """Test the strings and inputs of an inverter that lacks a part which no round explains."""
+    parts = [(fault, look.outlook.fault_size(fault)[1], _told_by_log(look, fault)) for fault in look.outlook.faults
+             if not fault.strings]
+    parts += [(fault, sizes, "even at its best, and no shade takes those hours too") for fault, sizes in behind_at_best(look)]
+    jobs = [_inspect(look, *part) for part in parts if part[1].mean() >= _LOG_TELLS]
+    of_scope = dict.fromkeys((job.cause, job.scope) for job in jobs)
+    return [_one_test([job for job in jobs if (job.cause, job.scope) == of]) for of in of_scope]
+
+
+def _told_by_log(look: Look, fault: Fault) -> str:
+    return f"since {_date(look, fault)}" if fault.start >= 0 else f"all through the history ({fault.kind})"
+
+
+def _inspect(look: Look, fault: Fault, draws: np.ndarray, told: str) -> Candidate:
+    name = look.names[fault.inverter]
+    dead = dead_strings(look, fault, draws)
+    own, of_input = odds(look, fault, draws)
+    there = (own + of_input) * float((draws > _LOG_TELLS).mean())
+    fate = look.rng.random(look.n_draws)
+    string_cost, inverter_cost = _repair_cost(look, fault, dead, draws), _inverter_cost(look)
+    why = (
+        f"{name} lacks {percent(draws.mean())} of its output {told}, and no round explains it. Test its "
+        "strings and inputs; the money stated is what is left once the repair that follows, a job of its own, is paid "
+        f"(about {string_cost:,.0f} if it is a string, {inverter_cost:,.0f} if it is the inverter).")
+    gain = look.outlook.gain(Relief((fault.inverter,), dc=of_fault(look, fault, draws.mean())))
+    sizes = relative(draws) * (draws > _LOG_TELLS) * (fate < own + of_input)
+    job = look.job("inspect", fault.cause, (name,), [(gain, sizes)], there, why,
+                   "Stays mended once the part is found and repaired.", size=draws.mean() * sizes)
+    returns = job.gain_value.sum(axis=1, keepdims=True)
+    follows = np.where(fate < own, string_cost, inverter_cost)[:, None]
+    left = np.divide(np.maximum(returns - follows, 0.0), returns, out=np.zeros_like(returns), where=returns > 0)
+    return replace(job, gain_value=job.gain_value * left)
+
+
+def odds(look: Look, fault: Fault, draws: np.ndarray) -> tuple[float, float]:
+    """
+    Chance that a loss which only the log saw is of strings, and that it is of an input that does not track.
+
+    Parameters
+    ----------
+    look : Look
+    fault : Fault
+    draws : ndarray, shape (n_draws,)
+        Its size, as -ln of what it leaves.
+    """
+    if _seen_sound(look, fault):
+        return _STRINGS_SOUND
+    if _went_before(look, fault):
+        return _COMES_AND_GOES
+    return _STRINGS_OWN if dead_strings(look, fault, draws) else _PART_OF_ONE
+
+
+def _seen_sound(look: Look, fault: Fault) -> bool:
+    """Whether nearly all strings of the inverter were traced since, and none of them is faulty."""
+    if look.findings.empty or fault.start < 0:
+        return False
+    own = look.findings[look.findings["string_id"].isin([s.string_id for s in _strings_of(look, fault)])]
+    since = pd.to_datetime(own["last_round"]) >= look.state.blocks.dates[fault.start]
+    return bool((since & ~own["finding"].isin(FAULT_FINDINGS)).sum() >= _MOST_TRACED * len(_strings_of(look, fault)))
+
+
+def _strings_of(look: Look, fault: Fault) -> list[String]:
+    return [s for s in look.site.strings if s.inverter_id == look.names[fault.inverter]]
 
 
 def _one_test(jobs: list[Candidate]) -> Candidate:
@@ -88,10 +127,9 @@ def _one_test(jobs: list[Candidate]) -> Candidate:
     return whole
 
 
-def _dead_strings(look: Look, fault: Fault) -> int:
-    """How many whole strings' output a fault is worth; nil where it is not near to whole ones."""
-    count = sum(s.inverter_id == look.names[fault.inverter] for s in look.site.strings)
-    strings = -np.expm1(-look.outlook.fault_size(fault)[1].mean()) * count
+def dead_strings(look: Look, fault: Fault, draws: np.ndarray) -> int:
+    """How many whole strings' output a loss of this size is worth; nil where it is not near to whole ones."""
+    strings = -np.expm1(-draws.mean()) * len(_strings_of(look, fault))
     whole = round(strings)
     return whole if whole and abs(strings - whole) < _NEAR * whole else 0
 
@@ -100,19 +138,18 @@ def _went_before(look: Look, fault: Fault) -> bool:
     """Whether the inverter lacked a part before, and had it again without a recorded repair."""
     events, name = look.data.events, look.names[fault.inverter]
     mended = events.loc[events["kind"].isin(["repair", "replacement"]), "scope"] if len(events) else ()
-    inside = {"site", name} | {s.string_id for s in look.site.strings if s.inverter_id == name}
+    inside = {"site", name} | {s.string_id for s in _strings_of(look, fault)}
     return not any(inside & set(str(scope).split()) for scope in mended) and any(
         f.inverter == fault.inverter and not f.strings and f.cause == "string_fault" and f.end <= fault.start
         for f in look.state.faults)
 
 
-def _repair_cost(look: Look, fault: Fault, dead: int) -> float:
+def _repair_cost(look: Look, fault: Fault, dead: int, draws: np.ndarray) -> float:
     """What the repair costs that a test is likely to call for: dead strings mended, or weak modules replaced. [money]"""
     row = look.site.job_costs.get("repair_string" if dead else "replace_modules")
     if row is None:
         return 0.0
-    strings = [s for s in look.site.strings if s.inverter_id == look.names[fault.inverter]]
-    weak = look.outlook.fault_size(fault)[1].mean() * sum(s.modules_in_series for s in strings)
+    weak = draws.mean() * sum(s.modules_in_series for s in _strings_of(look, fault))
     units = {"string": float(max(dead, 1)), "module": float(ceil(_SPARE * weak))}.get(row.unit, 1.0)
     return row.cost_per_visit + row.cost_per_unit * units
 

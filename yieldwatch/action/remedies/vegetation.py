@@ -1,8 +1,8 @@
 """
 Shade from plants: cut them.
 
-What is lost in the growing season beyond what the same azimuth loses in the dormant months, when the sun there
-stands lower, is grass: it is back in weeks. The rest is taken for hedges and trees, back over years.
+What is lost from summer to winter beyond what the same sun position lost from winter to summer is grass: it is back in weeks.
+The rest is taken for hedges and trees, back over years.
 An inverter whose shade keeps to one narrow band of azimuth stands behind a pole, which nobody cuts.
 """
 
@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from yieldwatch.action.candidate import Candidate
+from yieldwatch.action.comeback import against_mean, kept, paces
 from yieldwatch.action.outlook import Gain, Relief
 from yieldwatch.action.remedies.look import Look, percent, relative
 from yieldwatch.action.replay import Replay
@@ -22,14 +23,16 @@ from yieldwatch.gap.blocks import AZIMUTH_STEP
 
 #: Share of the shade that a cut takes away: poles, buildings and others' trees stay. Common practice, no source.
 CUT_CURES = 0.75
-#: Years in which a cut hedge grows back by 63 %. Common practice, no source (a trim 6 to 12 months, a crown 3 to 5
-#: years).
+#: Years in which a cut hedge grows back by 63 % where it had reached its height. Common practice, no source (a trim 6 to 12
+#: months, a crown 3 to 5 years).
 HEDGE_YEARS = 3.0
 #: Days in which cut grass is back in its season: 4 to 8 weeks. Common practice, no source.
 GRASS_DAYS = 42.0
-#: Months in which grass grows north of the equator, and when to mow: before it reaches the glass. Common
-#: practice, no source.
-_GROWS, _MOW_NORTH, _MOW_SOUTH = range(4, 11), ("05-01", "06-15"), ("11-01", "12-15")
+#: When to mow: before grass reaches the glass. Common practice, no source.
+_MOW_NORTH, _MOW_SOUTH = ("05-01", "06-15"), ("11-01", "12-15")
+#: Day of the year of the northern summer solstice, and how many times its shade of spring a hedge may cast in autumn, when it
+#: has grown a summer. Common practice, no source.
+_SOLSTICE, _GROWN_ON = 172, 1.5
 #: Share of an inverter's year below which its shade is not worth a visit.
 _MATTERS = 0.002
 #: A pole: this share of the shade within two steps of azimuth.
@@ -67,7 +70,7 @@ def cut_vegetation(look: Look) -> list[Candidate]:
 
     def opened(replay: Replay, year: int) -> np.ndarray:
         since = year * 365 + replay.day - delay
-        hedge = regrown * np.exp(-np.maximum(since, 0) / 365.25 / hedge_years)
+        hedge = regrown * kept(np.maximum(since, 0) / 365.25, hedge_years)
         low = np.clip(1.0 - since / grass_days, 0.0, 1.0)
         part = grass[:, replay.blocks]
         stays = (part * low + (1.0 - part) * hedge) * (since >= 0)
@@ -76,19 +79,23 @@ def cut_vegetation(look: Look) -> list[Candidate]:
     gain = look.outlook.gain(Relief(tuple(rows), dc=opened))
     names = ", ".join(look.names[k] for k in rows)
     plant = "grass" if season else "hedges or trees" + (", and grass" if grass_share > 0.2 else "")
+    changed = "changed" if len(look.outlook.replays) > 1 else "is taken to change"
     why = (
         f"{names} lost {percent(by_draw.mean())} to shade in the twelve months before {look.outlook.as_of}, against "
         f"the inverters in the open; by sun position and season it is {plant}. From one year to the next it "
-        f"changed by {100 * (look.outlook.shade_growth - 1):+.0f} %.")
+        f"{changed} by {100 * (look.outlook.shade_growth - 1):+.0f} %.")
     back = (
-        f"A cut is taken to cure {100 * cures:.0f} % of the shade; hedges grow back over about {hedge_years:.0f} "
-        f"years, grass within {grass_days / 7:.0f} weeks of its season.")
+        f"A cut is taken to cure {100 * cures:.0f} % of the shade. Hedges that had reached their height are back over about "
+        f"{hedge_years:.0f} years, those that were still growing stay behind by what was cut; grass is back within "
+        f"{grass_days / 7:.0f} weeks of its season.")
     there = _PLANT * float((by_draw > _MATTERS).mean())
     # The share that a cut cures is a mean that holds the chance of there being nothing to cut.
     sizes = relative(by_draw) * look.doubt(_CUT_DOUBT) * look.is_there(_PLANT) / _PLANT
+    returns = against_mean(paces(hedge_years, look.n_draws, look.rng), hedge_years, look.outlook.months)
+    by_month_ahead = sizes[:, None] * (grass_share + (1.0 - grass_share) * returns)
     later = _later(look, rows, grass, cures, hedge_years, grass_days)
     scaled = to_scale(later[1] * sizes[:, None], delay, float(gain.kwh.sum() * sizes.mean()))
-    return [look.job("cut_vegetation", "shading", ("site",), [(gain, sizes)], there, why, back, season=season,
+    return [look.job("cut_vegetation", "shading", ("site",), [(gain, by_month_ahead)], there, why, back, season=season,
                      later=(later[0], scaled))]
 
 
@@ -134,7 +141,7 @@ def _later(look: Look, rows: list[int], grass: np.ndarray, cures: float, hedge_y
 
     whole, low = never_back(np.ones_like(grass)), never_back(grass)
     since = np.arange(len(outlook.day_month)) - START_DAYS[:, None]
-    hedge_stays = np.exp(-np.maximum(since, 0) / 365.25 / hedge_years)
+    hedge_stays = kept(np.maximum(since, 0) / 365.25, hedge_years)
     low_stays = np.clip(1.0 - since / grass_days, 0.0, 1.0)
     of_grass, of_all = outlook.by_day(low), outlook.by_day(whole)
     daily = (of_grass * low_stays + np.maximum(of_all - of_grass, 0.0) * hedge_stays) * (since >= 0)
@@ -160,17 +167,20 @@ def _grass(look: Look, inverter: int) -> np.ndarray:
     """
     Grass's share of an inverter's shade in each block of the history.
 
-    Where the dormant months' sun never stands it cannot be told, and counts as hedge.
+    In the half-year after the summer solstice the sun stands as it did in that before it. A hedge shades alike in both; grass,
+    low after the winter and tall from summer on, does not. Where the first half is not known it counts as hedge.
     """
     blocks = look.state.blocks
     shade, energy = look.outlook.shade[inverter], blocks.expected[inverter]
-    month = np.asarray(blocks.dates[blocks.day].month)
-    growing = np.isin(month if look.site.latitude >= 0 else (month + 5) % 12 + 1, list(_GROWS))
-    step = _step(look)
-    weight = np.bincount(step, weights=energy * ~growing, minlength=int(360 / AZIMUTH_STEP))
-    lost = np.bincount(step, weights=energy * shade * ~growing, minlength=len(weight))
-    still = np.divide(lost, weight, out=np.full(len(weight), np.inf), where=weight > 0)
-    beyond = np.maximum(shade - still[step], 0.0) * growing
+    date = blocks.dates[blocks.day]
+    solstice = _SOLSTICE if look.site.latitude >= 0 else _SOLSTICE - 182
+    from_solstice = (np.asarray(date.dayofyear) - solstice + 182) % 365 - 182
+    cell = np.minimum(np.abs(from_solstice) // 30, 5) * int(360 / AZIMUTH_STEP) + _step(look)
+    before = from_solstice < 0
+    weight = np.bincount(cell, weights=energy * before, minlength=6 * int(360 / AZIMUTH_STEP))
+    lost = np.bincount(cell, weights=energy * shade * before, minlength=len(weight))
+    as_spring = np.divide(lost, weight, out=np.full(len(weight), np.inf), where=weight > 0)
+    beyond = np.maximum(shade - _GROWN_ON * as_spring[cell], 0.0) * ~before
     return np.divide(beyond, shade, out=np.zeros_like(shade), where=shade > 1e-6)
 
 

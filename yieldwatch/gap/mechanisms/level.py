@@ -32,18 +32,19 @@ _INVERTER_MOST = 0.025  # beyond, it is a weak part and no makers' spread
 _INVERTER_SD = 0.008  # makers' spread of the mean of many strings, and the log's gain to 1 %
 
 
-def level_columns(blocks: Blocks, modelled_weather: bool, drift_seen: bool) -> list[Column]:
+def level_columns(blocks: Blocks, modelled_weather: bool, drift_seen: bool, sensor_doubt: float = 0.0) -> list[Column]:
     """
     Columns of cause "level": bias, drift, offset, season, sun position, and each inverter's own level.
 
-    `drift_seen` says that a second source finds the light drifting, for which it then has evidence of its own.
+    `drift_seen` says that a second source finds the light drifting, for which it then has evidence of its own; `sensor_doubt` is
+    what faults of the light sensor leave in doubt of its level.
     """
     def free(name: str, shape: np.ndarray, sd: float) -> Column:
         return Column("level", name, shape, None, 0.0, sd, -np.inf, np.inf)
 
     ones = np.ones(blocks.n)
     years = blocks.year_fraction - blocks.year_fraction.mean()
-    bias_sd = BIAS_SD_MODELLED if modelled_weather else BIAS_SD_MEASURED
+    bias_sd = float(np.hypot(BIAS_SD_MODELLED if modelled_weather else BIAS_SD_MEASURED, sensor_doubt))
     columns = [
         free(LIGHT_BIAS, ones, bias_sd),
         free(LIGHT_DRIFT, years, _DRIFT_SD_SEEN if drift_seen else _DRIFT_SD),

@@ -10,9 +10,11 @@ from yieldwatch.gap.attribute import SiteState
 from yieldwatch.gap.blocks import AZIMUTH_STEP
 from yieldwatch.gap.energy_draws import level_energy
 from yieldwatch.gap.gaps import over_known
+from yieldwatch.gap.mechanisms.degradation import YEARLY_RATE
+from yieldwatch.gap.mechanisms.dry_spells import RateAndRecovery, rate_and_recovery
 from yieldwatch.gap.mechanisms.shading import pattern_cost
 from yieldwatch.gap.mechanisms.snow import snow_days
-from yieldwatch.gap.mechanisms.soiling import WASH_UNKNOWN
+from yieldwatch.gap.mechanisms.soiling import WASH_UNKNOWN, cleaning_days
 from yieldwatch.gap.patterns.window import MONTHS, Told, Window, count, interval, month_words
 from yieldwatch.gap.why import Figure, Turn
 
@@ -45,6 +47,13 @@ def soiling(window: Window) -> Told:
             )
     else:
         said.append("There is no rain record: what rain washes off is not known.")
+    alone = _dry_spells(window)
+    if alone is not None:
+        rate, low, high = (100.0 * x for x in (alone.rate, alone.rate_low, alone.rate_high))
+        figures.append(Figure("fall of output on a dry day, off the dry spells alone", rate, "% a day", low, high,
+                              note=f"{alone.spells} spells of two weeks or more, {alone.days} days"))
+        said.append(f"Read off {alone.spells} dry spells alone, without a law of rain, output falls by {rate:.3f} % a day "
+                    f"({low:.3f} to {high:.3f}), and {100.0 * alone.recovery:+.1f} % comes with the rain or cleaning after one.")
     said.append(
         f"On {state.blocks.dates[-1].date()} dirt takes {end:.1f} % ({end_low:.1f} to {end_high:.1f} %). "
         f"{count(window.events('cleaning'), 'cleaning')} recorded in these months."
@@ -108,16 +117,10 @@ def _at_the_end(window: Window) -> tuple[float, float, float]:
 def _rises(window: Window) -> tuple[int, float, float]:
     """Rains after dry spells, and the median rise of daily output over the model after them, measured and fitted. [%]"""
     state = window.state
-    blocks, weight = state.blocks, state.weight
-    total = np.bincount(blocks.day, weights=weight.sum(axis=0), minlength=len(blocks.dates))
-    if not total.any():
+    blocks = state.blocks
+    if not state.weight.any():
         return 0, np.nan, np.nan
-
-    def daily(values: np.ndarray) -> np.ndarray:
-        summed = np.bincount(blocks.day, weights=(np.nan_to_num(values) * weight).sum(axis=0), minlength=len(total))
-        return np.where(total > 0.3 * np.median(total[total > 0]), summed / np.maximum(total, 1e-12), np.nan)
-
-    measured, fitted = daily(state.ratio), daily(-state.posterior.loss("soiling", *blocks.expected.shape))
+    measured, fitted = _daily(state, state.ratio), _daily(state, -state.posterior.loss("soiling", *blocks.expected.shape))
     rain = np.nan_to_num(blocks.rain, nan=0.0)
     wet = rain > 0.5 * state.wash.depth
     found = []
@@ -133,6 +136,28 @@ def _rises(window: Window) -> tuple[int, float, float]:
         return 0, np.nan, np.nan
     measured_change, fitted_change = 100.0 * np.median(pairs, axis=0)
     return len(pairs), float(measured_change), float(fitted_change)
+
+
+def _daily(state: SiteState, values: np.ndarray) -> np.ndarray:
+    """Mean of (n_inverters, n_blocks) over each day, by the energy behind it; NaN where that is little."""
+    blocks, weight = state.blocks, state.weight
+    total = np.bincount(blocks.day, weights=weight.sum(axis=0), minlength=len(blocks.dates))
+    summed = np.bincount(blocks.day, weights=(np.nan_to_num(values) * weight).sum(axis=0), minlength=len(total))
+    return np.where(total > 0.3 * np.median(total[total > 0]), summed / np.maximum(total, 1e-12), np.nan)
+
+
+def _dry_spells(window: Window) -> RateAndRecovery | None:
+    """Build-up over the dry spells of the whole history, of what all causes but dirt leave of the measured output."""
+    state = window.state
+    blocks = state.blocks
+    if not state.weight.any() or not np.isfinite(blocks.rain).any():
+        return None
+    others = sum(state.posterior.loss(c, *blocks.expected.shape)
+                 for c in ("shading", "string_fault", "inverter_efficiency", "degradation"))
+    ends = np.nan_to_num(blocks.rain, nan=0.0) > 0.5 * state.wash.depth
+    cleaned = [day for day in cleaning_days(blocks, window.data) if 0 <= day < len(ends)]
+    ends[cleaned] = True
+    return rate_and_recovery(_daily(state, state.ratio + others), ends, np.random.default_rng(3))
 
 
 def shading(window: Window) -> Told:
@@ -295,10 +320,21 @@ def degradation(window: Window) -> Told:
         low, high = interval(100.0 * posterior.draws[:, k], value)
         unit = "% a year" if "rate" in column.name else "%"
         figures.append(Figure(column.name, value, unit, low, high, note=prior))
-        said.append(f"{value:.2f} {unit}{'' if 'rate' in column.name else f' in the {column.name}'} ({prior})")
+        named = "" if column.name == YEARLY_RATE else f" {column.name.removeprefix(YEARLY_RATE).strip()}"
+        said.append(f"{value:.2f} {unit}{' in the' if column.name == 'first year' else ''}{named} ({prior})")
+    yearly = state.yearly
+    if yearly is None:
+        own = f"{history:.1f} years of the farm's own readings have moved them this far."
+    else:
+        change, half = 100.0 * yearly.rate, 164.5 * yearly.doubt
+        figures.append(Figure("output over expected, year on year", change, "% a year", change - half, change + half,
+                              note=f"median of {yearly.pairs} pairs a year apart"))
+        own = (f"Year on year, output over what was expected changed by {change:+.2f} % a year ({change - half:+.2f} to "
+               f"{change + half:+.2f} %, {yearly.pairs} pairs): shade and dirt that grow, and a light sensor that drifts, are in "
+               "that, and the fit parts them from age.")
     return Told(
-        f"At {age:.1f} years: {' and '.join(said)}. The figures start from published rates for crystalline silicon; "
-        f"{history:.1f} years of the farm's own readings have moved them this far.",
+        f"At {age:.1f} years: {' and '.join(said)}. The figures start from published rates for crystalline silicon. "
+        f"{own}",
         tuple(figures),
         "A constant error of a light sensor, of the site or of the rounds, looks the same, and so does dirt that rain does "
         "not take.",

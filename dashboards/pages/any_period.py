@@ -1,0 +1,177 @@
+"""
+What the portfolio delivered and lost over any run of months, against any other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from dash import dcc, html
+
+from dashboards.pages.rows import rows_behind
+from dashboards.parts.charts import COLOURS, SYMBOLS, chart, interval, layout
+from dashboards.parts.period import Period, chosen, picker
+from dashboards.parts.tables import Column, grid
+from dashboards.parts.words import Figure, energy, page_head, sorry, stated
+from dashboards.parts.words import money as money_figure
+from dashboards.parts.work import explained
+from dashboards.store import Row
+from dashboards.visit import Content, Page, Visit, address
+from yieldwatch.constants import CAUSES
+from yieldwatch.report.totals import IN_HAND
+from yieldwatch.report.words import NOT_KNOWN, EnergyUnit, cause_word, count, number, per_cent, plain
+
+TITLE = "Any period"
+_SUMMED = ("energy_kwh", "energy_low_kwh", "energy_high_kwh", "money", "money_low", "money_high")
+
+
+def build(visit: Visit) -> Content:
+    months = visit.store.rows("month_sums", order=["month"]) if visit.store.has("month_sums") else []
+    if not months:
+        return sorry(TITLE, "No farm has a measured month yet, or the last assessment is of an earlier version: assess anew.")
+    picked = chosen(visit, [r["month"] for r in months])
+    currency = plain(visit.store.about()["currency"])
+    one = _Span(visit, picked.period, months)
+    other = _Span(visit, picked.against, months) if picked.against else None
+    return html.Div([
+        page_head(f"{one.period.words}{f' against {other.period.words}' if other else ''}",
+                  "All farms together, months that were measured. In brackets the 90 % interval, its bounds added over farms and "
+                  "months: the widest it can be. A farm's own page has the interval of its sum."),
+        picker(visit, picked),
+        html.P(_lead(one, currency), className="lead"),
+        *([html.P(["Against it, ", *_lead(other, currency)])] if other else []),
+        *_picture(one, other),
+        grid(_columns(one, other, currency), [c for c in CAUSES if c in one.causes or (other and c in other.causes)],
+             f"Losses by cause, {one.period.words}{f' and {other.period.words}' if other else ''}. A loss below nil is a gain"),
+        html.P(["Farm by farm over the same period: ", *_farms(visit, picked.query())]),
+        explained("loss-energy", "revenue-lost", "intervals"),
+    ])
+
+
+class _Span:
+    """One period's sums over farms."""
+
+    def __init__(self, visit: Visit, period: Period, months: list[Row]) -> None:
+        self.period = period
+        inside = [r for r in months if r["month"] in period.months]
+        self.farms = (min(r["farms"] for r in inside), max(r["farms"] for r in inside))
+        self.expected, self.measured, covered = (
+            sum(r[name] for r in inside) for name in ("expected_kwh", "measured_kwh", "covered_kwh"))
+        self.coverage = f"readings cover {per_cent(covered / self.expected, 0)}" if self.expected else ""
+        self.causes: dict[str, Row] = {}
+        for row in visit.store.rows("cause_months", period.bounds()):
+            so_far = self.causes.setdefault(row["cause"], dict.fromkeys(_SUMMED, 0.0))
+            for name in _SUMMED:
+                # A month that a farm has no price for leaves the sum unknown.
+                so_far[name] = None if so_far[name] is None or row[name] is None else so_far[name] + row[name]
+
+    def behind(self, table: str, **where: object) -> str:
+        return rows_behind(table, **where, **self.period.bounds())
+
+    def cell(self, cause: str, names: tuple[str, ...], shown: Callable[[object], str]) -> Any:
+        """A cause's figure, its unit in the column's head."""
+        row = self.causes.get(cause)
+        if row is None:
+            return ""
+        value, low, high = (row[name] for name in names)
+        between = "" if low is None or high is None else f"{shown(low)} to {shown(high)}"
+        return stated(Figure(NOT_KNOWN if value is None else shown(value), self.behind("losses", cause=cause), self.period.words,
+                             between, self.coverage))
+
+    def shares(self, cause: str) -> tuple[float | None, float | None, float | None]:
+        """Of the energy expected: value, low, high. [%]"""
+        row = self.causes.get(cause)
+        if row is None or not self.expected:
+            return None, None, None
+        value, low, high = (row[n] for n in _SUMMED[:3])
+        return tuple(None if v is None else 100.0 * v / self.expected for v in (value, low, high))  # type: ignore[return-value]
+
+    def in_hand(self) -> Row:
+        rows = [self.causes[c] for c in IN_HAND if c in self.causes]
+        return {name: None if any(r[name] is None for r in rows) else sum(r[name] for r in rows) for name in _SUMMED}
+
+
+def _lead(span: _Span, currency: str) -> list:
+    farms = count(span.farms[1], "farm") if span.farms[0] == span.farms[1] else f"{span.farms[0]} to {span.farms[1]} farms"
+    whole = {"measured_kwh": span.measured, "expected_kwh": span.expected}
+    behind = span.behind("yields")
+    share = Figure(per_cent(span.measured / span.expected), behind, span.period.words) if span.expected else None
+    said: list = [stated(Figure(farms, behind, span.period.words)), " delivered ",
+                  stated(energy(whole, "measured", behind, span.period.words, span.coverage)), f" in {span.period.words}",
+                  *([", ", stated(share), " of the ", stated(energy(whole, "expected", behind, span.period.words)),
+                     " to be expected with nothing wrong. "] if share else [". "])]
+    own = span.in_hand()
+    figure = energy({f"e{k}": own[f"energy{k}"] for k in ("_kwh", "_low_kwh", "_high_kwh")}, "e", span.behind("losses"),
+                    span.period.words, span.coverage)
+    said += ["In our hands was ", stated(figure)]
+    if own["money"] is not None:
+        said += [", worth ", stated(money_figure(own, "money", currency, span.behind("losses"), span.period.words))]
+    return [*said, "."]
+
+
+def _columns(one: _Span, other: _Span | None, currency: str) -> list[Column]:
+    spans = [span for span in (one, other) if span]
+    unit = EnergyUnit.fitting(*(row["energy_kwh"] for span in spans for row in span.causes.values()))
+
+    def energy_of(span: _Span, head: str = "") -> Column:
+        return Column("energy", f"Energy [{unit.name}]{head}", lambda c: span.cell(c, _SUMMED[:3], unit.bare), number=True)
+
+    def money_of(span: _Span, head: str = "") -> Column:
+        return Column("money", f"Money [{currency}]{head}", lambda c: span.cell(c, _SUMMED[3:], number), number=True)
+
+    cause = Column("cause", "Cause", lambda c: dcc.Link(cause_word(c), href=f"/handbook/{c}"))
+    if other is None:
+        return [cause, energy_of(one), Column("share", "Of expected [%]", lambda c: _share(one, c), number=True), money_of(one)]
+    heads = [f", {span.period.words}" for span in (one, other)]
+    return [cause, energy_of(one, heads[0]), energy_of(other, heads[1]),
+            Column("change", "Change [points of expected]", lambda c: _change(one, other, c), number=True),
+            money_of(one, heads[0]), money_of(other, heads[1])]
+
+
+def _share(span: _Span, cause: str) -> str:
+    value = span.shares(cause)[0]
+    return "" if value is None else number(value, 1)
+
+
+def _change(one: _Span, other: _Span, cause: str) -> str:
+    now, then = one.shares(cause), other.shares(cause)
+    if now[0] is None or then[0] is None:
+        return ""
+    if None in (*now, *then):
+        return number(now[0] - then[0], 1)
+    return f"{number(now[0] - then[0], 1)} ({number(now[1] - then[2], 1)} to {number(now[2] - then[1], 1)})"  # type: ignore[operator]
+
+
+def _picture(one: _Span, other: _Span | None) -> list:
+    causes = [c for c in CAUSES if (one.shares(c)[0] or (other.shares(c)[0] if other else None)) is not None]
+    if not causes:
+        return []
+    traces = []
+    for place, (span, colour) in enumerate(((one, "orange"), (other, "grey"))):
+        if span is None:
+            continue
+        found = [span.shares(c) for c in causes]
+        values = [v[0] for v in found]
+        marks = interval(values, [v[1] for v in found], [v[2] for v in found])
+        traces.append({"type": "scatter", "mode": "markers", "name": span.period.words, "x": values,
+                       "y": [k + 0.18 * (2 * place - 1) * (other is not None) for k in range(len(causes))], "error_x": marks,
+                       "marker": {"color": COLOURS[colour], "symbol": SYMBOLS[2 * place], "size": 9},
+                       "hovertemplate": f"{span.period.words}: %{{x:.1f}} %<extra></extra>"})
+    words = [cause_word(c) for c in causes]
+    axis = {"autorange": "reversed", "tickvals": list(range(len(causes))), "ticktext": words}
+    return [chart("periods", traces, layout(x="% of the energy expected", height=90 + 30 * len(causes), yaxis=axis,
+                                            showlegend=other is not None),
+                  "Losses by cause, as shares of the energy expected in the period, with their 90 % intervals.",
+                  "Losses by cause as shares of the energy expected. The table below holds every figure.", topic="loss-energy")]
+
+
+def _farms(visit: Visit, query: dict) -> list:
+    rows = visit.store.rows("sites", order=["name"], columns=("site_id", "name"), limit=13)
+    links: list = []
+    for row in rows[:12]:
+        links += [", " if links else "", dcc.Link(plain(row["name"]), href=address(f"/farm/{row['site_id']}", **query))]
+    return [*links, *([", ", dcc.Link("all farms", href="/farms")] if len(rows) > 12 else []), "."]
+
+
+PAGE = Page("/losses/periods", TITLE, build)
