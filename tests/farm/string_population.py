@@ -9,7 +9,7 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from .instruments import best_window
+from .instruments import visit
 from .population import FAULT_SIZE, draw_farm
 from .simulate import build
 from .spec import Curtailment, FarmSpec, Grass, Hedge, Instruments, Mechanism, Pole, Soiling, StringFault, strings_of
@@ -114,13 +114,12 @@ def _instruments(rng: np.random.Generator, spec: FarmSpec, strings: int, log: bo
 
 
 def _with_witnesses(rng: np.random.Generator, spec: FarmSpec, names: list[str]) -> FarmSpec:
-    """Two to four strings washed on the morning of every round, as the record says."""
+    """Two to four strings washed on the day of every round, before it, as the record says."""
     witnesses = rng.choice(names, min(len(names) // 3, int(rng.integers(2, 5))), replace=False)
     farm = build(spec)
-    local = farm.times.tz_convert(spec.timezone)
     soil = spec.all_of(Soiling)[0]
-    washes = [
-        (local[best_window(farm, day, 2)[0]].date(), str(name), 20.0) for day in spec.instruments.iv_rounds for name in witnesses
-    ]
+    # The simulation's days are those of universal time.
+    days = [farm.times[visit(farm, k, day)[2][0]].date() for k, day in enumerate(spec.instruments.iv_rounds, 1)]
+    washes = [(day, str(name), 20.0) for day in days for name in witnesses]
     washed = replace(soil, cleanings=tuple(sorted((*soil.cleanings, *washes))))
     return replace(spec, mechanisms=tuple(washed if m is soil else m for m in spec.mechanisms))
