@@ -168,8 +168,10 @@ def test_dirt_grows_to_the_cleaning_and_falls_with_it(subject, pictures):
     picture = pictures["dirt", ""]
     dirt = frame(picture).set_index(pd.date_range(picture.about["from"], periods=len(frame(picture))))
     assert [str(day)[:10] for day in picture.about["cleanings"]] == [str(CLEANED)]
-    before, after = dirt.loc["2023-08-19", "dirt_pct"], dirt.loc["2023-08-22", "dirt_pct"]
-    assert before > after + 0.3
+    # Five days after rain there is little to take off: 0.44 % of the light by the generator's own sum. A day's dust is 0.12 %.
+    before, after = dirt.loc["2023-08-19"], dirt.loc["2023-08-20"]
+    assert before["low_pct"] < 0.44 < before["high_pct"]
+    assert before["dirt_pct"] > 3.0 * after["dirt_pct"]
     assert (dirt["low_pct"] <= dirt["dirt_pct"]).all()
     assert (dirt["dirt_pct"] <= dirt["high_pct"]).all()
 
