@@ -35,6 +35,8 @@ _BEST_HOURS = 0.8
 #: Share of its like below which a string's current is none, and that of the best string of an inverter below which the inverter
 #: was off or held down.
 _NONE, _HELD = 0.03, 0.85
+#: Change of a string's bright hours from look to look beyond which it is not the same string on the days between. [ln]
+_CHANGED = 0.02
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,12 +80,15 @@ class StringLog:
         count = min(LOOKS, len(known) // _LOOK_DAYS)
         ends = np.linspace(_LOOK_DAYS, len(known), count).astype(int)
         values, last_days = [], []
-        since = 0
+        since, before = 0, np.full(len(self.strings), np.nan)
         for end in ends:
             first, last = int(known[end - _LOOK_DAYS]), int(known[end - 1]) + 1
             bright, now = _median(self.bright[:, first:last]), _median(self.dim[:, first:last])
-            # Overcast days are few: all since the look before. A string that is dead now is so in any light.
-            dim = np.where(np.isneginf(now), now, _median(self.dim[:, since:last]))
+            # Overcast days are few: all since the look before, if the string is the same since. Dead now is so in any light.
+            with np.errstate(invalid="ignore"):
+                same = ~np.isneginf(now) & (np.abs(bright - before) <= _CHANGED)
+            dim = np.where(same, _median(self.dim[:, since:last]), now)
+            before = bright
             values.append(np.stack([np.where(np.isnan(bright) & np.isneginf(now), now, bright), dim], axis=1))
             last_days.append(last - 1)
             since = last
