@@ -103,7 +103,7 @@ def test_safety_comes_first_beyond_the_budget_and_carries_its_cautions():
 
 
 def test_two_ways_to_mend_one_loss_are_one_choice():
-    jobs = [make_job(20.0), make_job(20.0, "inspect", ("I1",), units={})]
+    jobs = [make_job(20.0), make_job(20.0, "repair_string", ("I1",), units={"string": 1.0})]
     plan = planned(jobs)
     assert len(rows(plan, "job")) == 1
     assert "planned for the same loss" in rows(plan, "left_out")["why"].iloc[0]

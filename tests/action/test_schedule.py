@@ -133,7 +133,7 @@ def test_no_other_plan_with_a_given_job_in_it_is_worth_more(problem, limits, job
 
 def test_what_must_be_done_may_exceed_the_limits_and_leaves_nothing_for_others():
     one = np.ones(2)
-    offers = [Offer(0, (0,), 0.0, (0.0,)), Offer(1, (0,), 500.0, (500.0,))]
+    offers = [Offer(0, (0,), 0.0), Offer(1, (0,), 500.0)]
     problem = Problem(offers, np.array([0, 1]), 100 * one, 50 * one, one, one, np.array([True, False]), np.ones(1))
     assert [o.job for o in Planner(problem, Limits(budget=80.0)).best().taken] == [0]
     assert [o.job for o in Planner(problem, Limits(budget=300.0)).best().taken] == [0, 1]

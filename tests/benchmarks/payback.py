@@ -5,8 +5,9 @@ Whether a stated chance of paying back comes true, and what the chosen jobs miss
 
 Draws each farm (`tests/farm/population.py`), ranks its jobs as of its last day, and simulates what each true job returns over the
 36 months after it, all else left alone. A job of the work list returns what the true jobs in its scope return, and nothing where
-there is none. Inspections for safety are left out: they are made whatever they return, and in the best set too. An inspection
-chosen for its return finds the true faults in its scope, which are then mended, on a visit of their own, where that pays.
+there is none. Claims are left out, and inspections for safety: they are made whatever they return, and in the best set too. An
+inspection chosen for its return finds the true faults in its scope, which are then mended, on a visit of their own, where that
+pays.
 
 Prints, by bins of the stated chance, the share that did pay back, and how many 90 % intervals of the net value hold, both in the
 first drawing of the weather to come; and the regret: what the best set of true jobs, known without any doubt and paid at the
@@ -128,7 +129,7 @@ def best_set(true: Sequence[tuple[Job, float]], coming: dict[str, float]) -> tup
     more = np.maximum(visits - np.array([coming.get(c, 0.0) for c in crews]), 0.0)
     nil = np.zeros(len(true))
     number = np.unique(crews, return_inverse=True)[1]
-    taken, _ = choice.best_set(choice.Jobs(value, value, units, more, nil, nil, number, nil.astype(bool)))
+    taken, _ = choice.best_set(choice.Jobs(value, units, more, nil, nil, number, nil.astype(bool)))
     return taken, float(value[taken].sum() - choice.set_total(units, more, number, taken))
 
 
@@ -165,7 +166,7 @@ def outcome(seed: int, spec: FarmSpec, listed: pd.DataFrame, true: list[tuple[Jo
         for b in spec.blocks for i in range(b.inputs) for k in range(b.per_input)}
     must = listed[listed["safety"].astype(bool)]
     coming = (must["cost_alone"] - must["cost_units"]).groupby(must["crew"]).max().to_dict()
-    acts = listed[~listed["safety"].astype(bool)]
+    acts = listed[~listed["safety"].astype(bool) & (listed["job_kind"] != "claim")]
     found = [[n for n, (job, _) in enumerate(true) if mends(row, job, inverter_of)] for row in acts.to_dict("records")]
     first, mean = ([sum(f(true[n][1]) for n in d) for d in found] for f in (lambda v: v[0], np.mean))
     rows = acts.assign(seed=seed, log=spec.instruments.log_minutes is not None, truth=first, truth_mean=mean)

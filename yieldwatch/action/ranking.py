@@ -21,6 +21,8 @@ from yieldwatch.cost import finance
 from yieldwatch.errors import InputError
 from yieldwatch.portfolio.model import Portfolio, Site
 
+#: Kinds of job that mend a string which a round found.
+_OF_ONE_STRING = {"repair_string", "replace_modules"}
 #: Hours that a crew works in a day. Common practice, no source.
 CREW_DAY_HOURS = 8.0
 
@@ -141,7 +143,14 @@ def exclusive_pairs(
         for i, a in enumerate(group)
         for b in group[i + 1 :]
         if not (candidates[a].safety and candidates[b].safety) and _overlap(parts[a], parts[b])
+        and not _beside(candidates[a], candidates[b])
     ]
+
+
+def _beside(a: Candidate, b: Candidate) -> bool:
+    """Whether one test looks for what no round explains, and the other job mends a string that a round found."""
+    kinds = {a.job_kind, b.job_kind}
+    return "inspect" in kinds and bool(kinds & _OF_ONE_STRING)
 
 
 def _parts(site: Site, scope: tuple[str, ...]) -> frozenset[str] | None:

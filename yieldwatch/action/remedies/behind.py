@@ -2,8 +2,8 @@
 Inverters that lack whole strings at every hour, though no step in the log and no round says so.
 
 Shade, and too few peers to compare with, can keep a lost string from being seen as a step or as a weak part. But shade leaves
-some hours alone, and dirt and age take no third of one inverter: what it lacks in its best hours, against the best of its peers
-as they are, is a part that is gone.
+some hours alone, and dirt and age take no third of one inverter: what it lacks in its best hours, against the best of its peers,
+is a part that is gone.
 """
 
 from __future__ import annotations
@@ -23,8 +23,9 @@ _STRINGS, _SHARE = 0.7, 0.05
 _FEW = 4
 #: Blocks below which nothing is told.
 _LEAST_BLOCKS = 50
-#: Relative standard uncertainty of what is lacking. Common practice, no source.
-_DOUBT = 0.15
+#: Relative standard uncertainty of what is lacking: a peer's known fault is given back as large as it may be. Common practice, no
+#: source.
+_DOUBT = 0.25
 
 
 def behind_at_best(look: Look) -> list[tuple[Fault, np.ndarray]]:
@@ -47,13 +48,14 @@ def behind_at_best(look: Look) -> list[tuple[Fault, np.ndarray]]:
 
 
 def _lacks(look: Look, k: int) -> float:
-    """-ln of what an inverter gives at its best over what its best peer gives, known faults given back; nil if unknown."""
+    """-ln of what an inverter gives at its best over what its best peer gives, known faults of all given back; nil if unknown."""
     state, blocks = look.state, look.state.blocks
     if len(state.ratio) < 2:
         return 0.0
-    others = np.delete(state.ratio, k, axis=0)
+    whole = state.ratio + np.stack([_known(look, j) for j in range(len(state.ratio))])
+    others = np.delete(whole, k, axis=0)
     best = over_known(np.nanmax, others, axis=0) if len(state.ratio) <= _FEW else over_known(np.nanquantile, others, 0.75, axis=0)
-    behind = best - state.ratio[k] - _known(look, k)
+    behind = best - whole[k]
     usable = (blocks.day > blocks.day[-1] - _DAYS) & np.isfinite(behind) & (state.weight[k] > 0)
     if usable.sum() < _LEAST_BLOCKS:
         return 0.0

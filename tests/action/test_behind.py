@@ -1,0 +1,56 @@
+"""Inverters that lack strings at every hour, by written-out arithmetic."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from tests.action.build import AS_OF, MODULE, make_site
+from yieldwatch.action.remedies.behind import behind_at_best
+from yieldwatch.action.remedies.look import Look
+from yieldwatch.gap.mechanisms.base import Column
+from yieldwatch.gap.mechanisms.string_fault import Fault
+from yieldwatch.portfolio.model import String
+
+HOURS, DAYS = 10, 100
+HOUR = np.tile(np.arange(HOURS), DAYS)
+#: Shade of the morning: all but the last three hours of the day, a fifth to a half of the light.
+SHADE = np.where(HOUR < 7, np.log(0.8) - 0.06 * (7 - HOUR), 0.0)
+
+
+def found(ratio, faults=(), sizes=()):
+    """What is told of inverters of four strings, from ln(measured / expected) by inverter and block."""
+    n = len(ratio)
+    names = [f"I{k + 1}" for k in range(n)]
+    strings = tuple(String(f"{name}.{s}", name, "A", MODULE, 20) for name in names for s in range(4))
+    site = make_site().__class__(**{**vars(make_site()), "strings": strings})
+    day = np.repeat(np.arange(DAYS), HOURS)
+    blocks = SimpleNamespace(n=len(day), day=day, dates=pd.date_range("2024-01-01", periods=DAYS))
+    columns = [Column("string_fault", "open", np.ones(blocks.n), f.inverter, 0.3, 0.1, 0.0, 5.0, ("fault", f)) for f in faults]
+    state = SimpleNamespace(
+        model=SimpleNamespace(inverter_ids=names), blocks=blocks, ratio=np.array(ratio), weight=np.ones((n, blocks.n)),
+        posterior=SimpleNamespace(columns=columns, estimate=np.array(sizes)))
+    outlook = SimpleNamespace(draws=np.zeros((2000, 1)), faults=list(faults))
+    return behind_at_best(Look(site, None, state, pd.DataFrame(), outlook, None, np.random.default_rng(0), AS_OF))
+
+
+def test_a_string_lost_under_shade_is_found_and_shade_alone_is_not():
+    nothing, lost = np.zeros(HOURS * DAYS), np.log(0.75)
+    ((fault, sizes),) = found([SHADE, SHADE + lost, nothing])
+    assert (fault.inverter, fault.strings) == (1, ())
+    assert fault.share == pytest.approx(0.25)
+    assert (1.0 - np.exp(-sizes)).mean() == pytest.approx(0.25, abs=0.01)  # 2000 draws of 0.06
+    assert found([SHADE, SHADE, nothing]) == []
+
+
+def test_a_loss_that_has_a_name_is_no_second_one():
+    nothing, lost = np.zeros(HOURS * DAYS), np.log(0.75)
+    named = Fault("string_fault", 1, ("I2.0",), "open", 10, DAYS, 0.25, 0.01, True)
+    assert found([nothing, nothing + lost, nothing], [named], [-lost]) == []
+
+
+def test_less_than_a_string_is_make_and_dirt():
+    nothing = np.zeros(HOURS * DAYS)
+    assert found([nothing, nothing + np.log(0.85), nothing]) == []  # six tenths of one of four
+    assert found([nothing + np.log(0.75)]) == []  # no peer
