@@ -113,3 +113,12 @@ def test_too_few_strings_have_no_like():
     site = site_of(3)
     assert string_log(site, data_with(currents(site, days=40))) is None
     assert (findings(site, currents(site, days=40))["finding"] == "not_tested").all()
+
+
+def test_inverters_held_down_are_no_reference_for_the_others():
+    # Two of three inverters are held at a third of what the light gives, from June on.
+    site = site_of(9, per_inverter=3)
+    log = currents(site)
+    held = log["string_id"].isin([s.string_id for s in site.strings[:6]]) & (log["time"] > pd.Timestamp("2024-06-01", tz="UTC"))
+    log["dc_current_a"] = log["dc_current_a"].where(~held, 0.33 * log["dc_current_a"])
+    assert (findings(site, log)["finding"] == "ok").all()

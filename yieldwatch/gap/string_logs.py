@@ -28,11 +28,15 @@ _BRIGHT, _OVERCAST, _LEAST = 0.45, 0.40, 0.08
 _FEWEST, _FEWEST_INTERVALS = 3, 3
 #: Like strings from which one more or less does not move their median.
 _MANY = 9
+#: Strings of one inverter from which what they do alike is told from what one of them does.
+_STRINGS_OF_ONE = 4
 #: Of a day's hours, those in which a string stands best are its own.
 _BEST_HOURS = 0.8
 #: Share of its like below which a string's current is none, and that of the best string of an inverter below which the inverter
 #: was off or held down.
 _NONE, _HELD = 0.03, 0.85
+#: Change of a string's bright hours from look to look beyond which it is not the same string on the days between. [ln]
+_CHANGED = 0.02
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,12 +80,15 @@ class StringLog:
         count = min(LOOKS, len(known) // _LOOK_DAYS)
         ends = np.linspace(_LOOK_DAYS, len(known), count).astype(int)
         values, last_days = [], []
-        since = 0
+        since, before = 0, np.full(len(self.strings), np.nan)
         for end in ends:
             first, last = int(known[end - _LOOK_DAYS]), int(known[end - 1]) + 1
             bright, now = _median(self.bright[:, first:last]), _median(self.dim[:, first:last])
-            # Overcast days are few: all since the look before. A string that is dead now is so in any light.
-            dim = np.where(np.isneginf(now), now, _median(self.dim[:, since:last]))
+            # Overcast days are few: all since the look before, if the string is the same since. Dead now is so in any light.
+            with np.errstate(invalid="ignore"):
+                same = ~np.isneginf(now) & (np.abs(bright - before) <= _CHANGED)
+            dim = np.where(same, _median(self.dim[:, since:last]), now)
+            before = bright
             values.append(np.stack([np.where(np.isnan(bright) & np.isneginf(now), now, bright), dim], axis=1))
             last_days.append(last - 1)
             since = last
@@ -129,7 +136,7 @@ def string_log(site: Site, data: SiteData) -> StringLog | None:
     dates, day = np.unique(midnight, return_inverse=True)
     bright, dim = np.full((2, len(names), len(dates)), np.nan)
     light = np.full((2, len(names)), np.nan)
-    for k, usual, like in _references(level, plane, kind):
+    for k, usual, like in _references(level, plane, kind, inverter):
         own = over_known(np.nanmax, level[like & (inverter == inverter[k])], axis=0)
         with np.errstate(divide="ignore", invalid="ignore"):
             ratio = np.where((usual > _LEAST) & np.isfinite(level[k]), level[k] / usual, np.nan)
@@ -144,25 +151,53 @@ def string_log(site: Site, data: SiteData) -> StringLog | None:
         dim[k] = np.where(highest < _OVERCAST, _by_day(log_ratio, day, usual > _LEAST, len(dates)), np.nan)
     if not np.isfinite(bright).any():
         return None
+    for values in (bright, dim):
+        _without_inverters(values, inverter)
     usual_light = over_known(np.nanmedian, light, axis=1)
     return StringLog(names, pd.DatetimeIndex(dates), bright, dim, (float(usual_light[0]), float(usual_light[1])))
 
 
-def _references(level: np.ndarray, plane: np.ndarray, kind: np.ndarray) -> Iterator[tuple[int, np.ndarray, np.ndarray]]:
+def _references(
+    level: np.ndarray, plane: np.ndarray, kind: np.ndarray, inverter: np.ndarray
+) -> Iterator[tuple[int, np.ndarray, np.ndarray]]:
     """Each string that has like ones: its place, their usual level in each interval, and which they are, itself included."""
+    free: dict[tuple[bool, ...], np.ndarray] = {}
     whole: dict[tuple[bool, ...], np.ndarray] = {}
     for k in range(len(level)):
         like = (plane == plane[k]) & (kind == kind[k])
         like = like if like.sum() > _FEWEST else plane == plane[k]
         if like.sum() <= _FEWEST:
             continue
-        if like.sum() < _MANY:
-            yield k, over_known(np.nanmedian, level[like & (np.arange(len(level)) != k)], axis=0), like
-            continue
         key = tuple(like)
-        if key not in whole:
-            whole[key] = over_known(np.nanmedian, level[like], axis=0)
-        yield k, whole[key], like
+        if key not in free:
+            free[key] = _not_held(level, inverter, like)
+            whole[key] = over_known(np.nanmedian, free[key][like], axis=0)
+        if like.sum() < _MANY:
+            yield k, over_known(np.nanmedian, free[key][like & (np.arange(len(level)) != k)], axis=0), like
+        else:
+            yield k, whole[key], like
+
+
+def _not_held(level: np.ndarray, inverter: np.ndarray, like: np.ndarray) -> np.ndarray:
+    """Levels without those of inverters that stand far below the best one: off or held down, they say nothing of the light."""
+    names = np.unique(inverter[like])
+    usual = np.stack([over_known(np.nanmedian, level[like & (inverter == name)], axis=0) for name in names])
+    best = over_known(np.nanmax, usual, axis=0)
+    out = level.copy()
+    for name, own in zip(names, usual, strict=True):
+        out[np.ix_(inverter == name, own < _HELD * best)] = np.nan
+    return out
+
+
+def _without_inverters(values: np.ndarray, inverter: np.ndarray) -> None:
+    """Take out, in place, what all strings of an inverter do from day to day: that is the inverter's, or its input's."""
+    for name in np.unique(inverter):
+        own = values[inverter == name]
+        if len(own) < _STRINGS_OF_ONE:
+            continue
+        living = np.where(np.isfinite(own), own, np.nan)
+        shared = over_known(np.nanmedian, living - over_known(np.nanmedian, living, axis=1)[:, None], axis=0)
+        values[inverter == name] = own - np.nan_to_num(shared)
 
 
 def _by_day(value: np.ndarray, day: np.ndarray, use: np.ndarray, n_days: int) -> np.ndarray:
