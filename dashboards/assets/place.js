@@ -32,3 +32,23 @@ const tables = new ResizeObserver((entries) => {
 new MutationObserver(() => {
   for (const table of document.querySelectorAll(".scroll:not([data-seen])")) { table.dataset.seen = "1"; tables.observe(table); }
 }).observe(document, {childList: true, subtree: true});
+
+// Tables and the like come as one piece of HTML, escaped by the server, instead of a component for each cell.
+const pieces = new WeakMap();
+new MutationObserver(() => {
+  for (const piece of document.querySelectorAll("[data-html]")) {
+    if (pieces.get(piece) === piece.dataset.html) continue;
+    pieces.set(piece, piece.dataset.html);
+    piece.innerHTML = piece.dataset.html;
+  }
+}).observe(document, {childList: true, subtree: true, attributeFilter: ["data-html"]});
+
+// A link in such a piece is followed as any other within the application.
+document.addEventListener("click", (event) => {
+  const link = event.target.closest && event.target.closest("a[data-in]");
+  if (!link || event.defaultPrevented || event.button || event.metaKey || event.shiftKey || event.altKey || event.ctrlKey) return;
+  event.preventDefault();
+  window.history.pushState({}, "", link.getAttribute("href"));
+  window.dispatchEvent(new CustomEvent("_dashprivate_pushstate"));
+  window.scrollTo(0, 0);
+});

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from dash import dcc, html
 
+from dashboards.parts.still import still
 from dashboards.parts.words import page_head, sorry
 from dashboards.visit import Content, Page, Visit, address
 from yieldwatch import handbook
@@ -22,7 +23,8 @@ def build(visit: Visit) -> Content:
     for kind in handbook.KINDS:
         found = [e for e in handbook.entries().values() if e.kind == kind]
         parts += [html.H2(KIND_WORDS[kind]),
-                  html.Ul([html.Li(dcc.Link(e.title, href=address(f"/handbook/{e.id}"))) for e in found], className="columns")]
+                  still(html.Ul([html.Li(dcc.Link(e.title, href=address(f"/handbook/{e.id}"))) for e in found],
+                                className="columns"))]
     return html.Div(parts)
 
 

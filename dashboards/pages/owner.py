@@ -96,7 +96,8 @@ def _came_in(view: _View) -> list:
     sums, currency = view.sums, view.currency
     behind = view.rows("yields", **view.months)
     some = sums["farms_measured"] < sums["farms"]
-    farms = f"{sums['farms_measured']} of {sums['farms']} farms" if some else count(sums["farms"], "farm")
+    farms = f"{sums['farms_measured']} of {sums['farms']} farms" if some else (
+        "farm" if sums["farms"] == 1 else count(sums["farms"], "farm"))
     said: list = ["" if some else "The ", view.linked(farms, "/farms"), " delivered ",
                   stated(words.energy(sums, "measured", behind, view.period, view.coverage)),
                   f" in {view.period}."]

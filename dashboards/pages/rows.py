@@ -34,10 +34,12 @@ def build(visit: Visit) -> Content:
     if table in FOR_OWNERS and not visit.person.may(frozenset({OWNER})):
         return sorry("Rows", "What was earned and paid, and the return, are for the owner; your account has another role.")
     known = visit.store.columns(table)
-    where = {k: v for k, v in visit.query.items() if k not in _OWN and k.partition("__")[0] in known}
+    asked = {k: v for k, v in visit.query.items() if k not in _OWN and k.partition("__")[0] in known}
+    # An address holds text only: what reads as a whole number may be one in the table.
+    where = {k: [v, int(v)] if k in known and v.isdecimal() and len(v) < 10 else v for k, v in asked.items()}
     meaning = {**TABLES[table], **(WORK_LIST_EXTRAS if table == "work_list" else {})}
     columns = [Column(name, name.replace("_", " "), _shower(name), number=name.endswith(_NUMBERS)) for name in known]
-    said = "; ".join(f"{k.replace('__', ' ').replace('_', ' ')} {plain(v)}" for k, v in where.items()) or "all of them"
+    said = "; ".join(f"{k.replace('__', ' ').replace('_', ' ')} {plain(v)}" for k, v in asked.items()) or "all of them"
     return html.Div([
         page_head(f"Rows of {table.replace('_', ' ')}", f"Narrowed to: {said}. The same rows are in {table}.csv."),
         stored_table(visit, table, columns, f"Rows of {table}", known[0], where=where),

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 from dash import dcc, html
+from dash.development.base_component import Component
 
 from dashboards.pages.rows import rows_behind
 from dashboards.parts.charts import COLOURS, chart, layout
@@ -133,7 +134,7 @@ def _picked(farm: Farm, rows: list[dict], places: dict[str, Place]) -> list[dict
     ]
 
 
-def _chooser(farm: Farm, rows: list[dict], places: dict[str, Place]) -> html.Form:
+def _chooser(farm: Farm, rows: list[dict], places: dict[str, Place]) -> Component:
     query = farm.visit.query
     inverters = dict.fromkeys(p.inverter for p in places.values())
     there = dict.fromkeys(r["finding"] for r in rows)

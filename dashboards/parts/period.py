@@ -12,6 +12,7 @@ from functools import cache
 import numpy as np
 from dash import dcc, html
 
+from dashboards.parts.still import still
 from dashboards.parts.words import aria
 from dashboards.store import Row, Store
 from dashboards.visit import Visit
@@ -123,7 +124,7 @@ def picker(visit: Visit, picked: Chosen) -> html.Div:
     return html.Div(
         [
             html.P(links, className="no-print"),
-            html.Details([html.Summary("Any other period"), form], className="no-print", open=picked.against is not None),
+            html.Details([html.Summary("Any other period"), still(form)], className="no-print", open=picked.against is not None),
         ]
     )
 

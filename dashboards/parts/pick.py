@@ -7,7 +7,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from dash import dcc, html
+from dash.development.base_component import Component
 
+from dashboards.parts.still import still
 from dashboards.parts.words import aria
 from dashboards.visit import Visit
 
@@ -15,7 +17,7 @@ from dashboards.visit import Visit
 _MOST_LINKS = 12
 
 
-def pick(visit: Visit, name: str, label: str, words: Mapping[str, str], here: str) -> html.Nav | html.Form:
+def pick(visit: Visit, name: str, label: str, words: Mapping[str, str], here: str) -> Component:
     """
     Offer what `name` in the address can be.
 
@@ -43,12 +45,13 @@ def choice(name: str, label: str, words: Mapping[str, str], here: str) -> html.L
     return html.Label([f"{label} ", html.Select(options, name=name)])
 
 
-def form(visit: Visit, fields: Mapping[str, html.Label], button: str = "Show", drop: tuple[str, ...] = ()) -> html.Form:
+def form(visit: Visit, fields: Mapping[str, html.Label], button: str = "Show", drop: tuple[str, ...] = ()) -> Component:
     """Fields whose values become part of the address; all else in it is kept, but what is named in `drop`."""
     kept = [dcc.Input(type="hidden", name=k, value=v) for k, v in visit.query.items() if k not in fields and k not in drop]
-    return html.Form(
+    whole = html.Form(
         [*fields.values(), *kept, html.Button(button, type="submit")],
         method="get",
         action=visit.path,
         className="period no-print",
     )
+    return still(whole)

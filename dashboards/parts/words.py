@@ -65,7 +65,9 @@ def energy(row: Mapping[str, Any], name: str, href: str, period: str, coverage: 
 def money(row: Mapping[str, Any], name: str, currency: str, href: str, period: str, coverage: str = "") -> Figure:
     """A row's money as a figure; bounds, if any, in columns of the same name with _low and _high."""
     value, low, high = (_number(row.get(f"{name}{end}")) for end in ("", "_low", "_high"))
-    span = f"{number(low)} to {number(high)}" if math.isfinite(low) and math.isfinite(high) else ""
+    # As finely as the value itself.
+    decimals = 2 if 0.0 < abs(value) < 10.0 else 0
+    span = f"{number(low, decimals)} to {number(high, decimals)}" if math.isfinite(low) and math.isfinite(high) else ""
     return Figure(money_text(value, currency), href, period, span, coverage)
 
 

@@ -40,7 +40,8 @@ YEARS = "from=2024-07&to=2025-06&against_from=2023-07&against_to=2024-06"
 #: At least one address of every page, which `_every_page` checks.
 PATHS = (
     "/", "/?span=twelve_months", "/?span=month&page=3", "/decisions", "/farms", "/farms?sort=pdc0_kw&down=1", "/promises",
-    "/trust", "/trust/{farm}", "/losses?span=twelve_months&in_hand=1", "/losses?span=month&page=9", "/rows/losses?site_id={farm}",
+    "/trust", "/trust/{farm}", "/losses?span=twelve_months&in_hand=1", "/losses?span=month&page=9",
+    "/losses/periods?" + YEARS, "/rows/losses?site_id={farm}",
     "/rows/bridge?site_id={farm}", "/handbook", "/handbook/soiling", "/work", "/work?site={farm}", "/work/{job}", "/plan",
     "/plan?view=weeks", "/plan?view=map", "/jobs", "/jobs/{ref}", "/upload", "/assess", "/farm/{farm}", "/farm/{farm}?" + YEARS,
     "/farm/{farm}/why/soiling", "/farm/{farm}/shade", "/farm/{farm}/shade?" + YEARS, "/farm/{farm}/dirt", "/farm/{farm}/strings",

@@ -18,6 +18,9 @@ from .simulate import Farm, Truth
 from .spec import Soiling, StringFault, StringUnit
 from .weather import time_grid
 
+#: From one string's test to the next.
+MINUTES_A_TRACE = 2.6
+
 
 def best_window(farm: Farm, day: dt.date, slots: int) -> np.ndarray:
     """
@@ -109,6 +112,14 @@ def _summary(farm: Farm, i: int, t: int, light: float, temp: float) -> dict[str,
     return out if found["i_sc"] > 0.01 else {"i_sc": 0.0, "v_oc": 0.3 * unit.series, "i_mp": 0.0, "v_mp": 0.0}
 
 
+def visit(farm: Farm, number: int, day: dt.date) -> tuple[np.random.Generator, np.ndarray, np.ndarray]:
+    """The round's random numbers, the places of the strings that are tested, and the lit intervals of the visit."""
+    rng = farm.spec.rng(f"iv{number}")
+    tested = np.flatnonzero(rng.random(len(farm.units)) < farm.spec.instruments.iv_share)
+    slots = max(2, int(np.ceil(tested.size * MINUTES_A_TRACE / farm.spec.step_minutes)) + 1)
+    return rng, tested, best_window(farm, day, slots)
+
+
 def iv_round(farm: Farm, number: int, day: dt.date) -> tuple[pd.DataFrame, pd.DataFrame]:
     """
     One round of string tests, and some of its traced curves.
@@ -121,10 +132,8 @@ def iv_round(farm: Farm, number: int, day: dt.date) -> tuple[pd.DataFrame, pd.Da
         The columns of `readings/iv_curves`; empty where the farm keeps none.
     """
     spec, fit = farm.spec, farm.spec.instruments
-    rng = spec.rng(f"iv{number}")
-    tested = np.flatnonzero(rng.random(len(farm.units)) < fit.iv_share)
-    minutes = 2.6
-    window = best_window(farm, day, max(2, int(np.ceil(tested.size * minutes / spec.step_minutes)) + 1))
+    minutes = MINUTES_A_TRACE
+    rng, tested, window = visit(farm, number, day)
     sensor = 1 + rng.normal(0, fit.iv_light_bias)
     temp_bias = rng.normal(0, 0.8)
     rows, curves = [], []

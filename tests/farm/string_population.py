@@ -9,10 +9,10 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from .instruments import best_window
+from .instruments import visit
 from .population import FAULT_SIZE, draw_farm
 from .simulate import build
-from .spec import FarmSpec, Grass, Hedge, Instruments, Mechanism, Pole, Soiling, StringFault, strings_of
+from .spec import Curtailment, FarmSpec, Grass, Hedge, Instruments, Mechanism, Pole, Soiling, StringFault, strings_of
 
 #: How often each kind is drawn.
 _KIND_WEIGHTS = {
@@ -48,6 +48,10 @@ def draw_string_farm(seed: int, log: bool = False) -> FarmSpec:
     names = [u.id for u in units]
     kept: list[Mechanism] = [
         m for m in spec.mechanisms if not isinstance(m, StringFault) and getattr(m, "inverter", inverters[0]) in inverters
+    ]
+    kept = [
+        replace(m, left_on=tuple(held for held in m.left_on if held[0] in inverters)) if isinstance(m, Curtailment) else m
+        for m in kept
     ]
     kept = [_on_rows(rng, m, names, sorted({u.row for u in units})) if isinstance(m, Soiling) else m for m in kept]
     if not any(isinstance(m, Hedge | Grass | Pole) for m in kept) and rng.random() < 0.3:
@@ -110,13 +114,12 @@ def _instruments(rng: np.random.Generator, spec: FarmSpec, strings: int, log: bo
 
 
 def _with_witnesses(rng: np.random.Generator, spec: FarmSpec, names: list[str]) -> FarmSpec:
-    """Two to four strings washed on the morning of every round, as the record says."""
+    """Two to four strings washed on the day of every round, before it, as the record says."""
     witnesses = rng.choice(names, min(len(names) // 3, int(rng.integers(2, 5))), replace=False)
     farm = build(spec)
-    local = farm.times.tz_convert(spec.timezone)
     soil = spec.all_of(Soiling)[0]
-    washes = [
-        (local[best_window(farm, day, 2)[0]].date(), str(name), 20.0) for day in spec.instruments.iv_rounds for name in witnesses
-    ]
+    # The simulation's days are those of universal time.
+    days = [farm.times[visit(farm, k, day)[2][0]].date() for k, day in enumerate(spec.instruments.iv_rounds, 1)]
+    washes = [(day, str(name), 20.0) for day in days for name in witnesses]
     washed = replace(soil, cleanings=tuple(sorted((*soil.cleanings, *washes))))
     return replace(spec, mechanisms=tuple(washed if m is soil else m for m in spec.mechanisms))

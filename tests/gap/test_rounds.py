@@ -118,6 +118,16 @@ def test_lower_light_on_one_string_moves_its_current_and_not_its_own_light_volta
     assert row["v_ratio_peer"] == pytest.approx(1.0, abs=0.005)
 
 
+def test_where_most_strings_stand_in_shade_the_clear_ones_are_the_reference():
+    site = site_of(20)
+    # In no order of time, or it would be a drift of the light.
+    shade = {s.string_id: scaled(i_mp=0.85 + 0.03 * (k % 4)) for k, s in enumerate(site.strings) if k % 5 < 3}
+    out = assess_rounds(site, data_of(one_round(site, "2024-06-01", odd=shade))).set_index("string_id")
+    # By the median the eight clear strings would look some 8 % better than they are made; noise of 0.4 % a point is left.
+    assert out.loc["S14", "i_ratio_peer"] == pytest.approx(1.0, abs=0.02)
+    assert out.loc["S00", "i_ratio_peer"] == pytest.approx(0.85, abs=0.02)
+
+
 def test_rounds_are_parted_by_more_than_ten_days():
     time = pd.Series(
         pd.to_datetime(["2024-05-01", "2024-05-09", "2024-05-19", "2024-05-30", "2025-05-01"], utc=True)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from yieldwatch.proof.effect import fit_effect
+from yieldwatch.proof.effect import Prior, fit_effect, weighed
 
 
 def series(before, after):
@@ -86,3 +86,46 @@ def test_what_may_have_moved_at_the_same_moment_leaves_the_effect_open():
 
 def test_a_few_days_on_one_side_tell_nothing():
     assert fit_effect(*series(np.ones(30), np.ones(2))) is None
+
+
+USUAL = Prior((0.003, 0.015, 0.06), nothing=0.2, harms=0.05, chance=0.01)
+
+
+def wandering(seed, step):
+    rng = np.random.default_rng(seed)
+    slow = np.zeros(120)
+    for k in range(1, 120):
+        slow[k] = 0.98 * slow[k - 1] + 0.0004 * rng.normal()
+    value = 1.0 + slow + 0.002 * rng.normal(size=120)
+    value[60:] += step
+    return fit_effect(*series(value[:60], value[60:]), prior=USUAL)
+
+
+def test_work_that_changed_nothing_is_seldom_said_to_have_worked_and_work_that_helped_is():
+    # One-sided 5 % of 30 are 1.5; 5 would be beyond it by three standard deviations.
+    assert sum(interval(wandering(seed, 0.0))[0] > 0.0 for seed in range(30)) <= 4
+    assert sum(interval(wandering(seed, 0.015))[0] > 0.0 for seed in range(8)) >= 7
+
+
+def test_mended_strings_win_no_more_than_they_hold():
+    rng = np.random.default_rng(3)
+    noise = 0.02 * rng.normal(size=40)
+    answer = fit_effect(*series(0.9 + noise[:20], 1.0 + noise[20:]), prior=Prior((0.05,), harms=0.0, most=0.05))
+    assert answer.draws.min() >= 0.0
+    assert answer.draws.max() <= 0.05
+
+
+def test_a_fall_at_the_visit_that_no_such_work_makes_is_taken_for_chance():
+    rng = np.random.default_rng(5)
+    noise = 0.002 * rng.normal(size=60)
+    prior = Prior((0.003, 0.015), nothing=0.2, harms=0.001, chance=0.05)
+    sure, open_ = (fit_effect(*series(1.0 + noise[:30], 0.8 + noise[30:]), prior=p) for p in (Prior(), prior))
+    assert interval(sure)[1] < -0.19
+    assert interval(open_)[1] > 0.0
+
+
+def test_a_gain_within_its_own_noise_may_be_nothing_and_one_far_beyond_is_kept():
+    rng = np.random.default_rng(6)
+    near, far = (weighed(rng.normal(mean, 1.0, 4000), USUAL, rng) for mean in (1.0, 6.0))
+    assert np.quantile(near, 0.05) < 0.01
+    assert np.quantile(far, [0.05, 0.95]) == pytest.approx([6.0 - 1.645, 6.0 + 1.645], abs=0.1)

@@ -8,6 +8,7 @@ from tests.report.invented import assessment
 from tests.report.paper import needs_pango
 from yieldwatch import report
 from yieldwatch.report import write_report
+from yieldwatch.report.visit_calendar import visits_ics
 
 
 @needs_pango
@@ -27,7 +28,14 @@ def test_without_the_library_for_pages_all_else_is_written_and_it_is_said(tmp_pa
     assert not any(name.endswith(".pdf") for name in names)
 
 
-def test_a_calendar_of_an_earlier_run_goes_when_no_visit_is_planned(tmp_path):
-    (tmp_path / "visits.ics").write_text("of an earlier run")
+def test_a_calendar_of_an_earlier_run_is_cancelled_when_no_visit_is_planned(tmp_path):
+    (tmp_path / "visits.ics").write_bytes(visits_ics(assessment()))
     write_report(replace(assessment(), plan=pd.DataFrame()), tmp_path)
+    assert b"STATUS:CANCELLED" in (tmp_path / "visits.ics").read_bytes()
+
+
+def test_a_calendar_of_an_earlier_run_that_cannot_be_read_goes_and_it_is_said(tmp_path):
+    (tmp_path / "visits.ics").write_text("of an earlier run")
+    missing = write_report(replace(assessment(), plan=pd.DataFrame()), tmp_path)
     assert not (tmp_path / "visits.ics").exists()
+    assert "visits.ics: an earlier one cannot be read" in missing[-1]

@@ -27,6 +27,9 @@ _GOOD_LIGHT, _LEAST_LIGHT, _MOST_LIGHT = 700.0, 400.0, 1600.0
 _GOOD_DRIFT, _MOST_DRIFT = 0.01, 0.05
 _TEMP_RANGE = (-25.0, 95.0)
 _DARK = 0.5
+#: Quartiles of a shape ratio's logarithm that are farther apart than this are not noise alone; its noise between strings, and the
+#: quartile of a normal distribution in standard deviations.
+_UNEVEN, _SHAPE_NOISE, _QUARTILE = 0.02, 0.006, 0.6745
 _KEYS = ("i_sc", "v_oc", "i_mp", "v_mp", "p_mp")
 #: Ratios that a trace is judged by; each has `*_plate` and `*_peer` columns.
 SHAPE_RATIOS = ("fill_factor", "i_ratio", "v_ratio")
@@ -301,7 +304,8 @@ def _peer_ratios(table: pd.DataFrame) -> pd.DataFrame:
             value = rows[source].to_numpy(float)
             if target in ("i_sc_peer", "i_mp_peer", "p_mp_peer"):
                 value = value / gain
-            ratio, peers = _to_peers(value, rows["no_current"].to_numpy(bool), minutes)
+            only_falls = target in ("i_ratio_peer", "v_ratio_peer")
+            ratio, peers = _to_peers(value, rows["no_current"].to_numpy(bool), minutes, only_falls)
             out.loc[rows.index, target] = ratio
             if target == "i_sc_peer":
                 out.loc[rows.index, "peers"] = peers
@@ -318,13 +322,16 @@ def _gain_by_wash(rows: pd.DataFrame) -> np.ndarray:
     return np.where(washed, max(more, 1.0), 1.0)
 
 
-def _to_peers(value: np.ndarray, dead: np.ndarray, minutes: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _to_peers(
+    value: np.ndarray, dead: np.ndarray, minutes: np.ndarray, only_falls: bool
+) -> tuple[np.ndarray, np.ndarray]:
     """
     Ratio of each value to its peers' median, a drift of the light or the sensor over the round taken out
     first.
 
     The drift is a line through the median of all pairwise slopes (Theil and Sen), which 29 % of odd strings
-    cannot move; it is taken out only where its 90 % interval excludes zero.
+    cannot move; it is taken out only where its 90 % interval excludes zero. What shade and faults only lower (`only_falls`) has
+    its peers' upper quartile for their level where they differ by more than noise: most of them may stand in shade.
     """
     with np.errstate(divide="ignore", invalid="ignore"):
         log = np.where(value > 0, np.log(np.where(value > 0, value, 1.0)), np.nan)
@@ -339,7 +346,9 @@ def _to_peers(value: np.ndarray, dead: np.ndarray, minutes: np.ndarray) -> tuple
         others = living.copy()
         others[k] = False
         if others.sum() >= FEWEST_PEERS and np.isfinite(log[k]):
-            out[k] = np.exp(log[k] - np.median(log[others]))
+            low, usual, high = np.quantile(log[others], [0.25, 0.5, 0.75])
+            uneven = only_falls and high - low > _UNEVEN
+            out[k] = np.exp(log[k] - (high - _QUARTILE * _SHAPE_NOISE if uneven else usual))
         elif others.sum() >= FEWEST_PEERS and value[k] == 0:
             out[k] = 0.0
     return out, peers

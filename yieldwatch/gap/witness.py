@@ -3,7 +3,7 @@ Witness strings, washed before a round while the others are not: the level of th
 
 Dirt that rain never takes off looks like age in everything else. Against a string washed the same day it does not: both are of
 one age, under one light, read by one tester. What is left is how the makers' strings differ, an unknown of its own for each set
-of witnesses, which rounds without a wash tell.
+of witnesses, which rounds before their first wash tell.
 """
 
 from __future__ import annotations
@@ -26,8 +26,6 @@ WITNESS = ("witness",)
 _MAKERS, _READING = 0.008, 0.010
 #: A trace whose current is farther off its peers was taken in other light. [ln]
 _SAME_LIGHT = 0.08
-#: Days after a wash from which a witness counts as dirty as the others.
-_DIRTY_AGAIN = 120
 #: Fewest strings that were never washed alone.
 _FEWEST_OTHERS = 3
 
@@ -69,7 +67,8 @@ def witness_rows(blocks: Blocks, columns: list[Column], rounds: pd.DataFrame, fi
             dirt = {}
             if washed.notna().all():
                 dirt = _dirt_of_others(blocks, columns, visit[~theirs], washed.min())
-            elif _days_since_wash(traces, witness, visit["time"].iloc[0]) < _DIRTY_AGAIN:
+            elif (traces["washed"] < visit["time"].iloc[0]).any():
+                # What rain never takes is gone from them since, and comes back slowly.
                 continue
             triplets += [(len(values), j, CLEANED * depth) for j, depth in dirt.items()]
             triplets.append((len(values), number[name], 1.0))
@@ -123,8 +122,3 @@ def _sets(rounds: pd.DataFrame) -> Iterator[tuple[str, int, int, pd.DataFrame, s
         others = set(group["string_id"]) - witness
         if witness and len(others) >= _FEWEST_OTHERS:
             yield f"witnesses of {kind} on {array}", len(witness), len(others), group, witness
-
-
-def _days_since_wash(traces: pd.DataFrame, witness: set[str], time: pd.Timestamp) -> float:
-    washes = traces.loc[traces["string_id"].isin(witness) & (traces["washed"] < time), "washed"]
-    return np.inf if washes.empty else (time - washes.max()) / pd.Timedelta(days=1)

@@ -119,6 +119,7 @@ def fit_effect(middle: np.ndarray, value: np.ndarray, weight: np.ndarray, shapes
     extra = sum((sd**2 * np.outer(column, column) for column, sd in known), _ALWAYS**2 * np.exp(-gap / _ALWAYS_DAYS))
     late = after.astype(float)
     at_visit = [(1.0 - prior.chance, extra), (prior.chance, extra + _BREAK_SD**2 * np.outer(late, late))]
+    columns = np.column_stack([np.ones(n), *shapes, value])
     cells: list[tuple[float, ...]] = []
     for ratio in drifts:
         for memory in MEMORIES if ratio else MEMORIES[:1]:
@@ -128,11 +129,11 @@ def fit_effect(middle: np.ndarray, value: np.ndarray, weight: np.ndarray, shapes
                     continue
                 root = linalg.cholesky(drift + other / unit**2, lower=True)
                 size = 2.0 * np.log(np.diag(root)).sum()
-                for shape, (mean, doubt) in zip(shapes, means or [(1.0, 0.0)] * len(shapes), strict=True):
-                    white = linalg.solve_triangular(root, np.column_stack([np.ones(n), shape, value]), lower=True)
-                    level, target = white[:, :1], white[:, 1:]
-                    # The level is taken out, then the effect is one number against the rest.
-                    x, y = (target - level @ (level.T @ target) / (level.T @ level)).T
+                white = linalg.solve_triangular(root, columns, lower=True)
+                level, rest = white[:, :1], white[:, 1:]
+                # The level is taken out, then each effect is one number against the rest.
+                *effects, y = (rest - level @ (level.T @ rest) / (level.T @ level)).T
+                for x, (mean, doubt) in zip(effects, means or [(1.0, 0.0)] * len(shapes), strict=True):
                     if not (told := float(x @ x)) > 1e-12:
                         continue
                     at = float(x @ y) / told
@@ -190,6 +191,20 @@ def weighed(draws: np.ndarray, prior: Prior, rng: np.random.Generator) -> np.nda
     helped, harmed = (draws[side] if side.any() else np.zeros(1) for side in (draws > 0.0, draws < 0.0))
     nil = _NIL_SD * sd * rng.standard_normal(len(draws))
     return np.select([part == 0, part == 1], [nil, rng.choice(helped, len(draws))], rng.choice(harmed, len(draws)))
+
+
+def agree(one: np.ndarray, other: np.ndarray) -> bool:
+    """Whether two amounts differ by no more than a 90 % interval of their difference."""
+    return bool(abs(one.mean() - other.mean()) <= 1.645 * np.hypot(one.std(), other.std()))
+
+
+def together(amounts: list[np.ndarray], rng: np.random.Generator) -> np.ndarray:
+    """One amount from several that do not share their errors, each weighted by its precision."""
+    if len(amounts) < 2:
+        return amounts[0] if amounts else np.array([])
+    weight = np.array([1.0 / max(float(a.var()), 1e-12) for a in amounts])
+    mixed = [rng.permutation(a) * w for a, w in zip(amounts, weight / weight.sum(), strict=True)]
+    return np.asarray(np.sum(mixed, axis=0))
 
 
 def _breaks(value: np.ndarray, work: int, fades: bool) -> list[np.ndarray]:

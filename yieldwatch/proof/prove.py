@@ -16,11 +16,12 @@ from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.attribute import SiteState
 from yieldwatch.portfolio.model import Site
 from yieldwatch.proof.done import SAME_VISIT_DAYS, DoneJob, parts
-from yieldwatch.proof.effect import Effect, Prior, fit_effect, weighed
+from yieldwatch.proof.effect import Effect, Prior, agree, fit_effect, together, weighed
 from yieldwatch.proof.fade import LASTING, RunOn, by_light, dirt_without, run_on
 from yieldwatch.proof.readings import string_gains
-from yieldwatch.proof.series import Series, log_series, meter_series
-from yieldwatch.proof.shade import cut_gain, diffuse
+from yieldwatch.proof.series import Series, log_series, meter_series, over_rows
+from yieldwatch.proof.shade import cut_gain
+from yieldwatch.proof.sky import SKY_DAYS, sky_energy, sky_step
 from yieldwatch.proof.worth import DayWorth
 
 #: Longest time before and after the work that is looked at. [days] More before adds drift and little else.
@@ -43,12 +44,6 @@ _USUAL = Prior((0.003, 0.015, 0.06), CHANGES_NOTHING, HARMS, BESIDE)
 _OF_INVERTERS, _OF_STRINGS = (0.01, 0.05, 0.25), (0.03, 0.15, 1.0)
 #: Share of the energy at known sun positions from which bounds need no word.
 _MOSTLY = 0.9
-#: Of the sky's light, a cut: some is always freed, and a hedge as near as its height hides a tenth. Common practice, no source.
-_OF_SKY = Prior((0.02, 0.06), nothing=0.1, harms=0.02, chance=0.02)
-#: Days on either side over which the sky's light is compared: beyond them season and dirt tell more than the cut.
-SKY_DAYS = 90
-#: Step by other work on some of several inverters. Standard deviation as a fraction. Common practice, no source.
-VISIT_STEP = 0.03
 #: What mended strings may give over their share by the plate, where others of their inverter are out.
 _OVER_PLATE = 2.0
 _WHOLE = ("inverter_efficiency", "inverter_outage", "curtailment")
@@ -210,11 +205,11 @@ class _Case:
         if read is not None:
             amounts.append(read)
             methods.append("readings")
-        if len(amounts) == 2 and not _agree(*amounts):
+        if len(amounts) == 2 and not agree(*amounts):
             self._doubts.append("The rounds say otherwise and are left out: the fault may have begun after the round "
                                 "before the work, or was read in other light.")
             amounts, methods = amounts[:1], methods[:1]
-        gain = _together(amounts, self._rng)
+        gain = together(amounts, self._rng)
         return self._proof(gain, shapes, tuple(methods), peers, sides)
 
     def _cut(self, shapes: list[RunOn]) -> Proof:
@@ -253,24 +248,18 @@ class _Case:
         more = self._sky_step(near, far, start) if near and far else np.zeros(_DRAWS)
         if base is None or more is None:
             return None
-        all_of, of_near = (diffuse(self._state, which)[1][self._day + 1:self._end].sum() for which in (self._treated, near))
+        all_of, of_near = (sky_energy(self._state, which)[0][self._day + 1:self._end].sum() for which in (self._treated, near))
         return np.asarray(base * all_of + self._rng.permutation(more) * of_near)
 
     def _sky_step(self, which: list[int], control: list[int], start: int) -> np.ndarray | None:
-        """Draws of the share of the sky's light that some inverters won back, beyond what their control did."""
-        whole, sky = diffuse(self._state, which)
-        series = log_series(self._state, which, control, self._strings, "shading", self._day, None)
-        rows = series.only((series.first >= max(start, self._day - SKY_DAYS))
-                           & (series.last <= min(self._end, self._day + SKY_DAYS)) & (series.first != self._day))
-        shape = _over_rows(sky / np.maximum(whole, 1e-9), whole, rows) * (rows.first > self._day)
         own = {self._state.model.inverter_ids[k] for k in (*which, *control)}
         visits = sorted({_day(self._state, j) for j in self._others if j.cause != "shading"
                          and own & {self._state.model.inverter_ids[self._of[s]] for s in parts(self._site, j.scope)}})
-        known = [((rows.first > d).astype(float), VISIT_STEP) for d in visits if start < d < self._end]
-        known += [] if control else self._may_have_moved(rows, whole)
-        found = fit_effect(0.5 * (rows.first + rows.last), rows.value, rows.weight, [shape], rows.first > self._day, known,
-                           seed=self._day, n_draws=_DRAWS, prior=_OF_SKY)
-        return None if found is None else found.draws
+        series = log_series(self._state, which, control, self._strings, "shading", self._day, None)
+        near = series.only((series.first >= max(start, self._day - SKY_DAYS)) & (series.first != self._day)
+                           & (series.last <= min(self._end, self._day + SKY_DAYS)))
+        light = [] if control else self._may_have_moved(near, sky_energy(self._state, which)[0])
+        return sky_step(self._state, near, which, control, (start, self._day, self._end), visits, light, self._rng, _DRAWS)
 
     def _series(self) -> Series | None:
         clean = self._job.cause == "soiling"
@@ -285,7 +274,7 @@ class _Case:
         energy = self._worth.kwh.sum(axis=0)
         after = rows.last > self._day + 1
         size = [float(np.ptp(s.shows)) for s in shapes]
-        shown = [(_over_rows(s.shows, energy, rows) / z, (self._mean(s.gain) / z, s.doubt))
+        shown = [(over_rows(s.shows, energy, rows) / z, (self._mean(s.gain) / z, s.doubt))
                  for s, z in zip(shapes, size, strict=True) if z > 1e-6]
         if not shown:
             return None
@@ -325,15 +314,15 @@ class _Case:
         clean = self._job.cause == "soiling"
         if clean:
             dirt = dirt_without(self._state, self._data, self._job).mean(axis=0)
-            found.append((_over_rows(dirt - dirt[self._day], energy, rows), _DIRT_DOUBT))
+            found.append((over_rows(dirt - dirt[self._day], energy, rows), _DIRT_DOUBT))
         noted = self._sensor_days()
         if any(abs(d - self._day) <= SAME_VISIT_DAYS for d in noted) or self._light_stepped():
             self._doubts.append("The light sensor was cleaned or stepped at the same visit, so that the model's level before and "
                                 "after cannot be compared closely; untouched peers or readings of the strings would tell.")
-            found.append((_over_rows((days > self._day).astype(float), energy, rows), SENSOR_STEP))
+            found.append((over_rows((days > self._day).astype(float), energy, rows), SENSOR_STEP))
         elif clean:
-            found.append((_over_rows((days > self._day).astype(float), energy, rows), SENSOR_WIPED))
-        found += [(_over_rows((days > d).astype(float), energy, rows), SENSOR_STEP) for d in noted
+            found.append((over_rows((days > self._day).astype(float), energy, rows), SENSOR_WIPED))
+        found += [(over_rows((days > d).astype(float), energy, rows), SENSOR_STEP) for d in noted
                   if abs(d - self._day) > SAME_VISIT_DAYS and self._start() < d < self._end]
         return found
 
@@ -445,27 +434,6 @@ def _one_work(one: DoneJob, other: DoneJob) -> bool:
     return one.cause == other.cause and one.scope == other.scope and abs((one.done_on - other.done_on).days) <= SAME_VISIT_DAYS
 
 
-def _over_rows(by_day: np.ndarray, energy: np.ndarray, rows: Series) -> np.ndarray:
-    """Mean of daily values over each row's days, weighted by energy."""
-    total = np.r_[0.0, np.cumsum(energy)]
-    part = np.r_[0.0, np.cumsum(energy * by_day)]
-    return (part[rows.last] - part[rows.first]) / np.maximum(total[rows.last] - total[rows.first], 1e-9)
-
-
 def _days(rows: Series, start: int, end: int) -> int:
     keep = (rows.first >= start) & (rows.last <= end)
     return int((rows.last - rows.first)[keep].sum())
-
-
-def _agree(one: np.ndarray, other: np.ndarray) -> bool:
-    """Whether two amounts differ by no more than a 90 % interval of their difference."""
-    return bool(abs(one.mean() - other.mean()) <= 1.645 * np.hypot(one.std(), other.std()))
-
-
-def _together(amounts: list[np.ndarray], rng: np.random.Generator) -> np.ndarray:
-    """One amount from several that do not share their errors, each weighted by its precision."""
-    if len(amounts) < 2:
-        return amounts[0] if amounts else np.array([])
-    weight = np.array([1.0 / max(float(a.var()), 1e-12) for a in amounts])
-    mixed = [rng.permutation(a) * w for a, w in zip(amounts, weight / weight.sum(), strict=True)]
-    return np.asarray(np.sum(mixed, axis=0))

@@ -207,6 +207,13 @@ def meter_series(state: SiteState, data: SiteData, treated: Collection[int], str
     return Series(first.astype(int), last.astype(int), value, _relative(energy), ())
 
 
+def over_rows(by_day: np.ndarray, energy: np.ndarray, rows: Series) -> np.ndarray:
+    """Mean of daily values over each row's days, weighted by energy."""
+    total = np.r_[0.0, np.cumsum(energy)]
+    part = np.r_[0.0, np.cumsum(energy * by_day)]
+    return (part[rows.last] - part[rows.first]) / np.maximum(total[rows.last] - total[rows.first], 1e-9)
+
+
 def _rows(value: np.ndarray, energy: np.ndarray, peers: tuple[str, ...], drawn_in: bool) -> Series:
     some = energy[energy > 0]
     days = np.flatnonzero((energy > _LEAST_DAY * np.quantile(some, 0.9)) & (value > 0)) if len(some) else np.array([], dtype=int)

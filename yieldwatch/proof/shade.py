@@ -108,15 +108,6 @@ def cut_gain(state: SiteState, treated: list[int], start: int, day: int, end: in
     return CutGain(total, seen_energy / at_risk if at_risk > 0 else 1.0, used, min(back) if back else None)
 
 
-def diffuse(state: SiteState, treated: list[int]) -> tuple[np.ndarray, np.ndarray]:
-    """Energy of these inverters with all but shade acting, and its part from the sky, by day; shape (n_days,) each. [kWh]"""
-    blocks = state.blocks
-    energy = (blocks.expected * np.exp(-without_shade(state)))[treated]
-    parts = (energy.sum(axis=0), (energy * (1.0 - blocks.beam_share[treated])).sum(axis=0))
-    whole, sky = (np.bincount(blocks.day, weights=x, minlength=len(blocks.dates)) for x in parts)
-    return whole, sky
-
-
 def without_shade(state: SiteState) -> np.ndarray:
     """-ln of what all but shade leave, shape (n_inverters, n_blocks)."""
     shape = state.blocks.expected.shape

@@ -174,7 +174,7 @@ def _grass(look: Look, inverter: int) -> np.ndarray:
     shade, energy = look.outlook.shade[inverter], blocks.expected[inverter]
     date = blocks.dates[blocks.day]
     solstice = _SOLSTICE if look.site.latitude >= 0 else _SOLSTICE - 182
-    from_solstice = (np.asarray(date.dayofyear) - solstice + 182) % 365 - 182
+    from_solstice = (np.asarray(date.day_of_year) - solstice + 182) % 365 - 182
     cell = np.minimum(np.abs(from_solstice) // 30, 5) * int(360 / AZIMUTH_STEP) + _step(look)
     before = from_solstice < 0
     weight = np.bincount(cell, weights=energy * before, minlength=6 * int(360 / AZIMUTH_STEP))
