@@ -169,12 +169,6 @@ def percentage(value: object, decimals: int = 1) -> str:
     return per_cent(_float(value) / 100.0, decimals)
 
 
-def share_span(amount: Amount) -> str:
-    if not (math.isfinite(amount.low) and math.isfinite(amount.high)):
-        return NOT_KNOWN
-    return f"{number(amount.low, 1)} to {number(amount.high, 1)} %"
-
-
 def months_word(value: object) -> str:
     """A payback of `value` months; blank means never."""
     figure = _float(value)
