@@ -215,7 +215,7 @@ def _shade(site: Site, obstacles: pd.DataFrame, job: VisitJob) -> Grid | None:
     return Grid(
         "Stand at the row named, look along the bearing (from true north): what rises above the angle shades. The metres are how "
         "far its top stands above the glass now, if it is that far away: cut off so much at most, or as the owner agreed. "
-        " Pace or tape the distance first; a wall, mast or building is reported, not touched." + glass,
+        "Pace or tape the distance first; a wall, mast or building is reported, not touched." + glass,
         ("Seen from", "Rows on that side", "Bearing", "#Top", "#90 %", *(f"#at {d} m" for d in _AWAY_M), "Months", "#kWh lost"),
         tuple(rows))
 
