@@ -89,6 +89,8 @@ class _Span:
 
     def in_hand(self) -> Row:
         rows = [self.causes[c] for c in IN_HAND if c in self.causes]
+        if not rows:
+            return dict.fromkeys(_SUMMED)
         return {name: None if any(r[name] is None for r in rows) else sum(r[name] for r in rows) for name in _SUMMED}
 
 
@@ -144,7 +146,7 @@ def _change(one: _Span, other: _Span, cause: str) -> str:
 
 
 def _picture(one: _Span, other: _Span | None) -> list:
-    causes = [c for c in CAUSES if (one.shares(c)[0] or (other.shares(c)[0] if other else None)) is not None]
+    causes = [c for c in CAUSES if any(span.shares(c)[0] is not None for span in (one, other) if span)]
     if not causes:
         return []
     traces = []

@@ -66,9 +66,9 @@ def outlines_table(farm: Farm) -> list:
 
     def metres(height: str, below: str = "") -> Any:
         def said(row: dict) -> str:
-            values = [row[f"{height}{end}_deg"] for end in ("", "_low", "_high")]
+            tops = [_rise(row[f"{height}{end}_deg"], away) for end in ("", "_low", "_high")]
             base = _rise(row[below], away) if below else 0.0
-            value, low, high = (None if v is None or base is None else max(0.0, _rise(v, away) - base) for v in values)
+            value, low, high = (None if top is None or base is None else max(0.0, top - base) for top in tops)
             if value is None:
                 return ""
             return (
@@ -120,8 +120,9 @@ def _away(visit: Visit) -> float:
     return min(max(float(asked), 1.0), _FARTHEST) if re.fullmatch(r"\d{1,4}(\.\d{1,2})?", asked, re.ASCII) else _AWAY
 
 
-def _rise(height_deg: float | None, away_m: float) -> float:
-    return math.nan if height_deg is None else away_m * math.tan(math.radians(height_deg))
+def _rise(height_deg: float | None, away_m: float) -> float | None:
+    """What rises to this angle, seen from so far away; None where the angle is not known. [m]"""
+    return None if height_deg is None else away_m * math.tan(math.radians(height_deg))
 
 
 def _height(row: dict) -> str:
