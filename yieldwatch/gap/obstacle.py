@@ -94,7 +94,7 @@ def outlines(state: SiteState, shade: np.ndarray, inside: np.ndarray) -> pd.Data
         - `energy_kwh`, `months`: what shading took in that step, and the months in which it took nine tenths of it.
         - `rise_per_10_m`: top above the string for each 10 m of distance, 10 tan(height). [m]
         - `half_height_deg`: where the top would have to be for half of `energy_kwh` to come back: half of it went with the sun
-          above.
+          above; NaN where that is no lower than the edge.
     """
     model, rng = state.model, np.random.default_rng(11)
     lost, weight = beam_lost(state), state.model.output()
@@ -116,6 +116,7 @@ def outlines(state: SiteState, shade: np.ndarray, inside: np.ndarray) -> pd.Data
             low, top = _bounds(high, share, weight[k, here], day[here], rng)
             highest = float(high.max())
             least = edge.height > highest - 1.0
+            half = _half(model.sun.elevation[place], shade[k, place])
             by_month = np.bincount(month[place], weights=shade[k, place], minlength=13)
             rows.append(
                 (
@@ -123,7 +124,7 @@ def outlines(state: SiteState, shade: np.ndarray, inside: np.ndarray) -> pd.Data
                     (s + 1) * AZIMUTH_STEP, edge.height, min(low, edge.height),
                     np.nan if least else max(top, edge.height), highest, 100.0 * edge.lost,
                     float(by_month.sum()), _most(by_month), 10.0 * np.tan(np.radians(edge.height)),
-                    min(_half(model.sun.elevation[place], shade[k, place]), edge.height),
+                    half if half < edge.height else np.nan,
                 )
             )  # fmt: skip
     return pd.DataFrame(rows, columns=list(COLUMNS))
