@@ -101,7 +101,8 @@ def outlines_table(farm: Farm) -> list:
         html.H2("What casts it"),
         html.P(
             "Angles are known from the light alone; metres follow from how far away it stands, which a look on the ground tells. "
-            "To have all of the light back its whole height above the string must go; half of it comes back sooner."
+            "To have all of the light back its whole height above the string must go; half of it comes back sooner; a "
+            "blank stands where most of it went with the sun above the top."
         ),
         form(farm.visit, {"away": field}, "Reckon"),
         grid(
