@@ -17,7 +17,6 @@ from dash._utils import to_json
 from dashboards.app import content
 from dashboards.pages.shade import _stands_out
 from dashboards.parts.period import Losses, Period, chosen
-from dashboards.parts.skyline import months_in_words
 from dashboards.registry import PAGES
 from dashboards.store import Store
 from dashboards.visit import Person, Router, Visit
@@ -212,12 +211,6 @@ def test_metres_to_cut_follow_from_the_height_and_the_distance(place, asked, met
 def test_a_height_for_half_of_the_light_that_is_not_told_gives_no_metres(place):
     assert any(r["half_height_deg"] is None for r in place.store.rows("obstacles", {"site_id": "drumlin"}))
     assert ">0.0 (" not in shown(place, "/farm/drumlin/shade").replace("\\u003e", ">")
-
-
-@pytest.mark.parametrize(("numbers", "words"), [("1 2 8 9 10 11 12", "Aug to Feb"), ("2 4 6 7 8 11", "Feb, Apr, Jun to Aug, Nov"),
-                                                ("1 12", "Dec, Jan"), ("1 2 3 4 5 6 7 8 9 10 11 12", "all months"), ("", "")])
-def test_months_in_which_shade_bites_are_said_in_runs(numbers, words):
-    assert months_in_words(numbers) == words
 
 
 def test_efficiency_by_load_is_that_of_the_period(place):
