@@ -22,6 +22,7 @@ from dashboards.store import Store
 from dashboards.visit import Person, Router, Visit
 from tests.dashboards.conftest import NARROW, assert_accessible, assert_fits, settle, visit
 from yieldwatch.pictures.months import Found
+from yieldwatch.report.totals import IN_HAND
 from yieldwatch.report.words import number
 
 YEARS = "from=2024-07&to=2025-06&against_from=2023-07&against_to=2024-06"
@@ -231,6 +232,21 @@ def test_a_string_s_curve_lies_beside_a_sound_peer_s_in_its_light(place):
     light = drawn.about["light_w_m2"] / peer.about["light_w_m2"]
     assert trace["y"] == pytest.approx([light * i for i in peer.columns["i"]], abs=0.001)
     assert len(place.store.items("drumlin", "string_curve")) == 9, "all strings whose points the sample's tracer kept"
+
+
+def test_a_period_in_which_a_cause_is_not_told_is_not_one_in_which_it_took_nothing(place, tmp_path):
+    shutil.copy(place.store.path, tmp_path)
+    asked = {"from": "2025-06", "to": "2025-06"}
+    with closing(sqlite3.connect(tmp_path / place.store.path.name)) as store:
+        own = ", ".join(f"'{cause}'" for cause in IN_HAND)
+        store.execute(f"delete from cause_months where cause in ({own}) and month = '2025-06'")
+        store.execute("update cause_months set farms = 1 where cause = 'curtailment' and month = '2025-06'")
+        store.commit()
+    built = shown(replace(place, folder=tmp_path, store=Store(tmp_path)), "/losses/periods", **asked)
+    assert re.search(r'"In our hands was ",\{"props":\{"children":"not known"', built)
+    farms = place.store.row("month_sums", {"month": "2025-06"})["farms"]
+    assert f"assessed in 1 of {farms} months of farms" in built
+    assert "not known" not in shown(place, "/losses/periods", **asked).partition("In our hands was")[2][:200]
 
 
 @pytest.fixture(scope="module")
