@@ -263,7 +263,7 @@ def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, clocks: list[
     statements, paid = check_statements(site, data, gap)
     bridge, budget = site_bridge(site, data, gap)
     returns, earned = site_returns(site, data, gap, losses, portfolio.discount_rate)
-    said = (*said, *_beyond_weather(data, state), *_sheets_moved(state, rounds), *_light_corrected(state),
+    said = (*said, *_beyond_weather(data, state), *_frozen_zeros(state), *_sheets_moved(state, rounds), *_light_corrected(state),
             *_light_drifts(state.light_drift), *dict.fromkeys((*paid, *budget, *earned)),
             *_left_out(gap, max(first, begin), min(last, finish)), *_too_good(gap.yields))
     pictures = prepare_pictures(Subject(site, data, state, gap, losses, rounds, clamps))
@@ -308,6 +308,16 @@ def _beyond_weather(data: SiteData, state: SiteState) -> list[str]:
                       & (data.meter["start"] < grid[-1]).to_numpy()]
     return [f"the meter's {row.start.tz_convert(tz).date()} to {row.end.tz_convert(tz).date()} reaches beyond the weather and "
             "cannot be held against it. Add weather for all of it." for row in over.itertuples()]
+
+
+def _frozen_zeros(state: SiteState) -> list[str]:
+    """Name the inverters whose log read nothing while the meter counted."""
+    if state.log is None:
+        return []
+    hours = state.log.frozen.sum(axis=1) * state.model.weather.hours
+    return [f"the log of {name} reads nothing for {spent:.0f} h of daylight in which the meter counted its energy: taken as not "
+            "logged, not as an outage. Check the logger." for name, spent in zip(state.model.inverter_ids, hours, strict=True)
+            if spent > 0]
 
 
 def _sheets_moved(state: SiteState, rounds: pd.DataFrame) -> list[str]:

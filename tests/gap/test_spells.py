@@ -40,7 +40,7 @@ def held(model: SiteModel, intervals: int) -> InverterLog:
     ac = model.dc.copy()
     ac[:, 12 : 12 + intervals] = 40.0
     none = np.zeros(ac.shape, dtype=bool)
-    return InverterLog(ac, np.full(ac.shape, np.nan), none, none)
+    return InverterLog(ac, np.full(ac.shape, np.nan), none, none, none)
 
 
 def test_half_an_hour_at_one_level_is_a_cloud(model: SiteModel, data: SiteData) -> None:
@@ -83,7 +83,7 @@ def test_a_dip_to_the_level_weeks_before_does_not_stretch_a_limit_back() -> None
     ac[0, day >= 6] = 40.0
     ac[0, np.flatnonzero(day == 1)[3:6]] = 40.0
     none = np.zeros(ac.shape, dtype=bool)
-    log = InverterLog(ac, np.full(ac.shape, np.nan), none, none)
+    log = InverterLog(ac, np.full(ac.shape, np.nan), none, none, none)
     running = Off(np.ones(ac.shape), np.ones(ac.shape))
 
     setting, _ = find_inverter_limits(base, log, running, could, np.full(n, np.inf), np.full(n, 20.0))

@@ -11,6 +11,7 @@ import pandas as pd
 
 from yieldwatch.expected.power import SiteModel
 from yieldwatch.field.tables import SiteData
+from yieldwatch.gap.frozen_zeros import frozen_zeros
 
 #: Identical readings in a row that mark a stuck value. Common practice, no source.
 _STUCK_RUN = 4
@@ -29,6 +30,8 @@ class InverterLog:
         Mean power at the inverter; NaN where not logged or not believed. `dc` is all NaN without it. [kW]
     stuck : ndarray of bool
         Readings set to NaN because the value did not move while the light did.
+    frozen : ndarray of bool
+        Zeros set to NaN because the meter counted the energy all the same.
     fault : ndarray of bool
         Intervals whose status says fault.
     """
@@ -36,6 +39,7 @@ class InverterLog:
     ac: np.ndarray
     dc: np.ndarray
     stuck: np.ndarray
+    frozen: np.ndarray
     fault: np.ndarray
 
 
@@ -62,7 +66,9 @@ def inverter_log(model: SiteModel, data: SiteData) -> InverterLog | None:
         keep = place >= 0
         fault[said["inverter_id"].map(row).to_numpy(int)[keep], place[keep]] = True
     stuck = _stuck(ac, model)
-    return InverterLog(np.where(stuck, np.nan, ac), np.where(stuck, np.nan, dc), stuck, fault)
+    zeros = frozen_zeros(np.where(stuck, np.nan, ac), model, data.meter)
+    wrong = stuck | zeros
+    return InverterLog(np.where(wrong, np.nan, ac), np.where(wrong, np.nan, dc), stuck, zeros, fault)
 
 
 def _wide(log: pd.DataFrame, column: str, model: SiteModel) -> pd.DataFrame:

@@ -1,0 +1,74 @@
+"""Zeros of a frozen logger against outages: the meter tells them apart."""
+
+from types import SimpleNamespace
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from yieldwatch.gap.frozen_zeros import frozen_zeros
+
+DAYS, STEPS = 30, 40
+
+
+@pytest.fixture
+def model() -> SimpleNamespace:
+    """Two inverters of 100 kW, ten hours of light a day in quarters of an hour."""
+    days = pd.date_range("2023-06-01 07:00", periods=DAYS, freq="D", tz="UTC")
+    times = pd.DatetimeIndex([day + pd.Timedelta(minutes=15 * n) for day in days for n in range(STEPS)])
+    power = np.tile(10.0 + 70.0 * np.sin(np.linspace(0.0, np.pi, STEPS)), DAYS)
+    return SimpleNamespace(
+        times=times, dc=np.stack([power, power]), rating=np.full((2, 1), 100.0), weather=SimpleNamespace(hours=0.25),
+        site=SimpleNamespace(tz=ZoneInfo("UTC")),
+    )
+
+
+def half_hours(model: SimpleNamespace, power: np.ndarray) -> pd.DataFrame:
+    """What a meter behind 2 % of losses counts."""
+    energy = 0.98 * power.sum(axis=0).reshape(-1, 2).sum(axis=1) * 0.25
+    start = model.times[::2]
+    return pd.DataFrame({"start": start, "end": start + pd.Timedelta(minutes=30), "energy_kwh": energy})
+
+
+def test_a_morning_of_zeros_that_the_meter_counted_is_the_loggers(model):
+    log = 0.95 * model.dc
+    meter = half_hours(model, log)
+    morning = slice(5 * STEPS, 5 * STEPS + 20)
+    frozen = log.copy()
+    frozen[0, morning] = 0.0
+
+    wrong = frozen_zeros(frozen, model, meter)
+
+    assert wrong[0, morning].all()
+    assert wrong.sum() == 20
+
+
+def test_an_outage_that_the_meter_felt_stays_one(model):
+    log = 0.95 * model.dc
+    log[0, 5 * STEPS : 5 * STEPS + 20] = 0.0
+
+    assert not frozen_zeros(log, model, half_hours(model, log)).any()
+
+
+def test_a_grid_that_was_gone_is_no_logger_that_froze(model):
+    log = 0.95 * model.dc
+    log[:, 5 * STEPS : 5 * STEPS + 20] = 0.0
+
+    assert not frozen_zeros(log, model, half_hours(model, log)).any()
+
+
+@pytest.mark.parametrize("why", ["no meter", "whole days", "own use that comes and goes"])
+def test_a_meter_that_cannot_tell_says_nothing(model, why):
+    log = 0.95 * model.dc
+    meter = half_hours(model, log)
+    log[0, 5 * STEPS : 5 * STEPS + 20] = 0.0
+    if why == "no meter":
+        meter = None
+    elif why == "whole days":
+        by_day = meter.groupby(meter["start"].dt.floor("D"))["energy_kwh"].sum()
+        meter = pd.DataFrame({"start": by_day.index, "end": by_day.index + pd.Timedelta(days=1), "energy_kwh": by_day.to_numpy()})
+    else:
+        meter = meter.assign(energy_kwh=meter["energy_kwh"] - np.random.default_rng(3).uniform(0.0, 20.0, len(meter)))
+
+    assert not frozen_zeros(log, model, meter).any()
