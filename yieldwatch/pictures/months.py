@@ -14,7 +14,7 @@ import pandas as pd
 
 from yieldwatch.pictures.base import rounded
 
-#: Days that a month must have at a place for their scatter to say something.
+#: Days that a month must have at a place for their scatter to say something. Common practice, no source.
 _FEWEST_DAYS = 3
 #: A median's 90 % half interval, over the median absolute deviation and the root of the days.
 TO_BOUND = 1.645 * 1.2533 * 1.4826
