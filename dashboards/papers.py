@@ -123,7 +123,8 @@ def _photos(place: Place, listed: pd.DataFrame) -> dict[int, tuple[Evidence, ...
     """Photos of the listed jobs by their number in the job book; none where there is no book."""
     refs = {int(ref) for ref in pd.to_numeric(listed.get("job_ref", pd.Series(dtype=float)), errors="coerce").dropna()}
     try:
-        held = {ref: place.jobs.book().evidence(ref) for ref in sorted(refs)}
+        book = place.jobs.book()
     except BookError:
         return {}
+    held = {ref: book.evidence(ref) for ref in sorted(refs & {job.ref for job in book.jobs()})}
     return {ref: tuple(e for e in of if e.kind == PHOTO and not e.withdrawn) for ref, of in held.items()}

@@ -4,6 +4,7 @@ What the portfolio delivered and lost over any run of months, against any other.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 from typing import Any
 
@@ -60,11 +61,18 @@ class _Span:
             sum(r[name] for r in inside) for name in ("expected_kwh", "measured_kwh", "covered_kwh"))
         self.coverage = f"readings cover {per_cent(covered / self.expected, 0)}" if self.expected else ""
         self.causes: dict[str, Row] = {}
+        self._farm_months, self._assessed = sum(r["farms"] for r in inside), Counter[str]()
         for row in visit.store.rows("cause_months", period.bounds()):
+            self._assessed[row["cause"]] += row["farms"]
             so_far = self.causes.setdefault(row["cause"], dict.fromkeys(_SUMMED, 0.0))
             for name in _SUMMED:
                 # A month that a farm has no price for leaves the sum unknown.
                 so_far[name] = None if so_far[name] is None or row[name] is None else so_far[name] + row[name]
+
+    def partly(self, cause: str) -> str:
+        """In how many of all months of farms a cause was assessed; empty where in all or none."""
+        told = self._assessed[cause]
+        return "" if told in (0, self._farm_months) else f"assessed in {told:,} of {self._farm_months:,} months of farms"
 
     def behind(self, table: str, **where: object) -> str:
         return rows_behind(table, **where, **self.period.bounds())
@@ -89,6 +97,8 @@ class _Span:
 
     def in_hand(self) -> Row:
         rows = [self.causes[c] for c in IN_HAND if c in self.causes]
+        if not rows:
+            return dict.fromkeys(_SUMMED)
         return {name: None if any(r[name] is None for r in rows) else sum(r[name] for r in rows) for name in _SUMMED}
 
 
@@ -120,7 +130,11 @@ def _columns(one: _Span, other: _Span | None, currency: str) -> list[Column]:
     def money_of(span: _Span, head: str = "") -> Column:
         return Column("money", f"Money [{currency}]{head}", lambda c: span.cell(c, _SUMMED[3:], number), number=True)
 
-    cause = Column("cause", "Cause", lambda c: dcc.Link(cause_word(c), href=f"/handbook/{c}"))
+    def name(cause: str) -> list:
+        partly = [f"{span.period.words}: {said}" for span in spans if (said := span.partly(cause))]
+        return [dcc.Link(cause_word(cause), href=f"/handbook/{cause}"), *[html.Div(said, className="quiet") for said in partly]]
+
+    cause = Column("cause", "Cause", name)
     if other is None:
         return [cause, energy_of(one), Column("share", "Of expected [%]", lambda c: _share(one, c), number=True), money_of(one)]
     heads = [f", {span.period.words}" for span in (one, other)]
@@ -144,7 +158,7 @@ def _change(one: _Span, other: _Span, cause: str) -> str:
 
 
 def _picture(one: _Span, other: _Span | None) -> list:
-    causes = [c for c in CAUSES if (one.shares(c)[0] or (other.shares(c)[0] if other else None)) is not None]
+    causes = [c for c in CAUSES if any(span.shares(c)[0] is not None for span in (one, other) if span)]
     if not causes:
         return []
     traces = []

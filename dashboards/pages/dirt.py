@@ -30,10 +30,10 @@ def _page(farm: Farm) -> list:
     parts = [
         html.P([*_took(farm), _lead(drawn, farm.period)], className="lead"),
         *told(farm, "soiling"),
-        _picture(farm, drawn, farm.period, "now"),
+        _picture(drawn, farm.period, "now"),
     ]
     if farm.picked.against is not None:
-        parts += [html.H2(f"Against it: {farm.picked.against.words}"), _picture(farm, drawn, farm.picked.against, "against")]
+        parts += [html.H2(f"Against it: {farm.picked.against.words}"), _picture(drawn, farm.picked.against, "against")]
     behind = rows_behind("losses", site_id=farm.id, cause="soiling", **farm.period.bounds())
     parts.append(html.P(dcc.Link("The rows of each month's loss", href=behind)))
     return [*parts, handbook("soiling", "soiling-method", "dirt-ahead", "clean")]
@@ -86,7 +86,7 @@ def _cleanings(drawn: Drawn, period: Period) -> list[tuple[str, str]]:
     return [(d, s) for d, s in zip(drawn.about["cleanings"], drawn.about["cleaned"], strict=True) if first <= d <= last]
 
 
-def _picture(farm: Farm, drawn: Drawn, period: Period, name: str) -> html.Figure | html.P:
+def _picture(drawn: Drawn, period: Period, name: str) -> html.Figure | html.P:
     days, c, about = _days(drawn), drawn.columns, drawn.about
     at = within(days, period)
     if not at:

@@ -44,10 +44,10 @@ def _page(farm: Farm) -> list:
     return [
         html.P(_lead(farm, unit, rows), className="lead"),
         html.H2("By cause"),
-        _by_cause(farm, unit, rows),
+        _by_cause(farm, rows),
         _table(farm, unit, rows),
         html.H2("By month"),
-        *_by_month(farm, rows),
+        *_by_month(farm),
         html.H2("What cannot be told apart"),
         *_apart(farm),
         handbook("split", "intervals", "basis", "loss-energy", "revenue-lost"),
@@ -131,7 +131,7 @@ def _against(farm: Farm) -> list:
     ]
 
 
-def _by_cause(farm: Farm, unit: EnergyUnit, rows: list[dict]) -> html.Figure:
+def _by_cause(farm: Farm, rows: list[dict]) -> html.Figure:
     drawn = [r for r in reversed(rows) if r["energy"].known]
     traces: list[dict] = [_dots(drawn, [r["share"] for r in drawn], farm.period.words, COLOURS["blue"], SYMBOLS[0])]
     other = farm.picked.against
@@ -243,7 +243,7 @@ def _points(change: Amount) -> str:
     return f"{value} ({low} to {high})"
 
 
-def _by_month(farm: Farm, rows: list[dict]) -> list:
+def _by_month(farm: Farm) -> list:
     """One panel a cause, all to one scale, so that sizes compare and no colour needs a key."""
     months = list(farm.picked.record)
     size = {c: sum(abs(r["energy_kwh"] or 0.0) for m in months if (r := farm.losses.row(c, m))) for c in farm.losses.causes}

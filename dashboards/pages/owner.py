@@ -106,19 +106,19 @@ def _came_in(view: _View) -> list:
     bridge = view.rows("bridge", span=view.span)
     partly = [] if sums["farms_planned"] == sums["farms_measured"] else [
         " (held against plan: ", view.linked(count(sums["farms_planned"], "farm"), bridge), ")"]
-    off, money_off = sums["planned_kwh"] - sums["budget_kwh"], (sums["planned_money"] or 0.0) - (sums["budget_money"] or 0.0)
     return [
         *said, " It earned ", stated(words.money(sums, "planned_money", currency, bridge, view.period)), ". The plan",
         *partly, " was ", stated(words.energy(sums, "budget", bridge, view.period)), " and ",
         stated(words.money(sums, "budget_money", currency, bridge, view.period)), ": ",
-        *_off(view, off / sums["budget_kwh"] if sums["budget_kwh"] else None, bridge), " in energy and ",
-        *_off(view, money_off / sums["budget_money"] if sums["budget_money"] else None, bridge), " in money. ",
+        *_off(view, sums["planned_kwh"], sums["budget_kwh"], bridge), " in energy and ",
+        *_off(view, sums["planned_money"], sums["budget_money"], bridge), " in money. ",
     ]
 
 
-def _off(view: _View, share: float | None, behind: str) -> list:
-    if share is None:
+def _off(view: _View, came: float | None, plan: float | None, behind: str) -> list:
+    if came is None or not plan:
         return [NOT_KNOWN]
+    share = came / plan - 1.0
     if abs(share) < 0.0005:
         return ["as planned"]
     return [view.linked(per_cent(abs(share)), behind), f" {'above' if share > 0 else 'below'} it"]

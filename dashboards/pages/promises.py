@@ -4,6 +4,8 @@ Promised against proven: what each done job was to win back, and what was measur
 
 from __future__ import annotations
 
+import math
+
 import pandas as pd
 from dash import dcc, html
 
@@ -70,7 +72,8 @@ def _sums(done: list[Job]) -> str:
     said = f"{count(len(done), 'job is', 'jobs are')} done, {judged} with a measured effect."
     if told:
         promised = sum(p for _, p in told)
-        proven, low, high = (sum(getattr(j, name) or 0.0 for j, _ in told)
+        # A bound that one of them lacks leaves the sum's unknown.
+        proven, low, high = (sum(math.nan if (v := getattr(j, name)) is None else v for j, _ in told)
                              for name in ("verdict_kwh", "verdict_low_kwh", "verdict_high_kwh"))
         said += (f" Of the {count(len(told), 'job')} with a promise for the days measured, {number(promised)} kWh were promised "
                  f"and {number(proven)} kWh proven ({number(low)} to {number(high)}, 90 % intervals added).")

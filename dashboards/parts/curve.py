@@ -37,8 +37,8 @@ def curve_part(visit: Visit, limits: Limits, wait: float) -> Content:
                        dcc.Link("Work it out", href=visit.here(curve=1))])
     curve = at.curve(limits.crew_days, wait)
     if not curve.done:
-        return [html.P(f"Planning at other budgets: {len(curve.points)} of {STEPS + 1} at most are done."),
-                html.Progress(value=str(len(curve.points)), max=str(STEPS + 1), **aria(label="Budgets planned")),
+        return [html.P(f"Planning at other budgets: {len(curve.points)} of {STEPS + 2} at most are done."),
+                html.Progress(value=str(len(curve.points)), max=str(STEPS + 2), **aria(label="Budgets planned")),
                 dcc.Interval(id="curve-look", interval=_LOOK)]
     if not curve.points:
         return html.P(f"What other budgets would return is not known. {curve.cut}", className="sorry")

@@ -4,7 +4,6 @@ What casts a farm's shade: its outline on a picture of the sky, and how much of 
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 import re
 from typing import Any
@@ -17,7 +16,7 @@ from dashboards.parts.farm import Farm, shown
 from dashboards.parts.pick import form
 from dashboards.parts.tables import Column, grid
 from dashboards.visit import Visit
-from yieldwatch.report.words import EnergyUnit, day, number, plain
+from yieldwatch.report.words import EnergyUnit, day, months_in_words, number, plain
 
 #: Distance of an obstacle that nobody has told, and the farthest. [m]
 _AWAY, _FARTHEST = 10.0, 500.0
@@ -66,9 +65,9 @@ def outlines_table(farm: Farm) -> list:
 
     def metres(height: str, below: str = "") -> Any:
         def said(row: dict) -> str:
-            values = [row[f"{height}{end}_deg"] for end in ("", "_low", "_high")]
+            tops = [_rise(row[f"{height}{end}_deg"], away) for end in ("", "_low", "_high")]
             base = _rise(row[below], away) if below else 0.0
-            value, low, high = (None if v is None or base is None else max(0.0, _rise(v, away) - base) for v in values)
+            value, low, high = (None if top is None or base is None else max(0.0, top - base) for top in tops)
             if value is None:
                 return ""
             return (
@@ -101,7 +100,8 @@ def outlines_table(farm: Farm) -> list:
         html.H2("What casts it"),
         html.P(
             "Angles are known from the light alone; metres follow from how far away it stands, which a look on the ground tells. "
-            "To have all of the light back its whole height above the string must go; half of it comes back sooner."
+            "To have all of the light back its whole height above the string must go; half of it comes back sooner; a "
+            "blank stands where most of it went with the sun above the top."
         ),
         form(farm.visit, {"away": field}, "Reckon"),
         grid(
@@ -120,8 +120,9 @@ def _away(visit: Visit) -> float:
     return min(max(float(asked), 1.0), _FARTHEST) if re.fullmatch(r"\d{1,4}(\.\d{1,2})?", asked, re.ASCII) else _AWAY
 
 
-def _rise(height_deg: float | None, away_m: float) -> float:
-    return math.nan if height_deg is None else away_m * math.tan(math.radians(height_deg))
+def _rise(height_deg: float | None, away_m: float) -> float | None:
+    """What rises to this angle, seen from so far away; None where the angle is not known. [m]"""
+    return None if height_deg is None else away_m * math.tan(math.radians(height_deg))
 
 
 def _height(row: dict) -> str:
@@ -129,20 +130,3 @@ def _height(row: dict) -> str:
     if high is None:
         return f"{number(row['height_deg'])} or more (from {number(low)})"
     return f"{number(row['height_deg'])} ({number(low)} to {number(high)})"
-
-
-def months_in_words(text: str | None) -> str:
-    """Month names of "1 2 10 11 12", runs of three or more as "Oct to Feb", round the turn of the year."""
-    known = sorted({int(n) for n in re.findall(r"\d+", str(text or "")) if 1 <= int(n) <= 12})
-    if len(known) == 12:
-        return "all months"
-    runs: list[list[int]] = []
-    for n in known:
-        if runs and runs[-1][-1] == n - 1:
-            runs[-1].append(n)
-        else:
-            runs.append([n])
-    if len(runs) > 1 and runs[0][0] == 1 and runs[-1][-1] == 12:
-        runs[0] = runs.pop() + runs[0]
-    names = [[dt.date(2000, n, 1).strftime("%b") for n in run] for run in runs]
-    return ", ".join(f"{run[0]} to {run[-1]}" if len(run) > 2 else ", ".join(run) for run in names)

@@ -17,12 +17,12 @@ from dash._utils import to_json
 from dashboards.app import content
 from dashboards.pages.shade import _stands_out
 from dashboards.parts.period import Losses, Period, chosen
-from dashboards.parts.skyline import months_in_words
 from dashboards.registry import PAGES
 from dashboards.store import Store
 from dashboards.visit import Person, Router, Visit
 from tests.dashboards.conftest import NARROW, assert_accessible, assert_fits, settle, visit
 from yieldwatch.pictures.months import Found
+from yieldwatch.report.totals import IN_HAND
 from yieldwatch.report.words import number
 
 YEARS = "from=2024-07&to=2025-06&against_from=2023-07&against_to=2024-06"
@@ -209,10 +209,9 @@ def test_metres_to_cut_follow_from_the_height_and_the_distance(place, asked, met
     assert half < top
 
 
-@pytest.mark.parametrize(("numbers", "words"), [("1 2 8 9 10 11 12", "Aug to Feb"), ("2 4 6 7 8 11", "Feb, Apr, Jun to Aug, Nov"),
-                                                ("1 12", "Dec, Jan"), ("1 2 3 4 5 6 7 8 9 10 11 12", "all months"), ("", "")])
-def test_months_in_which_shade_bites_are_said_in_runs(numbers, words):
-    assert months_in_words(numbers) == words
+def test_a_height_for_half_of_the_light_that_is_not_told_gives_no_metres(place):
+    assert any(r["half_height_deg"] is None for r in place.store.rows("obstacles", {"site_id": "drumlin"}))
+    assert ">0.0 (" not in shown(place, "/farm/drumlin/shade").replace("\\u003e", ">")
 
 
 def test_efficiency_by_load_is_that_of_the_period(place):
@@ -233,6 +232,21 @@ def test_a_string_s_curve_lies_beside_a_sound_peer_s_in_its_light(place):
     light = drawn.about["light_w_m2"] / peer.about["light_w_m2"]
     assert trace["y"] == pytest.approx([light * i for i in peer.columns["i"]], abs=0.001)
     assert len(place.store.items("drumlin", "string_curve")) == 9, "all strings whose points the sample's tracer kept"
+
+
+def test_a_period_in_which_a_cause_is_not_told_is_not_one_in_which_it_took_nothing(place, tmp_path):
+    shutil.copy(place.store.path, tmp_path)
+    asked = {"from": "2025-06", "to": "2025-06"}
+    with closing(sqlite3.connect(tmp_path / place.store.path.name)) as store:
+        own = ", ".join(f"'{cause}'" for cause in IN_HAND)
+        store.execute(f"delete from cause_months where cause in ({own}) and month = '2025-06'")
+        store.execute("update cause_months set farms = 1 where cause = 'curtailment' and month = '2025-06'")
+        store.commit()
+    built = shown(replace(place, folder=tmp_path, store=Store(tmp_path)), "/losses/periods", **asked)
+    assert re.search(r'"In our hands was ",\{"props":\{"children":"not known"', built)
+    farms = place.store.row("month_sums", {"month": "2025-06"})["farms"]
+    assert f"assessed in 1 of {farms} months of farms" in built
+    assert "not known" not in shown(place, "/losses/periods", **asked).partition("In our hands was")[2][:200]
 
 
 @pytest.fixture(scope="module")

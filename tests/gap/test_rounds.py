@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -163,7 +165,8 @@ def test_strings_washed_for_the_round_make_no_other_look_weak():
 
 
 @pytest.mark.parametrize(("note", "counts"), [
-    ("Washed before the test", True), ("cleaned 10:15", True), ("not washed", False), ("unwashed", False), (None, False),
+    ("Washed before the test", True), ("cleaned 10:15", True), ("not washed", False), ("not yet washed", False),
+    ("never cleaned", False), ("unwashed", False), (None, False),
 ])
 def test_a_note_on_the_trace_says_that_the_string_was_washed(note, counts):
     site = site_of(6)
@@ -186,3 +189,12 @@ def test_a_day_on_which_most_strings_give_half_is_no_day_for_testing():
     assert out["reason"].str.contains("snow").all()
     few = {s.string_id: scaled(i_sc=0.0, i_mp=0.0, v_mp=0.0) for s in site.strings[:3]}
     assert (assess_rounds(site, data_of(one_round(site, "2024-01-15", odd=few)))["grade"] == "good").all()
+
+
+def test_a_day_under_snow_is_one_day_of_the_site_whatever_the_clock_of_greenwich():
+    site = replace(site_of(6), timezone="Australia/Sydney")
+    iv = one_round(site, "2024-06-01", noise=0.0, odd={s.string_id: scaled(i_sc=0.3, i_mp=0.3) for s in site.strings})
+    # From 9:52 to 10:07 in Sydney: over midnight in UTC, with three traces on either side.
+    out = assess_rounds(site, data_of(iv.assign(time=iv["time"] - pd.Timedelta(hours=11, minutes=8))))
+    assert (out["grade"] == "unfit").all()
+    assert out["reason"].str.contains("most strings of this day").all()

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from yieldwatch.proof.done import DoneJob
-from yieldwatch.proof.prove import Proof
+from yieldwatch.proof.result import Proof
 from yieldwatch.proof.verdict import days_more, judge, proof_table
 
 JOB = DoneJob("moor", "job 3", 3, "repair_string", "string_fault", ("I1.1",), dt.date(2025, 4, 1), cost=100.0)

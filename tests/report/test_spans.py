@@ -27,6 +27,7 @@ def test_months_are_added_over_the_farms_that_measured_them(tables):
 def test_a_causes_month_has_its_bounds_added_over_farms_and_what_is_not_assessed_is_left_out(tables):
     rows = tables["cause_months"].set_index(["cause", "month"])
     june = rows.loc[("soiling", "2025-06")]
+    assert june["farms"] == 2
     # 2.1 % of 41,000 kWh, and 0.658 % of it to either side, twice; 0.082 a kWh.
     assert june["energy_kwh"] == pytest.approx(2 * 861.0)
     assert june["energy_low_kwh"] == pytest.approx(2 * (861.0 - 269.78))

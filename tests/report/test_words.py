@@ -75,3 +75,9 @@ def test_control_and_direction_characters_cannot_disguise_text():
 def test_figures_are_tied_to_their_units_on_the_page():
     tied = words.tied("1 Jul 2025 to 31 Jul 2025: 3.4 MWh (7.1 to 11.7), GBP 784, 8 %")
     assert tied.replace("\u00a0", "_") == ("1_Jul_2025 to 31_Jul_2025: 3.4_MWh (7.1_to_11.7), GBP_784, 8_%")
+
+
+@pytest.mark.parametrize(("numbers", "said"), [("1 2 8 9 10 11 12", "Aug to Feb"), ("2 4 6 7 8 11", "Feb, Apr, Jun to Aug, Nov"),
+                                               ("1 12", "Dec, Jan"), ("1 2 3 4 5 6 7 8 9 10 11 12", "all months"), ("", "")])
+def test_months_in_which_shade_bites_are_said_in_runs(numbers, said):
+    assert words.months_in_words(numbers) == said

@@ -20,7 +20,7 @@ from yieldwatch.action.problem import Limits
 from yieldwatch.action.ranking import CREW_DAY_HOURS
 from yieldwatch.action.schedule import Planner
 
-#: Even shares of what the plan of the largest budget costs; there are that many points and two at most.
+#: Even shares of what the plan of the largest budget costs; there are two points more at most.
 STEPS = 16
 #: By how much a budget is under the cost of a plan that it shall not pay for. [money]
 _UNDER = 0.01

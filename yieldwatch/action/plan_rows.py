@@ -92,6 +92,7 @@ class PlanBasis:
                 arrays, returns = {name: held[name] for name in _ARRAYS}, held["returns"].astype(float)
         except (KeyError, OSError, ValueError, zipfile.BadZipFile) as err:
             raise ValueError(f"no basis of a plan ({err})") from err
+        # A basis of an earlier version holds more of each.
         offers = [Offer(job, tuple(weeks), value) for job, weeks, value, *_ in facts["offers"]]
         ends = np.cumsum([len(o.weeks) for o in offers])
         return cls(dt.date.fromisoformat(facts["as_of"]), facts["currency"], pd.DataFrame(facts["jobs"]),

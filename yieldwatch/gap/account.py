@@ -69,7 +69,7 @@ def site_gap(state: SiteState, data: SiteData, findings: pd.DataFrame, start: pd
     per_interval = split.expected.sum(axis=0)
     unlit = light_doubt(state.model, per_interval, month, len(months), len(spread), np.random.default_rng(4))
     draws["unexplained"] = rest[None, :] - spread - common * u_measured[None, :] + unlit
-    losses = _losses(state, months, told, rest, draws, basis, expected, measured)
+    losses = _losses(state, months, told, rest, draws, basis, measured)
     downtime = downtime_table(state, split, kept)
     last = slice(max(len(months) - MOST_MONTHS, 0), None)
     inside = month >= (last.start or 0)
@@ -87,7 +87,7 @@ def site_gap(state: SiteState, data: SiteData, findings: pd.DataFrame, start: pd
         {c: d[:, last] for c, d in moved.items()},
     )
     return SiteGap(
-        intervals=_intervals(state, split, measured, month, rest, expected, told),
+        intervals=_intervals(state, split, measured, month, rest, told),
         yields=_yields(state, split, measured, months, month, expected, energy),
         losses=losses,
         draws=draws,
@@ -162,7 +162,6 @@ def _losses(
     rest: np.ndarray,
     draws: dict[str, np.ndarray],
     basis: dict[str, Basis],
-    expected: np.ndarray,
     measured: Measured,
 ) -> pd.DataFrame:
     rows = []
@@ -193,7 +192,6 @@ def _intervals(
     measured: Measured,
     month: np.ndarray,
     rest: np.ndarray,
-    expected: np.ndarray,
     told: dict[str, np.ndarray],
 ) -> pd.DataFrame:
     """Every interval of the reported months; in a measured month the causes add up to expected less measured."""

@@ -123,7 +123,7 @@ def infer_state(
         state = SiteState(model, blocks, None, off, limits, posterior, faults, none, wash, [], nothing, np.zeros_like(nothing))
         state = replace(state, light_drift=evidence.drift, yearly=yearly, clocks=evidence.clocks)
         return _with_light_corrected(state, snow, data.meter)
-    potential = inverter_ac(model) * _monthly_level(model, blocks, log, off)
+    potential = inverter_ac(model) * _monthly_level(model, log, off)
     snow = snow_left(model, log, potential)
     site_cap = find_curtailment(model, log, data, potential)
     limits = Limits(site_cap, *find_inverter_limits(model, log, off, potential, site_cap, temp_air))
@@ -196,7 +196,7 @@ def _not_explained(state: SiteState, meter: pd.DataFrame | None) -> float:
     return float(np.log(measured / modelled)) if measured > 0 and modelled > 0 else float("nan")
 
 
-def _monthly_level(model: SiteModel, blocks: Blocks, log: InverterLog, off: Off) -> np.ndarray:
+def _monthly_level(model: SiteModel, log: InverterLog, off: Off) -> np.ndarray:
     """Each inverter's usual measured over modelled power, month by month, for a first idea of what it could give."""
     could = np.minimum(inverter_ac(model), model.rating)
     clear = np.isfinite(log.ac) & off.running & ~snow_days(model) & (could > 0.15 * model.rating) & (could < 0.95 * model.rating)

@@ -21,11 +21,11 @@ class Basis:
     """
     How a cause was told.
 
-    `missed` and `blurred` are set on the errors of 36 drawn farms (`tests/farm/population.py`, seeds 100 to 135, the last 12
-    months); they are no physics. On 36 others (600 to 635) the monthly intervals of causes that took more than 0.3 % held the
-    truth in 81 % of the rows with a log and 87 % without, not 90; the blur of string faults was then widened on these, to 85 %
-    with a log. What snow and shade may hide was then bound to where it can hide; on 24 others (700 to 723) 87 % of the rows with
-    a log and 95 % without held the truth. Shade is missed most. To be drawn anew whenever the inference gets better.
+    `missed` and `blurred` are set on the errors of 36 drawn farms over their last 12 months; they are no physics. On 36 others
+    the monthly intervals of causes that took more than 0.3 % held the truth in 81 % of the rows with a log and 87 % without, not
+    90; the blur of string faults was then widened on these, to 85 % with a log. What snow and shade may hide was then bound to
+    where it can hide; on 24 others 87 % of the rows with a log and 95 % without held the truth. Shade is missed most. To be
+    drawn anew whenever the inference gets better.
 
     Attributes
     ----------

@@ -14,7 +14,7 @@ from yieldwatch.expected.sun import sun_position
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.likelihood import Spread, log_likelihood, log_likelihood_shaded, spread_of
 from yieldwatch.gap.references import against_few, light_of_the_round_out, rounds_in_shade
-from yieldwatch.gap.signatures import LOGGED_LIGHT, QUANTITIES, Histories, histories, lasting_dirt, severities
+from yieldwatch.gap.signatures import LOGGED_LIGHT, LOGGED_TEMP, QUANTITIES, Histories, histories, lasting_dirt, severities
 from yieldwatch.gap.string_logs import LOOKS, StringLog
 from yieldwatch.gap.trace_arrays import (
     ALONE_DOUBT,
@@ -272,7 +272,7 @@ def _among(
     )
     both, empty, when, lit, sun, unsure = (np.concatenate(pair, axis=1)[:, order] for pair in pairs)
     rows = [{place[r]: row for r, row in traces.items()} for traces in read.rows]
-    at = [*conditions, *[(LOGGED_LIGHT[0], 45.0)] * many]
+    at = [*conditions, *[(LOGGED_LIGHT[0], LOGGED_TEMP[0])] * many]
     return Readings(both, empty, when, lit, sun, unsure, rows), [at[k] for k in order]
 
 

@@ -17,7 +17,7 @@ from yieldwatch.gap.mechanisms.base import Column
 
 #: Standard uncertainty of clocks that look right: nine in ten stand within what is looked for. [min]
 _UNSEEN_SD_MIN = LEAST_MIN / 1.645
-#: Most that output changes in a minute, as a share of it: at dawn a logarithm runs away.
+#: Most that output changes in a minute, as a share of it: at dawn a logarithm runs away. Common practice, no source.
 _STEEPEST = 0.03
 #: Sources whose clocks part what was measured from what was expected.
 _APART = ("power", "weather")

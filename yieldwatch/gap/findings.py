@@ -100,7 +100,7 @@ def string_findings(site: Site, rounds: pd.DataFrame, data: SiteData) -> pd.Data
     for strings in groups.values():
         prepared.extend(batches_of(site, strings, sound, features, data, log))
     if prepared:
-        results = _classify(site, prepared)
+        results = _classify(prepared)
     if log is not None:
         for string, result in results.items():
             result |= _dated_by_log(log, string, result)
@@ -121,7 +121,7 @@ def string_findings(site: Site, rounds: pd.DataFrame, data: SiteData) -> pd.Data
     return pd.DataFrame(rows).reindex(columns=list(COLUMNS))
 
 
-def _classify(site: Site, batches: list[Batch]) -> dict[str, dict[str, object]]:
+def _classify(batches: list[Batch]) -> dict[str, dict[str, object]]:
     """Posterior of every string, with the chance of shade and dirt learned from the site and the row."""
     swaps: dict[str, tuple[int, str]] = {}
     for n, batch in enumerate(batches):
@@ -264,7 +264,8 @@ def _why(batch: Batch, k: int, seen: np.ndarray, finding: str) -> str:
         if np.isfinite(read.y[k, r, QUANTITIES.index(q)])
     ]
     than = "its peers" if batch.compared_with == "peers" or r not in read.rows[k] else _THAN[batch.compared_with]
-    together = [f"{n} {what}" for n, what in ((len(read.rows[k]), "rounds"), (looks, "spans of its logged current")) if n]
+    of = ((len(read.rows[k]), "round", ""), (looks, "span", " of its logged current"))
+    together = [f"{n} {one}{'' if n == 1 else 's'}{more}" for n, one, more in of if n]
     extra = f"; {' and '.join(together)} looked at together" if len(seen) > 1 else ""
     lead = "Within the spread" if finding == "ok" else "Away from the spread"
     return f"{lead} on {date} against {than}: {', '.join(said)}{extra}."

@@ -9,14 +9,15 @@ import pandas as pd
 
 from yieldwatch.expected.power import SiteModel
 
-#: Longest meter period that says which of an hour's inverters ran. [h]
+#: Longest meter period that says which of an hour's inverters ran. [h] Common practice, no source.
 _SHORT = 1.0
-#: Share of the rating that a working inverter would exceed, and below which a reading is nothing.
+#: Share of the rating that a working inverter would exceed, and below which a reading is nothing. Common practice, no source.
 _BRIGHT, _NOTHING = 0.03, 0.003
 #: Fewest periods, and most that half of them may be off their middle ratio, for the meter to count what the log does and no own
 #: use beside it. Common practice, no source.
 _FEWEST, _STEADY = 200, 0.03
-#: Share of what the silent inverters could have given that the meter must have counted: half of it is neither.
+#: Share of what the silent inverters could have given that the meter must have counted: half of it is neither. Common
+#: practice, no source.
 _COUNTED = 0.5
 
 

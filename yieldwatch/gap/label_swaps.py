@@ -13,9 +13,10 @@ from yieldwatch.gap.batches import Batch
 
 #: Chance that two strings traced one after the other are written under each other's name. Common practice, no source.
 _CHANCE = 0.002
-#: Difference of two traces, in standard deviations of sound strings, from which an exchange could matter.
+#: Difference of two traces, in standard deviations of sound strings, from which an exchange could matter. Common practice, no
+#: source.
 _UNLIKE = 4.0
-#: ln of the odds by which one round must be the wrong one.
+#: ln of the odds by which one round must be the wrong one. Common practice, no source.
 _CLEARER = 2.0
 
 

@@ -19,12 +19,14 @@ from yieldwatch.gap.light_view import LIGHT, Lean, SkyShade, clear_view, leans, 
 from yieldwatch.portfolio.model import Site
 
 #: Share of a day's intervals that must be there, and how far two days' sums may part and still be of one sky, as a logarithm.
+#: Common practice, no source.
 _WHOLE, _SAME_SKY = 0.9, 0.4
 #: Rain of a day that leaves 1/e of the dirt on a small glass dome, and the days after which more dirt makes no difference.
 #: Common practice, no source.
 _RAIN_MM, _MOST_DAYS = 4.0, 120.0
 #: Days of both that a rate takes; standard uncertainties beyond which it counts, and the least that matters. [1/day] A sensor
-#: gathers about four tenths of a module's dirt (36 to 48 %, second-hand), and modules of a clean farm 0.0005 a day.
+#: gathers about four tenths of a module's dirt (36 to 48 %, second-hand), and modules of a clean farm 0.0005 a day. Common
+#: practice, no source.
 _LEAST_DAYS, _BEYOND, _LEAST_RATE = 120, 4.0, 0.0002
 #: What a lean, and values put at the cloudless sky, leave in doubt of the level. [fraction] Common practice, no source.
 _LEAN_DOUBT, _CEILING_DOUBT = 0.007, 0.02

@@ -11,12 +11,13 @@ from yieldwatch.expected.clear_sky import clear_site
 from yieldwatch.expected.sun import sun_position
 from yieldwatch.portfolio.model import Site
 
-#: Sun height above which light cannot stand still, and how long it must have. [°, h] The sun alone moves it by more.
+#: Sun height above which light cannot stand still, and how long it must have. [°, h] The sun alone moves it by more. Common
+#: practice, no source.
 _UP_DEG, _STILL_HOURS, _FEWEST = 8.0, 1.5, 3
 #: Width of the ceiling as a share of it, how many times as many readings as in a band below, and the least readings and days.
 _CEILING_BAND, _PILE, _CEILING_READINGS, _CEILING_DAYS = 0.002, 8.0, 20, 5
 _BANDS_BELOW = 5
-#: Light over the cloudless sky's at which an interval beside the ceiling counts as clear.
+#: Light over the cloudless sky's at which an interval beside the ceiling counts as clear. Common practice, no source.
 _CLEAR = 0.85
 
 

@@ -26,9 +26,10 @@ _POWER = "power "
 _MOST_INVERTERS = 12
 #: Step of the cloudless sky, which is smooth, and the longest of what is held against it.
 _CLEAR_STEP, _COARSEST = pd.Timedelta(minutes=15), pd.Timedelta(hours=1)
-#: Sun height above which hedges and rows do not matter to noon, and above which shade is looked for. [°]
+#: Sun height above which hedges and rows do not matter to noon, and above which shade is looked for. [°] Common practice, no
+#: source.
 _OPEN_DEG, _LOW_DEG = 20.0, 5.0
-#: Fewest intervals of a day, on either side of noon, and clear days, that have a noon.
+#: Fewest intervals of a day, on either side of noon, and clear days, that have a noon. Common practice, no source.
 _FEWEST_SIDE, _FEWEST_DAYS = 3, 8
 #: Minutes by which a sensor's noon must be off beyond its doubt, and those within which the others must be right: one degree is
 #: four minutes, and field sensors are levelled to one. Common practice, no source.
@@ -37,10 +38,11 @@ _NOON_DOUBT_MIN = 1.0
 #: Minutes of noon for each degree of hour angle that a lean is worth: a clear sky's light goes with about the 1.2th power of the
 #: sun's height, and 0.85 of it is beam. Worked out with the clear sky used here.
 _MIN_PER_DEG = 4.0 * 0.85 / 1.2
-#: Share of the highest cloudless value below which a ratio to it says little, and of the rating above which power may be capped.
+#: Share of the highest cloudless value below which a ratio to it says little, and of the rating above which power may be
+#: capped. Common practice, no source.
 _FAINT, _FREE = 0.05, 0.9
 #: Size of a cell of the sky [°], readings that make one, cells that make a thing, and what the sensor lacks there at the least
-#: (without the beam a clear sky gives 0.15 to 0.5) and the witness at the most, as logarithms.
+#: (without the beam a clear sky gives 0.15 to 0.5) and the witness at the most, as logarithms. Common practice, no source.
 _CELL, _CELL_READINGS, _CELLS, _LACKS, _WITNESS = (10.0, 4.0), 3, 2, 0.4, 0.08
 
 

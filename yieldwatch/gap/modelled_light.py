@@ -16,7 +16,7 @@ _DAY_SD = 0.45
 _NEAR_SD, _FAR_SD = 0.1, 0.3
 #: A day further than this from every measured one is filled from the whole record, as in `expected.weather`. [days]
 _NEAR_DAYS = 15
-#: Share of a month's expected energy in modelled light from which the month is named.
+#: Share of a month's expected energy in modelled light from which the month is named. Common practice, no source.
 _MUCH = 0.25
 
 

@@ -17,7 +17,7 @@ _OTHER_TYPES = np.array([0.008, 0.010, 0.012, 0.030, 0.01, 0.05, 0.0, 0.0])
 #: Fall of a round's usual shape below the best round's beyond which most of its strings stood in shade. Common practice, no
 #: source.
 _OFF_SHAPE = 0.05
-#: Fewest strings of other types.
+#: Fewest strings of other types. Common practice, no source.
 _FEWEST_OTHERS = 3
 
 

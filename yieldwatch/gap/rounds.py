@@ -7,6 +7,7 @@ comparison does not. The first is for the level, the second for the odd string.
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Sequence
 
 import numpy as np
@@ -26,6 +27,7 @@ FEWEST_PEERS = 4
 _GOOD_LIGHT, _LEAST_LIGHT, _MOST_LIGHT = 700.0, 400.0, 1600.0
 _GOOD_DRIFT, _MOST_DRIFT = 0.01, 0.05
 _TEMP_RANGE = (-25.0, 95.0)
+#: Share of the plate's current at this light below which a string is dark: no dirt takes as much. Common practice, no source.
 _DARK = 0.5
 #: Quartiles of a shape ratio's logarithm that are farther apart than this are not noise alone; its noise between strings, and the
 #: quartile of a normal distribution in standard deviations.
@@ -36,7 +38,7 @@ SHAPE_RATIOS = ("fill_factor", "i_ratio", "v_ratio")
 #: Days before a trace within which a wash still leaves the string clean. Common practice, no source.
 _WASHED_DAYS = 3
 #: A trace's note that says that the string was washed for it.
-_SAYS_WASHED = r"(?<!not )(?<!be )\b(?:washed|cleaned)\b"
+_SAYS_WASHED = r"(?<!not )(?<!yet )(?<!never )(?<!be )\b(?:washed|cleaned)\b"
 COLUMNS = (
     "time",
     "round_id",
@@ -119,7 +121,7 @@ def assess_rounds(site: Site, data: SiteData) -> pd.DataFrame:
     modules = np.array([s.modules_in_series for s in owner], float)
     kinds = {s.module_type.module_type: s.module_type for s in site.strings}
     _set_conditions(table)
-    table = pd.concat([table, _grade(table, kinds, modules)], axis=1)
+    table = pd.concat([table, _grade(table, kinds, modules, site.tz)], axis=1)
     table = pd.concat([table, _at_stc(table, kinds, modules)], axis=1)
     table["washed"] = _washed(table, data.events)
     table = pd.concat([table, _peer_ratios(table)], axis=1)
@@ -143,7 +145,7 @@ def _set_conditions(table: pd.DataFrame) -> None:
     table["temp_cell"] = cell_from_back(temp.to_numpy(float), table["poa_global"].to_numpy(float))
 
 
-def _grade(table: pd.DataFrame, kinds: dict[str, ModuleType], modules: np.ndarray) -> pd.DataFrame:
+def _grade(table: pd.DataFrame, kinds: dict[str, ModuleType], modules: np.ndarray, tz: dt.tzinfo) -> pd.DataFrame:
     """
     Grade by conditions and by whether the numbers fit each other; oddities that may be faults only flag.
     """
@@ -178,7 +180,7 @@ def _grade(table: pd.DataFrame, kinds: dict[str, ModuleType], modules: np.ndarra
         (v_oc > 1.4 * plate_v, "v_oc " + _text(v_oc, 0) + " V is above 1.4 × the plate's"),
         (repeated, "same numbers as another trace of the round"),
         (
-            _dark_days(table, i_sc / plate_i),
+            _dark_days(table, i_sc / plate_i, tz),
             "most strings of this day gave under half of the current of this light: snow, or light read elsewhere",
         ),
     ]
@@ -203,11 +205,12 @@ def _grade(table: pd.DataFrame, kinds: dict[str, ModuleType], modules: np.ndarra
                          "flags": _joined(flags)[1], "no_current": (i_sc < 0.05 * plate_i) & ~is_unfit})
 
 
-def _dark_days(table: pd.DataFrame, share: pd.Series) -> pd.Series:
-    """Traces of days on which more than half of the strings, four or more, gave under `_DARK` of the current of their light."""
-    dark = share[table["poa_global"] >= _LEAST_LIGHT].lt(_DARK).groupby(table["time"].dt.floor("D"))
+def _dark_days(table: pd.DataFrame, share: pd.Series, tz: dt.tzinfo) -> pd.Series:
+    """Traces of local days on which more than half of four or more gave under `_DARK` of the current of their light."""
+    day = table["time"].dt.tz_convert(tz).dt.date
+    dark = share[table["poa_global"] >= _LEAST_LIGHT].lt(_DARK).groupby(day)
     bad = dark.mean().gt(0.5) & dark.size().ge(4)
-    return table["time"].dt.floor("D").map(bad).fillna(False).astype(bool)
+    return day.map(bad).fillna(False).astype(bool)
 
 
 def _text(values: pd.Series, digits: int) -> pd.Series:

@@ -12,14 +12,17 @@ import pandas as pd
 
 from yieldwatch.gap.blocks import Blocks
 
-#: Fewest readings with steady light of the weather around them, and the time that they must span. [min]
+#: Fewest readings with steady light of the weather around them, and the time that they must span. [min] Common practice, no
+#: source.
 _FEWEST, _SPAN_MIN = 10, 40.0
 #: One reading against the weather's interval beyond what all readings of a sheet share; most that one reading may weigh; what all
 #: may share. [fraction, standard uncertainties] Common practice, no source.
 _SIGMA, _MOST, _SHARED = 0.02, 3.0, 0.06
-#: In the units of chi-square: what a shift must explain, and what the best may leave for each reading.
+#: In the units of chi-square: what a shift must explain, and what the best may leave for each reading. Common practice, no
+#: source.
 _CLEARLY, _GOOD = 25.0, 1.5
-#: Light from which readings are compared, and steadiness of the weather's three intervals around. [W/m²]
+#: Light from which readings are compared, and steadiness of the weather's three intervals around. [W/m²] Common practice, no
+#: source.
 _LEAST_LIGHT, _STEADY = 200.0, 1.35
 #: Intervals of weather that are fine enough.
 _FINEST = pd.Timedelta(minutes=30)

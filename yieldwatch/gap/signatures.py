@@ -20,7 +20,7 @@ from yieldwatch.gap.curves import Part, circuit_key_points
 #: log, the current in bright light and in dim.
 QUANTITIES = ("v_oc", "i_ratio", "v_ratio", "i_sc", "slope_sc", "slope_oc", "bright", "dim")
 #: Light of the log's two quantities where none is logged, and their cell temperatures. [W/m², °C]
-LOGGED_LIGHT, _LOGGED_TEMP = (750.0, 200.0), (45.0, 20.0)
+LOGGED_LIGHT, LOGGED_TEMP = (750.0, 200.0), (45.0, 20.0)
 #: Strings that share an input work at one voltage, and one with volts missing gives up somewhat more current than its share:
 #: doubt of a logged current, as a share of the loss. Common practice, no source.
 _SHARED_INPUT = 0.25
@@ -111,7 +111,7 @@ def severities(
             Part(sound_groups[real]), Part(odd_groups[real], light[real], shunt[real])), series[real])
 
     logged = []
-    for at in zip(logged_light, _LOGGED_TEMP, strict=True):
+    for at in zip(logged_light, LOGGED_TEMP, strict=True):
         sound, found = points(*at)
         logged.append(np.log(found["i_mp" if alone else "p_mp"] / sound["i_mp" if alone else "p_mp"]))
     for r, at in enumerate(conditions):

@@ -242,7 +242,7 @@ def find_inverter_limits(
             setting[k, _in_force(log.ac[k], could[k], level, kept, model.times)] = level
             below &= ~kept
         hot = below & (could[k] > 0.6 * model.rating[k, 0])
-        if hot.sum() >= 16 and _heat_shows(alone[k], could[k], temp_air, hot, usable[k] & ~below, model.rating[k, 0]):
+        if hot.sum() >= 16 and _heat_shows(could[k], temp_air, hot, usable[k] & ~below, model.rating[k, 0]):
             heat[k, hot] = alone[k, hot]
     return setting, heat
 
@@ -282,9 +282,7 @@ def _in_force(ac: np.ndarray, could: np.ndarray, level: float, kept: np.ndarray,
     return on
 
 
-def _heat_shows(
-    alone: np.ndarray, could: np.ndarray, temp_air: np.ndarray, hot: np.ndarray, fine: np.ndarray, rating: float
-) -> bool:
+def _heat_shows(could: np.ndarray, temp_air: np.ndarray, hot: np.ndarray, fine: np.ndarray, rating: float) -> bool:
     """Do held intervals come with hotter air than unheld ones at the same high power?"""
     peers = fine & (could > 0.6 * rating)
     if peers.sum() < 16:

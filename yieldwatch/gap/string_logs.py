@@ -22,20 +22,21 @@ from yieldwatch.portfolio.model import Site
 LOOKS = 4
 _LOOK_DAYS = 15
 #: Light on the strings, by their own currents over the plate's: of bright hours, of the brightest hour of an overcast day, and
-#: the least that is compared.
+#: the least that is compared. Common practice, no source.
 _BRIGHT, _OVERCAST, _LEAST = 0.45, 0.40, 0.08
-#: Fewest like strings that make a reference, and fewest intervals of a day.
+#: Fewest like strings that make a reference, and fewest intervals of a day. Common practice, no source.
 _FEWEST, _FEWEST_INTERVALS = 3, 3
 #: Like strings from which one more or less does not move their median.
 _MANY = 9
-#: Strings of one inverter from which what they do alike is told from what one of them does.
+#: Strings of one inverter from which what they do alike is told from what one of them does. Common practice, no source.
 _STRINGS_OF_ONE = 4
-#: Of a day's hours, those in which a string stands best are its own.
+#: Of a day's hours, those in which a string stands best are its own. Common practice, no source.
 _BEST_HOURS = 0.8
-#: Share of its like below which a string's current is none, and that of the best string of an inverter below which the inverter
-#: was off or held down.
+#: Share of its like below which a string's current is none, and that of the best string of an inverter below which the
+#: inverter was off or held down. Common practice, no source.
 _NONE, _HELD = 0.03, 0.85
-#: Change of a string's bright hours from look to look beyond which it is not the same string on the days between. [ln]
+#: Change of a string's bright hours from look to look beyond which it is not the same string on the days between. [ln] Common
+#: practice, no source.
 _CHANGED = 0.02
 
 

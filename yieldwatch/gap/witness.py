@@ -24,9 +24,9 @@ from yieldwatch.gap.mechanisms.soiling import CLEANED
 WITNESS = ("witness",)
 #: One string's power against another's of one visit: by the makers, and by the reading. Common practice, no source.
 _MAKERS, _READING = 0.008, 0.010
-#: A trace whose current is farther off its peers was taken in other light. [ln]
+#: A trace whose current is farther off its peers was taken in other light. [ln] Common practice, no source.
 _SAME_LIGHT = 0.08
-#: Fewest strings that were never washed alone.
+#: Fewest strings that were never washed alone. Common practice, no source.
 _FEWEST_OTHERS = 3
 
 

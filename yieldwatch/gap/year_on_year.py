@@ -22,7 +22,7 @@ FULL_YEARS = 3.0
 _NEAR_DAYS = 3
 #: Length of the stretches of the year that share an error, and how often they are drawn. [d]
 _STRETCH_DAYS, _DRAWS = 30, 400
-#: Fewest pairs that make a rate.
+#: Fewest pairs that make a rate. Common practice, no source.
 _FEWEST = 20
 #: What a straight line through days or months may be off by, beside year on year. [1/year] A third of a part of a season.
 #: Common practice, no source.

@@ -12,7 +12,7 @@ import pandas as pd
 from yieldwatch.expected.inverter import InverterCurve
 from yieldwatch.gap.attribute import SiteState
 from yieldwatch.pictures.base import Picture, Subject, rounded
-from yieldwatch.pictures.months import by_month
+from yieldwatch.pictures.months import TO_BOUND, by_month
 
 #: Edges of the load's bins, as shares of the rated AC power.
 _EDGES = np.array([0.02, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.75, 0.9, 1.15])
@@ -89,8 +89,7 @@ def _by_month(name: str, ac: np.ndarray, dc: np.ndarray, times: pd.DatetimeIndex
     middle, count = off.median(), off.size()
     # Readings of a day share their error, so that days are what is counted.
     days = pd.Series(times.strftime("%Y-%m-%d")[loaded]).groupby(np.asarray(months)).nunique()
-    scatter = 1.4826 * off.apply(lambda v: (v - v.median()).abs().median())
-    half = 1.645 * 1.2533 * scatter / np.sqrt(days)
+    half = TO_BOUND * off.apply(lambda v: (v - v.median()).abs().median()) / np.sqrt(days)
     every = [str(p) for p in pd.period_range(middle.index[0], middle.index[-1], freq="M")]
     return Picture(
         "efficiency_months",

@@ -14,10 +14,10 @@ import pandas as pd
 
 from yieldwatch.pictures.base import rounded
 
-#: Days that a month must have at a place for their scatter to say something.
+#: Days that a month must have at a place for their scatter to say something. Common practice, no source.
 _FEWEST_DAYS = 3
 #: A median's 90 % half interval, over the median absolute deviation and the root of the days.
-_TO_BOUND = 1.645 * 1.2533 * 1.4826
+TO_BOUND = 1.645 * 1.2533 * 1.4826
 
 
 class Found(NamedTuple):
@@ -88,6 +88,6 @@ def over_months(
     found = {}
     for place, (total, days) in sums.items():
         scatter = about["scatter"][place]
-        half = np.nan if scatter is None else _TO_BOUND * scatter / np.sqrt(days)
+        half = np.nan if scatter is None else TO_BOUND * scatter / np.sqrt(days)
         found[place] = Found(total / days, total / days - half, total / days + half, int(days))
     return found

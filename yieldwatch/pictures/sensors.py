@@ -12,6 +12,7 @@ import pandas as pd
 from yieldwatch.gap.attribute import SiteState
 from yieldwatch.gap.evidence import light_ratio, light_visits
 from yieldwatch.pictures.base import Picture, Subject, rounded
+from yieldwatch.pictures.months import TO_BOUND
 
 #: Share of a day's intervals that must be there in both sources. Common practice, no source.
 _WHOLE_DAY = 0.95
@@ -20,7 +21,6 @@ _LIGHT = ("ghi", "poa_global")
 _FREE = 0.9
 #: Fewest usable intervals of a day, and days of a month, for a clock. Common practice, no source.
 _FEWEST_INTERVALS, _FEWEST_DAYS = 12, 5
-_TO_BOUND = 1.645 * 1.2533 * 1.4826
 
 
 def prepare(subject: Subject) -> Iterator[Picture]:
@@ -65,7 +65,7 @@ def _monthly(daily: pd.Series, name: str, fewest: int = 1) -> dict[str, list]:
     month = pd.DatetimeIndex(daily.index).strftime("%Y-%m")
     grouped = daily.groupby(np.asarray(month))
     middle, n = grouped.median(), grouped.size()
-    half = _TO_BOUND * grouped.apply(lambda v: (v - v.median()).abs().median()) / np.sqrt(n)
+    half = TO_BOUND * grouped.apply(lambda v: (v - v.median()).abs().median()) / np.sqrt(n)
     every = [str(p) for p in pd.period_range(middle.index[0], middle.index[-1], freq="M")]
     enough = n.reindex(every, fill_value=0) >= fewest
     kept = {name: middle, f"{name}_low": middle - half, f"{name}_high": middle + half}
@@ -82,7 +82,7 @@ def _visits(subject: Subject) -> Iterator[Picture]:
         ratio = light_ratio(subject.state.blocks, part)
         if len(ratio):
             off = 100.0 * np.expm1(ratio)
-            half = _TO_BOUND * np.median(np.abs(off - np.median(off))) / np.sqrt(len(off)) if len(off) > 2 else np.nan
+            half = TO_BOUND * np.median(np.abs(off - np.median(off))) / np.sqrt(len(off)) if len(off) > 2 else np.nan
             day = part["time"].min().tz_convert(subject.site.tz).date()
             rows.append((day, "IV round" if name else "clamp visit", len(off), np.median(off), half))
     if not rows:

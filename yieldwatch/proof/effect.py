@@ -177,8 +177,10 @@ def weighed(draws: np.ndarray, prior: Prior, rng: np.random.Generator) -> np.nda
 
     Parameters
     ----------
+    draws : ndarray, shape (n_draws,)
     prior : Prior
-        Its scale is taken from the draws themselves, because the order of size is not known.
+        Its chances alone count: the scale is taken from the draws themselves, because the order of size is not known.
+    rng : Generator
     """
     mean, sd = float(draws.mean()), float(draws.std())
     scale = max(abs(mean), sd)

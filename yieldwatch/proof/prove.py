@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -19,6 +19,7 @@ from yieldwatch.proof.done import SAME_VISIT_DAYS, DoneJob, parts
 from yieldwatch.proof.effect import Effect, Prior, agree, fit_effect, together, weighed
 from yieldwatch.proof.fade import LASTING, RunOn, by_light, dirt_without, run_on
 from yieldwatch.proof.readings import string_gains
+from yieldwatch.proof.result import Proof
 from yieldwatch.proof.series import Series, log_series, meter_series, over_rows
 from yieldwatch.proof.shade import cut_gain
 from yieldwatch.proof.sky import SKY_DAYS, sky_energy, sky_step
@@ -47,51 +48,6 @@ _MOSTLY = 0.9
 #: What mended strings may give over their share by the plate, where others of their inverter are out.
 _OVER_PLATE = 2.0
 _WHOLE = ("inverter_efficiency", "inverter_outage", "curtailment")
-
-
-@dataclass(frozen=True)
-class Proof:
-    """
-    One job's proof.
-
-    Attributes
-    ----------
-    job : DoneJob
-    first, last : date
-        First and last day measured after the work.
-    gain_kwh : ndarray, shape (n_draws,)
-        Won back over these days; empty where nothing tells. [kWh]
-    price : float
-        Mean price of the energy of these days; NaN where none is known. [money/kWh]
-    year_share : float
-        Gain of a year over that of the days measured; NaN where the history cannot say.
-    methods : tuple of str
-        "peers", "model", "meter", "readings" or "sun" (the same sun positions), whichever were used.
-    peers : tuple of str
-        Inverters that served as control.
-    before_days, after_days : int
-        Days that the series holds on either side; 0 where there is none.
-    promised_kwh : float
-        For the same days; NaN without a promise. [kWh]
-    doubts : tuple of str
-        What the figures have to be read with, whole sentences.
-    sun_back : date or None
-        Of a cut: when the sun is next in shaded positions that it has hardly been in since.
-    """
-
-    job: DoneJob
-    first: dt.date
-    last: dt.date
-    gain_kwh: np.ndarray
-    price: float
-    year_share: float
-    methods: tuple[str, ...] = ()
-    peers: tuple[str, ...] = ()
-    before_days: int = 0
-    after_days: int = 0
-    promised_kwh: float = float("nan")
-    doubts: tuple[str, ...] = field(default=())
-    sun_back: dt.date | None = None
 
 
 def prove_site(site: Site, data: SiteData, state: SiteState, rounds: pd.DataFrame, jobs: Sequence[DoneJob]) -> list[Proof]:

@@ -25,16 +25,16 @@ _SPELL, _LEVEL_SD = 30, 0.05
 _BEAM_SD = 0.3
 #: How many neighbouring hours share their error, as in the inference.
 _LASTING = 8.0
-#: Least energy of a cell, over the mean of all, to count as seen.
+#: Least energy of a cell, over the mean of all, to count as seen. Common practice, no source.
 _SEEN = 0.02
 #: Doubt of the uncut plant's shade by its growth meanwhile, and where the leaves of the other half of the year were seen, as
 #: fractions of it. Common practice, no source.
 _GROWTH, _OTHER_SEASON = 0.1, 0.2
-#: Loss of beam from which a position counts as shaded.
+#: Loss of beam from which a position counts as shaded. Common practice, no source.
 _SHADED = 0.1
 #: Doubt of the beam's model between two seasons, as a share of it. Common practice, no source.
 _BEAM_DOUBT = 0.01
-#: Rows before and after without which nothing is told.
+#: Rows before and after without which nothing is told. Common practice, no source.
 _FEWEST = 100
 
 

@@ -21,7 +21,8 @@ BY_CLOUD = 0.05
 #: Step of the model's level over a season, and of near inverters in hours taken for free of shade where all hours are in it.
 #: Standard deviations. Common practice, no source.
 MODEL_STEP, NEAR_STEP = 0.007, 0.08
-#: Days on either side over which the sky's light is compared: beyond them season and dirt tell more than the cut.
+#: Days on either side over which the sky's light is compared: beyond them season and dirt tell more than the cut. Common
+#: practice, no source.
 SKY_DAYS = 90
 #: Step by other work on some of several inverters. Standard deviation as a fraction. Common practice, no source.
 VISIT_STEP = 0.03

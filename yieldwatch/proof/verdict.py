@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from yieldwatch.proof.prove import Proof
+from yieldwatch.proof.result import Proof
 
 #: What can be said of a job that was done.
 VERDICTS = {

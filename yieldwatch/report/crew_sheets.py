@@ -208,14 +208,14 @@ def _shade(site: Site, obstacles: pd.DataFrame, job: VisitJob) -> Grid | None:
         rise = math.tan(math.radians(float(o["height_deg"])))
         rows.append((words.plain(o["inverter_id"]), _rows_toward(site, str(o["inverter_id"]), middle),
                      f"{number(o['azimuth_from_deg'])} to {number(o['azimuth_to_deg'])}° ({_compass(middle)})", top, bounds,
-                     *(number(rise * d, 1) for d in _AWAY_M), words.plain(o["months"]), number(o["energy_kwh"])))
+                     *(number(rise * d, 1) for d in _AWAY_M), words.months_in_words(o["months"]), number(o["energy_kwh"])))
     lower = [a.lower_edge_m for a in site.arrays if a.lower_edge_m is not None]
     glass = (f" Lowest glass edge on record: {number(min(lower), 1)} m." if lower
              else " The lowest glass edge is not on record: measure it.")
     return Grid(
         "Stand at the row named, look along the bearing (from true north): what rises above the angle shades. The metres are how "
         "far its top stands above the glass now, if it is that far away: cut off so much at most, or as the owner agreed. "
-        " Pace or tape the distance first; a wall, mast or building is reported, not touched." + glass,
+        "Pace or tape the distance first; a wall, mast or building is reported, not touched." + glass,
         ("Seen from", "Rows on that side", "Bearing", "#Top", "#90 %", *(f"#at {d} m" for d in _AWAY_M), "Months", "#kWh lost"),
         tuple(rows))
 

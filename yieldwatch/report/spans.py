@@ -74,12 +74,13 @@ def _months(sites: Sequence[SiteAssessment]) -> dict[str, pd.DataFrame]:
         known = site.gap.yields[site.gap.yields["measured_kwh"].notna()]
         months.append(known.assign(covered_kwh=known["coverage"] * known["expected_kwh"], farms=1))
         mine = site.losses[site.losses["month"].isin(known["month"]) & site.losses["energy_kwh"].notna()]
-        causes.append(mine.rename(columns={f"revenue_lost{end}": f"money{end}" for end in ("", "_low", "_high")}))
+        causes.append(mine.assign(farms=1).rename(columns={f"revenue_lost{end}": f"money{end}" for end in ("", "_low", "_high")}))
     whole = ["farms", "expected_kwh", "measured_kwh", "covered_kwh"]
     bounded = [f"{name}{end}{unit}" for name, unit in (("energy", "_kwh"), ("money", "")) for end in ("", "_low", "_high")]
     return {
         "month_sums": pd.concat(months).groupby("month", as_index=False)[whole].sum(),
-        "cause_months": pd.concat(causes).groupby(["cause", "month"], as_index=False)[bounded].agg(lambda v: v.sum(skipna=False)),
+        "cause_months": pd.concat(causes).groupby(["cause", "month"], as_index=False)[["farms", *bounded]].agg(
+            lambda v: v.sum(skipna=False)),
     }
 
 

@@ -169,12 +169,6 @@ def percentage(value: object, decimals: int = 1) -> str:
     return per_cent(_float(value) / 100.0, decimals)
 
 
-def share_span(amount: Amount) -> str:
-    if not (math.isfinite(amount.low) and math.isfinite(amount.high)):
-        return NOT_KNOWN
-    return f"{number(amount.low, 1)} to {number(amount.high, 1)} %"
-
-
 def months_word(value: object) -> str:
     """A payback of `value` months; blank means never."""
     figure = _float(value)
@@ -227,6 +221,23 @@ def months_span(months: Sequence[str]) -> str:
     spanned = (int(last[:4]) - int(first[:4])) * 12 + int(last[5:7]) - int(first[5:7]) + 1
     text = f"{month_name(first)} to {month_name(last)}"
     return text if spanned == len(set(months)) else f"{len(set(months))} months of {text}"
+
+
+def months_in_words(text: str | None) -> str:
+    """Month names of "1 2 10 11 12", runs of three or more as "Oct to Feb", round the turn of the year."""
+    known = sorted({int(n) for n in re.findall(r"\d+", str(text or "")) if 1 <= int(n) <= 12})
+    if len(known) == 12:
+        return "all months"
+    runs: list[list[int]] = []
+    for n in known:
+        if runs and runs[-1][-1] == n - 1:
+            runs[-1].append(n)
+        else:
+            runs.append([n])
+    if len(runs) > 1 and runs[0][0] == 1 and runs[-1][-1] == 12:
+        runs[0] = runs.pop() + runs[0]
+    names = [[dt.date(2000, n, 1).strftime("%b") for n in run] for run in runs]
+    return ", ".join(f"{run[0]} to {run[-1]}" if len(run) > 2 else ", ".join(run) for run in names)
 
 
 def day(date: object) -> str:

@@ -21,7 +21,7 @@ _DAYS, _BEST = 120, 0.1
 _STRINGS, _SHARE = 0.7, 0.05
 #: Inverters up to which the best peer counts; of more the very best is the luckiest. Common practice, no source.
 _FEW = 4
-#: Blocks below which nothing is told.
+#: Blocks below which nothing is told. Common practice, no source.
 _LEAST_BLOCKS = 50
 #: Relative standard uncertainty of what is lacking: a peer's known fault is given back as large as it may be. Common practice, no
 #: source.

@@ -18,7 +18,7 @@ from scipy import stats
 _SHORTEST, _FEWEST_DAYS = 14, 8
 _FEWEST_SPELLS = 3
 _DRAWS = 500
-#: Days at either end by which a spell's level is read.
+#: Days at either end by which a spell's level is read. Common practice, no source.
 _END = 5
 
 
