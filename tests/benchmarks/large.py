@@ -89,7 +89,7 @@ def widened(basis: PlanBasis, old: Sequence[str], names: Sequence[str]) -> PlanB
         rows += [(int(j), n * visits) for j in own]
         frame = basis.jobs.iloc[own].assign(site_id=name)
         frames.append(frame.assign(job_id=frame["job_id"].str.replace(site, name, regex=False)))
-        offers += [Offer(at[o.job], o.weeks, o.value, o.carries) for o in problem.offers if o.job in at]
+        offers += [Offer(at[o.job], o.weeks, o.value) for o in problem.offers if o.job in at]
         returns += [r for o, r in zip(problem.offers, basis.returns, strict=True) if o.job in at]
         exclusive += [(at[a], at[b]) for a, b in problem.exclusive if a in at]
     job, shift = (np.array(x) for x in zip(*rows, strict=True))
