@@ -7,10 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.action.build import AS_OF, make_job, make_portfolio, make_site
+from tests.action.build import AS_OF, COSTS, make_job, make_portfolio, make_site
 from yieldwatch.action.plan import PLAN_COLUMNS, TIMING_COLUMNS, make_plan
 from yieldwatch.action.ranking import rank_jobs
 from yieldwatch.action.starts import START_DAYS
+from yieldwatch.portfolio.model import JobCost
 
 MONTH = 365.25 / 12
 
@@ -100,6 +101,15 @@ def test_safety_comes_first_beyond_the_budget_and_carries_its_cautions():
     assert job["start"].tolist() == ["2025-04-08"]  # 5 days' notice
     assert "live" in job["caution"].iloc[0]
     assert rows(plan, "left_out")["site_id"].tolist() == ["a"]
+
+
+def test_a_claim_goes_out_at_once_because_its_clock_runs():
+    letter = JobCost("claim", 60.0, 30.0, "visit", 1.0, 1.0, 5)
+    paid = np.zeros((1, 36))
+    paid[0, 3] = 500.0  # the same whenever the letter goes out, while the letter costs less the later it does
+    job = make_job(0.0, "claim", units={"visit": 1.0}, gain_value=paid, left=np.ones((len(START_DAYS), 36)))
+    plan = planned([job], make_site(costs=(*COSTS, letter)), rate=0.08)
+    assert rows(plan, "job")["start"].tolist() == ["2025-04-08"]  # 5 days' notice
 
 
 def test_two_ways_to_mend_one_loss_are_one_choice():

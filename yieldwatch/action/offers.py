@@ -35,7 +35,7 @@ def offers_of(found: Sequence[Wait], numbers: Sequence[int], costs: pd.DataFrame
     -------
     list of Offer
         Each job in its own first and best week and in those of the jobs that it could share a visit with. A safety job in its
-        first week. Work that recurs also two to four times in the year, each number of turns with its best weeks.
+        first week, and so a claim: nothing is gained by a letter that waits while its clock runs. Work that recurs also two to four times in the year, each number of turns with its best weeks.
     """
     own = [_own_weeks(w, float(c), discount) for w, c in zip(found, costs["cost_units"], strict=True)]
     union = sorted({week for weeks in own for week in weeks})
@@ -45,11 +45,15 @@ def offers_of(found: Sequence[Wait], numbers: Sequence[int], costs: pd.DataFrame
             continue
         allowed = wait.allowed
         mean = wait.gain.mean(axis=0)
-        shared = weeks if wait.job.safety else [w for w in union if allowed[w]]
+        shared = weeks if _at_once(wait) else [w for w in union if allowed[w]]
         offers += [Offer(number, (w,), float(mean[w])) for w in shared]
         if wait.recurs:
             offers += _several(wait, number, float(cost.cost_units + cost.cost_per_visit), discount)
     return offers
+
+
+def _at_once(wait: Wait) -> bool:
+    return wait.job.safety or wait.job.job_kind == "claim"
 
 
 def _own_weeks(wait: Wait, cost: float, discount: np.ndarray) -> list[int]:
@@ -57,7 +61,7 @@ def _own_weeks(wait: Wait, cost: float, discount: np.ndarray) -> list[int]:
     if not len(allowed) or np.isnan(wait.by_start).any():
         return []
     net = wait.gain.mean(axis=0) - cost * discount
-    if wait.job.safety:
+    if _at_once(wait):
         return [int(allowed[0])]
     return sorted({int(allowed[0]), int(allowed[np.argmax(net[allowed])])})
 
