@@ -35,7 +35,8 @@ def offers_of(found: Sequence[Wait], numbers: Sequence[int], costs: pd.DataFrame
     -------
     list of Offer
         Each job in its own first and best week and in those of the jobs that it could share a visit with. A safety job in its
-        first week, and so a claim: nothing is gained by a letter that waits while its clock runs. Work that recurs also two to four times in the year, each number of turns with its best weeks.
+        first week, and so a claim: nothing is gained by a letter that waits while its clock runs. Work that recurs also two to
+        four times in the year, each number of turns with its best weeks.
     """
     own = [_own_weeks(w, float(c), discount) for w, c in zip(found, costs["cost_units"], strict=True)]
     union = sorted({week for weeks in own for week in weeks})
