@@ -51,6 +51,17 @@ def test_grades_are_by_conditions(change, grade, reason):
     assert np.isnan(row["p_mp_stc"]) == (grade == "unfit")
 
 
+@pytest.mark.parametrize(("change", "told"), [
+    ({"poa_global_end": 500.0}, True), ({"poa_global": 260.0, "poa_global_end": 260.0}, True),
+    ({"poa_global": 120.0, "poa_global_end": 120.0}, False)])
+def test_a_string_without_current_is_told_in_light_that_would_not_serve_another(change, told):
+    site = site_of(8)
+    iv = one_round(site, "2024-06-01", odd={"S01": scaled(i_sc=0.0, v_oc=0.01, i_mp=0.0, v_mp=0.0)})
+    row = assess_rounds(site, data_of(_with(iv, "S01", **change))).set_index("string_id").loc["S01"]
+    assert bool(row["no_current"]) is told
+    assert (row["grade"] != "unfit") is told
+
+
 def test_faults_are_findings_and_not_rejects():
     site = site_of(8)
     iv = one_round(site, "2024-06-01", odd={

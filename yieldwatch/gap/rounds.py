@@ -35,6 +35,8 @@ _UNEVEN, _SHAPE_NOISE, _QUARTILE = 0.02, 0.006, 0.6745
 _KEYS = ("i_sc", "v_oc", "i_mp", "v_mp", "p_mp")
 #: Ratios that a trace is judged by; each has `*_plate` and `*_peer` columns.
 SHAPE_RATIOS = ("fill_factor", "i_ratio", "v_ratio")
+#: Least light in which a string without current is told, half of what other traces need. Common practice, no source. [W/m²]
+_ANY_LIGHT = 200.0
 #: Days before a trace within which a wash still leaves the string clean. Common practice, no source.
 _WASHED_DAYS = 3
 #: A trace's note that says that the string was washed for it.
@@ -154,13 +156,15 @@ def _grade(table: pd.DataFrame, kinds: dict[str, ModuleType], modules: np.ndarra
     plate_i = np.array([k.i_sc_a for k in kind]) * light / 1000.0
     plate_v = np.array([k.v_oc_v for k in kind]) * modules
     product = i_mp * v_mp
+    # That a string gives nothing shows in light that is neither strong nor steady, too.
+    nothing = (i_sc < 0.05 * plate_i) & (light >= _ANY_LIGHT)
     repeated = table.duplicated(["round_id", "i_sc", "v_oc", "i_mp", "v_mp"], keep="first") & (i_sc > 0)
     unfit = [
         (light.isna(), "no irradiance was read"),
-        (light < _LEAST_LIGHT, "irradiance " + _text(light, 0) + " W/m², below 400"),
+        ((light < _LEAST_LIGHT) & ~nothing, "irradiance " + _text(light, 0) + " W/m², below 400"),
         (light > _MOST_LIGHT, "irradiance " + _text(light, 0) + " W/m², above what the sun gives"),
         (
-            table["drift"] > _MOST_DRIFT,
+            (table["drift"] > _MOST_DRIFT) & ~nothing,
             "irradiance changed by " + _text(100 * table["drift"], 1) + " % in the trace",
         ),
         (table["temp_cell"].isna() & light.notna(), "no module temperature was read in this round"),

@@ -163,7 +163,8 @@ def _by_plate(last: pd.DataFrame, by_id: Mapping[str, String]) -> dict[str, tupl
     known = last[last["poa_global"].gt(0) & last["temp_cell"].notna()]
     # Dense towards open circuit, where the curve bends.
     share = 1.0 - np.linspace(1.0, 0.0, _POINTS) ** 2
-    for kind, alike in known.groupby([by_id[s].module_type for s in known.index], sort=False):
+    kinds = pd.Series([by_id[s].module_type for s in known.index], known.index, dtype=object)
+    for kind, alike in known.groupby(kinds, sort=False):
         module = fit_module(kind)
         light, warmth = alike["poa_global"].to_numpy(float), alike["temp_cell"].to_numpy(float)
         v = module.key_points(light, warmth)["v_oc"][:, None] * share
