@@ -21,11 +21,8 @@ class Basis:
     """
     How a cause was told.
 
-    `missed` and `blurred` are set on the errors of 36 drawn farms over their last 12 months; they are no physics. On 36 others
-    the monthly intervals of causes that took more than 0.3 % held the truth in 81 % of the rows with a log and 87 % without, not
-    90; the blur of string faults was then widened on these, to 85 % with a log. What snow and shade may hide was then bound to
-    where it can hide; on 24 others 87 % of the rows with a log and 95 % without held the truth. Shade is missed most. To be
-    drawn anew whenever the inference gets better.
+    `missed` and `blurred` are set on the errors of drawn farms over their last 12 months; they are no physics. How many intervals
+    then held on farms that were not used is in the README. Shade is missed most. To be drawn anew whenever the inference changes.
 
     Attributes
     ----------
@@ -51,8 +48,8 @@ class Basis:
 #: source.
 _DAWN = 0.02
 #: Relative standard uncertainty of a fault's form beyond the posterior's, by its kind; others as `_OTHER_FAULT`.
-_FAULT_BLUR = {"open": 0.12, "wrong_count": 0.2, "bypass_short": 0.2}
-_OTHER_FAULT = 0.3
+_FAULT_BLUR = {"open": 0.15, "wrong_count": 0.28, "bypass_short": 0.28}
+_OTHER_FAULT = 0.35
 
 
 def fault_blur(kind: str) -> float:
@@ -123,7 +120,7 @@ def _shading(state: SiteState, no_log: str) -> Basis:
             why_not=f"Fewer than {SHORTEST_HISTORY} days of history: a day pattern cannot be told from a spell of weather.",
         )
     # The best-lit peer is the reference, and shade below what counts gets no picture: where some is seen, more may be about.
-    return Basis("measured", 0.012 if state.shaded.any() else 0.005, 0.5)
+    return Basis("measured", 0.012 if state.shaded.any() else 0.01, 0.5)
 
 
 def exposed(state: SiteState, expected: np.ndarray) -> dict[str, np.ndarray]:
