@@ -69,6 +69,15 @@ def running(place: Place) -> Iterator[Served]:
     server.close()
 
 
+@pytest.fixture(scope="module")
+def own(place, tmp_path_factory):
+    """A copy of the portfolio, its assessment and its job book, that these tests may write to."""
+    folder = tmp_path_factory.mktemp("own") / "portfolio"
+    shutil.copytree(place.portfolio, folder)
+    with running(place_of(folder, folder / "out")) as served:
+        yield served
+
+
 @pytest.fixture(scope="session")
 def browser():
     sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")

@@ -3,27 +3,15 @@
 from __future__ import annotations
 
 import io
-import shutil
 from pathlib import Path
 
-import pytest
 from PIL import Image
 
 from dashboards.app import create_app
-from dashboards.visit import place_of
 from tests.book.test_photos import picture, told
-from tests.dashboards.conftest import NARROW, assert_accessible, assert_fits, running, visit
+from tests.dashboards.conftest import NARROW, assert_accessible, assert_fits, visit
 
 HOSTILE = "<img src=x onerror=alert(1)> the fuse"
-
-
-@pytest.fixture(scope="module")
-def own(place, tmp_path_factory):
-    """A copy of the portfolio, its assessment and its job book, that these tests may write to."""
-    folder = tmp_path_factory.mktemp("own") / "portfolio"
-    shutil.copytree(place.portfolio, folder)
-    with running(place_of(folder, folder / "out")) as served:
-        yield served
 
 
 def test_a_photo_is_looked_at_kept_with_what_it_shows_handed_out_and_taken_back(page, own, tmp_path):

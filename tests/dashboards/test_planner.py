@@ -7,7 +7,6 @@ import csv
 import datetime as dt
 import io
 import re
-import shutil
 from pathlib import Path
 from urllib.parse import quote
 
@@ -23,22 +22,13 @@ from dashboards.pages.job import _written, facts_part
 from dashboards.pages.work import listed
 from dashboards.parts.readings import read_rows
 from dashboards.planner import Limits, PlanDesk, Working
-from dashboards.visit import ANALYST, OWNER, PLANNER, Person, Visit, place_of
-from tests.dashboards.conftest import NARROW, assert_accessible, assert_fits, running, visit
+from dashboards.visit import ANALYST, OWNER, PLANNER, Person, Visit
+from tests.dashboards.conftest import NARROW, assert_accessible, assert_fits, visit
 from yieldwatch.book.facts import Verdict
 from yieldwatch.errors import BookError
 from yieldwatch.report.pdf import why_no_pdf
 
 HOSTILE = "<img src=x onerror=alert(1)>=1+1"
-
-
-@pytest.fixture(scope="module")
-def own(place, tmp_path_factory):
-    """A copy of the portfolio, its assessment and its job book, that these tests may write to."""
-    folder = tmp_path_factory.mktemp("own") / "portfolio"
-    shutil.copytree(place.portfolio, folder)
-    with running(place_of(folder, folder / "out")) as served:
-        yield served
 
 
 def downloaded(page, name: str) -> bytes:

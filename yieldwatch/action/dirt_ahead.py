@@ -12,10 +12,9 @@ import numpy as np
 
 from yieldwatch.action.comeback import kept
 from yieldwatch.gap.attribute import SiteState
+from yieldwatch.gap.mechanisms.soiling import CLEANED
 from yieldwatch.portfolio.model import Site
 
-#: Share of the dirt that a cleaning takes off. Common practice, no source.
-CLEANED = 0.97
 #: Years in which the lasting layer comes back by 63 % where it had reached all that it will be: lichen returns in 3 to 6 years.
 #: Common practice, no source.
 LASTING_YEARS = 4.0

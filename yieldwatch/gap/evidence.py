@@ -15,7 +15,7 @@ from yieldwatch.gap.infer import Rows
 from yieldwatch.gap.mechanisms.base import Column
 from yieldwatch.gap.mechanisms.level import LIGHT_BIAS
 from yieldwatch.gap.rounds import number_rounds
-from yieldwatch.gap.sheet_clocks import at_right_time, minutes_late
+from yieldwatch.gap.sheet_clocks import at_right_time, minutes_late, weather_around
 
 #: Noise of a month's energy against modelled weather, beyond its constant bias. Common practice, no source.
 _METER_SIGMA = 0.015
@@ -175,10 +175,7 @@ def light_ratio(blocks: Blocks, readings: pd.DataFrame) -> np.ndarray:
     """ln of read over the weather's light in the plane of each reading, where the weather's neighbours agree."""
     model = blocks.model
     time = pd.DatetimeIndex(readings["time"]).tz_convert("UTC")
-    at = model.times.searchsorted(time, side="right") - 1
-    inside = (at >= 1) & (at < len(model.times) - 1)
-    at = np.clip(at, 1, len(model.times) - 2)
-    inside &= (time - model.times[at] < model.weather.step) & ~model.weather.modelled[model.at[at]]
+    at, inside = weather_around(model, time)
     out = np.full(len(readings), np.nan)
     for array, light in model.planes.items():
         here = inside & (readings["array"] == array).to_numpy()

@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from yieldwatch.expected.power import SiteModel
 from yieldwatch.gap.blocks import Blocks
 
 #: Fewest readings with steady light of the weather around them, and the time that they must span. [min] Common practice, no
@@ -55,14 +56,20 @@ def at_right_time(blocks: Blocks, readings: pd.DataFrame) -> pd.DataFrame:
     return readings.assign(time=readings["time"] - pd.Timedelta(minutes=late)) if late else readings
 
 
-def _misfit(blocks: Blocks, readings: pd.DataFrame, times: pd.DatetimeIndex) -> float:
-    """Chi-square of the readings against the weather's light at these times; infinite where the weather cannot tell."""
-    model = blocks.model
-    middle = (model.times + model.weather.step / 2).as_unit("ns").asi8
+def weather_around(model: SiteModel, times: pd.DatetimeIndex) -> tuple[np.ndarray, np.ndarray]:
+    """Place of each instant among the model's intervals, never the first or last, and whether measured weather covers it."""
     at = model.times.searchsorted(times, side="right") - 1
     inside = (at >= 1) & (at < len(model.times) - 1)
     at = np.clip(at, 1, len(model.times) - 2)
     inside &= (times - model.times[at] < model.weather.step) & ~model.weather.modelled[model.at[at]]
+    return at, inside
+
+
+def _misfit(blocks: Blocks, readings: pd.DataFrame, times: pd.DatetimeIndex) -> float:
+    """Chi-square of the readings against the weather's light at these times; infinite where the weather cannot tell."""
+    model = blocks.model
+    middle = (model.times + model.weather.step / 2).as_unit("ns").asi8
+    at, inside = weather_around(model, times)
     ratio = np.full(len(times), np.nan)
     for array, light in model.planes.items():
         here = inside & (readings["array"] == array).to_numpy()

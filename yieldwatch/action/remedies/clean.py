@@ -10,11 +10,12 @@ import numpy as np
 
 from yieldwatch.action.candidate import Candidate
 from yieldwatch.action.comeback import against_mean, kept, paces
-from yieldwatch.action.dirt_ahead import CLEANED, LASTING_YEARS, UNKNOWN_RAIN_DAYS
+from yieldwatch.action.dirt_ahead import LASTING_YEARS, UNKNOWN_RAIN_DAYS
 from yieldwatch.action.outlook import Gain, Relief
 from yieldwatch.action.remedies.look import Look, percent, relative
 from yieldwatch.action.replay import Replay
 from yieldwatch.action.starts import START_DAYS, by_month, to_scale
+from yieldwatch.gap.mechanisms.soiling import CLEANED
 
 #: Dirt below this share of the light cannot be told from the light sensor's own. Common practice, no source.
 _TOLD = 0.003
