@@ -191,7 +191,8 @@ def round_rows(blocks: Blocks, columns: list[Column], rounds: pd.DataFrame, find
     """
     One row for each round and inverter: the mean power of its sound strings against the plate.
 
-    It holds what dirt and age left, the modules against their plate, and the round's own bias; faults and the energy side's bias do not enter.
+    It holds what dirt and age left, the modules against their plate, and the round's own bias; faults and the energy side's bias
+    do not enter.
     """
     if rounds.empty:
         return []

@@ -23,8 +23,8 @@ BIAS_SD_MEASURED, BIAS_SD_MODELLED = 0.02, 0.035
 _DRIFT_SD = 0.0025  # per year: ISO 9060 class A non-stability 0.8 % a year at most, most sensors far below
 #: Where a second source says that the sensor drifts: ISO 9060 class C non-stability, 3 % a year at most.
 _DRIFT_SD_SEEN = 0.015
-#: Makers sort modules into bins of about 1 % and print the lower edge: half a bin is given away, unless the plate's tolerance says
-#: otherwise, and the maker's own light is good to about half a per cent beyond that. Common practice, no source.
+#: Makers sort modules into bins of about 1 % and print the lower edge: half a bin is given away, unless the plate's tolerance
+#: says otherwise, and the maker's own light is good to about half a per cent beyond that. Common practice, no source.
 _GIVEN_AWAY, _PLATE_SD = 0.005, 0.006
 _SEASON_SD = 0.005  # model error over the seasons. Common practice, no source.
 #: Constant offset of the light, as a share of 100 W/m²: zero offsets of pyranometers reach 7 (class A) to 15 W/m² (class B) at
@@ -39,7 +39,7 @@ _INVERTER_SD = 0.008  # makers' spread of the mean of many strings, and the log'
 
 def level_columns(blocks: Blocks, modelled_weather: bool, drift_seen: bool, sensor_doubt: float = 0.0) -> list[Column]:
     """
-    Columns of cause "level": bias, drift, modules against their plate, offset, season, sun position, and each inverter's own level.
+    Columns of cause "level": bias, drift, modules against their plate, offset, season, sun position, and each inverter's own.
 
     `drift_seen` says that a second source finds the light drifting, for which it then has evidence of its own; `sensor_doubt` is
     what faults of the light sensor leave in doubt of its level.
