@@ -13,7 +13,8 @@ from tests.field.site import read_site
 from yieldwatch.expected.power import SiteModel, site_model
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.logs import InverterLog
-from yieldwatch.gap.spells import Off, find_curtailment, find_inverter_limits
+from yieldwatch.gap.off import Off
+from yieldwatch.gap.spells import find_curtailment, find_inverter_limits
 
 #: Five hours around noon, in intervals of 5 minutes.
 N = 60

@@ -1,8 +1,5 @@
 """
-Spells: when something was off or held down, interval by interval.
-
-These causes need no estimate of a rate or a shape. They are read off the log (and, where there is no log,
-off the events), and what they took follows from the chain.
+When something was held down, interval by interval, read off the log; what it took follows from the chain.
 """
 
 from __future__ import annotations
@@ -14,40 +11,14 @@ import pandas as pd
 
 from yieldwatch.expected.power import SiteModel
 from yieldwatch.field.tables import SiteData
-from yieldwatch.gap.gaps import over_known
 from yieldwatch.gap.logs import InverterLog
+from yieldwatch.gap.off import Off
 
-#: Share of the rating that a working inverter is expected to exceed before a zero reading means "off".
-_BRIGHT = 0.03
-#: Share of the rating below which a reading is zero.
-_ZERO = 0.003
 #: An unrecorded limit holds at least this long: a cloud bank levels the output of all inverters for half an hour too, and the
 #: light sensor, which stands elsewhere, need not see it. Common practice, no source.
 _HELD_AT_LEAST = pd.Timedelta(hours=1)
 #: Fewest readings that show a limit. Common practice, no source.
 _FEWEST_HELD = 8
-_GRID_WORDS = ("grid", "network", "supply", "dno", "utility")
-
-
-@dataclass(frozen=True)
-class Off:
-    """
-    Who was off, arrays of shape (n_inverters, n_times).
-
-    Attributes
-    ----------
-    inverter, grid : ndarray
-        What is left of the output, 1 running, 0 off, between at the spell's edge: off for its own cause, and
-        off because all were.
-    """
-
-    inverter: np.ndarray
-    grid: np.ndarray
-
-    @property
-    def running(self) -> np.ndarray:
-        """True where neither cause took anything."""
-        return (self.inverter >= 1.0) & (self.grid >= 1.0)
 
 
 @dataclass(frozen=True)
@@ -68,81 +39,6 @@ class Limits:
     site_cap: np.ndarray
     setting: np.ndarray
     heat: np.ndarray
-
-
-def inverter_ac(model: SiteModel, dc_factor: np.ndarray | float = 1.0) -> np.ndarray:
-    """AC power each inverter could give, before its rating and any limit. [kW]"""
-    dc = model.dc * dc_factor
-    return np.stack([curve.ac_power(row) for curve, row in zip(model.curves, dc, strict=True)])
-
-
-def find_off(model: SiteModel, log: InverterLog | None, data: SiteData, snow: np.ndarray) -> Off:
-    """
-    Tell who was off when.
-
-    With a log: no power in light that a working inverter would have used. All together is the grid's doing unless an
-    event names it the plant's own; one of several is the inverter's. Without a log: the recorded events.
-
-    Parameters
-    ----------
-    snow : ndarray of bool, shape (n_times,)
-        Intervals in which snow may cover all modules: no power there is not the grid's doing.
-    """
-    shape = model.dc.shape
-    inverter, grid = np.ones(shape), np.ones(shape)
-    recorded, recorded_grid = _recorded_outages(model, data)
-    if log is None:
-        inverter[recorded] = 0.0
-        grid[:, recorded_grid] = 0.0
-        return Off(inverter, grid)
-    could = np.minimum(inverter_ac(model), model.rating)
-    bright = (could > _BRIGHT * model.rating) & (model.sun.elevation > 3.0)
-    zero = bright & (log.ac < _ZERO * model.rating)
-    # Under snow all give nothing; one alone that gives nothing is off all the same.
-    zero &= ~(snow & ((log.ac < _ZERO * model.rating) | ~np.isfinite(log.ac)).all(axis=0))
-    known = np.isfinite(log.ac) & bright
-    all_off = (known.sum(axis=0) > 0) & (zero.sum(axis=0) == known.sum(axis=0)) & ((known.sum(axis=0) > 1) | recorded_grid)
-    own = recorded.all(axis=0) & ~recorded_grid
-    all_off &= ~own
-    # The edge of a spell falls inside an interval: what that interval lost belongs to the spell.
-    with np.errstate(invalid="ignore", divide="ignore"):
-        ratio = np.where(known, log.ac / could, np.nan)
-    level = over_known(np.nanmedian, np.where(zero, np.nan, ratio), axis=1, keepdims=True)
-    left = np.clip(np.nan_to_num(ratio / level, nan=1.0), 0.0, 1.0)
-    for k in range(shape[0]):
-        off = zero[k]
-        edge = (np.r_[off[1:], False] | np.r_[False, off[:-1]]) & ~off & known[k] & (left[k] < 0.8)
-        # A missing reading between two dead ones is part of the spell.
-        whole = np.where(off | edge, np.where(off, 0.0, left[k]), 1.0)
-        grid[k] = np.where(all_off, whole, 1.0)
-        near = np.r_[all_off[1:], False] | np.r_[False, all_off[:-1]]
-        grid[k] = np.where(edge & near, whole, grid[k])
-        inverter[k] = np.where(grid[k] < 1.0, 1.0, whole)
-        unread = recorded[k] & ~np.isfinite(log.ac[k])
-        inverter[k][unread & ~recorded_grid] = 0.0
-    return Off(inverter, grid)
-
-
-def _recorded_outages(model: SiteModel, data: SiteData) -> tuple[np.ndarray, np.ndarray]:
-    """Masks of recorded outages: (n_inverters, n_times) for each inverter, (n_times,) for the grid's."""
-    each = np.zeros(model.dc.shape, dtype=bool)
-    grid = np.zeros(len(model.times), dtype=bool)
-    row = {name: k for k, name in enumerate(model.inverter_ids)}
-    outages = data.events[data.events["kind"] == "outage"] if len(data.events) else data.events
-    for event in outages.itertuples():
-        if pd.isna(event.end):
-            continue
-        during = np.asarray((model.times + model.weather.step > event.start) & (model.times < event.end))
-        note = str(event.note).lower()
-        if "site" in event.scope:
-            each[:, during] = True
-            if any(word in note for word in _GRID_WORDS):
-                grid |= during
-        else:
-            for name in event.scope:
-                if name in row:
-                    each[row[name], during] = True
-    return each, grid
 
 
 def find_curtailment(model: SiteModel, log: InverterLog | None, data: SiteData, potential: np.ndarray) -> np.ndarray:
