@@ -12,9 +12,10 @@ from tests.expected.plain import inverter_type, on_grid, site
 from tests.field.site import read_site
 from yieldwatch.expected.power import SiteModel, site_model
 from yieldwatch.field.tables import SiteData
+from yieldwatch.gap.instructions import find_curtailment
 from yieldwatch.gap.logs import InverterLog
 from yieldwatch.gap.off import Off
-from yieldwatch.gap.spells import find_curtailment, find_inverter_limits
+from yieldwatch.gap.spells import find_inverter_limits
 
 #: Five hours around noon, in intervals of 5 minutes.
 N = 60

@@ -14,7 +14,7 @@ import pandas as pd
 from yieldwatch.expected.power import SiteModel
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.gaps import over_known
-from yieldwatch.gap.logs import InverterLog
+from yieldwatch.gap.logs import Fine, InverterLog, at_own_interval
 from yieldwatch.gap.mechanisms.snow import FREEZES
 
 #: Share of the rating that a working inverter is expected to exceed before a zero reading means "off".
@@ -76,38 +76,37 @@ def find_off(model: SiteModel, log: InverterLog | None, data: SiteData, snow: np
         inverter[recorded] = 0.0
         grid[:, recorded_grid] = 0.0
         return Off(inverter, grid)
+    fine = at_own_interval(model, log)
+    dark = fine.ac < _ZERO * model.rating
     could = np.minimum(inverter_ac(model), model.rating)
-    dark = log.ac < _ZERO * model.rating
-    could = could * _usual_share(log.ac, could, dark, model.times)
-    bright = (could > _BRIGHT * model.rating) & (model.sun.elevation > 3.0)
-    zero, known = bright & dark, np.isfinite(log.ac) & bright
+    could = could * _usual_share(log.ac, could, np.atleast_1d(dark.any(axis=1)), model.times)
+    bright = ((could > _BRIGHT * model.rating) & (model.sun.elevation > 3.0))[:, fine.slot]
+    could, named = could[:, fine.slot], recorded_grid[fine.slot]
+    zero, known = bright & dark, np.isfinite(fine.ac) & bright
     with np.errstate(invalid="ignore", divide="ignore"):
-        ratio = np.where(known, log.ac / could, np.nan)
-    all_off = (known.sum(axis=0) > 0) & (zero.sum(axis=0) == known.sum(axis=0)) & ((known.sum(axis=0) > 1) | recorded_grid)
-    all_off &= ~_snowed_under(all_off & snow, over_known(np.nanmedian, ratio, axis=0), model, recorded_grid)
-    zero &= all_off | (_best_peer(ratio) * could > _BRIGHT * model.rating)
-    own = recorded.all(axis=0) & ~recorded_grid
-    all_off &= ~own
+        ratio = np.where(known, fine.ac / could, np.nan)
+    dead = (known.sum(axis=0) > 0) & (zero.sum(axis=0) == known.sum(axis=0))
+    dead &= ~_snowed_under(dead & snow[fine.slot], over_known(np.nanmedian, ratio, axis=0), fine, model, named)
+    zero &= dead | ((known & ~zero).any(axis=0) & (_best_peer(ratio) * could > _BRIGHT * model.rating))
+    all_off = dead & ((known.sum(axis=0) > 1) | named) & ~(recorded.all(axis=0) & ~recorded_grid)[fine.slot]
     # The edge of a spell falls inside an interval: what that interval lost belongs to the spell.
     level = over_known(np.nanmedian, np.where(zero, np.nan, ratio), axis=1, keepdims=True)
     left = np.clip(np.nan_to_num(ratio / level, nan=1.0), 0.0, 1.0)
+    near = np.r_[all_off[1:], False] | np.r_[False, all_off[:-1]]
     for k in range(shape[0]):
         off = zero[k]
         edge = (np.r_[off[1:], False] | np.r_[False, off[:-1]]) & ~off & known[k] & (left[k] < 0.8)
-        # A missing reading between two dead ones is part of the spell.
         whole = np.where(off | edge, np.where(off, 0.0, left[k]), 1.0)
-        grid[k] = np.where(all_off, whole, 1.0)
-        near = np.r_[all_off[1:], False] | np.r_[False, all_off[:-1]]
-        grid[k] = np.where(edge & near, whole, grid[k])
-        inverter[k] = np.where(grid[k] < 1.0, 1.0, whole)
-        unread = recorded[k] & ~np.isfinite(log.ac[k])
-        inverter[k][unread & ~recorded_grid] = 0.0
+        of_grid = all_off | (edge & near)
+        grid[k] = fine.on_grid(np.where(of_grid, whole, 1.0), shape[1])
+        inverter[k] = fine.on_grid(np.where(of_grid, 1.0, whole), shape[1])
+        inverter[k][recorded[k] & ~np.isfinite(log.ac[k]) & ~recorded_grid] = 0.0
     return Off(inverter, grid)
 
 
-def _usual_share(ac: np.ndarray, could: np.ndarray, dark: np.ndarray, times: pd.DatetimeIndex) -> np.ndarray:
+def _usual_share(ac: np.ndarray, could: np.ndarray, wanted: np.ndarray, times: pd.DatetimeIndex) -> np.ndarray:
     """
-    What each inverter gives of `could` at that time of day: the median of the days around, 1 at most, shape as `ac`.
+    What each inverter that is `wanted` gives of `could` at that time of day: the median of the days around, 1 at most.
 
     A hedge that takes the last hour of every evening switches nothing off. Days on which the inverter gave little at all do not
     speak of what is usual.
@@ -116,7 +115,7 @@ def _usual_share(ac: np.ndarray, could: np.ndarray, dark: np.ndarray, times: pd.
     day, slot = times.normalize(), (times - times.normalize()).to_numpy()
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = np.where(could > 0.0, ac / could, np.nan)
-    for k in np.flatnonzero(dark.any(axis=1)):
+    for k in np.flatnonzero(wanted):
         known = np.isfinite(ac[k])
         given = pd.Series(np.where(known, ac[k], 0.0)).groupby(day).transform("sum").to_numpy()
         able = pd.Series(np.where(known, could[k], 0.0)).groupby(day).transform("sum").to_numpy()
@@ -142,7 +141,7 @@ def _best_peer(ratio: np.ndarray) -> np.ndarray:
     return out
 
 
-def _snowed_under(off: np.ndarray, share: np.ndarray, model: SiteModel, recorded: np.ndarray) -> np.ndarray:
+def _snowed_under(off: np.ndarray, share: np.ndarray, fine: Fine, model: SiteModel, recorded: np.ndarray) -> np.ndarray:
     """
     Runs of `off` on days with snow that are the snow's doing.
 
@@ -151,9 +150,9 @@ def _snowed_under(off: np.ndarray, share: np.ndarray, model: SiteModel, recorded
 
     Parameters
     ----------
-    share : ndarray, shape (n_times,)
+    share : ndarray, shape (n,)
         What the inverters gave of what they usually do; NaN where nobody knows.
-    recorded : ndarray of bool, shape (n_times,)
+    recorded : ndarray of bool, shape (n,)
         Recorded outages of the grid.
     """
     out = np.zeros(len(off), dtype=bool)
@@ -161,8 +160,8 @@ def _snowed_under(off: np.ndarray, share: np.ndarray, model: SiteModel, recorded
     falling = np.zeros(len(off), dtype=bool)
     if "precipitation" in table:
         falls = ((table["precipitation"] > 0.0) & (table["temp_air"] < FREEZES)).to_numpy()
-        falling = (falls | np.r_[False, falls[:-1]] | np.r_[falls[1:], False])[model.at]
-    day = model.times.tz_convert(model.site.tz).normalize()
+        falling = (falls | np.r_[False, falls[:-1]] | np.r_[falls[1:], False])[model.at][fine.slot]
+    day = fine.times.tz_convert(model.site.tz).normalize()
     follows = np.r_[False, off[:-1] & off[1:] & np.asarray(day[1:] == day[:-1])]
     number = np.cumsum(off & ~follows)
     for run in range(1, int(number.max()) + 1):

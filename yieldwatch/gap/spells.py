@@ -10,13 +10,9 @@ import numpy as np
 import pandas as pd
 
 from yieldwatch.expected.power import SiteModel
-from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.logs import InverterLog
 from yieldwatch.gap.off import Off
 
-#: An unrecorded limit holds at least this long: a cloud bank levels the output of all inverters for half an hour too, and the
-#: light sensor, which stands elsewhere, need not see it. Common practice, no source.
-_HELD_AT_LEAST = pd.Timedelta(hours=1)
 #: Fewest readings that show a limit. Common practice, no source.
 _FEWEST_HELD = 8
 
@@ -39,62 +35,6 @@ class Limits:
     site_cap: np.ndarray
     setting: np.ndarray
     heat: np.ndarray
-
-
-def find_curtailment(model: SiteModel, log: InverterLog | None, data: SiteData, potential: np.ndarray) -> np.ndarray:
-    """
-    Power at the meter to which the whole site was held, inf where it was not. [kW]
-
-    A recorded instruction is taken where the output lies below what the site could give. Unrecorded, it shows as all
-    inverters held to one share at once, the sum flat, below the standing export limit. A site with a single inverter
-    cannot show that: there only the record counts.
-
-    Parameters
-    ----------
-    potential : ndarray, shape (n_inverters, n_times)
-        AC power that each inverter could give in its own state, before limits. [kW]
-    """
-    cap = np.full(len(model.times), np.inf)
-    if log is None:
-        return cap
-    could = np.minimum(potential, model.rating)
-    known = np.isfinite(log.ac).all(axis=0)
-    total = log.ac.sum(axis=0) * model.to_meter
-    limit = np.inf if model.site.export_limit_kw is None else model.site.export_limit_kw
-    able = np.minimum(could.sum(axis=0) * model.to_meter, limit)
-    low = known & (total < 0.97 * able) & (able > 0.1 * model.rating.sum())
-    recorded = np.zeros(len(cap), dtype=bool)
-    events = data.events[data.events["kind"] == "curtailment"] if len(data.events) else data.events
-    for event in events.itertuples():
-        end = event.end if pd.notna(event.end) else event.start + pd.Timedelta(days=1)
-        recorded |= np.asarray((model.times + model.weather.step > event.start) & (model.times < end))
-    cap[recorded & low] = total[recorded & low]
-    if len(model.inverter_ids) > 1:
-        with np.errstate(invalid="ignore", divide="ignore"):
-            share = np.where(could > 0.02 * model.rating, log.ac / could, np.nan)
-        # All at once: even the least affected is well below what it could give.
-        together = low & (np.nanmax(np.where(np.isfinite(share), share, -np.inf), axis=0) < 0.93)
-        flat = _flat_runs(total, model.times, model.weather.step, together & (total < 0.98 * limit), able)
-        cap[flat] = total[flat]
-    return cap
-
-
-def _flat_runs(total: np.ndarray, times: pd.DatetimeIndex, step: pd.Timedelta, mask: np.ndarray, able: np.ndarray) -> np.ndarray:
-    """Runs of an hour and three intervals or more inside `mask` whose output holds one level within 2 %."""
-    shortest = max(3, int(np.ceil(_HELD_AT_LEAST / step)))
-    out = np.zeros(len(total), dtype=bool)
-    follows = np.r_[False, (times[1:] - times[:-1]) == step]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        same = np.r_[False, np.abs(total[1:] / total[:-1] - 1.0) < 0.02] & follows & mask & np.r_[False, mask[:-1]]
-    start = 0
-    while start < len(total):
-        end = start + 1
-        while end < len(total) and same[end] and abs(total[end] / total[start] - 1.0) < 0.03:
-            end += 1
-        if end - start >= shortest and np.mean(total[start:end] / able[start:end]) < 0.93:
-            out[start:end] = True
-        start = end
-    return out
 
 
 def find_inverter_limits(

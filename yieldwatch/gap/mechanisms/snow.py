@@ -64,7 +64,7 @@ def snow_left(model: SiteModel, log: InverterLog | None, potential: np.ndarray, 
     potential : ndarray, shape (n_inverters, n_times)
         AC power each inverter could give in its own state. [kW]
     running : ndarray of bool, same shape
-        Where it was not off: an outage says nothing of snow.
+        Where it was neither off nor held down: that says nothing of snow.
     """
     left = np.ones(model.dc.shape)
     candidates = snow_days(model)
