@@ -103,8 +103,21 @@ def inverter_log(model: SiteModel, data: SiteData) -> InverterLog | None:
         fault[said["inverter_id"].map(row).to_numpy(int)[keep], place[keep]] = True
     stuck = _stuck(ac, model)
     zeros = frozen_zeros(np.where(stuck, np.nan, ac), model, data.meter)
+    if readings is not None:
+        zeros |= _cut_off(zeros, readings, model)
     wrong = stuck | zeros
     return InverterLog(np.where(wrong, np.nan, ac), np.where(wrong, np.nan, dc), stuck, zeros, fault, readings, data.power_step)
+
+
+def _cut_off(zeros: np.ndarray, readings: pd.DataFrame, model: SiteModel) -> np.ndarray:
+    """Intervals next to frozen ones in which some reading of a finer log is zero as well."""
+    slot = model.times.get_indexer(model.weather.floor(pd.DatetimeIndex(readings.index)))
+    keep = slot >= 0
+    dark = np.stack([np.bincount(slot[keep], row, minlength=len(model.times)) > 0 for row in (readings.to_numpy()[keep] == 0).T])
+    beside = np.zeros_like(zeros)
+    beside[:, 1:] |= zeros[:, :-1]
+    beside[:, :-1] |= zeros[:, 1:]
+    return beside & dark
 
 
 def _wide(log: pd.DataFrame, column: str, model: SiteModel) -> pd.DataFrame:
