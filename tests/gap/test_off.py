@@ -68,6 +68,19 @@ def test_three_evenings_without_power_are_no_shade(sunny: tuple[Inferred, set[st
     assert told_days(farm, off_with(farm, np.where(evening, 0.0, farm.state.log.ac))) == true | dates
 
 
+def test_the_dark_part_of_the_first_hour_of_each_day_is_no_outage(sunny: tuple[Inferred, set[str]]) -> None:
+    farm, true = sunny
+    model, log = farm.state.model, farm.state.log
+    quarters = pd.DatetimeIndex([t + pd.Timedelta(minutes=15 * n) for t in model.times for n in range(4)])
+    readings = pd.DataFrame(np.repeat(log.ac.T, 4, axis=0), quarters, list(model.inverter_ids))
+    first = np.asarray((quarters.hour == 7) & (quarters.minute < 30))
+    assert (model.dc[:, model.times.hour == 7] > 0.03 * model.rating.max()).mean() > 0.8
+    readings.loc[first] = 0.0
+    log = replace(log, readings=readings, step=pd.Timedelta(minutes=15))
+
+    assert told_days(farm, find_off(model, log, farm.data, np.zeros(len(model.times), dtype=bool))) == true
+
+
 def test_an_inverter_is_not_off_where_the_others_have_next_to_nothing(sunny: tuple[Inferred, set[str]]) -> None:
     farm, _ = sunny
     model = farm.state.model

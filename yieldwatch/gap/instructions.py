@@ -102,13 +102,26 @@ def _flat(fine: Fine, total: np.ndarray, usable: np.ndarray, share: np.ndarray) 
     low = usable & (share < _EACH_BELOW)
     for mask, (next_to, overall), below in ((low, _LEVEL, _EACH_BELOW), (usable, _SHARP_LEVEL, _MEAN_BELOW)):
         for start, end in _level_runs(fine, total, mask, next_to, overall):
-            if end - start < shortest or np.mean(share[start:end]) >= below:
+            if end - start < shortest or np.mean(share[start:end]) >= below or not _let_go(share, start, end):
                 continue
             out[start:end] = True
             for edge, beside in ((start - 1, start), (end, end - 1)):
                 if 0 <= edge < len(total) and abs(fine.times[edge] - fine.times[beside]) == fine.step:
                     out[edge] |= low[edge] and total[edge] > (1.0 - overall) * total[beside]
     return out
+
+
+def _let_go(share: np.ndarray, start: int, end: int) -> bool:
+    """
+    Does the share rise half way to all that could be given, within the run or two intervals beside it, or is that unknown?
+
+    What a limit held it lets go, at once or as the light falls. Snow that slides gives a level with slopes beside it.
+    """
+    beside = share[max(start - 2, 0) : end + 2]
+    if not np.isfinite(beside[: 2 if start > 1 else start]).any() or not np.isfinite(share[end : end + 2]).any():
+        return True
+    mean = float(np.mean(share[start:end]))
+    return bool(np.nanmax(beside) > 0.5 * (1.0 + mean))
 
 
 def _level_runs(fine: Fine, total: np.ndarray, mask: np.ndarray, next_to: float, overall: float) -> list[tuple[int, int]]:

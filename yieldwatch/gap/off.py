@@ -78,10 +78,10 @@ def find_off(model: SiteModel, log: InverterLog | None, data: SiteData, snow: np
         return Off(inverter, grid)
     fine = at_own_interval(model, log)
     dark = fine.ac < _ZERO * model.rating
-    could = np.minimum(inverter_ac(model), model.rating)
-    could = could * _usual_share(log.ac, could, np.atleast_1d(dark.any(axis=1)), model.times)
-    bright = ((could > _BRIGHT * model.rating) & (model.sun.elevation > 3.0))[:, fine.slot]
-    could, named = could[:, fine.slot], recorded_grid[fine.slot]
+    could = np.minimum(inverter_ac(model), model.rating)[:, fine.slot]
+    could = could * _usual_share(fine.ac, could, np.atleast_1d(dark.any(axis=1)), fine.times)
+    bright = (could > _BRIGHT * model.rating) & (model.sun.elevation > 3.0)[fine.slot]
+    named = recorded_grid[fine.slot]
     zero, known = bright & dark, np.isfinite(fine.ac) & bright
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = np.where(known, fine.ac / could, np.nan)

@@ -108,6 +108,8 @@ def _in_force(ac: np.ndarray, could: np.ndarray, level: float, kept: np.ndarray,
     passed = np.isfinite(ac) & (ac > 1.05 * level)
     spell = np.cumsum(passed)
     able = np.isfinite(ac) & (could > 1.1 * level)
+    if able.sum() < _FEWEST_HELD:
+        able = np.isfinite(ac) & (could > 1.04 * level)
     on = np.zeros(len(ac), dtype=bool)
     for number in np.unique(spell[kept]):
         at = np.flatnonzero(kept & (spell == number))
