@@ -15,6 +15,8 @@ from yieldwatch.gap.off import Off
 
 #: Fewest readings that show a limit. Common practice, no source.
 _FEWEST_HELD = 8
+#: Readings of one limit agree within this. Common practice, no source.
+_SAME_LEVEL = 0.03
 
 
 @dataclass(frozen=True)
@@ -93,9 +95,9 @@ def _constant_level(alone: np.ndarray, below: np.ndarray) -> tuple[float, np.nda
     spread = order[width - 1 :] - order[: len(order) - width + 1]
     at = int(np.argmin(spread))
     level = float(np.median(order[at : at + width]))
-    if spread[at] > 0.03 * level:
+    if spread[at] > _SAME_LEVEL * level:
         return None
-    return level, below & (np.abs(alone / level - 1.0) < 0.03)
+    return level, below & (np.abs(alone / level - 1.0) < _SAME_LEVEL)
 
 
 def _in_force(ac: np.ndarray, could: np.ndarray, level: float, kept: np.ndarray, times: pd.DatetimeIndex) -> np.ndarray:
@@ -105,16 +107,17 @@ def _in_force(ac: np.ndarray, could: np.ndarray, level: float, kept: np.ndarray,
     An output that happens to be at the level on another day, in cloud or under an instruction, does not stretch the limit back
     over the days between, on which the inverter gave more.
     """
-    passed = np.isfinite(ac) & (ac > 1.05 * level)
+    known = np.isfinite(ac)
+    passed = known & (ac > 1.05 * level)
     spell = np.cumsum(passed)
-    able = np.isfinite(ac) & (could > 1.1 * level)
-    if able.sum() < _FEWEST_HELD:
-        able = np.isfinite(ac) & (could > 1.04 * level)
+    stands = known & (np.abs(ac / level - 1.0) < _SAME_LEVEL)
     on = np.zeros(len(ac), dtype=bool)
     for number in np.unique(spell[kept]):
         at = np.flatnonzero(kept & (spell == number))
         between = slice(at[0], at[-1] + 1)
-        held = kept[between][able[between]]
+        over = np.where(known[between], could[between] / level, 0.0)
+        # On an inverter that the limit hardly binds, little passes it by much.
+        held = stands[between][over > (1.1 if (over > 1.1).any() else 1.04)]
         if len(at) >= _FEWEST_HELD and times[at].normalize().nunique() > 1 and len(held) and held.mean() > 0.5:
             on[between] = ~passed[between]
     return on
