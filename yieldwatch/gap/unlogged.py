@@ -18,7 +18,8 @@ from yieldwatch.gap.fit import EvidenceAtHand, Fitted, Left, dc_left, fit
 from yieldwatch.gap.mechanisms.snow import SLIDES, slide_chances, snow_cover
 from yieldwatch.gap.mechanisms.soiling import cleaning_days
 from yieldwatch.gap.mechanisms.string_fault import Fault, date_faults, find_faults
-from yieldwatch.gap.spells import Limits, Off
+from yieldwatch.gap.off import Off
+from yieldwatch.gap.spells import Limits
 
 #: Scatter of a winter period's energy against the model, beyond snow. Common practice, no source.
 _WINTER_SIGMA = 0.04
