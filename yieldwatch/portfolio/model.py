@@ -108,6 +108,7 @@ class String:
     x_m: float | None = None
     y_m: float | None = None
     row: str | None = None
+    fuse_a: float | None = None
 
     @property
     def p_mp_w(self) -> float:

@@ -46,9 +46,9 @@ def work_plan(assessment: Planned) -> WorkPlan:
     waiting = [job for job in jobs if not is_on(job) and job not in turned_down]
     return WorkPlan(
         do,
-        tuple(job for job in waiting if _figure(job, "npv") > 0),
-        (*(job for job in waiting if _figure(job, "npv") <= 0), *turned_down),
-        tuple(job for job in waiting if math.isnan(_figure(job, "npv"))),
+        tuple(job for job in waiting if figure(job, "npv") > 0),
+        (*(job for job in waiting if figure(job, "npv") <= 0), *turned_down),
+        tuple(job for job in waiting if math.isnan(figure(job, "npv"))),
     )
 
 
@@ -65,7 +65,8 @@ def _flag(job: dict, name: str) -> bool:
     return bool(value) if value is not None and not pd.isna(value) else False
 
 
-def _figure(job: dict, name: str) -> float:
+def figure(job: dict, name: str) -> float:
+    """A figure of a job; NaN where it is blank or missing."""
     value = job.get(name)
     return math.nan if value is None or pd.isna(value) else float(value)
 
@@ -98,8 +99,8 @@ def due(job: dict) -> str:
 
 def gain(job: dict) -> str:
     """Energy won back in the coming twelve months with its interval."""
-    value = _figure(job, "gain_kwh_per_year")
-    low, high = _figure(job, "gain_low_kwh_per_year"), _figure(job, "gain_high_kwh_per_year")
+    value = figure(job, "gain_kwh_per_year")
+    low, high = figure(job, "gain_low_kwh_per_year"), figure(job, "gain_high_kwh_per_year")
     if not math.isfinite(value):
         return words.NOT_KNOWN
     unit = words.EnergyUnit.fitting(value, low, high)
@@ -108,7 +109,7 @@ def gain(job: dict) -> str:
 
 def worth(job: dict, currency: str) -> str:
     """Money won back in the coming twelve months with its interval."""
-    value, low, high = (_figure(job, f"gain_{part}per_year") for part in ("", "low_", "high_"))
+    value, low, high = (figure(job, f"gain_{part}per_year") for part in ("", "low_", "high_"))
     if not (math.isfinite(low) and math.isfinite(high)):
         return words.money(value, currency)
     return f"{words.money(value, currency)} a year ({words.number(low)} to {words.number(high)})"
@@ -116,7 +117,7 @@ def worth(job: dict, currency: str) -> str:
 
 def in_book(job: dict) -> str:
     """`job 5, approved`; empty without a job book."""
-    number = _figure(job, "job_ref")
+    number = figure(job, "job_ref")
     return "" if math.isnan(number) else f"job {number:.0f}, {text(job, 'job_state')}"
 
 
