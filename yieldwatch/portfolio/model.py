@@ -174,6 +174,15 @@ class Assumption:
 
 
 @dataclass(frozen=True)
+class DaysOff:
+    """Days on which no crew works, the last included."""
+
+    first: dt.date
+    last: dt.date
+    why: str
+
+
+@dataclass(frozen=True)
 class Site:
     id: str
     name: str
@@ -193,6 +202,8 @@ class Site:
     address: str | None = None
     access: str | None = None
     contact: str | None = None
+    days_off: tuple[DaysOff, ...] = ()
+    public_holidays: str | None = None
     interval_label: Mapping[str, str] = field(default_factory=dict)
     poa_array: str | None = None
     meter: str = "export"

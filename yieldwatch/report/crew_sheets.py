@@ -23,7 +23,7 @@ from yieldwatch.report.job_photos import JobPhotos, SheetPhoto
 from yieldwatch.report.page import environment
 from yieldwatch.report.pdf import pdf
 from yieldwatch.report.site_sketch import place_in_row, site_sketch
-from yieldwatch.report.visits import Planned, Visit, VisitJob, planned_visits
+from yieldwatch.report.visits import Planned, Visit, VisitJob, days_off_words, planned_visits
 from yieldwatch.report.words import number
 
 #: Rows of what casts shade on a sheet, most costly first, and distances for which the height to cut is said. [m]
@@ -64,6 +64,7 @@ class Sheet:
     crew: str
     effort: str
     safety: bool
+    off: str
     where: tuple[tuple[str, str], ...]
     layout: Markup
     cautions: tuple[str, ...]
@@ -96,6 +97,7 @@ def _sheet(visit: Visit, photos: JobPhotos) -> Sheet:
     return Sheet(
         id=visit.id, site=words.plain(site.name), when=f"{words.day(visit.start)} to {words.day(visit.end)}", crew=visit.crew,
         effort=f"{number(visit.crew_hours, 1)} h ({number(visit.crew_days, 1)} days of 8 h)", safety=visit.safety,
+        off=days_off_words(visit),
         where=tuple(where), layout=site_sketch(site.strings, aimed),
         cautions=cautions_of([j.kind for j in visit.jobs]),
         jobs=tuple(_job(visit, place, job, photos) for place, job in enumerate(visit.jobs, 1)))
