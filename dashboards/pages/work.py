@@ -157,10 +157,12 @@ def _advice(row: dict) -> list:
 
 
 def _months(row: dict) -> str:
-    if row["payback_months"] is None:
+    """Blank where cost or return is not known; an end that never comes is said."""
+    if row["cost"] is None or not row["gain_per_year"]:
         return ""
-    return number(row["payback_months"], 1) + (f" ({span(row['payback_low_months'], row['payback_high_months'], 1)})"
-                                               if row["payback_high_months"] is not None else "")
+    middle, low, high = ("never" if v is None else number(v, 1) for v in (
+        row["payback_months"], row["payback_low_months"], row["payback_high_months"]))
+    return middle if low == high == middle else f"{middle} ({low} to {high})"
 
 
 def _chance(value: float | None) -> str:

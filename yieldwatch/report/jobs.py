@@ -123,11 +123,10 @@ def in_book(job: dict) -> str:
 
 def worth_line(job: dict, currency: str) -> str:
     """Payback, cost, return and season in one line."""
-    payback = words.payback(job)
+    back = words.pays_back(job)
     cost = words.money(job.get("cost"), currency)
-    if payback == words.NOT_KNOWN:
+    if back == words.NOT_KNOWN:
         return f"costs {cost}; what it returns is not known beforehand; {due(job)}"
-    back = payback if payback.startswith("does not") else f"pays back in {payback}"
     return (
         f"{back}; costs {cost}, returns {words.money(job.get('gain_per_year'), currency)} a year; {due(job)}"
     )
