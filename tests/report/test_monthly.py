@@ -162,6 +162,20 @@ def test_a_months_whisker_spans_its_interval_to_the_scale_of_the_bars():
     assert "10 (5 to 15)" in svg
 
 
+def test_a_month_without_bounds_has_a_ring_and_the_picture_says_so():
+    row = Bars("dirt", [10.0, 12.0], [5.0, math.nan], [15.0, math.nan], "22")
+    assert pictures.bars_by_month([row], ["Jan", "Feb"], "alternative").count("<circle") == 1
+    done = assessment()
+    assert "ring" not in monthly_pictures._losses(done, last_month(done)).caption
+    birch, alder = done.sites
+    losses = alder.losses.copy()
+    losses.loc[(losses["cause"] == "soiling") & (losses["month"] == "2025-06"), ["energy_low_kwh", "energy_high_kwh"]] = math.nan
+    done = replace(done, sites=(birch, replace(alder, losses=losses)))
+    picture = monthly_pictures._losses(done, last_month(done))
+    assert "A ring: no interval is known" in picture.caption
+    assert picture.svg.count("<circle") == 1
+
+
 def test_a_bridge_leads_from_total_to_total():
     svg = pictures.bridge([Step("a & b", 100.0, "100", total=True), Step("less", -20.0, "-20", -30.0, -10.0),
                            Step("end", 80.0, "80", total=True)], "alternative")

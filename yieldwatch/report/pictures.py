@@ -86,7 +86,7 @@ def bars_by_month(rows: Sequence[Bars], months: Sequence[str], alternative: str)
     Parameters
     ----------
     rows : sequence of Bars
-        A month that is not known is a gap.
+        A month that is not known is a gap; one without bounds has a ring at its end.
     months : sequence of str
         Labels of the months.
     alternative : str
@@ -106,7 +106,10 @@ def bars_by_month(rows: Sequence[Bars], months: Sequence[str], alternative: str)
             if math.isfinite(value):
                 y, tall = base - max(value, 0.0) * scale, abs(value) * scale
                 parts.append(_rect(_LABEL + n * wide + 0.12 * wide, y, 0.76 * wide, tall, _LOSS if value >= 0 else _GAIN))
-            if math.isfinite(bottom) and math.isfinite(top) and top > bottom:
+            if math.isfinite(value) and not (math.isfinite(bottom) and math.isfinite(top)):
+                parts.append(Markup('<circle cx="{:.1f}" cy="{:.1f}" r="2.2" fill="none" stroke="currentColor"/>').format(
+                    _LABEL + (n + 0.5) * wide, base - value * scale))
+            elif top > bottom:
                 x, ends = _LABEL + (n + 0.5) * wide, (base - top * scale, base - bottom * scale)
                 parts.append(_line(f"M{x - 1.5:.1f} {ends[0]:.1f} h3 m-1.5 0 V{ends[1]:.1f} m-1.5 0 h3", 1.0))
     end = len(rows) * high
