@@ -73,6 +73,16 @@ def test_a_payback_is_a_clause_of_a_sentence():
     assert words.pays_back(job(math.nan, math.nan, math.nan, gain=math.nan)) == "not known"
 
 
+def test_a_job_for_safety_is_not_held_against_its_return():
+    safe = job(math.nan, math.nan, math.nan, gain=0.0) | {"safety": True, "chance_of_payback": 0.0}
+    assert words.payback(safe) == words.pays_back(safe) == "for safety, not for its return"
+
+
+@pytest.mark.parametrize(("share", "text"), [(1.0, "over 99 %"), (0.5, "50 %"), (0.0, "under 1 %"), (None, "")])
+def test_a_chance_is_never_certain(share, text):
+    assert words.chance_word(share) == text
+
+
 def test_months_that_have_holes_are_counted():
     assert words.months_span(["2025-01", "2025-02", "2025-03"]) == "Jan 2025 to Mar 2025"
     assert words.months_span(["2025-01", "2025-03"]) == "2 months of Jan 2025 to Mar 2025"

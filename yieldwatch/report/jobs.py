@@ -103,6 +103,8 @@ def gain(job: dict) -> str:
     low, high = figure(job, "gain_low_kwh_per_year"), figure(job, "gain_high_kwh_per_year")
     if not math.isfinite(value):
         return words.NOT_KNOWN
+    if value == low == high == 0:
+        return "no energy"
     unit = words.EnergyUnit.fitting(value, low, high)
     return f"{unit.text(value)} a year ({unit.bare(low)} to {unit.bare(high)})"
 
@@ -110,6 +112,8 @@ def gain(job: dict) -> str:
 def worth(job: dict, currency: str) -> str:
     """Money won back in the coming twelve months with its interval."""
     value, low, high = (figure(job, f"gain_{part}per_year") for part in ("", "low_", "high_"))
+    if value == low == high == 0:
+        return "nothing by itself"
     if not (math.isfinite(low) and math.isfinite(high)):
         return words.money(value, currency)
     return f"{words.money(value, currency)} a year ({words.number(low)} to {words.number(high)})"
@@ -127,6 +131,8 @@ def worth_line(job: dict, currency: str) -> str:
     cost = words.money(job.get("cost"), currency)
     if back == words.NOT_KNOWN:
         return f"costs {cost}; what it returns is not known beforehand; {due(job)}"
+    if back == words.FOR_SAFETY:
+        return f"{back}; costs {cost}; {due(job)}"
     return (
         f"{back}; costs {cost}, returns {words.money(job.get('gain_per_year'), currency)} a year; {due(job)}"
     )

@@ -175,6 +175,16 @@ WHAT_A_MARK_IS = ("The mark is what the evidence shows. Its interval holds what 
 
 #: Chance of paying back below which it is said that a job does not: a few hundred draws tell no smaller one.
 LEAST_CHANCE = 0.01
+#: In place of a payback, of a job that is done whatever it returns.
+FOR_SAFETY = "for safety, not for its return"
+
+
+def chance_word(share: object) -> str:
+    """A chance in per cent; a few hundred draws cannot make anything certain. Empty where it is not known."""
+    chance = _float(share)
+    if math.isnan(chance):
+        return ""
+    return "over 99 %" if chance > 1.0 - LEAST_CHANCE else "under 1 %" if chance < LEAST_CHANCE else per_cent(chance, 0)
 
 
 def months_word(value: object) -> str:
@@ -197,11 +207,13 @@ def payback(job: dict) -> str:
         # What a measurement or a claim returns may not be known; that is not the same as nothing.
         if not math.isfinite(_float(job.get("gain_per_year"))):
             return NOT_KNOWN
+        if bool(job.get("safety")) and pd.notna(job.get("safety")):
+            return FOR_SAFETY
         chance = _float(job.get("chance_of_payback"))
         if not chance >= LEAST_CHANCE:
             return "does not pay back"
         quick = f" ({months_word(low)} to never)" if math.isfinite(_float(low)) else ""
-        return f"{per_cent(chance, 0)} chance{quick}"
+        return f"{chance_word(chance)} chance{quick}"
     quick, slow = months_word(low), months_word(high)
     if quick == slow == months_word(likely):
         return f"{quick}, at both ends of the interval"
@@ -213,7 +225,7 @@ def payback(job: dict) -> str:
 def pays_back(job: dict) -> str:
     """`payback` as a clause: `pays back in 6 months (4 to 14 months)`, `pays back with 44 % chance (3 months to never)`."""
     text = payback(job)
-    if text == NOT_KNOWN or text.startswith("does not"):
+    if text in (NOT_KNOWN, FOR_SAFETY) or text.startswith("does not"):
         return text
     return f"pays back {'in' if math.isfinite(_float(job.get('payback_months'))) else 'with'} {text}"
 
