@@ -12,6 +12,7 @@ from dash import dcc, html
 
 from dashboards.pages.rows import rows_behind
 from dashboards.parts.charts import COLOURS, SYMBOLS, chart, interval, layout
+from dashboards.parts.farm import wrapped
 from dashboards.parts.period import Period, chosen, picker
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import Figure, energy, page_head, sorry, stated
@@ -189,9 +190,9 @@ def _picture(one: _Span, other: _Span | None) -> list:
                        "y": [k + 0.18 * (2 * place - 1) * (other is not None) for k in range(len(causes))], "error_x": marks,
                        "marker": {"color": COLOURS[colour], "symbol": SYMBOLS[2 * place], "size": 9},
                        "hovertemplate": f"{span.period.words}: %{{x:.1f}} %<extra></extra>"})
-    words = [cause_word(c) for c in causes]
+    words = [wrapped(cause_word(c)) for c in causes]
     axis = {"autorange": "reversed", "tickvals": list(range(len(causes))), "ticktext": words}
-    return [chart("periods", traces, layout(x="% of the energy expected", height=90 + 30 * len(causes), yaxis=axis,
+    return [chart("periods", traces, layout(x="of expected [%]", height=90 + 34 * len(causes), yaxis=axis,
                                             showlegend=other is not None),
                   f"Losses by cause, as shares of the energy expected in the period, with their 90 % intervals. {WHAT_A_MARK_IS}",
                   "Losses by cause as shares of the energy expected. The table below holds every figure.", topic="loss-energy")]

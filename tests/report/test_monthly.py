@@ -94,6 +94,14 @@ def test_what_is_to_be_decided_names_safety_first_and_the_sum():
     assert "Approve GBP 540 for 3 jobs, against which stand GBP 492" in text
 
 
+def test_jobs_to_approve_that_are_not_named_are_counted():
+    done = with_month_budget()
+    asked = done.work_list[done.work_list["chosen"] & ~done.work_list["safety"]].iloc[[0]]
+    many = pd.concat([asked.assign(job_id=f"J{n}", rank=n) for n in range(1, 6)], ignore_index=True)
+    assert "2 other jobs to approve are in the list below" in said(replace(done, work_list=many))["What to decide"]
+    assert "other job" not in said(done)["What to decide"]
+
+
 def test_a_claim_past_its_date_is_not_called_open():
     # The invented claim was to be made by 31 January 2025; the report is of July.
     assert "1 claim on others: 0 open, 1 past the date" in said(assessment())["What was in our hands"]

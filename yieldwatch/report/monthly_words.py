@@ -264,6 +264,9 @@ def _decide(assessment: Assessment) -> list[str]:
                 f"stand {money(gain, currency)} of return in the coming twelve months. Your quotes replace these costs.")
     said += [f"{jobs.title(job)}: {money(job.get('cost'), currency)}, {words.pays_back(job)}, {_by(job)}."
              for job in paying[:_MOST_JOBS] if words.payback(job) != words.NOT_KNOWN]
+    if len(paying) > _MOST_JOBS:
+        more = count(len(paying) - _MOST_JOBS, "other job to approve is", "other jobs to approve are")
+        said.append(f"{more} in the list below and in the workbook.")
     if plan.over_budget:
         said.append(f"{count(len(plan.over_budget), 'more job')} would pay, but not within the year's budget or crew days.")
     if plan.not_worth:
