@@ -16,6 +16,7 @@ from yieldwatch.action.candidate import Candidate
 from yieldwatch.action.outlook import Relief
 from yieldwatch.action.remedies.behind import behind_at_best
 from yieldwatch.action.remedies.look import Look, percent, relative, seen_in
+from yieldwatch.action.remedies.on_glass import chance_on_glass
 from yieldwatch.action.replay import Replay
 from yieldwatch.constants import FAULT_FINDINGS
 from yieldwatch.gap.mechanisms.string_fault import Fault, full_shape
@@ -167,10 +168,10 @@ def of_fault(look: Look, fault: Fault, size: float) -> Callable[[Replay, int], n
 
 
 def _repair(look: Look, string: String, found: dict[Any, Any]) -> Candidate:
-    confidence = float(found["confidence"])
+    confidence, on_glass = float(found["confidence"]), chance_on_glass(found)
     fault, draws = _size(look, string, found)
     gain = look.outlook.gain(Relief((fault.inverter,), dc=of_fault(look, fault, draws.mean())))
-    sizes = relative(draws) * look.is_there(confidence)
+    sizes = relative(draws) * look.is_there(confidence * (1.0 - on_glass))
     if not fault.dated:
         # A size from the rounds alone is a mean that already holds the chance of there being no fault.
         sizes = sizes / max(confidence, 0.05)
@@ -179,10 +180,13 @@ def _repair(look: Look, string: String, found: dict[Any, Any]) -> Candidate:
     why = _why(look, string, found, fault, draws.mean())
     if units:
         why += f" Counted: {units['module']:.0f} of {string.modules_in_series} modules to replace."
+    if on_glass:
+        why += (f" A loss this small is droppings or leaves on a module or two more often than a fault ({100 * on_glass:.0f} %): "
+                "wash it and test it again before anything is mended.")
     part = string.p_mp_w / sum(s.p_mp_w for s in look.site.strings if s.inverter_id == string.inverter_id)
     of_string = -np.log1p(-np.minimum(-np.expm1(-draws.mean() * sizes) / part, 0.98))
-    return look.job(kind, "string_fault", (string.string_id,), [(gain, sizes)], confidence, why, "Stays mended.", units,
-                    size=of_string)
+    return look.job(kind, "string_fault", (string.string_id,), [(gain, sizes)], confidence * (1.0 - on_glass), why,
+                    "Stays mended.", units, size=of_string)
 
 
 def _size(look: Look, string: String, found: dict[Any, Any]) -> tuple[Fault, np.ndarray]:
