@@ -27,8 +27,8 @@ _HELD_AT_LEAST = pd.Timedelta(hours=1)
 #: Fewest readings that show a limit. Common practice, no source.
 _FEWEST_HELD = 8
 #: How much hotter the air is when heat holds an inverter than when nothing does, at high power. [K] Its level falls by this share
-#: of its rating at least a kelvin (derating is 1 to 5 %), and by less than this with what its strings could give. Common practice,
-#: no source.
+#: of its rating at least a kelvin (derating is 1 to 5 %), and by less than this with what its strings could give. Common
+#: practice, no source.
 _HOTTER, _LEAST_DERATING, _FOLLOWS_POWER = 2.0, 0.004, 0.4
 _GRID_WORDS = ("grid", "network", "supply", "dno", "utility")
 

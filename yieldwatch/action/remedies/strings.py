@@ -54,7 +54,7 @@ def repair_strings(look: Look) -> list[Candidate]:
 
 
 def unseen_parts(look: Look) -> list[Candidate]:
-    """One job an inverter for the parts it lacks that no round explains: dead strings are found and mended, all else is tested."""
+    """One job an inverter for parts it lacks that no round explains: dead strings are found and mended, all else is tested."""
     parts = [_Part(fault, look.outlook.fault_size(fault)[1], _told_by_log(look, fault)) for fault in look.outlook.faults
              if not fault.strings]
     parts += [_Part(*part, "even at its best, and no shade takes those hours too") for part in behind_at_best(look)]
