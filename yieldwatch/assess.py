@@ -330,7 +330,7 @@ def _sheets_moved(state: SiteState, rounds: pd.DataFrame) -> list[str]:
 
 def _light_corrected(state: SiteState) -> list[str]:
     """Say by how much the weather's light was corrected, and on what ground."""
-    if state.light_correction == 0.0:
+    if not abs(state.light_correction) > state.light_doubt:
         return []
     more, doubt = 100.0 * np.expm1(state.light_correction), 100.0 * state.light_doubt
     side, moved = ("low", "raised") if more > 0 else ("high", "lowered")

@@ -214,7 +214,7 @@ def _light(farm: Farm) -> list:
             html.P(
                 f"The expected energy holds {number(abs(corrected), 1)} % {'more' if corrected > 0 else 'less'} "
                 "than the light as read, "
-                "because the fit says so beyond its own doubt."
+                "because light read on visits, strings against their plate and the energy itself say so."
             )
         ]
         if corrected

@@ -178,7 +178,7 @@ def run_ours(site: Site, weather: pd.DataFrame) -> Yield:
 
 def run_pvlib(chain: type[pvlib.modelchain.ModelChain], site: Site, weather: pd.DataFrame) -> Yield:
     kind, array = site.strings[0].module_type, site.arrays[0]
-    parameters = fit_module(kind).parameters | {"EgRef": 1.121, "dEgdT": -0.0002677}
+    parameters = fit_module(kind).parameters | {"dEgdT": -0.0002677}
     system = pvlib.pvsystem.PVSystem(
         arrays=[
             pvlib.pvsystem.Array(

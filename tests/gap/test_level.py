@@ -1,13 +1,15 @@
 """What is nobody's loss: the level's unknowns take what the light and the models do."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from tests.gap.strings import KIND, site_of
 from yieldwatch.gap.infer import design_matrix, log_rows, solve
-from yieldwatch.gap.mechanisms.level import LIGHT_BIAS, level_columns
+from yieldwatch.gap.mechanisms.level import LIGHT_BIAS, PLATE, level_columns
 
 DAYS, HOURS = 200, 8
 
@@ -21,7 +23,7 @@ def site(rng: np.random.Generator) -> tuple[SimpleNamespace, np.ndarray]:
         n=n, of=np.arange(n), day=day, year_fraction=day / 365.25, day_of_year=day + 1.0,
         dates=pd.date_range("2022-01-01", periods=DAYS),
         azimuth=np.tile(np.linspace(95.0, 265.0, HOURS), DAYS), elevation=np.full(n, 30.0),
-        groups=np.zeros(1, int), expected=light[None, :] / 100.0, model=SimpleNamespace(inverter_ids=["INV1"]),
+        groups=np.zeros(1, int), expected=light[None, :] / 100.0, model=SimpleNamespace(inverter_ids=["INV1"], site=site_of(10)),
     )
     return blocks, light
 
@@ -42,4 +44,15 @@ def test_a_constant_offset_of_the_light_is_told_as_one_and_leaves_the_level_alon
     missing = 2.0 / light
     assert offset[dim].mean() - offset[bright].mean() == pytest.approx(missing[dim].mean() - missing[bright].mean(), rel=0.2)
     # What it takes of all energy, 2 W/m² of the light's mean by energy, is bias: age and dirt are left alone.
-    assert loss[LIGHT_BIAS].mean() == pytest.approx(2.0 * light.sum() / (light**2).sum(), abs=0.003)
+    whole = (loss[LIGHT_BIAS] + loss[PLATE]).mean()
+    assert whole == pytest.approx(2.0 * light.sum() / (light**2).sum(), abs=0.003)
+
+
+@pytest.mark.parametrize(("minus", "plus", "usual"), [(0.0, 5.0, 0.005), (0.0, 0.6, 0.003), (3.0, 3.0, 0.0), (5.0, 0.0, -0.005)])
+def test_new_modules_are_taken_to_have_the_middle_of_their_tolerance_and_half_a_bin_at_most(minus, plus, usual):
+    blocks, _ = site(np.random.default_rng(1))
+    kind = replace(KIND, tolerance_minus_pct=minus, tolerance_plus_pct=plus)
+    farm = blocks.model.site
+    blocks.model.site = replace(farm, strings=tuple(replace(s, module_type=kind) for s in farm.strings))
+    (plate,) = [c for c in level_columns(blocks, False, False) if c.name == PLATE]
+    assert -plate.mean == pytest.approx(usual)

@@ -15,6 +15,7 @@ from tests.farm.population import draw_farm
 from tests.farm.settings import PortfolioSpec
 from tests.farm.spec import SensorFault
 from tests.farm.write import write_portfolio
+from tests.gap.strings import site_of
 from yieldwatch.field.read import read_site_data
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.light_sensor import LightFault, dry_days, level_doubt, with_checked_light
@@ -121,7 +122,7 @@ def test_what_is_left_in_doubt_widens_the_lights_bias() -> None:
     n = 4
     blocks = SimpleNamespace(n=n, of=np.arange(n), year_fraction=np.arange(n) / n, day_of_year=np.arange(n),
                              azimuth=np.full(n, 180.0), elevation=np.full(n, 40.0), groups=np.zeros(1, int),
-                             expected=np.ones((1, n)))
+                             expected=np.ones((1, n)), model=SimpleNamespace(site=site_of(4)))
     faults = tuple(LightFault("ghi", "lean", 3.0, False, doubt, "") for doubt in (0.012, 0.016))
 
     (bias,) = [c for c in level_columns(blocks, False, False, level_doubt(faults)) if c.name == LIGHT_BIAS]

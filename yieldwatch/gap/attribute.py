@@ -35,8 +35,8 @@ from yieldwatch.gap.weak_parts import weak_parts
 from yieldwatch.gap.year_on_year import YearOnYear
 from yieldwatch.portfolio.model import Site
 
-#: Standard uncertainties that the light's bias must exceed to be corrected. On 60 drawn farms that left the least error.
-_CORRECTED_BEYOND = 1.0
+#: What the meter and the log leave open of the whole. Only what a correction leaves unexplained beyond it speaks against one.
+_CLOSES_TO = 0.02
 
 
 @dataclass(frozen=True, eq=False)
@@ -155,17 +155,17 @@ def infer_state(
 
 def _with_light_corrected(state: SiteState, snow: np.ndarray, meter: pd.DataFrame | None) -> SiteState:
     """
-    The state with the constant bias of the weather's light taken out where the evidence is beyond its own doubt, and its effects.
+    The state with the constant bias of the weather's light taken out, as the evidence has it, and its effects.
 
-    What says so: light read on visits, strings of rounds against their plate, and the level of the energy. Less than one standard
-    uncertainty is left in the light, where it shows as unexplained. So is a correction that would leave more unexplained: then
-    something else is wrong, a log's clock for instance.
+    What says so: light read on visits, strings of rounds against their plate, and the level of the energy; the less they say, the
+    nearer the estimate is to nil. A correction that would leave more unexplained than before is not made: then something else is
+    wrong, a log's clock for instance.
     """
     place = next(j for j, c in enumerate(state.posterior.columns) if c.name == LIGHT_BIAS)
     bias, doubt = float(state.posterior.estimate[place]), float(state.posterior.draws[:, place].std())
     state = replace(state, effects=_effects(state.model, state.blocks, state.posterior, state.off, state.limits, snow))
     rest = _not_explained(state, meter)
-    if abs(bias) > _CORRECTED_BEYOND * doubt and abs(rest + bias) < abs(rest):
+    if abs(rest + bias) < max(abs(rest), _CLOSES_TO):
         model = state.model.scaled_light(float(np.exp(-bias)))
         estimate, draws = state.posterior.estimate.copy(), state.posterior.draws.copy()
         estimate[place] = 0.0

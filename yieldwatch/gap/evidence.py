@@ -13,7 +13,7 @@ from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.infer import Rows
 from yieldwatch.gap.mechanisms.base import Column
-from yieldwatch.gap.mechanisms.level import LIGHT_BIAS
+from yieldwatch.gap.mechanisms.level import LIGHT_BIAS, PLATE
 from yieldwatch.gap.rounds import number_rounds
 from yieldwatch.gap.sheet_clocks import at_right_time, minutes_late, weather_around
 
@@ -191,7 +191,8 @@ def round_rows(blocks: Blocks, columns: list[Column], rounds: pd.DataFrame, find
     """
     One row for each round and inverter: the mean power of its sound strings against the plate.
 
-    It holds what dirt and age left, and the round's own bias; faults and the energy side's bias do not enter.
+    It holds what dirt and age left, the modules against their plate, and the round's own bias; faults and the energy side's bias
+    do not enter.
     """
     if rounds.empty:
         return []
@@ -199,7 +200,7 @@ def round_rows(blocks: Blocks, columns: list[Column], rounds: pd.DataFrame, find
     good = rounds[rounds["grade"].isin(["good", "usable"]) & ~rounds["string_id"].isin(faulty) & (rounds["p_mp_plate"] > 0.3)]
     place = {name: k for k, name in enumerate(blocks.model.inverter_ids)}
     number = {c.name: j for j, c in enumerate(columns) if c.cause == "round"}
-    slow = [j for j, c in enumerate(columns) if c.cause in ("soiling", "degradation")]
+    slow = [j for j, c in enumerate(columns) if c.cause in ("soiling", "degradation") or c.name == PLATE]
     triplets: list[tuple[int, int, float]] = []
     values: list[float] = []
     weights: list[float] = []

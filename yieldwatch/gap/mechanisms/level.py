@@ -1,5 +1,5 @@
 """
-What is nobody's loss but moves the level of everything: the light sensor, makers' spread, the log's gain.
+What is nobody's loss but moves the level of everything: the light sensor, modules above their plate, the log's gain.
 
 Kept as unknowns of their own. Left out, they would turn up as dirt or age.
 """
@@ -13,6 +13,8 @@ from yieldwatch.gap.mechanisms.base import Column
 
 #: Name of the column of the light's constant bias.
 LIGHT_BIAS = "light bias"
+#: Name of the column of what the modules have beyond their plate, or less: on all strings, in all hours.
+PLATE = "modules against their plate"
 #: Name of the column of its drift.
 LIGHT_DRIFT = "light drift per year"
 #: Constant bias of the light: an in-plane or horizontal pyranometer in the field, and modelled weather. ISO 9060 class B
@@ -21,6 +23,9 @@ BIAS_SD_MEASURED, BIAS_SD_MODELLED = 0.02, 0.035
 _DRIFT_SD = 0.0025  # per year: ISO 9060 class A non-stability 0.8 % a year at most, most sensors far below
 #: Where a second source says that the sensor drifts: ISO 9060 class C non-stability, 3 % a year at most.
 _DRIFT_SD_SEEN = 0.015
+#: Makers sort modules into bins of about 1 % and print the lower edge: half a bin is given away, unless the plate's tolerance
+#: says otherwise, and the maker's own light is good to about half a per cent beyond that. Common practice, no source.
+_GIVEN_AWAY, _PLATE_SD = 0.005, 0.006
 _SEASON_SD = 0.005  # model error over the seasons. Common practice, no source.
 #: Constant offset of the light, as a share of 100 W/m²: zero offsets of pyranometers reach 7 (class A) to 15 W/m² (class B) at
 #: 95 % (ISO 9060), and models of modules and inverters are least sure in weak light.
@@ -34,7 +39,7 @@ _INVERTER_SD = 0.008  # makers' spread of the mean of many strings, and the log'
 
 def level_columns(blocks: Blocks, modelled_weather: bool, drift_seen: bool, sensor_doubt: float = 0.0) -> list[Column]:
     """
-    Columns of cause "level": bias, drift, offset, season, sun position, and each inverter's own level.
+    Columns of cause "level": bias, drift, modules against their plate, offset, season, sun position, and each inverter's own.
 
     `drift_seen` says that a second source finds the light drifting, for which it then has evidence of its own; `sensor_doubt` is
     what faults of the light sensor leave in doubt of its level.
@@ -48,6 +53,7 @@ def level_columns(blocks: Blocks, modelled_weather: bool, drift_seen: bool, sens
     columns = [
         free(LIGHT_BIAS, ones, bias_sd),
         free(LIGHT_DRIFT, years, _DRIFT_SD_SEEN if drift_seen else _DRIFT_SD),
+        Column("level", PLATE, ones, None, -_beyond_plate(blocks), _PLATE_SD, -np.inf, np.inf),
     ]
     energy = blocks.expected.sum(axis=0)
     strength = energy / np.bincount(blocks.of, minlength=blocks.n)
@@ -73,3 +79,10 @@ def level_columns(blocks: Blocks, modelled_weather: bool, drift_seen: bool, sens
             for k, name in enumerate(blocks.model.inverter_ids)
         ]
     return columns
+
+
+def _beyond_plate(blocks: Blocks) -> float:
+    """What the farm's modules may be taken to have beyond their plate when new. [fraction]"""
+    strings = blocks.model.site.strings
+    middle = [(s.module_type.tolerance_plus_pct - s.module_type.tolerance_minus_pct) / 200.0 for s in strings]
+    return float(np.average(np.clip(middle, -_GIVEN_AWAY, _GIVEN_AWAY), weights=[s.p_mp_w for s in strings]))
