@@ -116,7 +116,7 @@ class Outlook:
         self.replays, self.notices = past_years(state, as_of)
         self.dirt: DirtAhead = dirt_ahead(state, self.draws, self._windows(), self.years)
         shape = state.blocks.expected.shape
-        self.shade = state.posterior.loss("shading", *shape, theta=self._rare_by_mean())
+        self.shade = state.posterior.loss("shading", shape[0], shape[1], self._rare_by_mean())
         self.shade_growth = self._shade_growth()
         self.faults = [f for f in state.faults if f.end >= len(state.blocks.dates)]
         self._steady = state.posterior.loss("level", *shape) + state.posterior.loss("snow", *shape)

@@ -21,8 +21,8 @@ _HEIGHTS = (16.0, 28.0)
 #: How far the outline reaches to either side of the equator's direction, and how soft its edge is. [°] Common practice, no
 #: source.
 _REACH, _EDGE = 55.0, 8.0
-#: Share of the farm that stands in such a shadow: standard deviation where there is a hedge, and where there is a trace of one.
-_SHARE_SD, _TRACE = 0.35, 0.003
+#: Share of the farm that stands in such a shadow: standard deviation where there is a hedge. Common practice, no source.
+_SHARE_SD = 0.35
 #: Growth of such shade in a year: half a metre on plants that stand 2 to 3 m above the glass. Common practice, no source.
 _GROWS = 1.2
 #: Share of the energy on days with snow from which on none is looked for: snow, too, takes most where the sun is low.
@@ -48,5 +48,5 @@ def unread_shade_columns(blocks: Blocks) -> list[Column]:
         values = blocks.beam_share * behind + (1.0 - blocks.beam_share) * hidden
         columns.append(Column(
             "shading", f"plants of {height:.0f}° that nothing has read", values * grown, None, 0.0, _SHARE_SD, 0.0, 1.0,
-            ("unread", height), _HEDGE, _TRACE))
+            ("unread", height), _HEDGE))
     return columns
