@@ -19,6 +19,8 @@ _N = len(QUANTITIES)
 #: spread. Common practice, no source.
 _LEAST = np.array([0.005, 0.006, 0.006, 0.010, 0.015, 0.10, 0.010, 0.015])
 _MOST = np.array([0.012, 0.015, 0.012, 0.040, 0.030, 0.20, 0.020, 0.030])
+#: Strings that the least spread is worth against the spread that a site's own strings show. Common practice, no source.
+_LEAST_STRINGS = 10.0
 #: The same against a datasheet, where age and instruments count in full.
 _ON_PLATE = np.array([0.025, 0.02, 0.025, 0.06, 0.03, 0.20, 0.02, 0.03])
 #: Share of the variance between strings' logged currents that stays: makers' spread and the sensors' own gain. Common practice,
@@ -72,6 +74,9 @@ def spread_of(y: np.ndarray, dead: np.ndarray, with_peers: bool, light_out: bool
         by_round = [_scatter(column) for column in values.T]
         total[q] = np.median([s for s in by_round if np.isfinite(s)] or [_LEAST[q]])
         total[q] = np.clip(total[q], _LEAST[q], _MOST[q])
+        # A few strings tell their spread badly, and one odd one among them widens it.
+        strings = np.isfinite(values).any(axis=1).sum()
+        total[q] = np.sqrt(_LEAST[q] ** 2 + (total[q] ** 2 - _LEAST[q] ** 2) * strings / (strings + _LEAST_STRINGS))
         rounds = max(values.shape[1], 2)
         full = np.isfinite(values).sum(axis=1) >= max(2, values.shape[1] - 1)
         if full.sum() >= 8:
