@@ -2,7 +2,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tests.gap.strings import DESOTO, EVENTS, KIND, MODULES, data_of, one_round, perturbed, scaled, site_of
+from tests.gap.strings import DESOTO, EVENTS, KIND, MODULES, data_of, key_points, one_round, perturbed, scaled, site_of
 from yieldwatch.expected.module import Module
 from yieldwatch.gap.curves import Part, circuit_key_points
 from yieldwatch.gap.findings import COLUMNS, string_findings
@@ -73,6 +73,17 @@ def test_low_current_in_one_round_alone_is_passing_light():
     assert out.loc["S07", "finding"] == "ok"
     assert out.loc["S07", "confidence"] < 0.1
     assert out.loc["S07", "i_sc_ratio"] == pytest.approx(0.55, abs=0.02)
+
+
+def test_a_low_current_is_less_likely_a_cloud_where_all_other_traces_had_one_light():
+    site, low = site_of(24), {"S07": scaled(i_sc=0.84, i_mp=0.84)}
+
+    def clouded(*strings):
+        return {f"S{k:02d}": scaled(i_sc=0.95 - 0.03 * n, i_mp=0.95 - 0.03 * n) for n, k in enumerate(strings)}
+
+    steady = _findings(site, _history(site, [low, low]))
+    unsteady = _findings(site, _history(site, [low | clouded(3, 11, 15, 18, 21), low | clouded(2, 10, 14, 17, 20)]))
+    assert steady.loc["S07", "p_ok"] < 0.5 * unsteady.loc["S07", "p_ok"]
 
 
 def test_a_module_missing_from_the_first_day_on_is_a_wrong_count():
@@ -200,6 +211,28 @@ def test_the_odd_one_of_three_is_found():
     assert out.loc["S01", "confidence"] > 0.9
     assert out.loc["S01", "share_lost"] == pytest.approx(1 / 12, abs=0.015)
     assert (out["finding"].drop("S01") == "ok").all()
+
+
+def test_a_cloud_on_one_of_three_strings_leaves_its_voltage_right():
+    site = site_of(3)
+
+    def clouded(point, poa):
+        # The sensor stood in sun while the string had 60 % of its light.
+        at, sun = key_points(0.6 * poa, 47.7), key_points(poa, 47.7)
+        return {n: x * at[n] / sun[n] for n, x in point.items()}
+
+    out = _findings(site, _history(site, [None, {"S01": clouded}]))
+    assert (out["compared_with"] == "few peers").all()
+    assert out.loc["S01", "confidence"] < 0.1
+
+
+def test_one_odd_string_among_few_does_not_pass_for_their_spread():
+    site = site_of(7)
+    vary = (-0.9, 0.7, -0.4, 1.2, 0.4, 0.0, -4.0)
+    odd = {s.string_id: scaled(v_mp=1 + v / 100) for s, v in zip(site.strings, vary, strict=True)}
+    out = _findings(site, [one_round(site, DAYS[0], odd=odd, noise=0.001)])
+    assert out.loc["S06", "confidence"] > 0.7
+    assert (out["finding"].drop("S06") == "ok").all()
 
 
 def test_a_string_alone_is_held_against_the_datasheet():

@@ -133,12 +133,29 @@ def test_lower_light_on_one_string_moves_its_current_and_not_its_own_light_volta
 
 def test_where_most_strings_stand_in_shade_the_clear_ones_are_the_reference():
     site = site_of(20)
-    # In no order of time, or it would be a drift of the light.
     shade = {s.string_id: scaled(i_mp=0.85 + 0.03 * (k % 4)) for k, s in enumerate(site.strings) if k % 5 < 3}
     out = assess_rounds(site, data_of(one_round(site, "2024-06-01", odd=shade))).set_index("string_id")
     # By the median the eight clear strings would look some 8 % better than they are made; noise of 0.4 % a point is left.
     assert out.loc["S14", "i_ratio_peer"] == pytest.approx(1.0, abs=0.02)
     assert out.loc["S00", "i_ratio_peer"] == pytest.approx(0.85, abs=0.02)
+
+
+def test_a_row_in_shade_that_is_traced_first_is_no_drift_of_the_light():
+    site = site_of(9)
+    shade = {s.string_id: scaled(v_mp=0.8) for s in site.strings[:3]}
+    out = assess_rounds(site, data_of(one_round(site, "2024-06-01", odd=shade))).set_index("string_id")
+    # A line through them all would make the clear strings traced next look better than the last.
+    ratio = out["v_ratio_peer"].astype(float)
+    np.testing.assert_allclose(ratio[:3], 0.8, atol=0.02)
+    np.testing.assert_allclose(ratio[3:], 1.0, atol=0.02)
+
+
+def test_one_clear_string_among_shaded_ones_is_their_reference_where_the_plate_says_so():
+    site = site_of(6)
+    shade = {s.string_id: scaled(i_mp=0.72 + 0.01 * k) for k, s in enumerate(site.strings[:5])}
+    out = assess_rounds(site, data_of(one_round(site, "2024-06-01", odd=shade))).set_index("string_id")
+    assert out.loc["S00", "i_ratio_peer"] == pytest.approx(0.72, abs=0.03)
+    assert out.loc["S04", "i_ratio_peer"] == pytest.approx(0.76, abs=0.03)
 
 
 def test_rounds_are_parted_by_more_than_ten_days():

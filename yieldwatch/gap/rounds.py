@@ -32,9 +32,21 @@ _DARK = 0.5
 #: Quartiles of a shape ratio's logarithm that are farther apart than this are not noise alone; its noise between strings, and the
 #: quartile of a normal distribution in standard deviations.
 _UNEVEN, _SHAPE_NOISE, _QUARTILE = 0.02, 0.006, 0.6745
+#: Where strings differ and that quartile is farther below the plate than this, most stand in shade; no string's shape is farther
+#: above it than the second. [ln] Common practice, no source.
+_OFF_PLATE, _OVER_PLATE = 0.05, 0.03
 _KEYS = ("i_sc", "v_oc", "i_mp", "v_mp", "p_mp")
 #: Ratios that a trace is judged by; each has `*_plate` and `*_peer` columns.
 SHAPE_RATIOS = ("fill_factor", "i_ratio", "v_ratio")
+#: By what each quantity drifts while a round lasts: the light moves currents, the temperature voltages, neither the shape.
+_DRIFTS_BY = {
+    "i_sc_peer": ("i_sc_plate",),
+    "i_mp_peer": ("i_sc_plate",),
+    "v_oc_peer": ("v_oc_plate",),
+    "v_mp_peer": ("v_oc_plate",),
+    "p_mp_peer": ("i_sc_plate", "v_oc_plate"),
+    "v_oc_own_peer": ("v_oc_own",),
+}
 #: Least light in which a string without current is told, half of what other traces need. Common practice, no source. [W/m²]
 _ANY_LIGHT = 200.0
 #: Days before a trace within which a wash still leaves the string clean. Common practice, no source.
@@ -65,6 +77,7 @@ COLUMNS = (
     *(f"{k}_plate" for k in SHAPE_RATIOS),
     *(f"{k}_peer" for k in _KEYS),
     *(f"{k}_peer" for k in SHAPE_RATIOS),
+    "v_oc_own",
     "v_oc_own_peer",
     "peers",
     *(f"u_{k}" for k in _KEYS),
@@ -100,9 +113,8 @@ def assess_rounds(site: Site, data: SiteData) -> pd.DataFrame:
           of the trace (UTC, else NaT);
         - `*_peer`: ratio to the peers of the same round, type and plane; NaN with fewer than 4 peers; what washed strings have
           more of light than the others is taken off their currents first;
-        - `own_light`: light on the string by its own short-circuit current [W/m²], and `v_oc_own_peer`,
-          `i_ratio`,
-          `v_ratio` taken at that light, so that a passing cloud or dirt moves only the current;
+        - `own_light`: light on the string by its own short-circuit current [W/m²], and `v_oc_own` (to the datasheet),
+          `v_oc_own_peer`, `i_ratio`, `v_ratio` taken at that light, so that a passing cloud or dirt moves only the current;
         - `u_*`: relative standard uncertainty of the value; `u_*_between`: of a difference between strings.
 
         An unfit trace keeps its row, with NaN from `own_light` on. Empty if there are no traces.
@@ -307,12 +319,17 @@ def _peer_ratios(table: pd.DataFrame) -> pd.DataFrame:
     for _, rows in sound.groupby(["round_id", "module_type", "array_id"], sort=False):
         minutes = (rows["time"] - rows["time"].iloc[0]).dt.total_seconds().to_numpy() / 60.0
         gain = _gain_by_wash(rows)
+        dead = rows["no_current"].to_numpy(bool)
+        drift = {
+            "i_sc_plate": _drift(rows["i_sc_plate"].to_numpy(float) / gain, dead, minutes),
+            **{name: _drift(rows[name].to_numpy(float), dead, minutes) for name in ("v_oc_plate", "v_oc_own")},
+        }
         for target, source in sources.items():
             value = rows[source].to_numpy(float)
             if target in ("i_sc_peer", "i_mp_peer", "p_mp_peer"):
                 value = value / gain
-            only_falls = target in ("i_ratio_peer", "v_ratio_peer")
-            ratio, peers = _to_peers(value, rows["no_current"].to_numpy(bool), minutes, only_falls)
+            value = value / np.exp(minutes * sum(drift[name] for name in _DRIFTS_BY.get(target, ())))
+            ratio, peers = _to_peers(value, dead, target in ("i_ratio_peer", "v_ratio_peer"))
             out.loc[rows.index, target] = ratio
             if target == "i_sc_peer":
                 out.loc[rows.index, "peers"] = peers
@@ -329,33 +346,43 @@ def _gain_by_wash(rows: pd.DataFrame) -> np.ndarray:
     return np.where(washed, max(more, 1.0), 1.0)
 
 
-def _to_peers(
-    value: np.ndarray, dead: np.ndarray, minutes: np.ndarray, only_falls: bool
-) -> tuple[np.ndarray, np.ndarray]:
+def _drift(value: np.ndarray, dead: np.ndarray, minutes: np.ndarray) -> float:
     """
-    Ratio of each value to its peers' median, a drift of the light or the sensor over the round taken out
-    first.
+    Drift of the light, or of the temperature, over the round. [ln a minute]
 
-    The drift is a line through the median of all pairwise slopes (Theil and Sen), which 29 % of odd strings
-    cannot move; it is taken out only where its 90 % interval excludes zero. What shade and faults only lower (`only_falls`) has
-    its peers' upper quartile for their level where they differ by more than noise: most of them may stand in shade.
+    A line through the median of all pairwise slopes (Theil and Sen), which 29 % of odd strings cannot move; 0 where its 90 %
+    interval does not exclude that.
+    """
+    living = (value > 0) & ~dead
+    if living.sum() <= 7 or np.ptp(minutes[living]) == 0:
+        return 0.0
+    slope, _, low, high = theilslopes(np.log(value[living]), minutes[living], alpha=0.90)
+    return float(slope) if low > 0 or high < 0 else 0.0
+
+
+def _to_peers(value: np.ndarray, dead: np.ndarray, only_falls: bool) -> tuple[np.ndarray, np.ndarray]:
+    """
+    Ratio of each value to its peers' median, and how many they are.
+
+    What shade and faults only lower (`only_falls`) has its peers' upper quartile for their level where they differ by more than
+    noise: most of them may stand in shade. Where even that is far below the plate, the best of them are the level.
     """
     with np.errstate(divide="ignore", invalid="ignore"):
         log = np.where(value > 0, np.log(np.where(value > 0, value, 1.0)), np.nan)
     living = np.isfinite(log) & ~dead
     peers = np.full(len(value), living.sum()) - living
-    if living.sum() > 7 and np.ptp(minutes[living]) > 0:
-        slope, _, low, high = theilslopes(log[living], minutes[living], alpha=0.90)
-        if low > 0 or high < 0:
-            log = log - slope * minutes
     out = np.full(len(value), np.nan)
     for k in range(len(value)):
         others = living.copy()
         others[k] = False
         if others.sum() >= FEWEST_PEERS and np.isfinite(log[k]):
             low, usual, high = np.quantile(log[others], [0.25, 0.5, 0.75])
-            uneven = only_falls and high - low > _UNEVEN
-            out[k] = np.exp(log[k] - (high - _QUARTILE * _SHAPE_NOISE if uneven else usual))
+            if only_falls and high - low > _UNEVEN:
+                usual = high - _QUARTILE * _SHAPE_NOISE
+                believed = log[others & (log < _OVER_PLATE)]
+                if usual < -_OFF_PLATE and len(believed):
+                    usual = np.median(believed[believed > believed.max() - _UNEVEN])
+            out[k] = np.exp(log[k] - usual)
         elif others.sum() >= FEWEST_PEERS and value[k] == 0:
             out[k] = 0.0
     return out, peers

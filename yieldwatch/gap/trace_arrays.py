@@ -26,7 +26,7 @@ _WASHES_MM = 10.0
 #: The first four of `QUANTITIES`, in the table of rounds.
 PEER_COLUMNS = ("v_oc_own_peer", "i_ratio_peer", "v_ratio_peer", "i_sc_peer")
 #: What stands for them without peers.
-PLATE_COLUMNS = ("v_oc_plate", "i_ratio_plate", "v_ratio_plate", "i_sc_plate")
+PLATE_COLUMNS = ("v_oc_own", "i_ratio_plate", "v_ratio_plate", "i_sc_plate")
 #: Standard uncertainty by `QUANTITIES` of a trace held against the peers of another round: temperature,
 #: instrument and age count in full, light on the current only. Common practice, no source.
 ALONE_DOUBT = np.array([0.010, 0.008, 0.012, 0.040, 0.01, 0.05, 0.0, 0.0])
