@@ -130,8 +130,10 @@ def main() -> None:
     if options.wrong:
         fault, called = strings["finding"] != "ok", strings["told"].isin(FAULT_FINDINGS)
         must = fault & strings["seen"].astype(bool) & (strings["size"] > CLEAR_FAULT)
-        wrong = strings[(called & ~fault) | (must & (strings["told"] != strings["finding"]))]
-        with pd.option_context("display.width", 300, "display.max_colwidth", 170, "display.max_rows", None):
+        false = called & ~fault & (strings["droppings"] <= DROPPINGS)
+        wrong = strings[false | (must & (strings["told"] != strings["finding"]))]
+        wide = ("display.width", 300, "display.max_colwidth", 170, "display.max_rows", None, "display.max_columns", None)
+        with pd.option_context(*wide):
             print(wrong[["seed", "string_id", "strings", "rounds", "finding", "size", "told", "chance", "why"]].round(3))
     if options.out:
         strings.to_csv(options.out, index=False)

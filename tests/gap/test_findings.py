@@ -75,6 +75,17 @@ def test_low_current_in_one_round_alone_is_passing_light():
     assert out.loc["S07", "i_sc_ratio"] == pytest.approx(0.55, abs=0.02)
 
 
+def test_a_low_current_is_less_likely_a_cloud_where_all_other_traces_had_one_light():
+    site, low = site_of(24), {"S07": scaled(i_sc=0.84, i_mp=0.84)}
+
+    def clouded(*strings):
+        return {f"S{k:02d}": scaled(i_sc=0.95 - 0.03 * n, i_mp=0.95 - 0.03 * n) for n, k in enumerate(strings)}
+
+    steady = _findings(site, _history(site, [low, low]))
+    unsteady = _findings(site, _history(site, [low | clouded(3, 11, 15, 18, 21), low | clouded(2, 10, 14, 17, 20)]))
+    assert steady.loc["S07", "p_ok"] < 0.5 * unsteady.loc["S07", "p_ok"]
+
+
 def test_a_module_missing_from_the_first_day_on_is_a_wrong_count():
     site = site_of(24)
     odd = {"S03": scaled(v_oc=11 / 12, v_mp=11 / 12)}

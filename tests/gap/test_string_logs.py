@@ -96,6 +96,14 @@ def test_dim_days_stand_apart_from_bright_ones():
     assert np.nanmedian(own[:, 1]) < np.nanmedian(own[:, 0]) - 0.03
 
 
+def test_current_missing_in_bright_light_alone_is_resistance_and_missing_in_all_light_the_makers():
+    site = site_of(10)
+    odd = {"S03": lambda day, light: 1 - 0.06 * light / 0.9, "S05": lambda day, light: 1 - 0.02}
+    out = findings(site, currents(site, odd), rain_mm=15.0)
+    assert out.loc["S03", "finding"] == "series_resistance"
+    assert (out["finding"].drop("S03") == "ok").all()
+
+
 def test_a_round_and_the_log_are_one_history():
     # The round saw nothing in March; the log shows the loss since June, and no second round is needed.
     site = site_of(8)

@@ -11,9 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from yieldwatch.gap.gaps import over_known
 from yieldwatch.gap.signatures import QUANTITIES, Histories
 
 _N = len(QUANTITIES)
+_CURRENT, _BRIGHT, _DIM = (QUANTITIES.index(name) for name in ("i_sc", "bright", "dim"))
 #: Least and most standard deviation between sound strings, peers compared: by `QUANTITIES`. The least are the
 #: between-strings parts of one visit; the most keep a site full of shade from hiding its faults in its own
 #: spread. Common practice, no source.
@@ -26,12 +28,18 @@ _ON_PLATE = np.array([0.025, 0.02, 0.025, 0.06, 0.03, 0.20, 0.02, 0.03])
 #: Share of the variance between strings' logged currents that stays: makers' spread and the sensors' own gain. Common practice,
 #: no source.
 _LOG_LASTS = 0.85
+#: Least and most standard deviation of what a string's dim current has to itself beside its bright one: the sensor's zero, the
+#: plane, the cells in weak light. Common practice, no source.
+_DIM_APART = (0.007, 0.02)
 #: Noise of a reading over the least spread: a look at the log is the median of days.
 _SINGLE = np.array([1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 0.3, 0.4])
 #: The current's, where the light sensor's bias is taken out by the round's other strings.
 _ON_PLATE_LIGHT_OUT = 0.04
 #: Share of traces taken in passing light, and the width over which their log current is spread.
 _CLOUD, _CLOUD_LOW, _CLOUD_HIGH = 0.05, -1.2, 0.3
+#: Traces that the share is worth against what a round's other traces show of passing light, and how far off that is, in standard
+#: deviations. Common practice, no source.
+_CLOUD_TRACES, _CLOUD_OFF = 20.0, 4.0
 #: Standard deviations beyond which a deviation counts no more.
 _FARTHEST = 6.0
 #: Share of rounds in which a shaded string is in the shade, with the sun low and with it high, and what low and high are. [°]
@@ -43,10 +51,17 @@ _STATES = {"voltage": 0.45, "current": 0.45, "both": 0.10}
 
 @dataclass(frozen=True)
 class Spread:
-    """Standard deviation between strings (`maker`) and between readings (`noise`), each shape (8,)."""
+    """
+    Standard deviation between strings (`maker`) and between readings (`noise`), each shape (8,).
+
+    `maker` of the dim current is what it has to itself: the rest it shares with the bright one. `traces` and `off`, shape
+    (n_rounds,), are how many traces a round has and in how many of them the current is far off.
+    """
 
     maker: np.ndarray
     noise: np.ndarray
+    traces: np.ndarray
+    off: np.ndarray
 
 
 def spread_of(y: np.ndarray, dead: np.ndarray, with_peers: bool, light_out: bool = False) -> Spread:
@@ -66,7 +81,7 @@ def spread_of(y: np.ndarray, dead: np.ndarray, with_peers: bool, light_out: bool
         on_plate = _ON_PLATE.copy()
         if light_out:
             on_plate[QUANTITIES.index("i_sc")] = _ON_PLATE_LIGHT_OUT
-        return Spread(np.sqrt(0.8) * on_plate, np.sqrt(0.2) * on_plate)
+        return _with_light(np.sqrt(0.8) * on_plate, np.sqrt(0.2) * on_plate, y)
     total, part = _LEAST.copy(), np.full(_N, 0.5)
     for q in (0, 1, 2, 3, 6, 7):
         values = np.where(dead, np.nan, y[:, :, q])
@@ -88,8 +103,22 @@ def spread_of(y: np.ndarray, dead: np.ndarray, with_peers: bool, light_out: bool
     for q in (6, 7):
         # Dirt, shade and what holds an inverter down move logged currents from look to look more than the sensors do.
         noise[q] = min(max(noise[q], _wander(np.where(dead, np.nan, y[:, :, q]))), _MOST[q])
+    maker = total * np.sqrt(part)
+    maker[_DIM] = np.clip(_dim_apart(np.where(dead[:, :, None], np.nan, y)), *_DIM_APART)
     # Readings that agree by luck do not make the instrument better than it is.
-    return Spread(total * np.sqrt(part), np.maximum(noise, 0.8 * _LEAST * _SINGLE))
+    return _with_light(maker, np.maximum(noise, 0.8 * _LEAST * _SINGLE), y)
+
+
+def _with_light(maker: np.ndarray, noise: np.ndarray, y: np.ndarray) -> Spread:
+    read = np.isfinite(y[:, :, _CURRENT])
+    off = np.abs(y[:, :, _CURRENT]) > _CLOUD_OFF * np.hypot(maker[_CURRENT], noise[_CURRENT])
+    return Spread(maker, noise, read.sum(axis=0), (read & off).sum(axis=0))
+
+
+def _dim_apart(y: np.ndarray) -> float:
+    """Scatter between strings of the dim current over the bright one, medians over rounds; 0 where too few are known."""
+    apart = y[:, :, _DIM] - y[:, :, _BRIGHT]
+    return float(np.nan_to_num(_scatter(over_known(np.nanmedian, apart, axis=1))))
 
 
 def _wander(values: np.ndarray) -> float:
@@ -144,17 +173,22 @@ def _log_likelihood(y: np.ndarray, dead: np.ndarray, light: np.ndarray, doubt: n
     is_open = (past.kind == "open")[:, None] & past.bad
     mean = np.nan_to_num(past.mean)
     scale = np.nan_to_num(light, nan=1.0)[:, None, :] ** past.exponent[None, :, None]
+    logged = dict.fromkeys((_BRIGHT, _DIM), (np.zeros(1), np.zeros(1), np.zeros(1)))
     for q in range(_N):
         known = np.isfinite(y[:, :, q])[:, None, :]
         residual = np.where(known, np.nan_to_num(y[:, None, :, q]) - mean[None, :, :, q] * scale, 0.0)
         variance = spread.noise[q] ** 2 + past.extra[None, :, :, q] + doubt[:, None, :, q]
         if not known.any():
             continue
-        if QUANTITIES[q] == "i_sc":
-            out += _current(residual, known, variance + spread.maker[q] ** 2)
+        if q == _CURRENT:
+            out += _current(residual, known, variance + spread.maker[q] ** 2, _cloudy(y, spread)[:, None, :])
+            continue
+        _tame(residual, y[:, :, q], variance)
+        if q in logged:
+            logged[q] = _sums(residual, known, variance)
         else:
-            _tame(residual, y[:, :, q], variance)
-            out += _shared_offset(residual, known, variance, spread.maker[q])
+            out += _shared_offset(*_sums(residual, known, variance), spread.maker[q])
+    out += _two_offsets(logged[_BRIGHT], logged[_DIM], spread.maker[_BRIGHT], spread.maker[_DIM])
     # No current is an open string or it is not; neither explains the other.
     wrong = dead[:, None, :] != is_open[None]
     seen = (dead | np.isfinite(y).any(axis=2))[:, None, :]
@@ -178,22 +212,49 @@ def _tame(residual: np.ndarray, read: np.ndarray, variance: np.ndarray) -> None:
         residual[k][:, known] = middle + np.clip(part - middle, -_FARTHEST * noise, _FARTHEST * noise)
 
 
-def _shared_offset(residual: np.ndarray, known: np.ndarray, variance: np.ndarray, maker: float) -> np.ndarray:
-    """Log density of normal residuals with one offset shared by all rounds, integrated out in closed form."""
+_Sums = tuple[np.ndarray, np.ndarray, np.ndarray]
+
+
+def _sums(residual: np.ndarray, known: np.ndarray, variance: np.ndarray) -> _Sums:
+    """Over rounds: weights, weights times residuals, and twice the negative log density of normal residuals without offset."""
     w = np.where(known, 1.0 / variance, 0.0)
-    total, cross, square = w.sum(axis=2), (w * residual).sum(axis=2), (w * residual**2).sum(axis=2)
     constant = np.where(known, np.log(2.0 * np.pi * variance), 0.0).sum(axis=2)
-    return -0.5 * (square - maker**2 * cross**2 / (1.0 + maker**2 * total) + constant
-                   + np.log1p(maker**2 * total))
+    return w.sum(axis=2), (w * residual).sum(axis=2), (w * residual**2).sum(axis=2) + constant
 
 
-def _current(residual: np.ndarray, known: np.ndarray, variance: np.ndarray) -> np.ndarray:
+def _shared_offset(total: np.ndarray, cross: np.ndarray, square: np.ndarray, maker: float) -> np.ndarray:
+    """Log density of normal residuals with one offset shared by all rounds, integrated out in closed form."""
+    return -0.5 * (square - maker**2 * cross**2 / (1.0 + maker**2 * total) + np.log1p(maker**2 * total))
+
+
+def _two_offsets(bright: _Sums, dim: _Sums, maker: float, apart: float) -> np.ndarray:
+    """As `_shared_offset`, of logged currents: one offset is shared by both kinds of light, one more by the dim alone."""
+    a, b = 1.0 / maker**2 + bright[0] + dim[0], 1.0 / apart**2 + dim[0]
+    both, own = bright[1] + dim[1], dim[1]
+    area = a * b - dim[0] ** 2
+    drawn = (b * both**2 - 2.0 * dim[0] * both * own + a * own**2) / area
+    return np.asarray(-0.5 * (bright[2] + dim[2] - drawn + np.log(maker**2 * apart**2 * area)))
+
+
+def _cloudy(y: np.ndarray, spread: Spread) -> np.ndarray:
+    """
+    Chance that each trace was taken in passing light, (n_strings, n_rounds).
+
+    Where a round's other traces are all of one light, that one alone was under a cloud is less likely.
+    """
+    current = y[:, :, _CURRENT]
+    own = np.abs(current) > _CLOUD_OFF * np.hypot(spread.maker[_CURRENT], spread.noise[_CURRENT])
+    others = np.maximum(spread.traces - np.isfinite(current), 0)
+    return np.asarray((_CLOUD * _CLOUD_TRACES + np.maximum(spread.off - own, 0)) / (_CLOUD_TRACES + others))
+
+
+def _current(residual: np.ndarray, known: np.ndarray, variance: np.ndarray, cloud: np.ndarray) -> np.ndarray:
     """
     Log density of the current, some traces of which were taken in passing light; dirt has its own spread.
     """
     normal = np.exp(-0.5 * residual**2 / variance) / np.sqrt(2.0 * np.pi * variance)
     passing = ((residual > _CLOUD_LOW) & (residual < _CLOUD_HIGH)) / (_CLOUD_HIGH - _CLOUD_LOW) + 1e-6
-    return np.where(known, np.log((1.0 - _CLOUD) * normal + _CLOUD * passing), 0.0).sum(axis=2)
+    return np.where(known, np.log((1.0 - cloud) * normal + cloud * passing), 0.0).sum(axis=2)
 
 
 def log_likelihood_shaded(
@@ -224,12 +285,13 @@ def log_likelihood_shaded(
 
 def _shaded_current(y: np.ndarray, doubt: np.ndarray, in_shade: np.ndarray, spread: Spread) -> np.ndarray:
     """Current and slopes of a string that may be shaded: both may be off, and nothing is said of how."""
-    variance = spread.noise[3] ** 2 + spread.maker[3] ** 2 + doubt[:, :, 3]
-    current = np.nan_to_num(y[:, :, 3])
+    variance = spread.noise[_CURRENT] ** 2 + spread.maker[_CURRENT] ** 2 + doubt[:, :, _CURRENT]
+    current = np.nan_to_num(y[:, :, _CURRENT])
+    off = np.minimum(2.0 * _cloudy(y, spread), 0.5)
     normal = np.exp(-0.5 * current**2 / variance) / np.sqrt(2.0 * np.pi * variance)
     inside = (current > _CLOUD_LOW) & (current < _CLOUD_HIGH)
-    out = np.where(np.isfinite(y[:, :, 3]), np.log(
-        (1.0 - 2 * _CLOUD) * normal + 2 * _CLOUD * (inside / (_CLOUD_HIGH - _CLOUD_LOW) + 1e-6)), 0.0)
+    out = np.where(np.isfinite(y[:, :, _CURRENT]), np.log(
+        (1.0 - off) * normal + off * (inside / (_CLOUD_HIGH - _CLOUD_LOW) + 1e-6)), 0.0)
     for q, wide in ((4, 0.10), (5, 0.35)):
         scale = np.hypot(spread.noise[q], wide)
         value = np.nan_to_num(y[:, :, q])
@@ -237,8 +299,8 @@ def _shaded_current(y: np.ndarray, doubt: np.ndarray, in_shade: np.ndarray, spre
             np.isfinite(y[:, :, q]), -0.5 * (value / scale) ** 2 - np.log(scale * np.sqrt(2 * np.pi)), 0.0
         )
     # A logged current is that of the day's better hours: shade that lasts all day may take any part of it.
-    for q, share in ((6, in_shade), (7, 0.5 * in_shade)):
-        scale = np.hypot(spread.noise[q], spread.maker[q])
+    for q, share, maker in ((_BRIGHT, in_shade, 0.0), (_DIM, 0.5 * in_shade, spread.maker[_DIM])):
+        scale = np.sqrt(spread.noise[q] ** 2 + spread.maker[_BRIGHT] ** 2 + maker**2)
         value = np.nan_to_num(y[:, :, q])
         clear = np.exp(-0.5 * (value / scale) ** 2) / (scale * np.sqrt(2.0 * np.pi))
         shade = (value < 0.0) * _loss_density(value) + 1e-9
