@@ -315,9 +315,9 @@ def _frozen_zeros(state: SiteState) -> list[str]:
     if state.log is None:
         return []
     hours = state.log.frozen.sum(axis=1) * state.model.weather.hours
-    return [f"the log of {name} reads nothing for {f'{spent:.0f} h' if spent >= 1 else 'under 1 h'} of daylight in which the meter counted its energy: taken as not "
-            "logged, not as an outage. Check the logger." for name, spent in zip(state.model.inverter_ids, hours, strict=True)
-            if spent > 0]
+    return [f"the log of {name} reads nothing for {f'{spent:.0f} h' if spent >= 1 else 'under 1 h'} of daylight in which the "
+            "meter counted its energy: taken as not logged, not as an outage. Check the logger."
+            for name, spent in zip(state.model.inverter_ids, hours, strict=True) if spent > 0]
 
 
 def _sheets_moved(state: SiteState, rounds: pd.DataFrame) -> list[str]:
