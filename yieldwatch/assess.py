@@ -170,7 +170,7 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
         say(f"{site.id}: jobs")
         today = _history_end(site, data, as_of)
         jobs, more = candidates(portfolio, site, data, state, result.gap.string_findings, today,
-                                owed(site, result.gap, result.rounds, today))
+                                owed(site, result.gap, result.rounds, today), result.clamp_checks)
         usual[site.id] = usual_weeks(state, today)
         say(f"{site.id}: proof of what was done")
         proofs = prove_site(site, data, state, result.rounds, done_jobs(site, data, in_hand))

@@ -108,7 +108,7 @@ _UNSEEN_SHADE = 0.017
 
 def _shading(state: SiteState, no_log: str) -> Basis:
     if state.log is None:
-        if any(c.cause == "shading" for c in state.posterior.columns):
+        if any(c.cause == "shading" and c.inverter is not None for c in state.posterior.columns):
             return Basis("measured", 0.01, 0.0)
         return Basis("prior", _UNSEEN_SHADE, why_not=no_log + " No round saw shade; what falls at other hours is not seen.")
     if len(state.model.inverter_ids) < 2:

@@ -35,6 +35,7 @@ from yieldwatch.gap.mechanisms.soiling import (
     soiling_states,
 )
 from yieldwatch.gap.mechanisms.string_fault import Fault, fault_columns
+from yieldwatch.gap.mechanisms.unread_shade import unread_shade_columns
 from yieldwatch.gap.second_light import LightDrift, drift_rows
 from yieldwatch.gap.witness import witness_columns, witness_rows
 from yieldwatch.gap.year_on_year import YearOnYear, full_years, line_columns, own_rate_rows
@@ -189,6 +190,7 @@ def _fixed_columns(evidence: EvidenceAtHand, faults: list[Fault]) -> list[Column
     if evidence.log is None:
         columns += clamp_columns(blocks, evidence.clamps)
         columns += round_shade_columns(blocks, evidence.rounds, evidence.findings)
+        columns += unread_shade_columns(blocks)
     return columns
 
 
