@@ -16,6 +16,7 @@ from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.gaps import over_known
 from yieldwatch.gap.logs import Fine, InverterLog, at_own_interval
 from yieldwatch.gap.mechanisms.snow import FREEZES
+from yieldwatch.gap.recorded import recorded_outages
 
 #: Share of the rating that a working inverter is expected to exceed before a zero reading means "off".
 _BRIGHT = 0.03
@@ -27,7 +28,6 @@ _DAYS_AROUND, _FEWEST_DAYS, _RAN = 10, 5, 0.3
 #: Share of the usual output next to a spell that snow does not leave, or give back, within two intervals. Common practice, no
 #: source.
 _AT_ONCE = 0.6
-_GRID_WORDS = ("grid", "network", "supply", "dno", "utility")
 
 
 @dataclass(frozen=True)
@@ -71,7 +71,7 @@ def find_off(model: SiteModel, log: InverterLog | None, data: SiteData, snow: np
     """
     shape = model.dc.shape
     inverter, grid = np.ones(shape), np.ones(shape)
-    recorded, recorded_grid = _recorded_outages(model, data)
+    recorded, recorded_grid = recorded_outages(model, data)
     if log is None:
         inverter[recorded] = 0.0
         grid[:, recorded_grid] = 0.0
@@ -173,25 +173,3 @@ def _snowed_under(off: np.ndarray, share: np.ndarray, fine: Fine, model: SiteMod
         came = bool(after) and np.nanmax([0.0, *share[after]]) > _AT_ONCE
         out[at] = not (went or came or recorded[at].any())
     return out
-
-
-def _recorded_outages(model: SiteModel, data: SiteData) -> tuple[np.ndarray, np.ndarray]:
-    """Masks of recorded outages: (n_inverters, n_times) for each inverter, (n_times,) for the grid's."""
-    each = np.zeros(model.dc.shape, dtype=bool)
-    grid = np.zeros(len(model.times), dtype=bool)
-    row = {name: k for k, name in enumerate(model.inverter_ids)}
-    outages = data.events[data.events["kind"] == "outage"] if len(data.events) else data.events
-    for event in outages.itertuples():
-        if pd.isna(event.end):
-            continue
-        during = np.asarray((model.times + model.weather.step > event.start) & (model.times < event.end))
-        note = str(event.note).lower()
-        if "site" in event.scope:
-            each[:, during] = True
-            if any(word in note for word in _GRID_WORDS):
-                grid |= during
-        else:
-            for name in event.scope:
-                if name in row:
-                    each[row[name], during] = True
-    return each, grid
