@@ -69,6 +69,20 @@ def test_an_outage_on_the_day_of_a_frozen_logger_stays_one(model):
     assert wrong.sum() == 20
 
 
+@pytest.mark.parametrize("counted", [False, True])
+def test_silence_of_both_at_once_is_one_thing_though_the_meter_is_a_little_off(model, counted):
+    model.dc[0] *= 1.0 + 0.02 * np.cos(np.arange(len(model.times)))
+    log = 0.95 * model.dc
+    meter = half_hours(model, log)
+    evening = slice(5 * STEPS + 22, 5 * STEPS + 27)
+    log[:, evening] = 0.0
+    if not counted:
+        meter = half_hours(model, log)
+    meter["energy_kwh"] *= 1.0 + 0.003 * np.sin(np.arange(len(meter)))
+
+    assert (told(log, model, meter)[:, evening] == counted).all()
+
+
 def test_a_meter_finer_than_the_weather_tells_as_well(model):
     hours = SimpleNamespace(**vars(model))
     hours.times, hours.dc = model.times[::4], model.dc.reshape(2, -1, 4).mean(axis=2)

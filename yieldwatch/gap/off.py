@@ -25,6 +25,8 @@ _ZERO = 0.003
 #: Days on either side, and fewest of them, that say what an inverter usually gives at a time of day; and the share of a day's
 #: energy from which it counts as one on which it ran. Common practice, no source.
 _DAYS_AROUND, _FEWEST_DAYS, _RAN = 10, 5, 0.3
+#: Share of the rating that no shade takes whole: what is then left of diffuse light runs an inverter. Common practice, no source.
+_SHADE_ENDS = 0.2
 #: Share of the usual output next to a spell that snow does not leave, or give back, within two intervals. Common practice, no
 #: source.
 _AT_ONCE = 0.6
@@ -79,7 +81,9 @@ def find_off(model: SiteModel, log: InverterLog | None, data: SiteData, snow: np
     fine = at_own_interval(model, log)
     dark = fine.ac < _ZERO * model.rating
     could = np.minimum(inverter_ac(model), model.rating)[:, fine.slot]
-    could = could * _usual_share(fine.ac, could, np.atleast_1d(dark.any(axis=1)), fine.times)
+    sun_times = fine.times + pd.Timedelta(hours=round(model.site.longitude / 15.0))
+    usual = _usual_share(fine.ac, could, np.atleast_1d(dark.any(axis=1)), sun_times)
+    could = np.where(could < _SHADE_ENDS * model.rating, usual, 1.0) * could
     bright = (could > _BRIGHT * model.rating) & (model.sun.elevation > 3.0)[fine.slot]
     named = recorded_grid[fine.slot]
     zero, known = bright & dark, np.isfinite(fine.ac) & bright
@@ -109,7 +113,7 @@ def _usual_share(ac: np.ndarray, could: np.ndarray, wanted: np.ndarray, times: p
     What each inverter that is `wanted` gives of `could` at that time of day: the median of the days around, 1 at most.
 
     A hedge that takes the last hour of every evening switches nothing off. Days on which the inverter gave little at all do not
-    speak of what is usual.
+    speak of what is usual. Days are those of `times`.
     """
     share = np.ones(ac.shape)
     day, slot = times.normalize(), (times - times.normalize()).to_numpy()
