@@ -170,7 +170,7 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
         say(f"{site.id}: jobs")
         today = _history_end(site, data, as_of)
         jobs, more = candidates(portfolio, site, data, state, result.gap.string_findings, today,
-                                owed(site, result.gap, result.rounds, today))
+                                owed(site, result.gap, result.rounds, today), result.clamp_checks)
         usual[site.id] = usual_weeks(state, today)
         say(f"{site.id}: proof of what was done")
         proofs = prove_site(site, data, state, result.rounds, done_jobs(site, data, in_hand))
@@ -315,10 +315,10 @@ def _frozen_zeros(state: SiteState) -> list[str]:
     if state.log is None:
         return []
     hours = state.log.frozen.sum(axis=1) * state.model.weather.hours
-    return [f"the log of {name} reads nothing for {spent:.0f} h of daylight in which the meter counted its energy, or that began "
-            "in a dry night while others ran: taken as not logged, not as an outage. Check the logger; did it start late?"
-            for name, spent in zip(state.model.inverter_ids, hours, strict=True)
-            if spent > 0]
+    return [f"the log of {name} reads nothing for {f'{spent:.0f} h' if spent >= 1 else 'under 1 h'} of daylight in which the "
+            "meter counted its energy, or that began in a dry night while others ran: taken as not logged, not as an outage. "
+            "Check the logger; did it start late?"
+            for name, spent in zip(state.model.inverter_ids, hours, strict=True) if spent > 0]
 
 
 def _sheets_moved(state: SiteState, rounds: pd.DataFrame) -> list[str]:

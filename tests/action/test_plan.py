@@ -113,7 +113,7 @@ def test_a_claim_goes_out_at_once_because_its_clock_runs():
 
 
 def test_two_ways_to_mend_one_loss_are_one_choice():
-    jobs = [make_job(20.0), make_job(20.0, "repair_string", ("I1",), units={"string": 1.0})]
+    jobs = [make_job(20.0), make_job(20.0, "replace_modules", units={"module": 1.0})]
     plan = planned(jobs)
     assert len(rows(plan, "job")) == 1
     assert "planned for the same loss" in rows(plan, "left_out")["why"].iloc[0]

@@ -143,8 +143,9 @@ def test_two_ways_to_mend_one_loss_exclude_each_other():
     other = make_job(80.0, "replace_modules", ("I1.2",))
     assert ranked([repair, other])[0]["chosen"].all()
     # What a test of the inverter looks for is what no round explains, and so not the string that one found.
-    test = make_job(20.0, "inspect", ("I1",))
-    assert ranked([repair, test])[0]["chosen"].all()
+    for kind in ("inspect", "repair_string"):
+        assert ranked([repair, make_job(20.0, kind, ("I1",))])[0]["chosen"].all()
+    assert ranked([make_job(20.0, kind, ("I1",)) for kind in ("inspect", "repair_string")])[0]["chosen"].sum() == 1
 
 
 def test_a_job_without_a_cost_or_a_price_is_listed_with_the_reason():

@@ -8,9 +8,9 @@ import pandas as pd
 import pytest
 
 from tests.action.build import AS_OF, MODULE, make_site
-from yieldwatch.action.remedies.clean import _seen_on_strings
 from yieldwatch.action.remedies.inverters import _expected_by_chance
 from yieldwatch.action.remedies.look import Look
+from yieldwatch.action.remedies.on_glass import lies_on_glass, seen_on_strings
 from yieldwatch.action.remedies.strings import _repair_cost, _went_before, dead_strings, odds
 from yieldwatch.action.remedies.vegetation import _regrown
 from yieldwatch.gap.mechanisms.string_fault import Fault
@@ -19,11 +19,11 @@ from yieldwatch.portfolio.model import JobCost, String
 NO_EVENTS = pd.DataFrame(columns=["kind", "start", "scope"])
 
 
-def _look(share=0.0, events=NO_EVENTS, findings=None, faults=(), costs=None) -> Look:
+def _look(share=0.0, events=NO_EVENTS, findings=None, faults=(), costs=None, n_draws=5) -> Look:
     """Four like strings on one inverter, with a fault of one size in each draw."""
     strings = tuple(String(f"I1.{k}", "I1", "A", MODULE, 20) for k in (1, 2, 3, 4))
     site = make_site().__class__(**{**vars(make_site()), "strings": strings, "job_costs": costs or {}})
-    outlook = SimpleNamespace(draws=np.zeros((5, 1)), months=12, as_of=AS_OF,
+    outlook = SimpleNamespace(draws=np.zeros((n_draws, 1)), months=12, as_of=AS_OF,
                               fault_size=lambda fault: (share, np.full(5, -np.log1p(-share))))
     state = SimpleNamespace(model=SimpleNamespace(inverter_ids=["I1"]), faults=list(faults))
     frame = pd.DataFrame(columns=["string_id", "finding", "i_sc_ratio"]) if findings is None else findings
@@ -38,7 +38,17 @@ def test_droppings_on_one_string_of_four_are_a_quarter_of_them_on_the_inverter()
     found = pd.DataFrame({"string_id": ["I1.1", "I1.2", "I1.3"], "finding": ["soiled", "ok", "soiled"],
                           "i_sc_ratio": [0.94, 0.95, 0.70]})
     # 6 % of one, and no more than 10 % of another whose trace may be a bad one; a sound string's spread is no dirt.
-    assert _seen_on_strings(_look(findings=found))[0] == pytest.approx(-np.log(1.0 - 0.16 / 4.0))
+    assert seen_on_strings(_look(findings=found))[0] == pytest.approx(-np.log(1.0 - 0.16 / 4.0))
+
+
+def test_what_may_be_droppings_or_a_fault_is_shared_between_washing_and_repair():
+    # 6 % of one string of four: 0.85 of it washes off. A third of a string does not, nor does what a shunt takes.
+    found = pd.DataFrame({"string_id": ["I1.1", "I1.2", "I1.3", "I1.4"], "finding": ["current_low", "current_low", "shunt", "ok"],
+                          "confidence": [0.9, 1.0, 1.0, 0.0], "share_lost": [0.06, 0.33, 0.05, 0.0]})
+    assert -np.expm1(-lies_on_glass(_look(findings=found, n_draws=20_000))).mean() == pytest.approx(0.85 * 0.06 / 4, rel=0.03)
+    untested = found.assign(finding="not_tested")
+    # Four strings untested: one in twenty has it, and then it takes 2 to 9 % of the string.
+    assert -np.expm1(-lies_on_glass(_look(findings=untested, n_draws=20_000))).mean() == pytest.approx(0.05 * 0.055, rel=0.05)
 
 
 def test_a_loss_is_dead_strings_only_where_it_is_near_to_whole_ones():

@@ -10,7 +10,7 @@ from tests.expected.plain import inverter_type, on_grid, site
 from yieldwatch.expected.power import site_model
 from yieldwatch.gap.logs import InverterLog
 from yieldwatch.gap.off import Off
-from yieldwatch.gap.spells import find_inverter_limits
+from yieldwatch.gap.spells import _heat_shows, find_inverter_limits
 
 
 def test_a_dip_to_the_level_weeks_before_does_not_stretch_a_limit_back() -> None:
@@ -58,3 +58,13 @@ def test_a_limit_that_hardly_binds_is_seen_unless_it_is_near_the_rating(level: f
     assert binds.sum() > 8
     assert (setting[0][binds][1:] == (level if seen else np.inf)).all()
     assert np.isinf(setting[1]).all()
+
+
+def test_output_that_falls_with_the_air_s_heat_is_heat_and_shade_of_a_hot_afternoon_is_not() -> None:
+    rng = np.random.default_rng(1)
+    air, could = rng.uniform(20.0, 40.0, 400), rng.uniform(70.0, 100.0, 400)
+    cap = 100.0 * (1.0 - 0.03 * np.clip(air - 25.0, 0.0, None))
+    held = cap < 0.965 * could
+    assert _heat_shows(np.minimum(could, cap), could, air, held, ~held, 100.0)
+    afternoon = air > 32.0
+    assert not _heat_shows(np.where(afternoon, 0.9 * could, could), could, air, afternoon, ~afternoon, 100.0)

@@ -17,7 +17,7 @@ from yieldwatch.action.remedies.clean import clean
 from yieldwatch.action.remedies.danger import hot_connectors, over_voltage
 from yieldwatch.action.remedies.inverters import fix_settings, repair_conversion, stop_wet_trips
 from yieldwatch.action.remedies.look import Look
-from yieldwatch.action.remedies.strings import inspect_unseen, repair_strings
+from yieldwatch.action.remedies.strings import repair_strings, unseen_parts
 from yieldwatch.action.remedies.vegetation import cut_vegetation
 from yieldwatch.cost.outlook import price_outlook
 from yieldwatch.errors import NotEnoughData
@@ -31,7 +31,7 @@ REMEDIES: tuple[Callable[[Look], list[Candidate]], ...] = (
     clean,
     cut_vegetation,
     repair_strings,
-    inspect_unseen,
+    unseen_parts,
     repair_conversion,
     fix_settings,
     stop_wet_trips,
@@ -45,7 +45,7 @@ _CUT_SHOWS = pd.Timedelta(days=730)
 
 def candidates(
     portfolio: Portfolio, site: Site, data: SiteData, state: SiteState, findings: pd.DataFrame, as_of: dt.date,
-    owed: Sequence[dict[str, object]] = (),
+    owed: Sequence[dict[str, object]] = (), clamps: pd.DataFrame | None = None,
 ) -> tuple[list[Candidate], tuple[str, ...]]:
     """
     Jobs that would win back something at a site.
@@ -64,6 +64,8 @@ def candidates(
         First day of the coming months; the jobs are judged as if done on it.
     owed : sequence of dict
         What others owe, from `yieldwatch.action.who_pays.owed`.
+    clamps : DataFrame, optional
+        From `yieldwatch.gap.clamps.check_clamps`.
 
     Returns
     -------
@@ -81,6 +83,6 @@ def candidates(
     except NotEnoughData as err:
         return [], (f"No jobs for {err}",)
     prices, notices = price_outlook(site, data, as_of, months, outlook.generation())
-    look = Look(site, data, state, findings, outlook, prices, np.random.default_rng(3), as_of, owed)
+    look = Look(site, data, state, findings, outlook, prices, np.random.default_rng(3), as_of, owed, clamps)
     found = [job for remedy in REMEDIES for job in remedy(look)]
     return found, (*outlook.notices, *notices, *look.notices)

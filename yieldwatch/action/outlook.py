@@ -29,7 +29,7 @@ _ENOUGH = 0.3
 #: Growth of the shade from one year to the next, and over all years, that the outlook believes. Common practice, no source.
 _GROWTH, _MOST_GROWTH = (0.8, 1.6), 2.0
 #: The same where one year alone is known: plants grow. Common practice, no source.
-_USUAL_GROWTH = 1.1
+_USUAL_GROWTH = 1.2
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,7 +116,7 @@ class Outlook:
         self.replays, self.notices = past_years(state, as_of)
         self.dirt: DirtAhead = dirt_ahead(state, self.draws, self._windows(), self.years)
         shape = state.blocks.expected.shape
-        self.shade = state.posterior.loss("shading", *shape)
+        self.shade = state.posterior.loss("shading", shape[0], shape[1], self._rare_by_mean())
         self.shade_growth = self._shade_growth()
         self.faults = [f for f in state.faults if f.end >= len(state.blocks.dates)]
         self._steady = state.posterior.loss("level", *shape) + state.posterior.loss("snow", *shape)
@@ -134,6 +134,11 @@ class Outlook:
         self.day_month, light = self._light_by_day()
         self.day_share = light / np.maximum(np.bincount(self.day_month, weights=light)[self.day_month], 1e-9)
         self._outside = np.bincount(self.day_month, weights=light)[:12], self._light_held()
+
+    def _rare_by_mean(self) -> np.ndarray:
+        """The estimate with unknowns that are rare at their mean: their middle is nil up to even odds, their worth is not."""
+        rare = np.array([c.rare is not None for c in self.state.posterior.columns], dtype=bool)
+        return np.where(rare, self.draws.mean(axis=0), self.state.posterior.estimate)
 
     # ---- what each interval ahead will have --------------------------------------------------
 

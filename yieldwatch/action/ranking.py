@@ -33,7 +33,7 @@ WORK_LIST_COLUMNS = [
     "payback_months", "payback_low_months", "payback_high_months", "npv", "chosen", "confidence", "caution",
     "verdict", "why", "comes_back", "safety", "chance_of_payback", "npv_expected", "gain_low_per_year",
     "gain_high_per_year", "crew", "crew_hours", "cost_units", "npv_low", "npv_high", "life_months", "gain_over_life",
-    "benefit_cost", "promise_factor",
+    "benefit_cost", "promise_factor", "modules_to_replace",
 ]
 
 
@@ -80,6 +80,8 @@ def rank_jobs(
         return pd.DataFrame(columns=WORK_LIST_COLUMNS), ()
     table = pd.concat([price_jobs(portfolio, candidates), _returns(portfolio, candidates)], axis=1)
     table["safety"] = [c.safety for c in candidates]
+    table["modules_to_replace"] = [c.units.get("module", np.nan) if c.job_kind == "replace_modules" else np.nan
+                                   for c in candidates]
     pairs = exclusive_pairs(portfolio, candidates, table["worth"].where(table["cost_units"].notna()).to_numpy())
     limits = _limits(portfolio)
     table["chosen"], proven = _choose(table, pairs, *limits)
@@ -143,14 +145,16 @@ def exclusive_pairs(
         for i, a in enumerate(group)
         for b in group[i + 1 :]
         if not (candidates[a].safety and candidates[b].safety) and _overlap(parts[a], parts[b])
-        and not _beside(candidates[a], candidates[b])
+        and not _beside(sites[candidates[a].site_id], candidates[a], candidates[b])
     ]
 
 
-def _beside(a: Candidate, b: Candidate) -> bool:
-    """Whether one test looks for what no round explains, and the other job mends a string that a round found."""
-    kinds = {a.job_kind, b.job_kind}
-    return "inspect" in kinds and bool(kinds & _OF_ONE_STRING)
+def _beside(site: Site, a: Candidate, b: Candidate) -> bool:
+    """Whether one job looks for what no round explains, in a whole inverter, and the other mends a string that a round found."""
+    strings = {s.string_id for s in site.strings}
+    of_one = [job.job_kind in _OF_ONE_STRING and set(job.scope) <= strings for job in (a, b)]
+    return of_one[0] != of_one[1] and all(one or job.job_kind in ("inspect", "repair_string")
+                                          for one, job in zip(of_one, (a, b), strict=True))
 
 
 def _parts(site: Site, scope: tuple[str, ...]) -> frozenset[str] | None:

@@ -82,8 +82,10 @@ def readings(site: Site, state: SiteState, jobs: list[Candidate]) -> list[Readin
 
 
 def _strings(site: Site, jobs: list[Candidate]) -> Iterator[Reading]:
+    names = {s.string_id for s in site.strings}
     for job in jobs:
-        if job.job_kind in ("repair_string", "replace_modules") and job.size is not None and job.confidence < _SURE:
+        of_strings = job.job_kind in ("repair_string", "replace_modules") and set(job.scope) <= names
+        if of_strings and job.size is not None and job.confidence < _SURE:
             yield Reading(site.id, "test_strings", job.scope, {job_id(job): job.size}, NOISE["test_strings"],
                           {"string": 1.0, "visit": 1.0, "inverter": 1.0})
 

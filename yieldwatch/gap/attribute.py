@@ -141,15 +141,14 @@ def infer_state(
         cleaning_days(blocks, data),
         weak_parts(model, data, np.where(_well_after(off.running), log.ac, np.nan), shaded),
     )
-    posterior, wash, _ = fit(evidence, faults, shaded, ratio, weight, Left.nothing(blocks), None)
+    posterior, wash, _ = fit(evidence, faults, shaded, ratio, weight, Left.nothing(blocks))
     # Second pass: the fitted state says what each inverter could have given, and so who was held down.
     potential = inverter_ac(model, dc_left(posterior, blocks.expected.shape)[:, blocks.of])
     site_cap = find_curtailment(model, log, data, potential)
     limits = Limits(site_cap, *find_inverter_limits(model, log, off, potential, site_cap, temp_air))
     snow = snow_left(model, log, potential, off.running & ~np.isfinite(site_cap))
     ratio, weight = _ratios(model, blocks, log, off, limits, snow)
-    common = posterior.loss("soiling", *blocks.expected.shape)
-    posterior, _, yearly = fit(evidence, faults, shaded, ratio, weight, Left.nothing(blocks), common, wash)
+    posterior, _, yearly = fit(evidence, faults, shaded, ratio, weight, Left.nothing(blocks), posterior, wash)
     state = SiteState(model, blocks, log, off, limits, posterior, faults, shaded, wash, [], ratio, weight)
     state = replace(state, light_drift=evidence.drift, yearly=yearly, clocks=evidence.clocks)
     return _with_light_corrected(state, snow, data.meter)

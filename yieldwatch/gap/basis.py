@@ -68,7 +68,7 @@ def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
     no_log = "No interval log of the inverters."
     lasting = _UNSEEN_BY_WITNESSES if any(c.tag == WITNESS for c in state.posterior.columns) else _UNSEEN_DIRT
     return {
-        "soiling": Basis("measured", lasting, 0.25 if log else 0.35)
+        "soiling": Basis("measured", lasting, 0.15 if log else 0.35)
         if energy or rounds
         else Basis("prior", 0.01, 0.5, "No energy data and no IV round."),
         "shading": _shading(state, no_log),
@@ -108,7 +108,7 @@ _UNSEEN_SHADE = 0.017
 
 def _shading(state: SiteState, no_log: str) -> Basis:
     if state.log is None:
-        if any(c.cause == "shading" for c in state.posterior.columns):
+        if any(c.cause == "shading" and c.inverter is not None for c in state.posterior.columns):
             return Basis("measured", 0.01, 0.0)
         return Basis("prior", _UNSEEN_SHADE, why_not=no_log + " No round saw shade; what falls at other hours is not seen.")
     if len(state.model.inverter_ids) < 2:

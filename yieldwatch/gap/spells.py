@@ -17,6 +17,10 @@ from yieldwatch.gap.off import Off
 _FEWEST_HELD = 8
 #: Readings of one limit agree within this. Common practice, no source.
 _SAME_LEVEL = 0.03
+#: How much hotter the air is when heat holds an inverter than when nothing does, at high power. [K] Its level falls by this share
+#: of its rating at least a kelvin (derating is 1 to 5 %), and by less than this with what its strings could give. Common
+#: practice, no source.
+_HOTTER, _LEAST_DERATING, _FOLLOWS_POWER = 2.0, 0.004, 0.4
 
 
 @dataclass(frozen=True)
@@ -80,7 +84,8 @@ def find_inverter_limits(
             setting[k, _in_force(log.ac[k], could[k], level, kept, model.times, model.rating[k, 0])] = level
             below &= ~kept
         hot = below & (could[k] > 0.6 * model.rating[k, 0])
-        if hot.sum() >= 16 and _heat_shows(could[k], temp_air, hot, usable[k] & ~below, model.rating[k, 0]):
+        free = usable[k] & ~below & (could[k] > 0.6 * model.rating[k, 0])
+        if hot.sum() >= 16 and _heat_shows(alone[k], could[k], temp_air, hot, free, model.rating[k, 0]):
             heat[k, hot] = alone[k, hot]
     return setting, heat
 
@@ -126,9 +131,16 @@ def _in_force(
     return on
 
 
-def _heat_shows(could: np.ndarray, temp_air: np.ndarray, hot: np.ndarray, fine: np.ndarray, rating: float) -> bool:
-    """Do held intervals come with hotter air than unheld ones at the same high power?"""
-    peers = fine & (could > 0.6 * rating)
-    if peers.sum() < 16:
-        return True
-    return float(np.nanmedian(temp_air[hot])) > float(np.nanmedian(temp_air[peers])) + 2.0
+def _heat_shows(
+    alone: np.ndarray, could: np.ndarray, temp_air: np.ndarray, held: np.ndarray, free: np.ndarray, rating: float
+) -> bool:
+    """
+    Are held intervals hotter than free ones at as high a power, at a level that falls with the heat and not with the power?
+
+    A cap is where it is whatever the strings could give. Shade and weak strings take a share, and the afternoon is hot, too.
+    """
+    if free.sum() >= 16 and np.nanmedian(temp_air[held]) < np.nanmedian(temp_air[free]) + _HOTTER:
+        return False
+    design = np.stack([np.ones(held.sum()), temp_air[held], could[held] / rating], axis=1)
+    _, by_heat, by_power = np.linalg.lstsq(design, alone[held] / rating, rcond=None)[0]
+    return bool(by_heat < -_LEAST_DERATING and by_power < _FOLLOWS_POWER)

@@ -45,7 +45,7 @@ def fit_unlogged(
     snow, doubt = _snow_by_meter(blocks, data, off, limits, np.ones(shape))
     for last in (False, True):
         left = Left(_running(blocks, off, limits, snow), blocks.share(doubt))
-        fitted = partial(fit, evidence, shaded=none, ratio=nothing, weight=nothing, left=left, common=None)
+        fitted = partial(fit, evidence, shaded=none, ratio=nothing, weight=nothing, left=left)
         if not last:
             faults = date_faults(faults, partial(_misfit, fitted))
         found = fitted(faults)

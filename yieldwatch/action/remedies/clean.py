@@ -13,15 +13,13 @@ from yieldwatch.action.comeback import against_mean, kept, paces
 from yieldwatch.action.dirt_ahead import LASTING_YEARS, UNKNOWN_RAIN_DAYS
 from yieldwatch.action.outlook import Gain, Relief
 from yieldwatch.action.remedies.look import Look, percent, relative
+from yieldwatch.action.remedies.on_glass import lies_on_glass, seen_on_strings
 from yieldwatch.action.replay import Replay
 from yieldwatch.action.starts import START_DAYS, by_month, to_scale
 from yieldwatch.gap.mechanisms.soiling import CLEANED
 
 #: Dirt below this share of the light cannot be told from the light sensor's own. Common practice, no source.
 _TOLD = 0.003
-#: Most that droppings and the like take of one string; a trace that lacks more is as likely a bad one. Common practice, no
-#: source.
-_MOST_ON_ONE = 0.1
 #: Dirt, as -ln of the light left, at which the worth of a unit of it is read off the chain.
 _UNIT = 0.02
 
@@ -29,7 +27,7 @@ _UNIT = 0.02
 def clean(look: Look) -> list[Candidate]:
     """Clean the whole site, whether it pays or not: "do not clean" is an answer too."""
     dirt = look.outlook.dirt
-    lasting_draws = np.maximum(dirt.lasting_draws, _seen_on_strings(look))
+    lasting_draws = np.maximum(dirt.lasting_draws, seen_on_strings(look)) + lies_on_glass(look)
     loose = dirt.loose_draws.mean(axis=0)
     if max((loose + lasting_draws.mean(axis=0)).max(), dirt.fallen.mean(axis=0).max() - _TOLD) < 1e-5:
         return []
@@ -56,25 +54,6 @@ def clean(look: Look) -> list[Candidate]:
     later = _later(look, by_draw[0], by_draw[1], rain)
     return [look.job("clean", "soiling", ("site",), parts, there, why, _comes_back(look),
                      later=(later[0], to_scale(later[1], 0.0, total)), size=now)]
-
-
-def _seen_on_strings(look: Look) -> np.ndarray:
-    """
-    Dirt that rounds saw on single strings beyond their peers', as -ln of each inverter's light left, shape (n_inverters,).
-
-    It is there at least, whatever else lies on all strings alike, and rain has left it.
-    """
-    seen = np.zeros(len(look.names))
-    if look.findings.empty:
-        return seen
-    soiled = look.findings[(look.findings["finding"] == "soiled") & (look.findings["i_sc_ratio"] < 1.0)]
-    power = {name: sum(s.p_mp_w for s in look.site.strings if s.inverter_id == name) for name in look.names}
-    by_name = {s.string_id: s for s in look.site.strings}
-    for row in soiled.to_dict("records"):
-        string = by_name[row["string_id"]]
-        lost = min(1.0 - row["i_sc_ratio"], _MOST_ON_ONE)
-        seen[look.names.index(string.inverter_id)] += lost * string.p_mp_w / power[string.inverter_id]
-    return -np.log1p(-seen)
 
 
 def _later(look: Look, loose: np.ndarray, lasting: np.ndarray, rain: np.ndarray) -> tuple[Gain, np.ndarray]:

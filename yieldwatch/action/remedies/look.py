@@ -46,6 +46,8 @@ class Look:
         The as-of date.
     owed : sequence of dict
         What others owe, from `who_pays.owed`.
+    clamps : DataFrame or None
+        From `yieldwatch.gap.clamps.check_clamps`.
     notices : list of str
         To which a remedy adds what it had to assume.
     """
@@ -59,6 +61,7 @@ class Look:
     rng: np.random.Generator
     today: dt.date
     owed: Sequence[dict[str, object]] = ()
+    clamps: pd.DataFrame | None = None
     notices: list[str] = field(default_factory=list)
 
     @property

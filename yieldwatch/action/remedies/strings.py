@@ -1,11 +1,11 @@
 """
-Faults of strings: those that the rounds found, one job each, and those that only the log has seen.
+Faults of strings: those that the rounds found, one job each, and those that only the log, or a clamp, has seen.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from math import ceil
 from typing import Any
 
@@ -15,7 +15,9 @@ import pandas as pd
 from yieldwatch.action.candidate import Candidate
 from yieldwatch.action.outlook import Relief
 from yieldwatch.action.remedies.behind import behind_at_best
+from yieldwatch.action.remedies.clamped import dead_at_clamps
 from yieldwatch.action.remedies.look import Look, percent, relative, seen_in
+from yieldwatch.action.remedies.on_glass import chance_on_glass
 from yieldwatch.action.replay import Replay
 from yieldwatch.constants import FAULT_FINDINGS
 from yieldwatch.gap.mechanisms.string_fault import Fault, full_shape
@@ -51,35 +53,64 @@ def repair_strings(look: Look) -> list[Candidate]:
     return [_repair(look, strings[row["string_id"]], row) for row in bad.to_dict("records")]
 
 
-def inspect_unseen(look: Look) -> list[Candidate]:
-    """Test the strings and inputs of an inverter that lacks a part which no round explains."""
-    parts = [(fault, look.outlook.fault_size(fault)[1], _told_by_log(look, fault)) for fault in look.outlook.faults
+def unseen_parts(look: Look) -> list[Candidate]:
+    """One job an inverter for parts it lacks that no round explains: dead strings are found and mended, all else is tested."""
+    parts = [_Part(fault, look.outlook.fault_size(fault)[1], _told_by_log(look, fault)) for fault in look.outlook.faults
              if not fault.strings]
-    parts += [(fault, sizes, "even at its best, and no shade takes those hours too") for fault, sizes in behind_at_best(look)]
-    jobs = [_inspect(look, *part) for part in parts if part[1].mean() >= _LOG_TELLS]
-    of_scope = dict.fromkeys((job.cause, job.scope) for job in jobs)
-    return [_one_test([job for job in jobs if (job.cause, job.scope) == of]) for of in of_scope]
+    parts += [_Part(*part, "even at its best, and no shade takes those hours too") for part in behind_at_best(look)]
+    parts += [_Part(fault, sizes, "at the last clamp visit, against the other inverters and its strings as traced before", chance)
+              for fault, sizes, chance in dead_at_clamps(look)]
+    parts = [part for part in parts if part.sizes.mean() >= _LOG_TELLS]
+    jobs = []
+    for cause, inverter in dict.fromkeys((part.fault.cause, part.fault.inverter) for part in parts):
+        own = [part for part in parts if (part.fault.cause, part.fault.inverter) == (cause, inverter)]
+        mend = cause == "string_fault" and all(odds(look, p.fault, p.sizes) == _STRINGS_OWN for p in own)
+        jobs.append(_at_once([_look_for(look, part, mend) for part in own]))
+    return jobs
+
+
+@dataclass(frozen=True, eq=False)
+class _Part:
+    """A part that no round has seen: its size by draw if it is there, what told it in words, and the chance that it is there."""
+
+    fault: Fault
+    sizes: np.ndarray
+    told: str
+    chance: float = 1.0
 
 
 def _told_by_log(look: Look, fault: Fault) -> str:
     return f"since {_date(look, fault)}" if fault.start >= 0 else f"all through the history ({fault.kind})"
 
 
-def _inspect(look: Look, fault: Fault, draws: np.ndarray, told: str) -> Candidate:
-    name = look.names[fault.inverter]
+def _look_for(look: Look, part: _Part, mend: bool) -> Candidate:
+    """
+    A test of an inverter's strings and inputs, or the repair itself.
+
+    A dead string is found with a clamp in minutes, by the crew that has come to mend it: no test goes before. The energy needs
+    what repair follows; the money is what is left once that is paid.
+    """
+    fault, draws, name = part.fault, part.sizes, look.names[part.fault.inverter]
     dead = dead_strings(look, fault, draws)
-    own, of_input = odds(look, fault, draws)
+    own, of_input = (part.chance * chance for chance in odds(look, fault, draws))
     there = (own + of_input) * float((draws > _LOG_TELLS).mean())
     fate = look.rng.random(look.n_draws)
-    string_cost, inverter_cost = _repair_cost(look, fault, dead, draws), _inverter_cost(look)
-    why = (
-        f"{name} lacks {percent(draws.mean())} of its output {told}, and no round explains it. Test its "
-        "strings and inputs; the money stated is what is left once the repair that follows, a job of its own, is paid "
-        f"(about {string_cost:,.0f} if it is a string, {inverter_cost:,.0f} if it is the inverter).")
+    string_cost, inverter_cost = 0.0 if mend else _repair_cost(look, fault, dead, draws), _inverter_cost(look)
+    why = f"{name} lacks {percent(draws.mean())} of its output {part.told}, and no round explains it. "
+    if mend:
+        why += (
+            f"That is {dead} of its {len(_strings_of(look, fault))} strings, with a chance of {100 * own:.0f} %. Find with a "
+            "clamp which carries no current, and mend it. If all carry current, an input may not track: the money stated has "
+            f"that repair paid where it is so (about {inverter_cost:,.0f}).")
+    else:
+        why += (
+            "Test its strings and inputs; the money stated is what is left once the repair that follows, a job of its own, is "
+            f"paid (about {string_cost:,.0f} if it is a string, {inverter_cost:,.0f} if it is the inverter).")
     gain = look.outlook.gain(Relief((fault.inverter,), dc=of_fault(look, fault, draws.mean())))
     sizes = relative(draws) * (draws > _LOG_TELLS) * (fate < own + of_input)
-    job = look.job("inspect", fault.cause, (name,), [(gain, sizes)], there, why,
-                   "Stays mended once the part is found and repaired.", size=draws.mean() * sizes)
+    job = look.job("repair_string" if mend else "inspect", fault.cause, (name,), [(gain, sizes)], there, why,
+                   "Stays mended." if mend else "Stays mended once the part is found and repaired.",
+                   {"string": float(dead)} if mend else None, size=draws.mean() * sizes)
     returns = job.gain_value.sum(axis=1, keepdims=True)
     follows = np.where(fate < own, string_cost, inverter_cost)[:, None]
     left = np.divide(np.maximum(returns - follows, 0.0), returns, out=np.zeros_like(returns), where=returns > 0)
@@ -117,13 +148,16 @@ def _strings_of(look: Look, fault: Fault) -> list[String]:
     return [s for s in look.site.strings if s.inverter_id == look.names[fault.inverter]]
 
 
-def _one_test(jobs: list[Candidate]) -> Candidate:
-    """Several parts that an inverter lacks are looked for in one test."""
+def _at_once(jobs: list[Candidate]) -> Candidate:
+    """Several parts that an inverter lacks are looked for at once."""
     whole = jobs[0]
     for job in jobs[1:]:
         size = None if whole.size is None or job.size is None else whole.size + job.size
+        both = whole.units["string"] + job.units["string"]
+        units = whole.units if job.job_kind == "inspect" else whole.units | {"string": both}
         whole = replace(whole, gain_kwh=whole.gain_kwh + job.gain_kwh, gain_value=whole.gain_value + job.gain_value, size=size,
-                        confidence=1.0 - (1.0 - whole.confidence) * (1.0 - job.confidence), why=f"{whole.why} Besides: {job.why}")
+                        units=units, confidence=1.0 - (1.0 - whole.confidence) * (1.0 - job.confidence),
+                        why=f"{whole.why} Besides: {job.why}")
     return whole
 
 
@@ -167,10 +201,10 @@ def of_fault(look: Look, fault: Fault, size: float) -> Callable[[Replay, int], n
 
 
 def _repair(look: Look, string: String, found: dict[Any, Any]) -> Candidate:
-    confidence = float(found["confidence"])
+    confidence, on_glass = float(found["confidence"]), chance_on_glass(found)
     fault, draws = _size(look, string, found)
     gain = look.outlook.gain(Relief((fault.inverter,), dc=of_fault(look, fault, draws.mean())))
-    sizes = relative(draws) * look.is_there(confidence)
+    sizes = relative(draws) * look.is_there(confidence * (1.0 - on_glass))
     if not fault.dated:
         # A size from the rounds alone is a mean that already holds the chance of there being no fault.
         sizes = sizes / max(confidence, 0.05)
@@ -179,10 +213,13 @@ def _repair(look: Look, string: String, found: dict[Any, Any]) -> Candidate:
     why = _why(look, string, found, fault, draws.mean())
     if units:
         why += f" Counted: {units['module']:.0f} of {string.modules_in_series} modules to replace."
+    if on_glass:
+        why += (f" A loss this small is droppings or leaves on a module or two more often than a fault ({100 * on_glass:.0f} %): "
+                "wash it and test it again before anything is mended.")
     part = string.p_mp_w / sum(s.p_mp_w for s in look.site.strings if s.inverter_id == string.inverter_id)
     of_string = -np.log1p(-np.minimum(-np.expm1(-draws.mean() * sizes) / part, 0.98))
-    return look.job(kind, "string_fault", (string.string_id,), [(gain, sizes)], confidence, why, "Stays mended.", units,
-                    size=of_string)
+    return look.job(kind, "string_fault", (string.string_id,), [(gain, sizes)], confidence * (1.0 - on_glass), why,
+                    "Stays mended.", units, size=of_string)
 
 
 def _size(look: Look, string: String, found: dict[Any, Any]) -> tuple[Fault, np.ndarray]:

@@ -80,9 +80,13 @@ def cut_vegetation(look: Look) -> list[Candidate]:
     names = ", ".join(look.names[k] for k in rows)
     plant = "grass" if season else "hedges or trees" + (", and grass" if grass_share > 0.2 else "")
     changed = "changed" if len(look.outlook.replays) > 1 else "is taken to change"
+    unread = all(c.tag[:1] == ("unread",) for c in look.state.posterior.columns if c.cause == "shading")
+    against = (
+        "by what the meter lacks in months of low sun, which no reading has seen" if unread
+        else f"against the inverters in the open; by sun position and season it is {plant}")
     why = (
-        f"{names} lost {percent(by_draw.mean())} to shade in the twelve months before {look.outlook.as_of}, against "
-        f"the inverters in the open; by sun position and season it is {plant}. From one year to the next it "
+        f"{names} lost {percent(by_draw.mean())} to shade in the twelve months before {look.outlook.as_of}, "
+        f"{against}. From one year to the next it "
         f"{changed} by {100 * (look.outlook.shade_growth - 1):+.0f} %.")
     back = (
         f"A cut is taken to cure {100 * cures:.0f} % of the shade. Hedges that had reached their height are back over about "
