@@ -313,12 +313,13 @@ def _beyond_weather(data: SiteData, state: SiteState) -> list[str]:
 
 
 def _frozen_zeros(state: SiteState) -> list[str]:
-    """Name the inverters whose log read nothing while the meter counted."""
+    """Name the inverters whose log read nothing though they are thought to have run."""
     if state.log is None:
         return []
     hours = state.log.frozen.sum(axis=1) * state.model.weather.hours
     return [f"the log of {name} reads nothing for {f'{spent:.0f} h' if spent >= 1 else 'under 1 h'} of daylight in which the "
-            "meter counted its energy: taken as not logged, not as an outage. Check the logger."
+            "meter counted its energy, or that began in a dry night while others ran: taken as not logged, not as an outage. "
+            "Check the logger; did it start late?"
             for name, spent in zip(state.model.inverter_ids, hours, strict=True) if spent > 0]
 
 
