@@ -49,4 +49,5 @@ def with_standing_duty(site: Site, clamps: pd.DataFrame) -> tuple[Site, str]:
     duty = round(float(np.median(factor)), 3)
     return replace(site, power_factor=duty), (
         f"{len(factor)} clamp readings of {seen} inverters agree on a power factor of {duty:.2f}; site.toml names none, so all "
-        "are taken to stand at it all the time. If that is the duty, write it as power_factor under [grid]; if not, set it to 0.999.")
+        "are taken to stand at it all the time. If that is the duty, write it as power_factor under [grid]; if not, write 0.999 "
+        "there.")
