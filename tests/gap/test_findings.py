@@ -257,6 +257,14 @@ def test_one_wild_reading_does_not_hide_a_fault_of_all_other_rounds():
     assert out.loc["S07", "finding"] == "shunt"
 
 
+def test_another_kind_that_explains_the_readings_nearly_as_well_is_named():
+    site = site_of(24)
+    out = _findings(site, _history(site, [{"S07": scaled(v_mp=0.95, i_mp=0.992), "S11": perturbed(r_sh=0.2)}]))
+    names = {"series_resistance": "some weak modules", "current_low": "resistance in series"}
+    assert f"It may be {names[out.loc['S07', 'finding']]} (" in out.loc["S07", "why"]
+    assert "instead" not in out.loc["S11", "why"]
+
+
 def test_kinds_add_up_to_one():
     site = site_of(20)
     out = _findings(site, _history(site, [None, {"S07": perturbed(r_s=1.4)}]))

@@ -38,6 +38,16 @@ _SAID = {
 }
 _THAN = {"few peers": "the few strings that it can be held against", "datasheet": "the datasheet"}
 _KINDS = ("ok", "shaded", "soiled", *FAULT_FINDINGS)
+#: Chance from which `why` names another kind of fault beside the likeliest, and how it names it. Common practice, no source.
+_RIVAL = 0.2
+_IN_WORDS = {
+    "open": "an open string",
+    "bypass_short": "shorted bypass diodes",
+    "wrong_count": "a wrong count of modules",
+    "series_resistance": "resistance in series",
+    "shunt": "a shunt",
+    "current_low": "some weak modules",
+}
 COLUMNS = (
     "site_id",
     "string_id",
@@ -85,7 +95,7 @@ def string_findings(site: Site, rounds: pd.DataFrame, data: SiteData) -> pd.Data
         - `p_*`: probability of each kind; they add up to 1;
         - `compared_with`: "peers", "few peers" (under four of its like, or the round's other types), "datasheet" (none), or ""
           where not tested;
-        - `why`: one sentence with figures.
+        - `why`: one sentence with figures, and one more where another kind of fault is nearly as likely.
 
         A string without any trace fit for use and without a logged current is `not_tested` with NaN throughout.
     """
@@ -247,7 +257,7 @@ def _finding(
         "first_seen_bad": first_bad,
         "last_seen_good": last_good,
         "compared_with": batch.compared_with,
-        "why": _why(batch, k, seen, finding) + _of_swap(batch, k, swap),
+        "why": _why(batch, k, seen, finding) + _of_rivals(p, finding) + _of_swap(batch, k, swap),
         **{f"p_{kind}": p[kind] for kind in _KINDS},
     }
 
@@ -269,6 +279,13 @@ def _why(batch: Batch, k: int, seen: np.ndarray, finding: str) -> str:
     extra = f"; {' and '.join(together)} looked at together" if len(seen) > 1 else ""
     lead = "Within the spread" if finding == "ok" else "Away from the spread"
     return f"{lead} on {date} against {than}: {', '.join(said)}{extra}."
+
+
+def _of_rivals(p: dict[str, float], finding: str) -> str:
+    if finding not in FAULT_FINDINGS:
+        return ""
+    rivals = [f"{words} ({p[kind]:.0%})" for kind, words in _IN_WORDS.items() if kind != finding and p[kind] >= _RIVAL]
+    return f" It may be {' or '.join(rivals)} instead." if rivals else ""
 
 
 def _of_swap(batch: Batch, k: int, swap: tuple[int, str] | None) -> str:
