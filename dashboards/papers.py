@@ -13,12 +13,11 @@ from pathlib import Path
 import pandas as pd
 
 from dashboards.visit import Place
-from yieldwatch.book.evidence import PHOTO
-from yieldwatch.book.facts import Evidence
 from yieldwatch.errors import BookError, InputError
 from yieldwatch.portfolio.model import Portfolio, Site
 from yieldwatch.portfolio.read import read_portfolio
 from yieldwatch.report.crew_sheets import crew_sheets_pdf
+from yieldwatch.report.job_photos import JobPhotos, photos_in_book
 from yieldwatch.report.tables import plan_csv
 from yieldwatch.report.visit_calendar import CALENDAR, HANDED_OUT, given_before, visits_ics
 from yieldwatch.report.workbook import plan_xlsx, work_xlsx
@@ -46,7 +45,7 @@ class Kept:
     work_list: pd.DataFrame
     plan: pd.DataFrame
     folder: Path
-    photos: Mapping[int, tuple[Evidence, ...]]
+    photos: JobPhotos
 
 
 #: One calendar is made after the other, so that each knows what the one before it holds.
@@ -119,12 +118,9 @@ def kept(place: Place, table: pd.DataFrame) -> Kept:
         table, place.folder, _photos(place, listed))
 
 
-def _photos(place: Place, listed: pd.DataFrame) -> dict[int, tuple[Evidence, ...]]:
-    """Photos of the listed jobs by their number in the job book; none where there is no book."""
-    refs = {int(ref) for ref in pd.to_numeric(listed.get("job_ref", pd.Series(dtype=float)), errors="coerce").dropna()}
+def _photos(place: Place, listed: pd.DataFrame) -> JobPhotos:
+    """Photos of the listed jobs; none where there is no book."""
     try:
-        book = place.jobs.book()
+        return photos_in_book(place.jobs.book(), place.portfolio, listed)
     except BookError:
-        return {}
-    held = {ref: book.evidence(ref) for ref in sorted(refs & {job.ref for job in book.jobs()})}
-    return {ref: tuple(e for e in of if e.kind == PHOTO and not e.withdrawn) for ref, of in held.items()}
+        return JobPhotos()

@@ -215,6 +215,7 @@ _STRINGS = Table("strings", "sites/{site}/strings", "The site's strings of modul
     _number("x_m", "m", -1e5, 1e5, "East of the site's origin"),
     _number("y_m", "m", -1e5, 1e5, "North of the site's origin"),
     _text("row", "Name of the row of tables it stands in"),
+    _number("fuse_a", "A", 0.5, 100, "Rating of its fuses, one in each pole; blank where it has none or that is not known"),
 ), ("string_id",))
 
 _WEATHER_COLUMNS = (

@@ -12,6 +12,7 @@ from dash import dcc, html
 
 from dashboards.pages.rows import rows_behind
 from dashboards.parts.charts import COLOURS, SYMBOLS, chart, interval, layout
+from dashboards.parts.farm import wrapped
 from dashboards.parts.period import Period, chosen, picker
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import Figure, energy, page_head, sorry, stated
@@ -20,16 +21,18 @@ from dashboards.parts.work import explained
 from dashboards.store import Row
 from dashboards.visit import Content, Page, Visit, address
 from yieldwatch.constants import CAUSES
+from yieldwatch.report.runs import GROUP
 from yieldwatch.report.totals import IN_HAND
-from yieldwatch.report.words import NOT_KNOWN, EnergyUnit, cause_word, count, number, per_cent, plain
+from yieldwatch.report.words import NOT_KNOWN, WHAT_A_MARK_IS, EnergyUnit, cause_word, count, number, per_cent, plain
 
 TITLE = "Any period"
+_VALUES = ("energy_kwh", "money")
 _SUMMED = ("energy_kwh", "energy_low_kwh", "energy_high_kwh", "money", "money_low", "money_high")
 
 
 def build(visit: Visit) -> Content:
     months = visit.store.rows("month_sums", order=["month"]) if visit.store.has("month_sums") else []
-    if not months:
+    if not months or not visit.store.has("run_ends"):
         return sorry(TITLE, "No farm has a measured month yet, or the last assessment is of an earlier version: assess anew.")
     picked = chosen(visit, [r["month"] for r in months])
     currency = plain(visit.store.about()["currency"])
@@ -37,8 +40,8 @@ def build(visit: Visit) -> Content:
     other = _Span(visit, picked.against, months) if picked.against else None
     return html.Div([
         page_head(f"{one.period.words}{f' against {other.period.words}' if other else ''}",
-                  "All farms together, months that were measured. In brackets the 90 % interval, its bounds added over farms and "
-                  "months: the widest it can be. A farm's own page has the interval of its sum."),
+                  "All farms together, months that were measured. In brackets the 90 % interval: over months that of the sum, "
+                  "over farms its ends added, since farms share weather data and model: the widest it can be."),
         picker(visit, picked),
         html.P(_lead(one, currency), className="lead"),
         *([html.P(["Against it, ", *_lead(other, currency)])] if other else []),
@@ -65,9 +68,13 @@ class _Span:
         for row in visit.store.rows("cause_months", period.bounds()):
             self._assessed[row["cause"]] += row["farms"]
             so_far = self.causes.setdefault(row["cause"], dict.fromkeys(_SUMMED, 0.0))
-            for name in _SUMMED:
+            for name in _VALUES:
                 # A month that a farm has no price for leaves the sum unknown.
                 so_far[name] = None if so_far[name] is None or row[name] is None else so_far[name] + row[name]
+        ends = visit.store.rows("run_ends", {"from_month": period.first, "to_month": period.last})
+        self._ends = {r["cause"]: r for r in ends}
+        for cause, row in self.causes.items():
+            row.update(self._bounds(cause, row))
 
     def partly(self, cause: str) -> str:
         """In how many of all months of farms a cause was assessed; empty where in all or none."""
@@ -99,7 +106,18 @@ class _Span:
         rows = [self.causes[c] for c in IN_HAND if c in self.causes]
         if not rows:
             return dict.fromkeys(_SUMMED)
-        return {name: None if any(r[name] is None for r in rows) else sum(r[name] for r in rows) for name in _SUMMED}
+        own: Row = {name: None if any(r[name] is None for r in rows) else sum(r[name] for r in rows) for name in _VALUES}
+        return own | self._bounds(GROUP, own)
+
+    def _bounds(self, cause: str, row: Row) -> Row:
+        """Low and high of a sum, from how far they lie from it."""
+        found: Row = {}
+        for name, unit in (("energy", "_kwh"), ("money", "")):
+            value = row[f"{name}{unit}"]
+            for end, side, sign in (("low", "below", -1.0), ("high", "above", 1.0)):
+                away = self._ends.get(cause, {}).get(f"{name}_{side}{unit}")
+                found[f"{name}_{end}{unit}"] = None if value is None or away is None else value + sign * away
+        return found
 
 
 def _lead(span: _Span, currency: str) -> list:
@@ -172,11 +190,11 @@ def _picture(one: _Span, other: _Span | None) -> list:
                        "y": [k + 0.18 * (2 * place - 1) * (other is not None) for k in range(len(causes))], "error_x": marks,
                        "marker": {"color": COLOURS[colour], "symbol": SYMBOLS[2 * place], "size": 9},
                        "hovertemplate": f"{span.period.words}: %{{x:.1f}} %<extra></extra>"})
-    words = [cause_word(c) for c in causes]
+    words = [wrapped(cause_word(c)) for c in causes]
     axis = {"autorange": "reversed", "tickvals": list(range(len(causes))), "ticktext": words}
-    return [chart("periods", traces, layout(x="% of the energy expected", height=90 + 30 * len(causes), yaxis=axis,
+    return [chart("periods", traces, layout(x="of expected [%]", height=90 + 34 * len(causes), yaxis=axis,
                                             showlegend=other is not None),
-                  "Losses by cause, as shares of the energy expected in the period, with their 90 % intervals.",
+                  f"Losses by cause, as shares of the energy expected in the period, with their 90 % intervals. {WHAT_A_MARK_IS}",
                   "Losses by cause as shares of the energy expected. The table below holds every figure.", topic="loss-energy")]
 
 

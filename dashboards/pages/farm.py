@@ -19,6 +19,7 @@ from yieldwatch.report.words import (
     BASIS_WORDS,
     NOT_ASSESSED,
     NOT_KNOWN,
+    WHAT_A_MARK_IS,
     EnergyUnit,
     cause_word,
     money,
@@ -167,7 +168,7 @@ def _by_cause(farm: Farm, rows: list[dict]) -> html.Figure:
         shape,
         f"Lost to each cause as a share of the expected energy, {farm.period.words}"
         + (f", and in {other.words}" if other else "")
-        + f". Whiskers: 90 % interval. {farm.coverage}.",
+        + f". Whiskers: 90 % interval. {WHAT_A_MARK_IS} {farm.coverage}.",
         f"Losses by cause, {farm.period.words}: the largest is {cause_word(top['cause'])} with "
         f"{per_cent(top['share'].value)} of the expected energy, {per_cent(top['share'].low)} to "
         f"{per_cent(top['share'].high)}.",
@@ -321,7 +322,9 @@ def _by_month(farm: Farm) -> list:
             traces,
             shape,
             f"Lost each month [{unit.name}], the {len(drawn)} largest causes to one scale; {left} others are in the rows. Blue: "
-            f"{farm.period.words}; hatched: the rest of the record. Whiskers: 90 % interval of the month. {farm.coverage}.",
+            f"{farm.period.words}; hatched: the rest of the record. Whiskers: 90 % interval of the month; without one it is not "
+            "known or has no width. A bar is what the evidence shows; its interval holds what may have gone unseen too. "
+            f"{farm.coverage}.",
             f"Lost energy by month for {', '.join(cause_word(c) for c in drawn)}; the table below holds every figure.",
             columns,
             table,

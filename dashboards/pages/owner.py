@@ -24,6 +24,7 @@ from yieldwatch.errors import BookError
 from yieldwatch.report.money import VERDICT_WORDS
 from yieldwatch.report.words import (
     NOT_KNOWN,
+    WHAT_A_MARK_IS,
     EnergyUnit,
     cause_word,
     count,
@@ -251,7 +252,8 @@ def _farms(view: _View) -> list:
         parts.append(chart(
             "farms", [trace], layout(x=view.currency, height=70 + 34 * len(known), yaxis={"autorange": "reversed"},
                                      xaxis={"rangemode": "tozero"}),
-            caption=f"Money lost in our hands by farm [{view.currency}], {view.period}, with its 90 % interval.{more}",
+            caption=f"Money lost in our hands by farm [{view.currency}], {view.period}, with its 90 % interval.{more} "
+            f"{WHAT_A_MARK_IS}",
             alternative=f"Money lost in our hands by farm, {view.period}. The table below holds every figure.",
             topic="revenue-lost"))
     return [*parts, stored_table(view.visit, "span_farms", columns, f"Farms, {view.period}; in brackets the 90 % interval",

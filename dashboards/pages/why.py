@@ -114,7 +114,7 @@ def _months(farm: Farm, cause: str) -> list:
             shape,
             [
                 f"Lost each month [{unit.name}]; blue: {farm.period.words}, hatched: the rest of the record. "
-                "Whiskers: 90 % interval. ",
+                "Whiskers: 90 % interval. A bar is what the evidence shows; its interval holds what may have gone unseen too. ",
                 dcc.Link("The rows", href=rows_behind("losses", site_id=farm.id, cause=cause)),
                 ".",
             ],

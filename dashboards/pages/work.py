@@ -34,7 +34,7 @@ from dashboards.visit import OWNER, ROLES, Content, Page, Place, Route, Visit
 from yieldwatch.action.cautions import cautions_of
 from yieldwatch.action.methods import method
 from yieldwatch.errors import YieldwatchError
-from yieldwatch.report.words import cause_word, count, day, money, number, per_cent, plain
+from yieldwatch.report.words import cause_word, chance_word, count, day, money, number, plain
 
 #: Files of the assessment that are handed out as they are.
 _FILES = {"work_list.csv": "text/csv; charset=utf-8",
@@ -134,7 +134,7 @@ def _table(visit: Visit, names: dict[str, str], currency: str) -> html.Div:
         Column("gain_per_year", f"Wins back a year [{currency}]",
                lambda r: with_span(r["gain_per_year"] or None, r["gain_low_per_year"], r["gain_high_per_year"]), number=True),
         Column("payback_months", "Pays back [months]", lambda r: _months(r), number=True),
-        Column("chance_of_payback", "Chance", lambda r: "" if r["safety"] else _chance(r["chance_of_payback"]), number=True),
+        Column("chance_of_payback", "Chance", lambda r: "" if r["safety"] else chance_word(r["chance_of_payback"]), number=True),
         Column("delay_cost_per_week", f"Each week later [{currency}]", lambda r: _weekly(r), number=True),
         Column("best_start", "Best from", lambda r: tied(day(r["best_start"]))),
     ]
@@ -157,16 +157,12 @@ def _advice(row: dict) -> list:
 
 
 def _months(row: dict) -> str:
-    if row["payback_months"] is None:
+    """Blank where cost or return is not known; an end that never comes is said."""
+    if row["cost"] is None or not row["gain_per_year"]:
         return ""
-    return number(row["payback_months"], 1) + (f" ({span(row['payback_low_months'], row['payback_high_months'], 1)})"
-                                               if row["payback_high_months"] is not None else "")
-
-
-def _chance(value: float | None) -> str:
-    if value is None:
-        return ""
-    return "over 99 %" if value > 0.99 else "under 1 %" if value < 0.01 else per_cent(value, 0)
+    middle, low, high = ("never" if v is None else number(v, 1) for v in (
+        row["payback_months"], row["payback_low_months"], row["payback_high_months"]))
+    return middle if low == high == middle else f"{middle} ({low} to {high})"
 
 
 def _weekly(row: dict) -> str:
@@ -210,7 +206,8 @@ def _job_lead(row: dict, currency: str, about: Any) -> list:
         energy = Figure(f"{number(row['gain_kwh_per_year'])} kWh", behind, "a usual year",
                         span(row["gain_low_kwh_per_year"], row["gain_high_kwh_per_year"]))
         said += [" and wins back ", stated(energy), " or ", stated(figure), " in a usual year"]
-    said.append(f". The loss is there with a chance of {_chance(row['confidence'])}." if row["confidence"] is not None else ".")
+    there = chance_word(row["confidence"])
+    said.append(f". The loss is there with a chance of {there}." if there else ".")
     if row["planned_start"]:
         said += [" The plan has it in the week from ", dcc.Link(day(row["planned_start"]), href="/plan"), "."]
     return said

@@ -69,6 +69,15 @@ def test_a_loss_that_comes_back_has_its_best_week_where_its_return_is_largest():
     assert "Best from 2026-03-31" in got["options"]
 
 
+def test_a_claim_is_best_made_at_once_though_a_later_letter_would_cost_less_today():
+    later = np.zeros((len(START_DAYS), 1, 36))
+    later[:, 0, 30] = 300.0
+    owned, wait = wait_of(make_job(10.0, "claim", later=later), rate=0.07)
+    got = timing(owned, wait, 90.0, AS_OF)
+    first = int(np.flatnonzero(wait.allowed)[0])
+    assert got["best_start"] == (AS_OF + dt.timedelta(days=7 * first)).isoformat()
+
+
 def test_a_turn_returns_until_the_next_one():
     later = np.zeros((len(START_DAYS), 1, 36))
     later[:, 0, :12] = 10.0

@@ -10,7 +10,7 @@ import pytest
 
 from tests.action.build import make_job, make_site
 from yieldwatch.action.windows import daylight_hours, usual_weeks, why_not
-from yieldwatch.portfolio.model import Assumption
+from yieldwatch.portfolio.model import Assumption, DaysOff
 
 NEW_YEAR = dt.date(2025, 1, 1)
 
@@ -86,3 +86,12 @@ def test_a_dry_summer_s_usual_weeks_are_bright_in_july_and_warmest_then(dusty):
     assert weeks["test_days"].iloc[:6].min() > 5.0
     assert weeks["test_days"].max() <= 7.0
     assert weeks["temp_air_c"].iloc[:8].mean() > weeks["temp_air_c"].iloc[24:32].mean() + 5.0  # July against January
+
+
+def test_a_week_without_a_day_on_which_a_crew_works_is_closed_even_to_safety_but_not_to_a_claim():
+    # Week 1 is 8 to 14 January 2025, Wednesday to Tuesday; week 2 has one working day off.
+    off = make_site(days_off=(DaysOff(dt.date(2025, 1, 8), dt.date(2025, 1, 15), "works holiday"),))
+    assert closed(make_job(1.0), off) == [1]
+    assert closed(make_job(1.0, safety=True), off) == [1]
+    assert closed(make_job(1.0, "claim"), off) == []
+    assert why_not(off, make_job(1.0), NEW_YEAR, 0.0, None)[1] == "no crew works: works holiday"

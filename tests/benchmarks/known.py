@@ -15,7 +15,7 @@ import pandas as pd
 from tests.farm.causes import at_strength, fault_factor, strength
 from tests.farm.population import draw_farm
 from tests.farm.settings import PortfolioSpec
-from tests.farm.simulate import Farm, chain
+from tests.farm.simulate import Farm, energies, shapley
 from tests.farm.sky import Plane
 from tests.farm.spec import FarmSpec, StringFault
 from tests.farm.write import write_portfolio
@@ -110,23 +110,24 @@ def seen(spec: FarmSpec, strings: pd.DataFrame, readings: pd.DataFrame | None) -
 
 
 def by_day(farm: Farm, told: pd.DataFrame, months: list[str]) -> pd.DataFrame:
-    """Energy of the spell causes by local day, true and told, in `months`. [kWh]"""
-    zone, hours = farm.spec.timezone, farm.spec.step_minutes / 60.0
-    causes = frozenset(farm.spec.causes)
-    dc = farm.inverter_dc(farm.string_dc(causes))
-    actual = chain(farm, dc, causes).meter
+    """
+    Energy of the spell causes by local day, true and told, in `months`. [kWh]
+
+    True is each cause's mean over all orders of switching causes on, as in the account of the months: what an inverter that was
+    off under dirt or a hedge lost is shared with them.
+    """
+    label = farm.times.tz_convert(farm.spec.timezone).strftime("%Y-%m-%d")
+    codes, days = pd.factorize(label)
+    true = shapley(energies(farm, codes), farm.spec.causes)
     lit = farm.planes[farm.units[0].array].effective
     parts = []
     for cause in SPELL_CAUSES:
-        # What the cause takes when it comes last; two at once are rare, and a day's sum is all that is compared.
-        lost = (chain(farm, dc, causes - {cause}).meter - actual) * hours if cause in causes else np.zeros(len(actual))
-        true = pd.Series(lost, farm.times.tz_convert(zone).strftime("%Y-%m-%d")).groupby(level=0).sum()
-        shares = np.zeros(len(actual))
+        shares = np.zeros(len(lit))
         for spell in told[told["cause"] == cause].itertuples():
             inside = (farm.times >= spell.start) & (farm.times < spell.end)
             weight = np.where(inside, lit + 1e-9, 0.0)  # a spell of many days is shared among them by light
             shares += spell.energy_kwh * weight / weight.sum() if weight.any() else 0.0
-        days = pd.Series(shares, farm.times.tz_convert(zone).strftime("%Y-%m-%d")).groupby(level=0).sum()
-        parts.append(pd.DataFrame({"cause": cause, "truth": true, "told": days}))
+        told_by_day = np.bincount(codes, shares, minlength=len(days))
+        parts.append(pd.DataFrame({"cause": cause, "truth": true.get(cause, np.zeros(len(days))), "told": told_by_day}, days))
     out = pd.concat(parts).rename_axis("day").reset_index()
     return out[out["day"].str[:7].isin(months)]

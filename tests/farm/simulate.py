@@ -156,8 +156,8 @@ def month_labels(farm: Farm) -> pd.Index:
     return farm.times.tz_convert(farm.spec.timezone).strftime("%Y-%m")
 
 
-def _worth(farm: Farm, codes: np.ndarray) -> dict[frozenset[str], np.ndarray]:
-    """Energy at the meter by month with each set of causes on. [kWh]"""
+def energies(farm: Farm, codes: np.ndarray) -> dict[frozenset[str], np.ndarray]:
+    """Energy at the meter with each set of causes on, by month or what else `codes` number. [kWh]"""
     hours = farm.spec.step_minutes / 60
     dc_causes = tuple(c for c in DC_CAUSES if c in farm.dc_factors)
     ac_causes = tuple(c for c in AC_CAUSES if c in farm.spec.causes)
@@ -204,7 +204,7 @@ def truth(farm: Farm) -> Truth:
     """Run the farm with every set of causes on and split the loss."""
     codes, months = pd.factorize(month_labels(farm))
     causes = farm.spec.causes
-    worth = _worth(farm, codes)
+    worth = energies(farm, codes)
     everything = frozenset(causes)
     actual = chain(farm, farm.inverter_dc(farm.string_dc(everything)), everything)
     return Truth(tuple(months), worth[frozenset()], worth[everything], shapley(worth, causes), actual)

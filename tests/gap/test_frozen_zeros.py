@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from tests.expected.plain import on_grid
 from yieldwatch.gap.frozen_zeros import frozen_zeros
 
 DAYS, STEPS = 30, 40
@@ -19,7 +20,7 @@ def model() -> SimpleNamespace:
     times = pd.DatetimeIndex([day + pd.Timedelta(minutes=15 * n) for day in days for n in range(STEPS)])
     power = np.tile(10.0 + 70.0 * np.sin(np.linspace(0.0, np.pi, STEPS)), DAYS)
     return SimpleNamespace(
-        times=times, dc=np.stack([power, power]), rating=np.full((2, 1), 100.0), weather=SimpleNamespace(hours=0.25),
+        times=times, dc=np.stack([power, power]), rating=np.full((2, 1), 100.0), weather=on_grid(pd.DataFrame(index=times), 15.0),
         site=SimpleNamespace(tz=ZoneInfo("UTC")),
     )
 
@@ -49,6 +50,34 @@ def test_an_outage_that_the_meter_felt_stays_one(model):
     log[0, 5 * STEPS : 5 * STEPS + 20] = 0.0
 
     assert not frozen_zeros(log, model, half_hours(model, log)).any()
+
+
+def test_an_outage_on_the_day_of_a_frozen_logger_stays_one(model):
+    log = 0.95 * model.dc
+    off, frozen = slice(5 * STEPS + 14, 5 * STEPS + 28), slice(5 * STEPS, 5 * STEPS + 20)
+    log[1, off] = 0.0
+    meter = half_hours(model, log)
+    log[0, frozen] = 0.0
+
+    wrong = frozen_zeros(log, model, meter)
+
+    assert wrong[0, frozen].all()
+    assert wrong.sum() == 20
+
+
+def test_a_meter_finer_than_the_weather_tells_as_well(model):
+    hours = SimpleNamespace(**vars(model))
+    hours.times, hours.dc = model.times[::4], model.dc.reshape(2, -1, 4).mean(axis=2)
+    hours.weather = on_grid(pd.DataFrame(index=hours.times), 60.0)
+    log = 0.95 * hours.dc
+    meter = half_hours(model, np.repeat(log, 4, axis=1))
+    morning = slice(5 * STEPS // 4, 5 * STEPS // 4 + 5)
+    log[0, morning] = 0.0
+
+    wrong = frozen_zeros(log, hours, meter)
+
+    assert wrong[0, morning].all()
+    assert wrong.sum() == 5
 
 
 def test_a_grid_that_was_gone_is_no_logger_that_froze(model):

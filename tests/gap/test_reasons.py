@@ -197,7 +197,7 @@ def test_without_a_log_shade_is_a_prior_and_the_meter_stands_in(without_log):
     shade = without_log["shading"]
     assert shade.basis == "prior"
     assert shade.why_not.startswith("No interval log of the inverters. No round saw shade")
-    assert shade.energy_kwh == 0.0
+    assert shade.energy_kwh == pytest.approx(0.0, abs=0.1)
     assert shade.high_kwh > 0.0
     assert {r.what for r in without_log["soiling"].readings} >= {"revenue meter", "rain"}
     assert "is taken to wash off" in without_log["soiling"].pattern

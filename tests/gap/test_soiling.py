@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from yieldwatch.gap.mechanisms.soiling import Wash, _accumulate, soiling_states
+from yieldwatch.gap.mechanisms.soiling import Wash, _accumulate, loose_dust, rain_states, soiling_states
 
 #: Rain above 6 mm resets, below does nothing; no damp ground: the shape of Kimber's model without its grace period.
 THRESHOLD = Wash(depth=6.0, sharpness=60.0, damp=1e-6)
@@ -103,3 +103,24 @@ def test_months_add_up_to_one_rate():
     plain = _accumulate((rain <= 2.0).astype(float), np.exp(-rain / 4.0)[None, :], np.ones((1, 200)))[0] * 0.001
 
     assert np.allclose(dirt(site(rain), events(), 0.001, wash), plain)
+
+
+def test_what_one_rain_left_more_than_the_law_goes_with_the_next_rain_and_with_a_cleaning():
+    wash = Wash(depth=5.0, sharpness=1.0, damp=1e-6)
+    rain = np.zeros(90)
+    rain[[30, 60]] = 4.0
+    blocks, cleaning = site(rain, 2), {"kind": "cleaning", "start": "2021-03-12", "scope": ("INV2",)}
+    states = soiling_states(blocks, events(cleaning), wash)
+    dust = loose_dust(states, {s.name: 0.001 for s in states if s.tag})
+    single = {s.name: s for s in rain_states(blocks, events(cleaning), wash, dust)}["left by the rain of 2021-01-31"]
+    keep = np.exp(-4.0 / 5.0)
+
+    # The same days with the first rain weaker: 3 mm reached the modules where the gauge read 4.
+    less = rain.copy()
+    less[30] = 3.0
+    weaker = soiling_states(site(less, 2), events(cleaning), wash)
+    true = loose_dust(weaker, {s.name: 0.001 for s in weaker if s.tag})
+
+    np.testing.assert_allclose(dust + (np.exp(-3.0 / 5.0) - keep) * single.values, true, atol=1e-12)
+    assert (single.lower, single.upper) == (pytest.approx(-keep), pytest.approx(1.0 - keep))
+    assert not rain_states(blocks, events(), wash, np.zeros_like(dust))

@@ -1,20 +1,26 @@
 """Crew sheets as a crew reads them."""
 
+import base64
 import io
+import re
 from dataclasses import replace
 
 import pandas as pd
 import pypdf
 import pytest
+from PIL import Image
 
-from tests.report.invented import HOSTILE_FORMULA, HOSTILE_NAME, assessment
+from tests.report.invented import HOSTILE_FORMULA, HOSTILE_NAME, MODULE, assessment
 from tests.report.paper import needs_pango, pages
 from yieldwatch.action.cautions import CAUTIONS, cautions_of
 from yieldwatch.action.methods import LOOK_FIRST, METHODS, method
+from yieldwatch.book.evidence import photo_reference
 from yieldwatch.book.facts import Evidence
 from yieldwatch.constants import FAULT_FINDINGS, JOB_KINDS
+from yieldwatch.portfolio.model import Array
 from yieldwatch.report import crew_sheets
 from yieldwatch.report.crew_sheets import crew_sheets_html, crew_sheets_pdf
+from yieldwatch.report.job_photos import JobPhotos
 
 
 def at_site(**site):
@@ -22,6 +28,10 @@ def at_site(**site):
     done = assessment()
     birch, alder = done.sites
     return replace(done, sites=(birch, replace(alder, site=replace(alder.site, **site))))
+
+
+def sheet_of(visit):
+    return crew_sheets._sheet(visit, JobPhotos())
 
 
 def with_scope(kind, scope):
@@ -102,10 +112,10 @@ def test_what_is_not_on_record_is_said():
 
 
 def test_what_is_read_fits_what_is_worked_on():
-    sheet = crew_sheets._sheet(crew_sheets.planned_visits(with_scope("inspect", "INV2"))[0])
+    sheet = sheet_of(crew_sheets.planned_visits(with_scope("inspect", "INV2"))[0])
     assert sheet.jobs[0].rows == ("INV2", "sound neighbour no.")
     assert sheet.jobs[0].parts.rows[0][:4] == ("INV2", "inv100", "100.0", "12")
-    sheet = crew_sheets._sheet(crew_sheets.planned_visits(with_scope("clean", "site"))[0])
+    sheet = sheet_of(crew_sheets.planned_visits(with_scope("clean", "site"))[0])
     assert sheet.jobs[0].rows == ("the site",)
     # 24 strings of 24 modules; the modules' size, the area and the hedge are not on record
     assert sheet.jobs[0].parts.rows == (("576", "24", "2", "", "", ""),)
@@ -134,7 +144,7 @@ def test_a_visits_cautions_are_those_of_all_its_jobs_each_once():
 
 
 def test_a_cut_says_what_to_cut_from_where_it_is_seen_and_by_how_much():
-    sheet = crew_sheets._sheet(crew_sheets.planned_visits(with_scope("cut_vegetation", "site"))[0])
+    sheet = sheet_of(crew_sheets.planned_visits(with_scope("cut_vegetation", "site"))[0])
     hedge, wall = sheet.jobs[0].shade.rows
     # 14.2° above the horizontal: tan(14.2°) is 0.253, so 1.3 m at 5 m, 2.5 m at 10 m, 5.1 m at 20 m.
     assert hedge[2:8] == ("90 to 105° (E)", "14°", "12 to 16", "1.3", "2.5", "5.1")
@@ -144,15 +154,118 @@ def test_a_cut_says_what_to_cut_from_where_it_is_seen_and_by_how_much():
 
 
 def test_the_way_there_is_told_in_coordinates_and_cables_are_asked_for():
-    where = dict(crew_sheets._sheet(crew_sheets.planned_visits(assessment())[0]).where)
+    where = dict(sheet_of(crew_sheets.planned_visits(assessment())[0]).where)
     # RFC 5870: latitude, then longitude, in degrees of WGS 84.
     assert where["Position"].endswith("geo:51.20000,-1.90000")
     assert "mark cables" in where["Cable plan"]
 
 
-def test_photos_in_the_job_book_are_named_on_the_sheet():
-    kept = Evidence(3, 7, "photo", None, None, {}, "photos/fuse.jpg", None, "<b>burnt</b>", "Ada", False)
+def with_photos(folder, *names):
+    """The invented assessment with its job in the book as number 7, and these files as the job's photos."""
     done = assessment()
-    done = replace(done, work_list=done.work_list.assign(job_ref=7))
-    assert "photos/fuse.jpg, &lt;b&gt;burnt&lt;/b&gt;" in crew_sheets_html(done, {7: (kept,)})
-    assert "Photos in the job book" not in crew_sheets_html(done, {8: (kept,)})
+    held = [Evidence(n, 7, "photo", None, None, {}, *photo_reference(folder, name), f"<b>note {n}</b>", "Ada", False)
+            for n, name in enumerate(names, 1)]
+    return replace(done, work_list=done.work_list.assign(job_ref=7)), JobPhotos(folder, {7: tuple(held)})
+
+
+def shown_in(html):
+    """The pictures of a page."""
+    return [Image.open(io.BytesIO(base64.b64decode(data))) for data in re.findall(r'src="data:image/jpeg;base64,([^"]+)"', html)]
+
+
+def test_a_photo_of_the_job_is_on_its_sheet_small_upright_and_without_what_the_camera_wrote(tmp_path):
+    exif = Image.Exif()
+    # Exif 2.32, tag 0x0112: 6 is to be turned by 90° clockwise, so that 1600 by 800 stands 800 wide.
+    exif[0x0112], exif[0x010F] = 6, "a camera's maker"
+    Image.new("RGB", (1600, 800), "red").save(tmp_path / "a.jpg", exif=exif)
+    html = crew_sheets_html(*with_photos(tmp_path, "a.jpg"))
+    (picture,) = shown_in(html)
+    assert picture.size == (360, 720)
+    assert not picture.getexif()
+    assert "&lt;b&gt;note 1&lt;/b&gt;" in html
+
+
+def test_a_photo_that_is_gone_changed_or_broken_is_said_and_the_others_are_shown(tmp_path):
+    for name in ("gone.jpg", "changed.jpg", "good.png"):
+        Image.new("RGB", (8, 8), "red").save(tmp_path / name)
+    (tmp_path / "broken.jpg").write_bytes(b"\xff\xd8\xff\xe0<script>alert(1)</script>")
+    given = with_photos(tmp_path, "gone.jpg", "changed.jpg", "broken.jpg", "good.png")
+    (tmp_path / "gone.jpg").unlink()
+    Image.new("RGB", (8, 8), "blue").save(tmp_path / "changed.jpg")
+    html = crew_sheets_html(*given)
+    assert len(shown_in(html)) == 1
+    for said in ("gone.jpg: no longer there", "changed.jpg: not as it was when added", "broken.jpg: no picture that can be"):
+        assert said in html
+    assert "<script>" not in html
+
+
+def test_the_newest_six_photos_are_shown_and_the_rest_is_counted(tmp_path):
+    for n in range(9):
+        Image.new("RGB", (8, 8), (n, 0, 0)).save(tmp_path / f"{n}.png")
+    html = crew_sheets_html(*with_photos(tmp_path, *(f"{n}.png" for n in range(9))))
+    assert len(shown_in(html)) == 6
+    assert "Photo 9" in html
+    assert "3 older in the job book" in html
+
+
+@needs_pango
+def test_photos_are_printed(tmp_path):
+    Image.new("RGB", (400, 300), "red").save(tmp_path / "a.jpg")
+    pdf = pypdf.PdfReader(io.BytesIO(crew_sheets_pdf(*with_photos(tmp_path, "a.jpg"))))
+    assert {image.image.size for page in pdf.pages for image in page.images} == {(400, 300)}
+
+
+def brought(**string):
+    """Rows of what is brought to repair S21, with this on record of the strings."""
+    done = at_site(arrays=(Array("A", "fixed", tilt_deg=20.0, azimuth_deg=180.0, module_orientation="portrait"),))
+    birch, alder = done.sites
+    strings = tuple(replace(s, **string) for s in alder.site.strings)
+    visits = crew_sheets.planned_visits(replace(done, sites=(birch, replace(alder, site=replace(alder.site, strings=strings)))))
+    return {b.what: (b.amount, b.basis) for b in sheet_of(visits[0]).jobs[0].bring}
+
+
+def test_parts_are_counted_where_the_data_say_how_many_and_practice_is_called_practice():
+    rows = brought(fuse_a=15.0, module_type=replace(MODULE, width_m=1.05, length_m=2.1))
+    # One string: a fuse in each of two poles and as many spare; 24 modules of 1.05 m side by side are 25.2 m.
+    assert rows["String fuses (gPV)"][0] == "4 of 15 A"
+    assert rows["DC cable, size and type as fitted"][0] == "up to 26 m"
+    assert "to the inverter is not on record" in rows["DC cable, size and type as fitted"][1]
+    assert all("on record" in basis or "common practice" in basis for _, basis in rows.values())
+    assert "DC cable, size and type as fitted" not in brought()
+
+
+@pytest.mark.sourced
+def test_a_fuse_that_is_not_on_record_is_read_off_the_holder_and_held_against_the_standard():
+    # IEC 62548 (from memory): 1.5 to 2.4 times the module's Isc of 10.3 A, 15.45 A and 24.72 A.
+    amount, basis = brought()["String fuses (gPV)"]
+    assert amount == "4, rating as on the holder"
+    assert re.search(r"15\.[45] to 24\.7 A", basis)
+    assert "may have none" not in basis
+
+
+def test_strings_that_are_few_on_their_input_may_have_no_fuse():
+    done = at_site()
+    birch, alder = done.sites
+    strings = tuple(replace(s, mppt="2" if s.string_id in ("S21", "S22") else "1") for s in alder.site.strings)
+    visits = crew_sheets.planned_visits(replace(done, sites=(birch, replace(alder, site=replace(alder.site, strings=strings)))))
+    assert "S21 may have none, with 2 strings or fewer" in sheet_of(visits[0]).jobs[0].bring[0].basis
+
+
+def test_water_follows_the_glass_and_nothing_is_said_without_its_size():
+    done = with_scope("clean", "site")
+    birch, alder = done.sites
+    assert sheet_of(crew_sheets.planned_visits(done)[0]).jobs[0].bring == ()
+    strings = tuple(replace(s, module_type=replace(MODULE, width_m=1.0, length_m=2.0)) for s in alder.site.strings)
+    done = replace(done, sites=(birch, replace(alder, site=replace(alder.site, strings=strings))))
+    (water,) = sheet_of(crew_sheets.planned_visits(done)[0]).jobs[0].bring
+    # 576 modules of 2 m²: 1152 m², by 0.5 and by 2 l/m² 576 l and 2304 l, to the next 50 l.
+    assert water.amount == "600 to 2,350 l"
+    assert "1,152 m²" in water.basis
+
+
+def test_modules_to_replace_are_those_that_the_work_list_counted():
+    done = with_scope("replace_modules", "S21")
+    modules = sheet_of(crew_sheets.planned_visits(done)[0]).jobs[0].bring[0]
+    assert (modules.what, modules.amount) == ("Modules mono400", "count on site")
+    done = replace(done, work_list=done.work_list.assign(modules_to_replace=3.0))
+    assert sheet_of(crew_sheets.planned_visits(done)[0]).jobs[0].bring[0].amount == "3, and 1 spare"

@@ -71,3 +71,11 @@ def test_long_spans_are_labelled_by_quarter():
 def test_names_in_a_figure_are_data_and_not_markup():
     labels = figures.in_hand_figure(site_totals(assessment()), "GBP").data[0].y
     assert not any("<" in label for label in labels)
+
+
+def test_a_farms_band_is_its_whole_interval_with_the_estimate_marked_in_it():
+    (total, *_) = [t for t in site_totals(assessment()) if t.in_hand.money.known]
+    band, mark = figures.in_hand_figure([total], "GBP").data
+    money = total.in_hand.money
+    assert (band.base[0], band.base[0] + band.x[0]) == pytest.approx((money.low, money.high))
+    assert mark.x[0] == money.value

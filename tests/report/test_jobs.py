@@ -55,3 +55,12 @@ def test_gain_and_worth_carry_their_intervals(clean):
 )
 def test_the_season_is_said_in_words(clean, start, end, text):
     assert jobs.due(clean | {"due_from": start, "due_to": end}) == text
+
+
+def test_a_claim_or_a_test_wins_no_energy_back_and_that_is_said_in_words(clean):
+    nothing = dict.fromkeys(("gain_kwh_per_year", "gain_low_kwh_per_year", "gain_high_kwh_per_year", "gain_per_year",
+                             "gain_low_per_year", "gain_high_per_year"), 0.0)
+    assert (jobs.gain(clean | nothing), jobs.worth(clean | nothing, "GBP")) == ("no energy", "nothing by itself")
+    safe = clean | nothing | {"safety": np.True_, "payback_months": np.nan, "chance_of_payback": 0.0}
+    assert jobs.worth_line(safe, "GBP").startswith("for safety, not for its return; costs GBP")
+    assert "returns" not in jobs.worth_line(safe, "GBP")

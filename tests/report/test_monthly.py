@@ -94,6 +94,14 @@ def test_what_is_to_be_decided_names_safety_first_and_the_sum():
     assert "Approve GBP 540 for 3 jobs, against which stand GBP 492" in text
 
 
+def test_jobs_to_approve_that_are_not_named_are_counted():
+    done = with_month_budget()
+    asked = done.work_list[done.work_list["chosen"] & ~done.work_list["safety"]].iloc[[0]]
+    many = pd.concat([asked.assign(job_id=f"J{n}", rank=n) for n in range(1, 6)], ignore_index=True)
+    assert "2 other jobs to approve are in the list below" in said(replace(done, work_list=many))["What to decide"]
+    assert "other job" not in said(done)["What to decide"]
+
+
 def test_a_claim_past_its_date_is_not_called_open():
     # The invented claim was to be made by 31 January 2025; the report is of July.
     assert "1 claim on others: 0 open, 1 past the date" in said(assessment())["What was in our hands"]
@@ -160,6 +168,20 @@ def test_a_months_whisker_spans_its_interval_to_the_scale_of_the_bars():
     # The interval is 10 long, as the bar is.
     assert bottom - top == pytest.approx(bar, abs=0.15)
     assert "10 (5 to 15)" in svg
+
+
+def test_a_month_without_bounds_has_a_ring_and_the_picture_says_so():
+    row = Bars("dirt", [10.0, 12.0], [5.0, math.nan], [15.0, math.nan], "22")
+    assert pictures.bars_by_month([row], ["Jan", "Feb"], "alternative").count("<circle") == 1
+    done = assessment()
+    assert "ring" not in monthly_pictures._losses(done, last_month(done)).caption
+    birch, alder = done.sites
+    losses = alder.losses.copy()
+    losses.loc[(losses["cause"] == "soiling") & (losses["month"] == "2025-06"), ["energy_low_kwh", "energy_high_kwh"]] = math.nan
+    done = replace(done, sites=(birch, replace(alder, losses=losses)))
+    picture = monthly_pictures._losses(done, last_month(done))
+    assert "A ring: no interval is known" in picture.caption
+    assert picture.svg.count("<circle") == 1
 
 
 def test_a_bridge_leads_from_total_to_total():

@@ -7,8 +7,10 @@ import icalendar
 import pytest
 
 from tests.report.invented import HOSTILE_NAME, assessment
+from yieldwatch.portfolio.model import DaysOff
+from yieldwatch.report.crew_sheets import crew_sheets_html
 from yieldwatch.report.visit_calendar import visits_ics
-from yieldwatch.report.visits import planned_visits, working_spans
+from yieldwatch.report.visits import days_off_words, planned_visits, working_spans
 
 
 def changed(done=None, **values):
@@ -120,6 +122,27 @@ def test_a_visit_takes_working_days_from_the_first_of_its_week(start, days, span
     (visit,) = planned_visits(changed(start=start, crew_days=days))
     found = working_spans(visit)
     assert [(a.isoformat(), b.isoformat()) for a, b in found] == spans
+
+
+def off(done, first, last):
+    birch, alder = done.sites
+    days = (DaysOff(dt.date.fromisoformat(first), dt.date.fromisoformat(last), "<b>harvest</b>"),)
+    return replace(done, sites=(birch, replace(alder, site=replace(alder.site, days_off=days))))
+
+
+def test_a_visit_is_on_no_day_on_which_no_crew_works_and_says_why():
+    # Two days from Tuesday on, with Wednesday and Thursday off: Tuesday and Friday.
+    done = off(changed(start="2025-07-15", crew_days=2.0), "2025-07-16", "2025-07-17")
+    (visit,) = planned_visits(done)
+    assert [(a.day, b.day) for a, b in working_spans(visit)] == [(15, 15), (18, 18)]
+    assert days_off_words(visit) == "No crew works on 16 Jul 2025 (<b>harvest</b>) and 17 Jul 2025 (<b>harvest</b>)."
+    assert "16 Jul 2025" in str(events(visits_ics(done))[0]["description"])
+    assert "(&lt;b&gt;harvest&lt;/b&gt;)" in crew_sheets_html(done)
+
+
+def test_a_visit_whose_year_is_all_off_still_has_a_day():
+    (visit,) = planned_visits(off(changed(start="2025-07-15"), "2025-01-01", "2099-12-31"))
+    assert [a.day for a, _ in working_spans(visit)] == [15]
 
 
 def test_a_visit_over_a_weekend_is_two_events_that_say_so():

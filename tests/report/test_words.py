@@ -55,10 +55,32 @@ def job(likely, low, high, gain=100.0):
         (job(29.3, 17.6, math.nan), "2.4 years (18 months to never)"),
         (job(math.nan, math.nan, math.nan), "does not pay back"),
         (job(math.nan, math.nan, math.nan, gain=math.nan), "not known"),
+        # A claim: granted in 44 of 100 draws, so the middle draw has nothing and the whole is worth more than the letter.
+        (job(math.nan, 3.1, math.nan) | {"chance_of_payback": 0.44}, "44 % chance (3 months to never)"),
+        (job(math.nan, math.nan, math.nan) | {"chance_of_payback": 0.03}, "3 % chance"),
+        (job(math.nan, math.nan, math.nan) | {"chance_of_payback": 0.004}, "does not pay back"),
     ],
 )
 def test_a_payback_is_a_range(record, text):
     assert words.payback(record) == text
+
+
+def test_a_payback_is_a_clause_of_a_sentence():
+    assert words.pays_back(job(9.1, 8.0, 10.6)) == "pays back in 9 months (8 to 11 months)"
+    chance = {"chance_of_payback": 0.44}
+    assert words.pays_back(job(math.nan, 3.1, math.nan) | chance) == "pays back with 44 % chance (3 months to never)"
+    assert words.pays_back(job(math.nan, math.nan, math.nan)) == "does not pay back"
+    assert words.pays_back(job(math.nan, math.nan, math.nan, gain=math.nan)) == "not known"
+
+
+def test_a_job_for_safety_is_not_held_against_its_return():
+    safe = job(math.nan, math.nan, math.nan, gain=0.0) | {"safety": True, "chance_of_payback": 0.0}
+    assert words.payback(safe) == words.pays_back(safe) == "for safety, not for its return"
+
+
+@pytest.mark.parametrize(("share", "text"), [(1.0, "over 99 %"), (0.5, "50 %"), (0.0, "under 1 %"), (None, "")])
+def test_a_chance_is_never_certain(share, text):
+    assert words.chance_word(share) == text
 
 
 def test_months_that_have_holes_are_counted():

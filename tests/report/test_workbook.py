@@ -6,9 +6,11 @@ from dataclasses import replace
 import openpyxl
 import pandas as pd
 import pytest
+import xlsxwriter
 
 from tests.report.invented import HOSTILE_FORMULA, NOT_WORTH, TIGHT_BUDGET, assessment
-from yieldwatch.report.workbook import _lines, workbook_xlsx
+from yieldwatch.report.sheets import Field, Sheet
+from yieldwatch.report.workbook import _lines, _styles, _write_sheet, workbook_xlsx
 
 
 @pytest.fixture(scope="module")
@@ -58,17 +60,36 @@ def test_the_sheet_prints_on_a4_across_with_its_headings_on_every_page(book):
         # ECMA-376, CT_PageSetup: fitToWidth is 1 where it is not written; a height of 0 is any number of pages.
         assert sheet.page_setup.fitToWidth in (None, 1)
         assert sheet.page_setup.fitToHeight == 0
+        assert sheet["A3"].font.name == "Arial"
         assert sheet.print_title_rows == "$1:$3"
         assert sheet.freeze_panes.endswith("4")
-        # A4 across holds about 150 characters at full size; at 220 it is seven tenths of it. Common practice, no source.
+        # A4 across less its margins is 282 mm; a width of one is 7 pixels of 1/96 inch. At eight tenths that holds 190.
         on_paper = openpyxl.utils.cell.range_boundaries(sheet.print_area.split("!")[1])[2]
-        widths = [sheet.column_dimensions[openpyxl.utils.get_column_letter(n)].width for n in range(1, on_paper + 1)]
-        assert sum(widths) < 220
+        widths = {n: d.width for d in sheet.column_dimensions.values() for n in range(d.min, d.max + 1)}
+        assert sum(widths[n] for n in range(1, on_paper + 1)) <= 282 / (7 / 96 * 25.4) / 0.8
     # Why is on the paper, the planner's own columns are not.
     sheet = book["Work list"]
-    assert sheet.print_area == "'Work list'!$A$1:$O$8"
-    assert sheet["O3"].value == "Why"
+    assert sheet.print_area == "'Work list'!$A$1:$P$8"
+    assert sheet["P3"].value == "Why"
     assert sheet.auto_filter.ref == "A3:Z8"
+
+
+def test_columns_that_would_print_too_small_go_on_a_page_beside_with_the_rows_named_again():
+    fields = tuple(Field(f"c{n}", 50, "text", f"c{n}", "a column") for n in range(6))
+    made = Sheet("Wide", "wide", "", fields, ({f"c{n}": str(n) for n in range(6)},), "", "work_list", frozen=1)
+    target = io.BytesIO()
+    with xlsxwriter.Workbook(target) as new:
+        _write_sheet(new.add_worksheet("Wide"), made, _styles(new, "GBP"))
+    sheet = openpyxl.load_workbook(target)["Wide"]
+    # 190 characters a page at eight tenths: three columns of 50, then the first again with two others each time.
+    assert [b.id for b in sheet.col_breaks.brk] == [3, 5]
+    assert sheet.page_setup.scale == 80
+    assert sheet.print_title_cols == "$A:$A"
+
+
+def test_a_chance_is_never_certain(book):
+    assert column(book["Work list"], "Chance")[1].number_format == '[>0.99]">99 %";[<0.01]"<1 %";0 %'
+    assert column(book["Work list"], "Chance")[0].value is None  # for safety, not for its return
 
 
 def test_every_column_of_the_work_list_is_explained(book):
@@ -88,6 +109,8 @@ def test_a_row_is_as_high_as_its_text_whatever_program_opens_it(book):
     assert _lines("", 10) == 1
     assert _lines("two words here", 10) == 2
     assert _lines("w" * 25, 10) == 3
+    # drumlin- / inspect- / 3619
+    assert _lines("drumlin-inspect-3619", 10) == 3
     sheet = book["Cautions"]
     # About 1,200 characters in a column of 140: nine lines or more of 10 points each.
     assert sheet.row_dimensions[6].height > 9 * 10

@@ -66,8 +66,7 @@ _STRING = Method(
     bring=(
         "Insulation tester, I-V tracer, DC clamp, irradiance and temperature sensor, all in date of calibration",
         "Thermal camera",
-        "Connectors of the make and type that is fitted (never mixed), their crimp tool and spanners; string fuses of the fitted "
-        "rating; DC cable of the fitted size and type",
+        "Crimp tool and spanners of the connectors' make; DC cable of the fitted size and type",
         "Lock-out kit, labels, insulated tools",
     ),
     steps=(

@@ -33,7 +33,7 @@ WORK_LIST_COLUMNS = [
     "payback_months", "payback_low_months", "payback_high_months", "npv", "chosen", "confidence", "caution",
     "verdict", "why", "comes_back", "safety", "chance_of_payback", "npv_expected", "gain_low_per_year",
     "gain_high_per_year", "crew", "crew_hours", "cost_units", "npv_low", "npv_high", "life_months", "gain_over_life",
-    "benefit_cost", "promise_factor",
+    "benefit_cost", "promise_factor", "modules_to_replace",
 ]
 
 
@@ -80,6 +80,8 @@ def rank_jobs(
         return pd.DataFrame(columns=WORK_LIST_COLUMNS), ()
     table = pd.concat([price_jobs(portfolio, candidates), _returns(portfolio, candidates)], axis=1)
     table["safety"] = [c.safety for c in candidates]
+    table["modules_to_replace"] = [c.units.get("module", np.nan) if c.job_kind == "replace_modules" else np.nan
+                                   for c in candidates]
     pairs = exclusive_pairs(portfolio, candidates, table["worth"].where(table["cost_units"].notna()).to_numpy())
     limits = _limits(portfolio)
     table["chosen"], proven = _choose(table, pairs, *limits)

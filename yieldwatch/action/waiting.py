@@ -186,6 +186,9 @@ def timing(portfolio: Portfolio, wait: Wait, cost: float, as_of: dt.date) -> dic
     mean = gain.mean(axis=0)
     net = mean - (0.0 if np.isnan(cost) else cost) * discounts(portfolio)
     first, best = int(allowed[0]), int(allowed[np.argmax(net[allowed])])
+    if wait.job.job_kind == "claim":
+        # Nothing is gained by a letter that waits while its clock runs.
+        best = first
     end = min(best + _DELAY_WEEKS, N_WEEKS - 1)
     # The best week may be the last that is looked at: what a later one would cost is then not known.
     price = (gain[:, best] - gain[:, end]) / (end - best) if end > best else np.full(len(gain), np.nan)

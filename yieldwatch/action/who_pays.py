@@ -134,9 +134,9 @@ def _modules(site: Site, rounds: pd.DataFrame, findings: pd.DataFrame) -> list[d
             "module_maker", "power_warranty", " ".join(found["string_id"]),
             (found["time"].min().date(), found["time"].max().date()), np.nan,
             (float(found["missing_w"].sum() * price), float(low), float(high)), "watch", found["deadline"].iloc[0],
-            f"{len(found)} strings of {kind} are below the warranted power beyond the doubt of the trace (k = 2), lowest "
-            f"{100 * worst['share']:.1f} % of nameplate against {100 * worst['warranted']:.1f} %. "
-            "A field trace is a screen: wash, trace again and have modules of these strings measured in a laboratory first."
+            f"{'1 string' if len(found) == 1 else f'{len(found)} strings'} of {kind} below the warranted power beyond the doubt "
+            f"of the trace (k = 2), lowest {100 * worst['share']:.1f} % of nameplate against {100 * worst['warranted']:.1f} %. "
+            "A field trace is a screen: wash, trace again and have their modules measured in a laboratory first."
             + ("" if np.isfinite(price) else " No replace_modules price per module in job_costs, so no amount."),
             f"{traces}; serial numbers, string_findings.csv"))
     return rows

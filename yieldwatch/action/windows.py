@@ -17,6 +17,7 @@ from yieldwatch.action.due import nesting_months
 from yieldwatch.action.starts import N_WEEKS
 from yieldwatch.expected.sun import sun_position
 from yieldwatch.gap.attribute import SiteState
+from yieldwatch.portfolio.days_off import WEEKEND, why_no_work
 from yieldwatch.portfolio.model import Site
 
 #: Least daylight for a day's work in the open. [h] Common practice, no source.
@@ -89,7 +90,7 @@ def why_not(site: Site, job: Candidate, as_of: dt.date, lead_days: float, usual:
     site : Site
         Its assumptions replace the defaults of this module.
     job : Candidate
-        A job for safety waits for nothing but its crew.
+        A job for safety waits for nothing but its crew; a claim needs none.
     as_of : date
     lead_days : float
         Notice that the crew needs; NaN counts as none. [d]
@@ -105,11 +106,21 @@ def why_not(site: Site, job: Candidate, as_of: dt.date, lead_days: float, usual:
     for week in range(N_WEEKS):
         if 7 * week < lead:
             said[week].append(f"the crew needs {lead:.0f} days' notice")
+    if job.job_kind != "claim":
+        _days_off(said, site, as_of)
     if not job.safety:
         _birds(said, site, job, as_of)
         if usual is not None:
             _weather(said, site, job, usual)
     return ["; ".join(reasons) for reasons in said]
+
+
+def _days_off(said: list[list[str]], site: Site, as_of: dt.date) -> None:
+    """Weeks in which every day is a weekend's, a holiday or named as off."""
+    for week, reasons in enumerate(said):
+        off = [why_no_work(site, as_of + dt.timedelta(days=7 * week + k)) for k in range(7)]
+        if all(off):
+            reasons.append(f"no crew works: {', '.join(dict.fromkeys(why for why in off if why != WEEKEND))}")
 
 
 def _birds(said: list[list[str]], site: Site, job: Candidate, as_of: dt.date) -> None:

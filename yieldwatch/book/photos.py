@@ -29,7 +29,7 @@ from yieldwatch.errors import BookError
 #: Largest file that is taken [bytes], and largest picture [pixels]: a small file can unpack to more memory than there is.
 MOST_BYTES, MOST_PIXELS = 15_000_000, 64_000_000
 #: Longest side of a kept picture [pixels], and its JPEG quality: enough to read a serial number on a plate.
-_LONGEST, _QUALITY = 3000, 88
+LONGEST, _QUALITY = 3000, 88
 #: Kinds by content, as Pillow names them, and what a browser calls them.
 KINDS = {"JPEG": "image/jpeg", "PNG": "image/png", "WEBP": "image/webp"}
 #: Eight bits a colour: others, as of thermal cameras, would come out wrong.
@@ -76,9 +76,9 @@ class Photo:
         return 2 * 6371.0 * math.asin(min(1.0, math.sqrt(half)))
 
 
-def clean_photo(content: bytes) -> Photo:
+def clean_photo(content: bytes, longest: int = LONGEST) -> Photo:
     """
-    Read a picture and write it anew.
+    Read a picture and write it anew, its longest side at most `longest` pixels.
 
     Raises
     ------
@@ -99,9 +99,9 @@ def clean_photo(content: bytes) -> Photo:
                                     "colour. Save it so.")
                 taken, latitude, longitude = _told(image)
                 # A JPEG is decoded at the size that is needed.
-                image.draft("RGB", (_LONGEST, _LONGEST))
+                image.draft("RGB", (longest, longest))
                 upright = ImageOps.exif_transpose(image)
-                upright.thumbnail((_LONGEST, _LONGEST))
+                upright.thumbnail((longest, longest))
                 flat = _flat(upright)
         except BookError:
             raise

@@ -20,14 +20,16 @@ from yieldwatch.gap.evidence import meter_by_day
 from yieldwatch.gap.fit import DC_CAUSES, EvidenceAtHand, Left, dc_left, fit
 from yieldwatch.gap.gaps import over_known
 from yieldwatch.gap.infer import Posterior
+from yieldwatch.gap.instructions import find_curtailment
 from yieldwatch.gap.logs import InverterLog, inverter_log
 from yieldwatch.gap.mechanisms.level import LIGHT_BIAS
 from yieldwatch.gap.mechanisms.shading import shaded_inverters
 from yieldwatch.gap.mechanisms.snow import snow_days, snow_left
 from yieldwatch.gap.mechanisms.soiling import Wash, cleaning_days
 from yieldwatch.gap.mechanisms.string_fault import Fault, find_faults
+from yieldwatch.gap.off import Off, find_off, inverter_ac
 from yieldwatch.gap.second_light import LightDrift, light_drift
-from yieldwatch.gap.spells import Limits, Off, find_curtailment, find_inverter_limits, find_off, inverter_ac
+from yieldwatch.gap.spells import Limits, find_inverter_limits
 from yieldwatch.gap.split import Effect, output_with
 from yieldwatch.gap.steps import Step, against_peers, find_steps, own_days, without_echoes
 from yieldwatch.gap.unlogged import fit_unlogged
@@ -124,9 +126,9 @@ def infer_state(
         state = replace(state, light_drift=evidence.drift, yearly=yearly, clocks=evidence.clocks)
         return _with_light_corrected(state, snow, data.meter)
     potential = inverter_ac(model) * _monthly_level(model, log, off)
-    snow = snow_left(model, log, potential)
     site_cap = find_curtailment(model, log, data, potential)
     limits = Limits(site_cap, *find_inverter_limits(model, log, off, potential, site_cap, temp_air))
+    snow = snow_left(model, log, potential, off.running & ~np.isfinite(site_cap))
     ratio, weight = _ratios(model, blocks, log, off, limits, snow)
     shaded = shaded_inverters(blocks, ratio, weight)
     steps = _steps(blocks, ratio, weight, shaded)
@@ -139,15 +141,14 @@ def infer_state(
         cleaning_days(blocks, data),
         weak_parts(model, data, np.where(_well_after(off.running), log.ac, np.nan), shaded),
     )
-    posterior, wash, _ = fit(evidence, faults, shaded, ratio, weight, Left.nothing(blocks), None)
+    posterior, wash, _ = fit(evidence, faults, shaded, ratio, weight, Left.nothing(blocks))
     # Second pass: the fitted state says what each inverter could have given, and so who was held down.
     potential = inverter_ac(model, dc_left(posterior, blocks.expected.shape)[:, blocks.of])
     site_cap = find_curtailment(model, log, data, potential)
     limits = Limits(site_cap, *find_inverter_limits(model, log, off, potential, site_cap, temp_air))
-    snow = snow_left(model, log, potential)
+    snow = snow_left(model, log, potential, off.running & ~np.isfinite(site_cap))
     ratio, weight = _ratios(model, blocks, log, off, limits, snow)
-    common = posterior.loss("soiling", *blocks.expected.shape)
-    posterior, _, yearly = fit(evidence, faults, shaded, ratio, weight, Left.nothing(blocks), common, wash)
+    posterior, _, yearly = fit(evidence, faults, shaded, ratio, weight, Left.nothing(blocks), posterior, wash)
     state = SiteState(model, blocks, log, off, limits, posterior, faults, shaded, wash, [], ratio, weight)
     state = replace(state, light_drift=evidence.drift, yearly=yearly, clocks=evidence.clocks)
     return _with_light_corrected(state, snow, data.meter)

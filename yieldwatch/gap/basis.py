@@ -68,7 +68,7 @@ def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
     no_log = "No interval log of the inverters."
     lasting = _UNSEEN_BY_WITNESSES if any(c.tag == WITNESS for c in state.posterior.columns) else _UNSEEN_DIRT
     return {
-        "soiling": Basis("measured", lasting, 0.25 if log else 0.35)
+        "soiling": Basis("measured", lasting, 0.15 if log else 0.35)
         if energy or rounds
         else Basis("prior", 0.01, 0.5, "No energy data and no IV round."),
         "shading": _shading(state, no_log),

@@ -4,14 +4,13 @@ Limits on a farm without a log: what clamp readings show to be held down, and wh
 
 from __future__ import annotations
 
-import re
-
 import numpy as np
 import pandas as pd
 
 from yieldwatch.expected.power import SiteModel
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.clamps import HELD
+from yieldwatch.gap.instructions import named_power
 from yieldwatch.gap.spells import Limits
 
 #: Readings of one limit agree within this; a reading this far above it shows that the limit is off. Common practice, no source.
@@ -20,7 +19,6 @@ _SAME_LEVEL = 0.04
 _USUAL_CAP = 0.5
 #: Air temperature above which a single reading cannot tell a limit left on from heat. [°C] Common practice, no source.
 _HOT = 28.0
-_POWER = re.compile(r"(\d+(?:[.,]\d+)?)\s*(kw|mw)\b", re.IGNORECASE)
 
 
 def limits_from_readings(model: SiteModel, clamps: pd.DataFrame, data: SiteData) -> Limits:
@@ -79,10 +77,8 @@ def _recorded_caps(model: SiteModel, data: SiteData) -> np.ndarray:
     for event in events.itertuples():
         if pd.isna(event.end) or "site" not in event.scope:
             continue
-        named = _POWER.search(str(event.note))
-        level = usual
-        if named:
-            level = float(named.group(1).replace(",", ".")) * (1000.0 if named.group(2).lower() == "mw" else 1.0)
+        named = named_power(event.note)
+        level = usual if named is None else named
         during = np.asarray((model.times + model.weather.step > event.start) & (model.times < event.end))
         cap[during] = np.minimum(cap[during], level)
     return cap

@@ -28,7 +28,9 @@ from yieldwatch.gap.mechanisms.soiling import (
     Wash,
     alike_rows,
     choose_wash,
+    loose_dust,
     own_share_columns,
+    rain_states,
     soiling_columns,
     soiling_states,
 )
@@ -104,7 +106,7 @@ def fit(
     ratio: np.ndarray,
     weight: np.ndarray,
     left: Left,
-    common: np.ndarray | None,
+    first: Posterior | None = None,
     wash: Wash | None = None,
 ) -> Fitted:
     """
@@ -118,21 +120,24 @@ def fit(
         ln(measured / expected), NaN where not usable, and the expected energy behind it. [kWh]
     left : Left
         For the meter's rows.
-    common : ndarray, same shape, or None
-        Soiling of an earlier fit, from which each inverter may depart.
+    first : Posterior, optional
+        Of an earlier fit, from whose dirt each inverter, and what each rain left, may depart.
     wash : Wash, optional
         How rain washes, if an earlier fit has found it.
     """
     blocks, shape = evidence.blocks, ratio.shape
     logged = bool(np.isfinite(ratio).any())
     fixed = _fixed_columns(evidence, faults)
-    if common is not None and logged:
-        fixed += own_share_columns(blocks, common)
+    if first is not None and logged:
+        fixed += own_share_columns(blocks, first.loss("soiling", *shape))
     # Where some are shaded, the others carry what all share.
     trust = np.where(shaded & ~shaded.all(), _SHADED_TRUST, 1.0)
     if wash is None:
         wash = _search_wash(evidence, fixed, ratio, weight * trust[:, None]) if logged else WASH_UNKNOWN
-    dirt = soiling_columns(blocks, soiling_states(blocks, evidence.data, wash))
+    states = soiling_states(blocks, evidence.data, wash)
+    if first is not None and logged:
+        states += rain_states(blocks, evidence.data, wash, loose_dust(states, first.sizes("soiling")))
+    dirt = soiling_columns(blocks, states)
     columns = [*fixed, *dirt, *shading_columns(blocks, shaded)]
     design = design_matrix(columns, *shape)
     other = [

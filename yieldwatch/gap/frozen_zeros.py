@@ -23,7 +23,7 @@ _COUNTED = 0.5
 
 def frozen_zeros(ac: np.ndarray, model: SiteModel, meter: pd.DataFrame | None) -> np.ndarray:
     """
-    Zeros of the log in bright light on days on which the meter counted the energy all the same.
+    Zeros of the log in bright light in which the meter counted the energy all the same.
 
     Parameters
     ----------
@@ -35,16 +35,16 @@ def frozen_zeros(ac: np.ndarray, model: SiteModel, meter: pd.DataFrame | None) -
     Returns
     -------
     ndarray of bool, same shape
-        Day by day: where the silent inverters could have given E, and the meter has more than half of E beyond what the
-        others logged. None where the meter has no short periods, or counts something else than the log, as own use makes it.
+        Run by run: where an inverter was silent and could have given E, and the meter has more than half of E beyond what was
+        logged. Runs of one day are told apart by their hours, and two of the same hours count alike. None where the meter has no
+        short periods, or counts something else than the log, as own use makes it.
     """
     none = np.zeros(ac.shape, dtype=bool)
     could = np.minimum(model.dc, model.rating)
     silent = (could > _BRIGHT * model.rating) & (ac < _NOTHING * model.rating)
     if meter is None or meter.empty or not silent.any():
         return none
-    hours = (meter["end"] - meter["start"]) / pd.Timedelta(hours=1)
-    short = meter[(hours <= _SHORT + 1e-6) & meter["energy_kwh"].notna()].sort_values("start")
+    short = _short_periods(meter, model)
     if len(short) < _FEWEST:
         return none
     start, end = (pd.DatetimeIndex(short[c]).as_unit("ns").asi8 for c in ("start", "end"))
@@ -66,13 +66,40 @@ def frozen_zeros(ac: np.ndarray, model: SiteModel, meter: pd.DataFrame | None) -
     middle = float(np.median(ratio))
     if middle <= 0.0 or np.median(np.abs(ratio / middle - 1.0)) > _STEADY:
         return none
-    use = complete & (lacking > 0.0)
+    beyond = np.where(complete, counted / middle - logged, np.nan)
     days = np.asarray(model.times.tz_convert(model.site.tz).tz_localize(None).normalize().asi8)
-    _, day = np.unique(days, return_inverse=True)
-    day_of = np.zeros(len(short), dtype=int)
-    day_of[period[inside]] = day[inside]
-    n_days = int(day.max()) + 1
-    beyond = np.bincount(day_of[use], weights=(counted / middle - logged)[use], minlength=n_days)
-    missing = np.bincount(day_of[use], weights=lacking[use], minlength=n_days)
-    contradicted = (missing > 0.0) & (beyond > _COUNTED * missing)
-    return silent & contradicted[day][None, :]
+    wrong = none
+    for day in np.unique(days[silent.any(axis=0)]):
+        runs = _runs(silent, np.flatnonzero(days == day))
+        of_run = np.array([total(np.where(run, could[k], 0.0)) for k, run in runs])
+        told = np.isfinite(beyond) & (of_run.sum(axis=0) > 0.0)
+        share = np.linalg.lstsq(of_run[:, told].T, beyond[told], rcond=None)[0]
+        for (k, run), counted_of_it in zip(runs, share, strict=True):
+            wrong[k, run] = counted_of_it > _COUNTED
+    return wrong
+
+
+def _runs(silent: np.ndarray, at: np.ndarray) -> list[tuple[int, np.ndarray]]:
+    """Inverter and mask (n_times,) of each run of silence within the neighbouring intervals `at`."""
+    out = []
+    for k in np.flatnonzero(silent[:, at].any(axis=1)):
+        on = silent[k, at]
+        number = np.cumsum(on & ~np.r_[False, on[:-1]])
+        for run in range(1, int(number.max()) + 1):
+            mask = np.zeros(silent.shape[1], dtype=bool)
+            mask[at[on & (number == run)]] = True
+            out.append((int(k), mask))
+    return out
+
+
+def _short_periods(meter: pd.DataFrame, model: SiteModel) -> pd.DataFrame:
+    """Known periods of an hour at most, in order; those shorter than the model's interval added up to whole intervals."""
+    length = meter["end"] - meter["start"]
+    short = meter[(length <= pd.Timedelta(hours=_SHORT)) & meter["energy_kwh"].notna()].sort_values("start")
+    step = model.weather.step
+    if short.empty or length[short.index].median() >= step:
+        return short
+    slot = model.weather.floor(pd.DatetimeIndex(short["start"]))
+    grouped = short.assign(length=length).groupby(slot)[["energy_kwh", "length"]].sum()
+    whole = grouped[(grouped["length"] - step).abs() < 0.01 * step]
+    return pd.DataFrame({"start": whole.index, "end": whole.index + step, "energy_kwh": whole["energy_kwh"].to_numpy()})

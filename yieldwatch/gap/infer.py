@@ -82,6 +82,10 @@ class Posterior:
     noise: dict[str, float]
     misfit: float
 
+    def sizes(self, cause: str) -> dict[str, float]:
+        """Estimate of each unknown of a cause by name."""
+        return {c.name: float(v) for c, v in zip(self.columns, self.estimate, strict=True) if c.cause == cause}
+
     def loss(self, cause: str, n_inverters: int, n_blocks: int, theta: np.ndarray | None = None) -> np.ndarray:
         """-ln of what the cause leaves, shape (n_inverters, n_blocks)."""
         theta = self.estimate if theta is None else theta

@@ -34,6 +34,8 @@ class InverterLog:
         Zeros set to NaN because the meter counted the energy all the same.
     fault : ndarray of bool
         Intervals whose status says fault.
+    readings : DataFrame or None
+        Where the log is finer than the grid: `ac` at its own interval `step`, a column an inverter, as written. [kW]
     """
 
     ac: np.ndarray
@@ -41,6 +43,39 @@ class InverterLog:
     stuck: np.ndarray
     frozen: np.ndarray
     fault: np.ndarray
+    readings: pd.DataFrame | None = None
+    step: pd.Timedelta | None = None
+
+
+@dataclass(frozen=True)
+class Fine:
+    """
+    The log at its own interval `step`, or on the model's grid where that is finer.
+
+    `times` (n,) are starts, `slot` (n,) the place of each in the model's times, `ac` (n_inverters, n) power, NaN where not logged
+    or not believed. [kW]
+    """
+
+    times: pd.DatetimeIndex
+    step: pd.Timedelta
+    slot: np.ndarray
+    ac: np.ndarray
+
+    def on_grid(self, values: np.ndarray, n_times: int) -> np.ndarray:
+        """Mean of `values` (n,) over each of the model's intervals, 1 where none falls into it."""
+        count = np.bincount(self.slot, minlength=n_times)
+        total = np.bincount(self.slot, weights=values, minlength=n_times)
+        return np.where(count > 0, total / np.maximum(count, 1), 1.0)
+
+
+def at_own_interval(model: SiteModel, log: InverterLog) -> Fine:
+    if log.readings is None or log.step is None:
+        return Fine(model.times, model.weather.step, np.arange(len(model.times)), log.ac)
+    times = pd.DatetimeIndex(log.readings.index)
+    slot = model.times.get_indexer(model.weather.floor(times))
+    keep = slot >= 0
+    ac = np.where(np.isfinite(log.ac[:, slot[keep]]), log.readings.to_numpy(float)[keep].T, np.nan)
+    return Fine(times[keep], log.step, slot[keep], ac)
 
 
 def inverter_log(model: SiteModel, data: SiteData) -> InverterLog | None:
@@ -54,6 +89,7 @@ def inverter_log(model: SiteModel, data: SiteData) -> InverterLog | None:
         return None
     log = data.power
     ac, dc = _wide(log, "ac_power_kw", model), _wide(log, "dc_power_kw", model)
+    readings = ac if data.power_step < model.weather.step else None
     if data.power_step <= model.weather.step:
         ac, dc = (_average(x, model, data.power_step) for x in (ac, dc))
     else:
@@ -67,8 +103,21 @@ def inverter_log(model: SiteModel, data: SiteData) -> InverterLog | None:
         fault[said["inverter_id"].map(row).to_numpy(int)[keep], place[keep]] = True
     stuck = _stuck(ac, model)
     zeros = frozen_zeros(np.where(stuck, np.nan, ac), model, data.meter)
+    if readings is not None:
+        zeros |= _cut_off(zeros, readings, model)
     wrong = stuck | zeros
-    return InverterLog(np.where(wrong, np.nan, ac), np.where(wrong, np.nan, dc), stuck, zeros, fault)
+    return InverterLog(np.where(wrong, np.nan, ac), np.where(wrong, np.nan, dc), stuck, zeros, fault, readings, data.power_step)
+
+
+def _cut_off(zeros: np.ndarray, readings: pd.DataFrame, model: SiteModel) -> np.ndarray:
+    """Intervals next to frozen ones in which some reading of a finer log is zero as well."""
+    slot = model.times.get_indexer(model.weather.floor(pd.DatetimeIndex(readings.index)))
+    keep = slot >= 0
+    dark = np.stack([np.bincount(slot[keep], row, minlength=len(model.times)) > 0 for row in (readings.to_numpy()[keep] == 0).T])
+    beside = np.zeros_like(zeros)
+    beside[:, 1:] |= zeros[:, :-1]
+    beside[:, :-1] |= zeros[:, 1:]
+    return beside & dark
 
 
 def _wide(log: pd.DataFrame, column: str, model: SiteModel) -> pd.DataFrame:

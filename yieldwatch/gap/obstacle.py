@@ -18,7 +18,7 @@ from scipy.optimize import isotonic_regression
 from yieldwatch.gap.attribute import SiteState
 from yieldwatch.gap.blocks import AZIMUTH_STEP
 from yieldwatch.gap.gaps import over_known
-from yieldwatch.gap.spells import inverter_ac
+from yieldwatch.gap.off import inverter_ac
 
 #: Share of beam in the light, and of rating in the output to be expected, below which an interval does not say what stands before
 #: the sun.

@@ -18,7 +18,8 @@ from yieldwatch.gap.fit import EvidenceAtHand, Fitted, Left, dc_left, fit
 from yieldwatch.gap.mechanisms.snow import SLIDES, slide_chances, snow_cover
 from yieldwatch.gap.mechanisms.soiling import cleaning_days
 from yieldwatch.gap.mechanisms.string_fault import Fault, date_faults, find_faults
-from yieldwatch.gap.spells import Limits, Off
+from yieldwatch.gap.off import Off
+from yieldwatch.gap.spells import Limits
 
 #: Scatter of a winter period's energy against the model, beyond snow. Common practice, no source.
 _WINTER_SIGMA = 0.04
@@ -44,7 +45,7 @@ def fit_unlogged(
     snow, doubt = _snow_by_meter(blocks, data, off, limits, np.ones(shape))
     for last in (False, True):
         left = Left(_running(blocks, off, limits, snow), blocks.share(doubt))
-        fitted = partial(fit, evidence, shaded=none, ratio=nothing, weight=nothing, left=left, common=None)
+        fitted = partial(fit, evidence, shaded=none, ratio=nothing, weight=nothing, left=left)
         if not last:
             faults = date_faults(faults, partial(_misfit, fitted))
         found = fitted(faults)

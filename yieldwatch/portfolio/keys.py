@@ -34,6 +34,7 @@ PORTFOLIO = (
     _number("works_budget", "money/year", 0, None, "Most that jobs may cost in a year"),
     _number("crew_days", "days/year", 0, None, "Most crew days in a year"),
     Column("horizon_months", "integer", "Time over which a job's npv counts", unit="months", low=1, high=600),
+    Column("days_off", "tables", "Days on which no crew works at any site"),
 )
 
 SITE = (
@@ -49,6 +50,8 @@ SITE = (
     Column("address", "text", "Where crews drive to; goes on crew sheets and into the calendar"),
     Column("access", "text", "How crews get in: gate, keys, notice to give, what not to drive on"),
     Column("contact", "text", "Whom crews call on the day"),
+    Column("public_holidays", "text", "Whose public holidays crews keep: a country or region by ISO 3166, as IE or DE-BY"),
+    Column("days_off", "tables", "Days on which no crew works at this site"),
     _table("data", "How the files are to be read"),
     _table("grid", "Standing limits at the connection"),
     _table("assumed_losses_pct", "Design losses"),
@@ -60,6 +63,11 @@ SITE = (
     _table("assumptions", "Defaults replaced for this site"),
 )
 
+DAYS_OFF = (
+    Column("first", "date", "First day", VALUE),
+    Column("last", "date", "Last day; without it the first alone"),
+    Column("why", "text", "What they are; stands in the plan and on crew sheets"),
+)
 LABELS = ("start", "middle", "end")
 DATA = (
     _table("interval_label", "Where in its interval a row's time lies, by kind of file"),

@@ -108,6 +108,7 @@ class String:
     x_m: float | None = None
     y_m: float | None = None
     row: str | None = None
+    fuse_a: float | None = None
 
     @property
     def p_mp_w(self) -> float:
@@ -173,6 +174,15 @@ class Assumption:
 
 
 @dataclass(frozen=True)
+class DaysOff:
+    """Days on which no crew works, the last included."""
+
+    first: dt.date
+    last: dt.date
+    why: str
+
+
+@dataclass(frozen=True)
 class Site:
     id: str
     name: str
@@ -192,6 +202,8 @@ class Site:
     address: str | None = None
     access: str | None = None
     contact: str | None = None
+    days_off: tuple[DaysOff, ...] = ()
+    public_holidays: str | None = None
     interval_label: Mapping[str, str] = field(default_factory=dict)
     poa_array: str | None = None
     meter: str = "export"

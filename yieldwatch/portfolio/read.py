@@ -5,6 +5,7 @@ The portfolio folder -> a validated `Portfolio`.
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from os import PathLike
 from pathlib import Path
 
@@ -12,6 +13,7 @@ from yieldwatch.columns import TABLES
 from yieldwatch.errors import InputError, PortfolioError
 from yieldwatch.portfolio import assets, keys
 from yieldwatch.portfolio.cells import ID_PATTERN
+from yieldwatch.portfolio.days_off import read_days_off
 from yieldwatch.portfolio.files import note_strangers
 from yieldwatch.portfolio.model import Portfolio
 from yieldwatch.portfolio.settings import Settings, read_toml
@@ -49,6 +51,7 @@ def read_portfolio(path: str | PathLike[str]) -> Portfolio:
     costs = assets.job_costs(root, TABLES["job_costs"], "", problems, notices)
     types = Types(modules, module_names, inverters, inverter_names, costs)
     ids = _site_ids(root, problems, notices)
+    days_off = read_days_off(settings["days_off"] or [], _FILE, problems)
     sites = [read_site(root, site_id, types, problems, notices) for site_id in ids]
     if problems:
         raise PortfolioError(problems)
@@ -56,7 +59,8 @@ def read_portfolio(path: str | PathLike[str]) -> Portfolio:
         name=settings["name"], currency=settings["currency"], discount_rate=settings["discount_rate"],
         works_budget=settings["works_budget"], crew_days=settings["crew_days"],
         horizon_months=settings.get("horizon_months", 36),
-        module_types=modules, inverter_types=inverters, sites=tuple(s for s in sites if s is not None),
+        module_types=modules, inverter_types=inverters,
+        sites=tuple(replace(s, days_off=(*s.days_off, *days_off)) for s in sites if s is not None),
         notices=tuple(notices),
     )
 

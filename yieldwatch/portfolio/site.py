@@ -13,6 +13,7 @@ from typing import Any
 from yieldwatch.columns import INTERVAL_TABLES, TABLES, Column
 from yieldwatch.errors import InputError, near_miss
 from yieldwatch.portfolio import assets, keys
+from yieldwatch.portfolio.days_off import check_holidays, read_days_off
 from yieldwatch.portfolio.model import (
     Array,
     Assumption,
@@ -85,13 +86,15 @@ def _settings(raw: dict[str, Any], file: str, site_id: str, problems: list[str],
         hint = near_miss(top["timezone"], zoneinfo.available_timezones())
         top.refuse(f'timezone = "{top["timezone"]}", not an IANA time zone.{hint} '
                    "Expected one such as Europe/Madrid")
+    check_holidays(top)
     arrays = _arrays(top, file, notices)
     losses = _part(top, "assumed_losses_pct", keys.ASSUMED_LOSSES)
     grid = _part(top, "grid", keys.GRID)
     return {
         **{name: top[name] for name in (
             "id", "name", "latitude", "longitude", "altitude_m", "timezone", "commissioned",
-            "area_hectare", "hedge_metres", "address", "access", "contact")},
+            "area_hectare", "hedge_metres", "address", "access", "contact", "public_holidays")},
+        "days_off": read_days_off(top["days_off"] or [], file, problems),
         **_data(top, arrays),
         **_horizon(top),
         "arrays": arrays,

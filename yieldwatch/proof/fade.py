@@ -10,7 +10,7 @@ import numpy as np
 
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.attribute import SiteState
-from yieldwatch.gap.mechanisms.soiling import soiling_states
+from yieldwatch.gap.mechanisms.soiling import loose_dust, rain_states, soiling_states
 from yieldwatch.proof.done import SAME_VISIT_DAYS, DoneJob
 
 #: Falls of an inverter's rating by degree of air above 25 °C that are tried. [1/°C] Common practice, no source.
@@ -114,6 +114,7 @@ def dirt_without(state: SiteState, data: SiteData, job: DoneJob) -> np.ndarray:
         near = np.array([abs((d - job.done_on).days) <= SAME_VISIT_DAYS for d in local])
         same = (data.events["kind"] == "cleaning").to_numpy() & near
         data = replace(data, events=data.events[~same])
-    size = {c.name: v for c, v in zip(state.posterior.columns, state.posterior.estimate, strict=True) if c.cause == "soiling"}
+    size = state.posterior.sizes("soiling")
     states = soiling_states(state.blocks, data, state.wash)
+    states += rain_states(state.blocks, data, state.wash, loose_dust(states, size))
     return np.asarray(sum(s.values * size.get(s.name, 0.0) for s in states))

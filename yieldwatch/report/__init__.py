@@ -9,6 +9,7 @@ from pathlib import Path
 from yieldwatch.assess import Assessment
 from yieldwatch.report.crew_sheets import crew_sheets_pdf
 from yieldwatch.report.evidence_file import EVIDENCE_FILE, write_evidence
+from yieldwatch.report.job_photos import JobPhotos
 from yieldwatch.report.monthly import monthly_html, monthly_pdf
 from yieldwatch.report.page import write_page
 from yieldwatch.report.pdf import why_no_pdf
@@ -23,7 +24,7 @@ __all__ = ["write_report"]
 CREW_SHEETS, MONTHLY = "crew_sheets.pdf", "monthly_report.pdf"
 
 
-def write_report(assessment: Assessment, folder: Path, parquet: bool = False) -> tuple[str, ...]:
+def write_report(assessment: Assessment, folder: Path, parquet: bool = False, photos: JobPhotos | None = None) -> tuple[str, ...]:
     """
     Write the tables, `evidence.json`, `assessment.sqlite`, and the files that people read and take away, all of them or none.
 
@@ -34,6 +35,8 @@ def write_report(assessment: Assessment, folder: Path, parquet: bool = False) ->
         Made if it is not there; files of an earlier run in it are replaced.
     parquet : bool
         Also write each table as Parquet.
+    photos : JobPhotos, optional
+        For the crew sheets.
 
     Returns
     -------
@@ -53,7 +56,7 @@ def write_report(assessment: Assessment, folder: Path, parquet: bool = False) ->
     writers["monthly_report.html"] = lambda path: _write(path, monthly_html(assessment).encode())
     missing = why_no_pdf()
     if not missing:
-        writers[CREW_SHEETS] = lambda path: _write(path, crew_sheets_pdf(assessment))
+        writers[CREW_SHEETS] = lambda path: _write(path, crew_sheets_pdf(assessment, photos))
         writers[MONTHLY] = lambda path: _write(path, monthly_pdf(assessment))
     calendar, unread = _calendar(assessment, folder)
     if calendar:

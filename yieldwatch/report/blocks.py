@@ -99,8 +99,8 @@ def job_card(job: dict, currency: str) -> JobCard:
         ),
         ("Pays back", words.payback(job)),
         ("Net value", money(job.get("npv"), currency)),
-        ("Chance of paying back", per_cent(job.get("chance_of_payback"), 0)),
-        ("Chance that the loss is there", per_cent(job.get("confidence"), 0)),
+        ("Chance of paying back", "" if jobs.is_safety(job) else words.chance_word(job.get("chance_of_payback"))),
+        ("Chance that the loss is there", words.chance_word(job.get("confidence"))),
         ("Comes back", jobs.text(job, "comes_back")),
         ("Job book", jobs.in_book(job)),
     )
@@ -127,7 +127,7 @@ def jobs_grid(listed: Sequence[dict], currency: str) -> Grid:
             money(job.get("cost"), currency),
             words.payback(job),
             money(job.get("npv"), currency),
-            per_cent(job.get("confidence"), 0),
+            words.chance_word(job.get("confidence")),
         )
         for job in listed
     )

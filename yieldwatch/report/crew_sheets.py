@@ -7,22 +7,23 @@ No money stands on them: they leave the house.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from types import MappingProxyType
 
 import pandas as pd
 from markupsafe import Markup
 
 from yieldwatch.action.cautions import cautions_of
 from yieldwatch.action.methods import BOXES, NOT_ELECTRICAL, Method, look_first, method
-from yieldwatch.book.facts import Evidence
 from yieldwatch.portfolio.model import Inverter, Site, String
-from yieldwatch.report import jobs, pictures, words
+from yieldwatch.report import jobs, words
 from yieldwatch.report.blocks import Grid
+from yieldwatch.report.bring import Brought, glass_m2, to_bring
+from yieldwatch.report.job_photos import JobPhotos, SheetPhoto
 from yieldwatch.report.page import environment
 from yieldwatch.report.pdf import pdf
-from yieldwatch.report.visits import Planned, Visit, VisitJob, planned_visits
+from yieldwatch.report.site_sketch import place_in_row, site_sketch
+from yieldwatch.report.visits import Planned, Visit, VisitJob, days_off_words, planned_visits
 from yieldwatch.report.words import number
 
 #: Rows of what casts shade on a sheet, most costly first, and distances for which the height to cut is said. [m]
@@ -30,15 +31,13 @@ _MOST_EDGES, _AWAY_M = 10, (5, 10, 20)
 _POINTS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
 
 
-Photos = Mapping[int, Sequence[Evidence]]
-
-
 @dataclass(frozen=True)
 class JobSheet:
     """
     A job of a sheet.
 
-    `rows` are what readings are taken of, `boxes` the readings; `shade` what casts it, on a cut; `photos` those in the job book.
+    `rows` are what readings are taken of, `boxes` the readings; `shade` what casts it, on a cut; `bring` parts by number;
+    `photos` the newest in the job book, `more_photos` how many older ones it has.
     """
 
     title: str
@@ -48,7 +47,9 @@ class JobSheet:
     method: Method
     parts: Grid
     shade: Grid | None
-    photos: tuple[str, ...]
+    bring: tuple[Brought, ...]
+    photos: tuple[SheetPhoto, ...]
+    more_photos: int
     rows: tuple[str, ...]
     boxes: tuple[tuple[str, str], ...]
 
@@ -63,30 +64,30 @@ class Sheet:
     crew: str
     effort: str
     safety: bool
+    off: str
     where: tuple[tuple[str, str], ...]
     layout: Markup
     cautions: tuple[str, ...]
     jobs: tuple[JobSheet, ...]
 
 
-def crew_sheets_pdf(assessment: Planned, photos: Photos = MappingProxyType({})) -> bytes:
+def crew_sheets_pdf(assessment: Planned, photos: JobPhotos | None = None) -> bytes:
     """
     Return the sheets of `assessment.plan` as PDF, A4; raises as `pdf.pdf`.
 
-    The same plan gives the same bytes. A changed plan is given by `dataclasses.replace`. `photos` are what the job book holds, by
-    the job's number there.
+    The same plan and photos give the same bytes. A changed plan is given by `dataclasses.replace`.
     """
     return pdf(crew_sheets_html(assessment, photos))
 
 
-def crew_sheets_html(assessment: Planned, photos: Photos = MappingProxyType({})) -> str:
+def crew_sheets_html(assessment: Planned, photos: JobPhotos | None = None) -> str:
     """Return the same as the HTML from which it is made; all text is escaped."""
     return environment().get_template("crew_sheets.html").render(
         name=words.plain(assessment.portfolio.name), as_of=words.day(assessment.as_of),
-        sheets=[_sheet(visit, photos) for visit in planned_visits(assessment)])
+        sheets=[_sheet(visit, photos or JobPhotos()) for visit in planned_visits(assessment)])
 
 
-def _sheet(visit: Visit, photos: Photos = MappingProxyType({})) -> Sheet:
+def _sheet(visit: Visit, photos: JobPhotos) -> Sheet:
     site = visit.site.site
     where = [("Address", words.plain(site.address or "")),
              ("Position", f"{words.position(site)}; geo:{site.latitude:.5f},{site.longitude:.5f}"),
@@ -96,12 +97,13 @@ def _sheet(visit: Visit, photos: Photos = MappingProxyType({})) -> Sheet:
     return Sheet(
         id=visit.id, site=words.plain(site.name), when=f"{words.day(visit.start)} to {words.day(visit.end)}", crew=visit.crew,
         effort=f"{number(visit.crew_hours, 1)} h ({number(visit.crew_days, 1)} days of 8 h)", safety=visit.safety,
-        where=tuple(where), layout=pictures.layout(site.strings, aimed),
+        off=days_off_words(visit),
+        where=tuple(where), layout=site_sketch(site.strings, aimed),
         cautions=cautions_of([j.kind for j in visit.jobs]),
         jobs=tuple(_job(visit, place, job, photos) for place, job in enumerate(visit.jobs, 1)))
 
 
-def _job(visit: Visit, place: int, job: VisitJob, photos: Photos) -> JobSheet:
+def _job(visit: Visit, place: int, job: VisitJob, photos: JobPhotos) -> JobSheet:
     site = visit.site.site
     what = words.job_word(job.kind)
     turn = f" ({job.turn})" if job.turn else ""
@@ -110,21 +112,15 @@ def _job(visit: Visit, place: int, job: VisitJob, photos: Photos) -> JobSheet:
     findings = visit.site.gap.string_findings.set_index("string_id") if strings else pd.DataFrame()
     shown = [str(findings["finding"].get(s.string_id)) for s in strings]
     rows, boxes = _readings(job, strings, inverters)
+    shown_photos, more = photos.of(int(ref)) if pd.notna(ref := jobs.figure(job.listed, "job_ref")) else ((), 0)
     return JobSheet(
         title=f"{place}. {what[:1].upper()}{what[1:]}{turn}: {_scope(job)}", book=jobs.in_book(job.listed),
         why=jobs.text(job.listed, "why"),
         look_first=look_first(shown) if job.kind == "repair_string" else (),
         method=method(job.kind), parts=_parts(site, strings, inverters, findings),
         shade=_shade(site, visit.site.gap.obstacles, job) if job.kind == "cut_vegetation" else None,
-        photos=_photos(job, photos), rows=rows, boxes=boxes)
-
-
-def _photos(job: VisitJob, photos: Photos) -> tuple[str, ...]:
-    """The photos that the job book holds: file, day and note."""
-    ref = pd.to_numeric(job.listed.get("job_ref"), errors="coerce")
-    held = () if ref is None or pd.isna(ref) else photos.get(int(ref), ())
-    said = ((words.plain(e.path or ""), words.day(e.at.date()) if e.at else "", words.plain(e.note or "")) for e in held)
-    return tuple(", ".join(text for text in texts if text) for texts in said)
+        bring=to_bring(site, job.kind, strings, inverters, jobs.figure(job.listed, "modules_to_replace")),
+        photos=shown_photos, more_photos=more, rows=rows, boxes=boxes)
 
 
 def _scope(job: VisitJob) -> str:
@@ -143,11 +139,12 @@ def _readings(job: VisitJob, strings: Sequence[String], inverters: Sequence[Inve
 
 def _parts(site: Site, strings: Sequence[String], inverters: Sequence[Inverter], findings: pd.DataFrame) -> Grid:
     if strings:
-        heads = ("String", "Inverter, input", "Row", "#East, m", "#North, m", "Modules", "#Voc, V", "#Isc, A", "Last test showed")
+        heads = ("String", "Inverter, input", "Row", "Place in its row", "#East, m", "#North, m", "Modules", "#Voc, V", "#Isc, A",
+                 "Last test showed")
         return Grid(
             "Voc and Isc are the datasheet's at 1000 W/m², 25 °C. Distances are from the site's own origin. A blank is not on "
             "record.",
-            heads, tuple(_string_row(s, findings) for s in strings))
+            heads, tuple(_string_row(site, s, findings) for s in strings))
     if inverters:
         rows = tuple(
             (i.inverter_id, words.plain(i.inverter_type.inverter_type), number(i.inverter_type.ac_rated_kw, 1),
@@ -158,13 +155,13 @@ def _parts(site: Site, strings: Sequence[String], inverters: Sequence[Inverter],
             "Rows and mean distances from the site's own origin are those of its strings. A blank is not on record.",
             ("Inverter", "Type", "#Rated AC, kW", "#Strings", "Rows", "#East, m", "#North, m", "Serial on record"), rows)
     modules = sum(s.modules_in_series for s in site.strings)
-    row = (number(modules), number(len(site.strings)), number(len(site.inverters)), _known(_glass(site), 0),
+    row = (number(modules), number(len(site.strings)), number(len(site.inverters)), _known(glass_m2(site), 0),
            _known(site.area_hectare, 1), _known(site.hedge_metres, 0))
     return Grid("A blank is not on record.",
                 ("#Modules", "#Strings", "#Inverters", "#Glass, m²", "#Area kept cut, ha", "#Hedge, m"), (row,))
 
 
-def _string_row(string: String, findings: pd.DataFrame) -> tuple[str, ...]:
+def _string_row(site: Site, string: String, findings: pd.DataFrame) -> tuple[str, ...]:
     found = findings.loc[string.string_id] if string.string_id in findings.index else None
     shown = ""
     if found is not None:
@@ -173,7 +170,7 @@ def _string_row(string: String, findings: pd.DataFrame) -> tuple[str, ...]:
     kind = string.module_type
     return (
         string.string_id, ", ".join(words.plain(t) for t in (string.inverter_id, string.mppt) if t),
-        words.plain(string.row or ""),
+        words.plain(string.row or ""), place_in_row(site.strings, string),
         _known(string.x_m, 1), _known(string.y_m, 1), f"{string.modules_in_series} × {words.plain(kind.module_type)}",
         number(string.modules_in_series * kind.v_oc_v), number(kind.i_sc_a, 1), shown)
 
@@ -236,9 +233,3 @@ def _compass(bearing_deg: float) -> str:
 
 def _known(value: float | None, decimals: int) -> str:
     return "" if value is None or math.isnan(value) else number(value, decimals)
-
-
-def _glass(site: Site) -> float:
-    """Glass to be washed; NaN where a module's size is not on record. [m²]"""
-    kinds = [(s.modules_in_series, s.module_type) for s in site.strings]
-    return sum(n * (kind.length_m or math.nan) * (kind.width_m or math.nan) for n, kind in kinds)

@@ -222,29 +222,36 @@ def ratio_figure(yields: pd.DataFrame) -> go.Figure:
 
 
 def in_hand_figure(totals: Sequence[SiteTotal], currency: str) -> go.Figure:
-    """Money in the owner's hands by farm, with its 90 % interval."""
+    """
+    Money in the owner's hands by farm: its 90 % interval as a band, and in it what the evidence shows.
+
+    A bar from nil to the estimate would hide that the interval reaches mostly beyond it.
+    """
     known = [t for t in reversed(totals) if t.in_hand.money.known]
     money = [t.in_hand.money for t in known]
-    fig = go.Figure(
-        go.Bar(
-            x=[m.value for m in money],
-            # Plotly reads a label as markup; a name is data.
-            y=[html.escape(words.plain(t.name)) for t in known],
-            orientation="h",
-            marker={"color": NEUTRAL, "line": OUTLINE},
-            error_x={
-                "type": "data",
-                "symmetric": False,
-                "color": STRONG,
-                "thickness": 2,
-                "array": [m.high - m.value for m in money],
-                "arrayminus": [m.value - m.low for m in money],
-            },
-            hovertemplate="%{y}: " + currency + " %{x:,.0f}<extra></extra>",
-        )
+    # Plotly reads a label as markup; a name is data.
+    names = [html.escape(words.plain(t.name)) for t in known]
+    band = go.Bar(
+        x=[m.high - m.low for m in money],
+        y=names,
+        base=[m.low for m in money],
+        customdata=[m.high for m in money],
+        orientation="h",
+        name="90 % interval",
+        marker={"color": NEUTRAL, "opacity": 0.45},
+        hovertemplate="%{y}: " + currency + " %{base:,.0f} to %{customdata:,.0f}<extra></extra>",
     )
-    fig.update_layout(**_base(90 + 36 * len(known)), showlegend=False)
-    fig.update_layout(hovermode="closest")
-    fig.update_xaxes(title_text=f"lost [{currency}]", zeroline=True)
+    mark = go.Scatter(
+        x=[m.value for m in money],
+        y=names,
+        mode="markers",
+        name="shown by the evidence",
+        marker={"symbol": "diamond", "size": 11, "color": STRONG, "line": OUTLINE},
+        hovertemplate="%{y}: " + currency + " %{x:,.0f}<extra></extra>",
+    )
+    fig = go.Figure([band, mark])
+    fig.update_layout(**_base(120 + 36 * len(known)))
+    fig.update_layout(hovermode="closest", bargap=0.55, legend={"y": 1.02, "yanchor": "bottom"}, margin={"t": 40})
+    fig.update_xaxes(title_text=f"lost [{currency}]", zeroline=True, rangemode="tozero")
     fig.update_yaxes(automargin=True)
     return fig

@@ -46,9 +46,9 @@ def work_plan(assessment: Planned) -> WorkPlan:
     waiting = [job for job in jobs if not is_on(job) and job not in turned_down]
     return WorkPlan(
         do,
-        tuple(job for job in waiting if _figure(job, "npv") > 0),
-        (*(job for job in waiting if _figure(job, "npv") <= 0), *turned_down),
-        tuple(job for job in waiting if math.isnan(_figure(job, "npv"))),
+        tuple(job for job in waiting if figure(job, "npv") > 0),
+        (*(job for job in waiting if figure(job, "npv") <= 0), *turned_down),
+        tuple(job for job in waiting if math.isnan(figure(job, "npv"))),
     )
 
 
@@ -65,7 +65,8 @@ def _flag(job: dict, name: str) -> bool:
     return bool(value) if value is not None and not pd.isna(value) else False
 
 
-def _figure(job: dict, name: str) -> float:
+def figure(job: dict, name: str) -> float:
+    """A figure of a job; NaN where it is blank or missing."""
     value = job.get(name)
     return math.nan if value is None or pd.isna(value) else float(value)
 
@@ -98,17 +99,21 @@ def due(job: dict) -> str:
 
 def gain(job: dict) -> str:
     """Energy won back in the coming twelve months with its interval."""
-    value = _figure(job, "gain_kwh_per_year")
-    low, high = _figure(job, "gain_low_kwh_per_year"), _figure(job, "gain_high_kwh_per_year")
+    value = figure(job, "gain_kwh_per_year")
+    low, high = figure(job, "gain_low_kwh_per_year"), figure(job, "gain_high_kwh_per_year")
     if not math.isfinite(value):
         return words.NOT_KNOWN
+    if value == low == high == 0:
+        return "no energy"
     unit = words.EnergyUnit.fitting(value, low, high)
     return f"{unit.text(value)} a year ({unit.bare(low)} to {unit.bare(high)})"
 
 
 def worth(job: dict, currency: str) -> str:
     """Money won back in the coming twelve months with its interval."""
-    value, low, high = (_figure(job, f"gain_{part}per_year") for part in ("", "low_", "high_"))
+    value, low, high = (figure(job, f"gain_{part}per_year") for part in ("", "low_", "high_"))
+    if value == low == high == 0:
+        return "nothing by itself"
     if not (math.isfinite(low) and math.isfinite(high)):
         return words.money(value, currency)
     return f"{words.money(value, currency)} a year ({words.number(low)} to {words.number(high)})"
@@ -116,17 +121,18 @@ def worth(job: dict, currency: str) -> str:
 
 def in_book(job: dict) -> str:
     """`job 5, approved`; empty without a job book."""
-    number = _figure(job, "job_ref")
+    number = figure(job, "job_ref")
     return "" if math.isnan(number) else f"job {number:.0f}, {text(job, 'job_state')}"
 
 
 def worth_line(job: dict, currency: str) -> str:
     """Payback, cost, return and season in one line."""
-    payback = words.payback(job)
+    back = words.pays_back(job)
     cost = words.money(job.get("cost"), currency)
-    if payback == words.NOT_KNOWN:
+    if back == words.NOT_KNOWN:
         return f"costs {cost}; what it returns is not known beforehand; {due(job)}"
-    back = payback if payback.startswith("does not") else f"pays back in {payback}"
+    if back == words.FOR_SAFETY:
+        return f"{back}; costs {cost}; {due(job)}"
     return (
         f"{back}; costs {cost}, returns {words.money(job.get('gain_per_year'), currency)} a year; {due(job)}"
     )

@@ -84,12 +84,12 @@ def _losses(assessment: Assessment, month: Month) -> Picture | None:
     kept = [(i, m) in there and m in months for i, m in zip(losses["site_id"], losses["month"], strict=True)]
     figures = ["energy_kwh", "energy_low_kwh", "energy_high_kwh"]
     known = losses[kept]
-    # A farm whose month has no bounds adds its value to both ends; over farms bounds are added, the wider answer.
-    known = known.assign(**{name: known[name].fillna(known["energy_kwh"]) for name in figures[1:]})
-    sums = known.groupby(["cause", "month"])[figures].sum(min_count=1)
+    # Over farms bounds are added, the wider answer; a month of which one has none has none in sum, or its value would pass for
+    # certain.
+    sums = known[known["energy_kwh"].notna()].groupby(["cause", "month"])[figures].agg(lambda v: v.sum(skipna=False))
     if sums.empty:
         return None
-    causes = [c for c in CAUSES if c in sums.index.get_level_values("cause")]
+    causes = [c for c in CAUSES if c in set(known["cause"])]
     table, lows, highs = (sums[name].unstack().reindex(index=causes, columns=months) for name in figures)
     unit = EnergyUnit.fitting(float(table.abs().sum().sum()))
     # What is not explained is always shown, however small.
@@ -101,10 +101,13 @@ def _losses(assessment: Assessment, month: Month) -> Picture | None:
                  f"{unit.text(table.loc[c].sum())} ({unit.span(year[c])})") for c in CAUSES if c in shown]
     rest = [words.cause_word(c) for c in table.index if c not in shown]
     left = f" Too small to show, or not assessed: {words.listed(rest)}." if rest else ""
+    unbounded = (table.notna() & (lows.isna() | highs.isna())).loc[shown].any(axis=None)
+    rings = " A ring: no interval is known of that month." if unbounded else ""
     return Picture(
         f"Losses by month, twelve months up to {words.month_name(month.month)}",
         "Energy lost, all rows to one scale; below the line is a gain. Whiskers are the 90 % interval of each month, to the "
-        f"right stands the sum of the twelve months with its own in brackets; over farms bounds are added.{left}",
+        f"right stands the sum of the twelve months with its own in brackets; over farms bounds are added.{rings} A bar is what "
+        f"the evidence shows; its interval holds what may have gone unseen too.{left}",
         pictures.bars_by_month(rows, [words.month_name(m)[:3] for m in months],
                                "Losses by cause and month; losses.csv holds every figure."))
 

@@ -262,8 +262,11 @@ def _decide(assessment: Assessment) -> list[str]:
     cost, gain = (float(np.nansum([job[name] for job in plan.do])) for name in ("cost", "gain_per_year"))
     said.append(f"Approve {money(cost, currency)} for {count(len(plan.do), 'job')}, against which "
                 f"stand {money(gain, currency)} of return in the coming twelve months. Your quotes replace these costs.")
-    said += [f"{jobs.title(job)}: {money(job.get('cost'), currency)}, back in {words.payback(job)}, {_by(job)}."
-             for job in paying[:_MOST_JOBS] if words.payback(job)[0].isdigit() or words.payback(job).startswith("under")]
+    said += [f"{jobs.title(job)}: {money(job.get('cost'), currency)}, {words.pays_back(job)}, {_by(job)}."
+             for job in paying[:_MOST_JOBS] if words.payback(job) != words.NOT_KNOWN]
+    if len(paying) > _MOST_JOBS:
+        more = count(len(paying) - _MOST_JOBS, "other job to approve is", "other jobs to approve are")
+        said.append(f"{more} in the list below and in the workbook.")
     if plan.over_budget:
         said.append(f"{count(len(plan.over_budget), 'more job')} would pay, but not within the year's budget or crew days.")
     if plan.not_worth:

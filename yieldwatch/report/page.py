@@ -80,7 +80,7 @@ def _portfolio_figures(totals: tuple, currency: str, period: str) -> list[Figure
     return [
         Figure(
             "in-hand",
-            f"Money lost in our hands by farm, {period}, with its 90 % interval.",
+            f"Money lost in our hands by farm, {period}. {words.WHAT_A_MARK_IS}",
             "Money lost in our hands by farm, with intervals. The table above holds every figure.",
             figures.in_hand_figure(totals, currency),
         )

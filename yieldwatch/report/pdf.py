@@ -37,7 +37,8 @@ def pdf(html: str) -> bytes:
     Parameters
     ----------
     html : str
-        Whole document; user text in it is escaped already. It can fetch nothing: not from the disk, not from the net.
+        Whole document; user text in it is escaped already. It can fetch nothing: not from the disk, not from the net. Pictures
+        are in it as data.
 
     Returns
     -------
@@ -56,7 +57,7 @@ def pdf(html: str) -> bytes:
 
     fonts = FontConfiguration()
     faces = CSS(string=_FACES, font_config=fonts, url_fetcher=URLFetcher(allowed_protocols=("file",)))
-    document = HTML(string=html, url_fetcher=URLFetcher(allowed_protocols=()))
+    document = HTML(string=html, url_fetcher=URLFetcher(allowed_protocols=("data",)))
     written = document.write_pdf(stylesheets=[faces], font_config=fonts)
     assert written is not None  # no target was named
     return written

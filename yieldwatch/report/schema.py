@@ -327,6 +327,7 @@ WORK_LIST_EXTRAS = {
     "options": "Doing nothing, doing it soon and waiting, with figures",
     "planned_start": "First day of the week in which the plan has it; blank if it has not",
     "promise_factor": "By what past promises kept multiply the gains, which hold it; 1 where none is proven",
+    "modules_to_replace": "Modules that a replacement counts on; blank for other work",
 }
 
 #: `evidence.json`: the keys of each kind of object in it, from the document down.

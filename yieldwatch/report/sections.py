@@ -97,7 +97,7 @@ def _figures(place: int, site: SiteAssessment, total: SiteTotal) -> tuple[Figure
         Figure(
             f"farm-{place}-causes",
             f"Where the energy went in {words.months_span(total.months)}: best estimate and 90 % interval. "
-            f"{coverage}",
+            f"{words.WHAT_A_MARK_IS} {coverage}",
             f"{name}, lost energy by cause with intervals. {TABLES_SAY}",
             figures.cause_figure(total),
         ),

@@ -4,6 +4,7 @@ What stands on each sheet of the workbook: its columns, and its rows as plain va
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -98,17 +99,18 @@ def _fields(meanings: Mapping[str, str], *rows: tuple) -> tuple[Field, ...]:
 def _work_list(ranked: Sequence[dict]) -> Sheet:
     fields = _fields(
         WORK_LIST | WORK_LIST_EXTRAS,
-        ("Rank", 6, "whole", "rank"), ("Site", 11, "text", "site_id"), ("What to do", 15, "text", "job_kind"),
-        ("Where", 13, "text", "scope"), ("Do it", 8, "text", "chosen"), ("From", 12, "date", "due_from"),
+        ("Rank", 5, "whole", "rank"), ("Site", 10, "text", "site_id"), ("What to do", 13, "text", "job_kind"),
+        ("Where", 11, "text", "scope"), ("Do it", 8, "text", "chosen"), ("From", 12, "date", "due_from"),
         ("By", 12, "date", "due_to"),
         ("Gain a year", 12, "energy", "gain_kwh_per_year"), ("low", 11, "energy", "gain_low_kwh_per_year"),
         ("high", 11, "energy", "gain_high_kwh_per_year"), ("Cost", 10, "money", "cost"),
-        ("Payback", 9, "months", "payback_months"),
-        ("low", 9, "months", "payback_low_months"), ("high", 9, "months", "payback_high_months"), ("Why", 48, "text", "why"),
+        ("Payback", 8, "months", "payback_months"), ("low", 8, "months", "payback_low_months"),
+        ("high", 8, "months", "payback_high_months"), ("Chance", 8, "percent", "chance_of_payback"),
+        ("Why", 31, "text", "why"),
         ("Worth a year", 11, "money", "gain_per_year", True), ("Loss is there", 9, "percent", "confidence", True),
         ("Mends", 18, "text", "cause", True), ("Cost alone", 11, "money", "cost_alone", True),
         ("Net value", 11, "money", "npv", True),
-        ("Pays back", 9, "percent", "chance_of_payback", True), ("Planned", 12, "date", "planned_start", True),
+        ("Planned", 12, "date", "planned_start", True),
         ("Job no.", 8, "whole", "job_ref", True), ("Stands at", 14, "text", "job_state", True),
         ("Job", 30, "text", "job_id", True), ("Caution", 60, "line", "caution", True))
     return Sheet(
@@ -122,6 +124,9 @@ def _work_list(ranked: Sequence[dict]) -> Sheet:
 def _shown(job: dict, source: str) -> object:
     if source == "chosen":
         return "safety" if jobs.is_safety(job) else "yes" if jobs.is_on(job) else "not now"
+    if source == "chance_of_payback" and jobs.is_safety(job):
+        # It is not done for its return.
+        return None
     if source == "job_kind":
         return words.job_word(jobs.text(job, source))
     if source == "cause":
@@ -141,8 +146,8 @@ def _plan(assessment: Planned) -> tuple[Sheet, Sheet]:
         if row["row"] == "visit":
             strong.add(len(planned))
         planned.append(row)
-    common = (("Site", 12, "text", "site_id"), ("Crew", 12, "text", "crew"), ("What to do", 22, "text", "job_kind"),
-              ("Where", 22, "text", "scope"))
+    common = (("Site", 11, "text", "site_id"), ("Crew", 12, "text", "crew"), ("What to do", 18, "text", "job_kind"),
+              ("Where", 16, "text", "scope"))
     figures = (("Cost", 11, "money", "cost"), ("Returns", 11, "money", "gain"), ("low", 11, "money", "gain_low"),
                ("high", 11, "money", "gain_high"), ("Net", 11, "money", "net"))
     fields = _fields(
@@ -151,8 +156,8 @@ def _plan(assessment: Planned) -> tuple[Sheet, Sheet]:
         ("Week no.", 9, "whole", "week", True), ("Job", 30, "text", "job_id", True), ("Caution", 60, "line", "caution", True))
     missed = _fields(
         PLAN, *common, ("Best from", 13, "date", "start"), *figures[:4], ("Needs budget", 11, "money", "needs_budget"),
-        ("Needs days", 10, "days", "needs_crew_days"), ("Needs return", 11, "money", "needs_gain"),
-        ("Why not", 52, "text", "why"), ("Job", 30, "text", "job_id", True))
+        ("Needs days", 9, "days", "needs_crew_days"), ("Needs return", 11, "money", "needs_gain"),
+        ("Why not", 35, "text", "why"), ("Job", 30, "text", "job_id", True))
     return (
         Sheet("Plan of the year", "plan of the year, visits by week",
               "A bold row is a visit and holds its jobs' cost, time and return; its jobs stand below it. Filter What to do "
@@ -184,11 +189,11 @@ _CLAIM_ORDER = ("claim", "ask", "watch", "own", "none")
 
 def _claims(frame: pd.DataFrame) -> Sheet:
     fields = _fields(
-        CLAIMS, ("Site", 11, "text", "site_id"), ("Payer", 14, "text", "payer"), ("State", 8, "text", "state"),
-        ("Ground", 14, "text", "ground"), ("About", 14, "text", "subject"), ("From", 12, "date", "period_from"),
-        ("To", 12, "date", "period_to"), ("Energy", 12, "energy", "energy_kwh"), ("Amount", 11, "money", "amount"),
-        ("low", 11, "money", "amount_low"), ("high", 11, "money", "amount_high"), ("Ask until", 12, "date", "deadline"),
-        ("Why", 46, "text", "reason"), ("Send", 18, "text", "evidence"))
+        CLAIMS, ("Site", 10, "text", "site_id"), ("Payer", 13, "text", "payer"), ("State", 7, "text", "state"),
+        ("Ground", 13, "text", "ground"), ("About", 12, "text", "subject"), ("From", 12, "date", "period_from"),
+        ("To", 12, "date", "period_to"), ("Energy", 12, "energy", "energy_kwh"), ("Amount", 10, "money", "amount"),
+        ("low", 10, "money", "amount_low"), ("high", 10, "money", "amount_high"), ("Ask until", 12, "date", "deadline"),
+        ("Why", 31, "text", "reason"), ("Send", 16, "text", "evidence"))
     frame = frame.sort_values("state", key=lambda s: s.map(list(_CLAIM_ORDER).index), kind="stable")
     rows = _records(frame, payer=lambda v: money.PAYER_WORDS.get(str(v), v), ground=_in_words, subject=_in_words)
     return Sheet("Who pays", "who pays", "Amounts of several payers are not to be added. The contracts' own terms and dates win.",
@@ -197,12 +202,12 @@ def _claims(frame: pd.DataFrame) -> Sheet:
 
 def _statements(frame: pd.DataFrame) -> Sheet:
     fields = _fields(
-        STATEMENT_CHECKS, ("Site", 11, "text", "site_id"), ("From", 12, "date", "start"), ("To", 12, "date", "end"),
-        ("Statement", 18, "text", "reference"), ("Finding", 16, "text", "verdict"), ("Settled", 12, "energy", "energy_kwh"),
+        STATEMENT_CHECKS, ("Site", 10, "text", "site_id"), ("From", 12, "date", "start"), ("To", 12, "date", "end"),
+        ("Statement", 16, "text", "reference"), ("Finding", 14, "text", "verdict"), ("Settled", 12, "energy", "energy_kwh"),
         ("Metered", 12, "energy", "meter_kwh"), ("Difference", 11, "energy", "energy_difference_kwh"),
         ("allowed", 10, "energy", "energy_tolerance_kwh"), ("Settled", 12, "cents", "amount"), ("Due", 12, "cents", "amount_due"),
         ("Difference", 12, "cents", "amount_difference"), ("allowed", 10, "cents", "amount_tolerance"),
-        ("What to do", 38, "text", "note"), ("By energy", 12, "cents", "due_to_energy", True),
+        ("What to do", 24, "text", "note"), ("By energy", 12, "cents", "due_to_energy", True),
         ("By price", 12, "cents", "due_to_price", True))
     rows = _records(frame, verdict=lambda v: money.VERDICT_WORDS.get(str(v), v))
     return Sheet("Statements", "statements against meter and tariff", "Below zero is energy or money missing.", fields, rows,
@@ -249,7 +254,7 @@ def _returns(frame: pd.DataFrame) -> tuple[Sheet, Sheet]:
     fields = _fields(
         RETURNS, ("Site", 12, "text", "site_id"), ("Measure", 46, "text", "measure"), ("Value", 14, "figure", "value"),
         ("low", 14, "figure", "low"), ("high", 14, "figure", "high"), ("Plan", 14, "figure", "plan"),
-        ("Unit", 18, "text", "unit"), ("Period and basis", 56, "text", "note"))
+        ("Unit", 18, "text", "unit"), ("Period and basis", 51, "text", "note"))
     whole = Sheet("Return", "the return", "Intervals are 90 %.", fields,
                   _records(frame[~losses], measure=lambda v: money.MEASURE_WORDS.get(str(v), v)), _NOTHING, "returns")
     kinds = {"loss_per_year": ("a year", "money"), "loss_rate_of_return": ("return", "points"),
@@ -279,4 +284,4 @@ def _records(frame: pd.DataFrame, **shown: Callable[[object], object]) -> tuple[
 def _in_words(value: object) -> object:
     """A cause, job or code of ours as words; a name of the user's stays as it is."""
     known = words.CAUSE_WORDS | words.JOB_WORDS
-    return known.get(str(value), str(value).replace("_", " ") if str(value).islower() else value)
+    return known.get(str(value), str(value).replace("_", " ") if re.fullmatch(r"[a-z_]+", str(value)) else value)

@@ -28,7 +28,8 @@ FORMAT = 2
 _INDEXES: Mapping[str, tuple[tuple[str, ...], ...]] = {
     "span_farms": (("span", "in_hand_money"),), "span_causes": (("span", "in_hand", "money"), ("span", "money")),
     "returns": (("measure", "value"),), "work_list": (("rank",), ("job_id",), ("job_ref",)), "set_aside": (("file",),),
-    "waiting": (("job_id", "week"),), "statement_checks": (("verdict",),), "proof": (("job_ref", "done_on"),),
+    "waiting": (("job_id", "week"),), "run_ends": (("from_month", "to_month"),),
+    "statement_checks": (("verdict",),), "proof": (("job_ref", "done_on"),),
 }
 
 

@@ -199,19 +199,20 @@ def _interval(site: SiteAssessment, rows: pd.DataFrame, value: float, kind: str)
     spread: np.ndarray | float = 0.0
     below = above = 0.0
     for row in rows.to_dict("records"):
-        per_kwh = 1.0 if kind == "energy" else _price(row)
-        draws = _draws(site, row)
+        per_kwh = 1.0 if kind == "energy" else cell_price(row)
+        draws = cell_draws(site, row)
         if draws is not None and np.isfinite(per_kwh):
             spread = spread + (draws - row["energy_kwh"]) * per_kwh
         else:
-            low, high = _bounds(row, kind)
+            low, high = cell_bounds(row, kind)
             below += low
             above += high
     low, high = np.percentile(spread, BOUNDS) if isinstance(spread, np.ndarray) else (0.0, 0.0)
     return Amount(value, min(value + low + below, value), max(value + high + above, value))
 
 
-def _draws(site: SiteAssessment, row: dict) -> np.ndarray | None:
+def cell_draws(site: SiteAssessment, row: dict) -> np.ndarray | None:
+    """Draws of a cause's energy in the month of a row of losses [kWh]; None where there are none."""
     draws = site.gap.draws.get(row["cause"])
     if draws is None or row["month"] not in site.gap.months:
         return None
@@ -219,7 +220,7 @@ def _draws(site: SiteAssessment, row: dict) -> np.ndarray | None:
     return column if np.isfinite(column).all() else None
 
 
-def _price(row: dict) -> float:
+def cell_price(row: dict) -> float:
     """
     Money a kWh of this cause in this month.
 
@@ -232,7 +233,7 @@ def _price(row: dict) -> float:
     return row["revenue_lost"] / row["energy_kwh"] if abs(row["energy_kwh"]) > 1e-6 else np.nan
 
 
-def _bounds(row: dict, kind: str) -> tuple[float, float]:
+def cell_bounds(row: dict, kind: str) -> tuple[float, float]:
     """Distance from the value to its bounds; an interval that is not given makes the sum's unknown."""
     if kind == "energy":
         value, low, high = row["energy_kwh"], row["energy_low_kwh"], row["energy_high_kwh"]

@@ -16,7 +16,7 @@ import icalendar
 
 from yieldwatch.action.cautions import DEFERRAL
 from yieldwatch.report import jobs, words
-from yieldwatch.report.visits import Planned, Visit, VisitJob, planned_visits, working_spans
+from yieldwatch.report.visits import Planned, Visit, VisitJob, days_off_words, planned_visits, working_spans
 
 #: Names visits; any other value would give every visit in every calendar a new identity.
 _NAMESPACE = uuid.UUID("5f1c1d0a-6a4e-5d37-9c55-0d6f2b9a7e11")
@@ -154,6 +154,7 @@ def _description(visit: Visit) -> list[str]:
     lines = [
         f"Visit {visit.id}, planned for the week {words.day(visit.start)} to {words.day(visit.end)}; agree the day with the "
         f"crew. About {words.number(visit.crew_hours, 1)} crew hours ({words.number(visit.crew_days, 1)} days of 8 hours).",
+        *([off] if (off := days_off_words(visit)) else []),
         f"Position: {words.position(site)}. Dates are the site's ({site.timezone}).",
     ]
     for label, text in (("Access", site.access), ("Contact", site.contact)):

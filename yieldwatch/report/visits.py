@@ -12,11 +12,12 @@ from typing import Protocol
 
 import pandas as pd
 
+from yieldwatch.portfolio.days_off import WEEKEND, why_no_work
 from yieldwatch.portfolio.model import Portfolio, Site
-from yieldwatch.report import jobs
+from yieldwatch.report import jobs, words
 
-#: Monday to Friday. Public holidays are not known here.
-_WORKING = range(5)
+#: How far from its week a visit is looked for days on which a crew works. [d]
+_FURTHEST = 366
 
 
 class Found(Protocol):
@@ -138,15 +139,29 @@ def working_spans(visit: Visit) -> tuple[tuple[dt.date, dt.date], ...]:
     """
     The days that a visit takes, first and last of each unbroken run, from the first working day of its week on.
 
-    Part of a day counts as a day; a visit of unknown length is given one. A run ends before a weekend.
+    Part of a day counts as a day; a visit of unknown length is given one. A run ends before a day on which no crew works. Where
+    no such day comes within a year, the first of the week is given.
     """
     days = max(1, math.ceil(round(visit.crew_days, 6))) if pd.notna(visit.crew_days) else 1
     spans: list[tuple[dt.date, dt.date]] = []
     day = visit.start
-    while days:
-        if day.weekday() in _WORKING:
+    while days and (day - visit.start).days < _FURTHEST:
+        if not why_no_work(visit.site.site, day):
             joined = spans and spans[-1][1] + dt.timedelta(days=1) == day
             spans[-1:] = [(spans[-1][0], day)] if joined else [*spans[-1:], (day, day)]
             days -= 1
         day += dt.timedelta(days=1)
-    return tuple(spans)
+    return tuple(spans) or ((visit.start, visit.start),)
+
+
+def days_off(visit: Visit) -> tuple[tuple[dt.date, str], ...]:
+    """Days from Monday to Friday between its week's first and its own last on which no crew works, and why."""
+    last = max(visit.end, working_spans(visit)[-1][1])
+    days = (visit.start + dt.timedelta(days=k) for k in range((last - visit.start).days + 1))
+    return tuple((day, why) for day in days if (why := why_no_work(visit.site.site, day)) not in ("", WEEKEND))
+
+
+def days_off_words(visit: Visit) -> str:
+    """`No crew works on 25 Dec 2025 (Christmas Day).`; empty where each working day is one."""
+    off = [f"{words.day(day)} ({words.plain(why)})" for day, why in days_off(visit)]
+    return f"No crew works on {words.listed(off)}." if off else ""

@@ -169,6 +169,24 @@ def percentage(value: object, decimals: int = 1) -> str:
     return per_cent(_float(value) / 100.0, decimals)
 
 
+#: What a mark or bar beside its interval is, where the interval is of a loss.
+WHAT_A_MARK_IS = ("The mark is what the evidence shows. Its interval holds what may have gone unseen too, which can only add, so "
+                  "the mark often stands near the low end.")
+
+#: Chance of paying back below which it is said that a job does not: a few hundred draws tell no smaller one.
+LEAST_CHANCE = 0.01
+#: In place of a payback, of a job that is done whatever it returns.
+FOR_SAFETY = "for safety, not for its return"
+
+
+def chance_word(share: object) -> str:
+    """A chance in per cent; a few hundred draws cannot make anything certain. Empty where it is not known."""
+    chance = _float(share)
+    if math.isnan(chance):
+        return ""
+    return "over 99 %" if chance > 1.0 - LEAST_CHANCE else "under 1 %" if chance < LEAST_CHANCE else per_cent(chance, 0)
+
+
 def months_word(value: object) -> str:
     """A payback of `value` months; blank means never."""
     figure = _float(value)
@@ -183,17 +201,33 @@ def months_word(value: object) -> str:
 
 
 def payback(job: dict) -> str:
-    """`6 months (4 to 14 months)`; a slow end that is blank never comes."""
+    """`6 months (4 to 14 months)`; a slow end that is blank never comes. If the middle draw never does, the chance is said."""
     likely, low, high = (job.get(f"payback_{part}months") for part in ("", "low_", "high_"))
     if not math.isfinite(_float(likely)):
         # What a measurement or a claim returns may not be known; that is not the same as nothing.
-        return "does not pay back" if math.isfinite(_float(job.get("gain_per_year"))) else NOT_KNOWN
+        if not math.isfinite(_float(job.get("gain_per_year"))):
+            return NOT_KNOWN
+        if bool(job.get("safety")) and pd.notna(job.get("safety")):
+            return FOR_SAFETY
+        chance = _float(job.get("chance_of_payback"))
+        if not chance >= LEAST_CHANCE:
+            return "does not pay back"
+        quick = f" ({months_word(low)} to never)" if math.isfinite(_float(low)) else ""
+        return f"{chance_word(chance)} chance{quick}"
     quick, slow = months_word(low), months_word(high)
     if quick == slow == months_word(likely):
         return f"{quick}, at both ends of the interval"
     unit = slow.rpartition(" ")[2]
     quick = quick.removesuffix(f" {unit}") if unit in ("months", "years") else quick
     return f"{months_word(likely)} ({quick} to {slow})"
+
+
+def pays_back(job: dict) -> str:
+    """`payback` as a clause: `pays back in 6 months (4 to 14 months)`, `pays back with 44 % chance (3 months to never)`."""
+    text = payback(job)
+    if text in (NOT_KNOWN, FOR_SAFETY) or text.startswith("does not"):
+        return text
+    return f"pays back {'in' if math.isfinite(_float(job.get('payback_months'))) else 'with'} {text}"
 
 
 def listed(words: Sequence[str]) -> str:

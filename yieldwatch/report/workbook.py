@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import io
 import math
+import re
 from collections.abc import Mapping, Sequence
 
 import pandas as pd
@@ -24,12 +25,17 @@ from yieldwatch.report.visits import Planned
 
 #: Paper size code of A4 in the workbook format (ECMA-376, ST_PaperSize: 9).
 A4 = 9
-#: Nothing in a text may be read as a formula, a link or a number.
-_OPTIONS = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False, "in_memory": True}
 _HEAD_ROW = 2
-_FONT_SIZE = 10
+#: Programs without this font have one of the same widths.
+_FONT, _FONT_SIZE = "Arial", 10
+#: Characters of that size that A4 across holds (282 mm by 7 pixels of 1/96 inch), the margin of a column in them, and the least
+#: scale to print at: eight points. Common practice, no source.
+_PAPER, _MARGIN, LEAST_SCALE = 152.0, 5.0 / 7.0, 0.8
+#: Nothing in a text may be read as a formula, a link or a number.
+_OPTIONS = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False, "in_memory": True,
+            "default_format_properties": {"font_name": _FONT, "font_size": _FONT_SIZE}}
 #: Height of a line of that size, and characters that a column holds for each of its width. Common practice, no source.
-_LINE_POINTS, _FILL = 13.5, 1.08
+_LINE_POINTS, _FILL = 12.75, 1.08
 #: Most that a row may be high in the workbook format. [points]
 _MOST_POINTS = 409.0
 #: Number formats by style; CUR stands for the currency. A unit belongs to the cell, so that no figure stands without it.
@@ -37,7 +43,7 @@ STYLES = {
     "text": "@",
     "line": "@",
     "whole": "#,##0",
-    "figure": "General",
+    "figure": "[>=1000]#,##0;[<=-1000]-#,##0;General",
     "energy": '#,##0" kWh"',
     "money": '"CUR" #,##0;-"CUR" #,##0',
     "cents": '"CUR" #,##0.00;-"CUR" #,##0.00',
@@ -45,7 +51,8 @@ STYLES = {
     "hours": '0.0" h"',
     "days": '#,##0.0" d"',
     "points": '0.0" bp"',
-    "percent": "0 %",
+    # A few hundred draws make nothing certain.
+    "percent": '[>0.99]">99 %";[<0.01]"<1 %";0 %',
     "date": "d mmm yyyy",
 }
 _LEFT = ("text", "line", "date")
@@ -110,7 +117,7 @@ def _styles(book: xlsxwriter.Workbook, currency: str) -> dict[tuple[str, bool], 
 
 
 def _write_sheet(sheet: Worksheet, made: Sheet, styles: Mapping[tuple[str, bool], Format]) -> None:
-    """Title, note, headings with filters, rows as high as their text; A4 across, one page wide, headings on every page."""
+    """Title, note, headings with filters, rows as high as their text; A4 across, headings on every page."""
     first, fields = _HEAD_ROW + 1, made.fields
     sheet.write_string(0, 0, made.title, styles["title", False])
     sheet.write_string(1, 0, made.note, styles["note", False])
@@ -129,14 +136,37 @@ def _write_sheet(sheet: Worksheet, made: Sheet, styles: Mapping[tuple[str, bool]
     else:
         sheet.write_string(first, 0, made.empty)
     sheet.freeze_panes(first, made.frozen)
-    sheet.print_area(0, 0, _HEAD_ROW + max(len(made.rows), 1), sum(f.printed for f in fields) - 1)
+    on_paper = [f.width + _MARGIN for f in fields if f.printed]
+    sheet.print_area(0, 0, _HEAD_ROW + max(len(made.rows), 1), len(on_paper) - 1)
     sheet.repeat_rows(0, _HEAD_ROW)
     sheet.set_landscape()
     sheet.set_paper(A4)
     sheet.set_margins(left=0.3, right=0.3, top=0.5, bottom=0.6)
-    sheet.fit_to_pages(1, 0)
+    breaks = _breaks(on_paper, made.frozen)
+    if breaks:
+        # Smaller than that nobody reads it: what does not fit goes on a page beside, which names its rows again.
+        sheet.set_print_scale(round(100 * LEAST_SCALE))
+        sheet.set_v_pagebreaks(breaks)
+        sheet.repeat_columns(0, made.frozen - 1)
+        sheet.print_across()
+    else:
+        sheet.fit_to_pages(1, 0)
     sheet.set_footer("&L&A&RPage &P of &N")
     sheet.set_selection(xl_rowcol_to_cell(first, 0))
+
+
+def _breaks(widths: Sequence[float], frozen: int) -> list[int]:
+    """Columns before which a page ends, where all of them would have to be printed below the least scale; none where not."""
+    room = _PAPER / LEAST_SCALE
+    if sum(widths) <= room:
+        return []
+    breaks, used = [], 0.0
+    for column, width in enumerate(widths):
+        if used + width > room and column > frozen:
+            breaks.append(column)
+            used = sum(widths[:frozen])
+        used += width
+    return breaks
 
 
 def _height(record: Mapping[str, object], fields: Sequence[Field]) -> float:
@@ -147,13 +177,14 @@ def _height(record: Mapping[str, object], fields: Sequence[Field]) -> float:
 
 
 def _lines(text: str, width: float) -> int:
-    """Lines that a text takes when it breaks at blanks, and within a word that is too long."""
+    """Lines that a text takes when it breaks at blanks, after hyphens and strokes, and within a piece that is too long."""
     lines, room = 1, width
-    for word in text.split(" "):
-        if len(word) > room and room < width:
+    for piece in re.findall(r"[^\s/-]*[/-]|[^\s/-]+\s*|\s+", text):
+        long = len(piece.rstrip())
+        if long > room and room < width:
             lines, room = lines + 1, width
-        lines += max(math.ceil(len(word) / width) - 1, 0)
-        room -= (len(word) % width if len(word) > width else len(word)) + 1
+        lines += max(math.ceil(long / width) - 1, 0)
+        room -= long % width + len(piece) - long if long > width else len(piece)
     return lines
 
 

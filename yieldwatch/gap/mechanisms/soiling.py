@@ -8,13 +8,14 @@ and is nearly zero after a cleaning. With the wash given, the loss is linear in 
 wash is chosen by how well the inference then fits. Sharpness 1 is rain that cleans in proportion, 3 is close to a threshold;
 a day of rain, and damp ground for some days after, raises no dust. After Kimber et al. (WCPEC 2006: linear build-up, reset by
 rain above a threshold, grace period) and Coello & Boyle (IEEE J. Photovolt. 9 (2019) 1382). Rain falls on a day that is still
-dirty: its effect is seen from the next day. A second layer that rain does not wash off (lichen, cemented dust) grows by the
-year and goes with a cleaning alone.
+dirty: its effect is seen from the next day. What a rain left may depart from that law, as a gauge is coarse and may stand far
+off: else one rain that did less than it should would lower all rates. A second layer that rain does not wash off (lichen,
+cemented dust) grows by the year and goes with a cleaning alone.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -39,6 +40,10 @@ CLEANED = 0.97
 _LASTING = Rare("dirt that rain leaves", 0.25)
 _LASTING_SD, _LASTING_START_SD, _LASTING_TRACE = 0.01, 0.025, 0.001
 _START_SD = 0.02
+#: Logarithm of a rain on the modules over the gauge's, and what else moves what is left of the dirt. Common practice, no source.
+_RAIN_SD, _LEFT_SD = 0.5, 0.03
+#: Rains that may depart from the law: the strongest in doubt, and the least that one may be off by to count. [fraction]
+_MOST_RAINS, _LEAST_OFF = 24, 0.0005
 #: Most inverters that get a share of dirt of their own; beyond, each is too small to matter.
 _MOST_OWN = 24
 
@@ -82,6 +87,8 @@ class State:
     sd: float
     tag: tuple = ()
     rare: Rare | None = None
+    lower: float = 0.0
+    upper: float = np.inf
 
 
 def soiling_states(blocks: Blocks, data: SiteData, wash: Wash) -> list[State]:
@@ -89,7 +96,7 @@ def soiling_states(blocks: Blocks, data: SiteData, wash: Wash) -> list[State]:
     cleaned = _cleaned(blocks, data)
     left = 1.0 - CLEANED * cleaned
     rain = np.nan_to_num(blocks.rain, nan=0.0)
-    keep = np.broadcast_to(np.exp(-((rain / wash.depth) ** wash.sharpness)), cleaned.shape)
+    keep = np.broadcast_to(_left_by(rain, wash), cleaned.shape)
     dusty = 1.0 - np.exp(-_days_since(rain > 0.5 * wash.depth) / wash.damp)
     months = _month_weights(blocks.dates)
     gains = [*(months * dusty), np.full(len(rain), 1.0 / 365.25)]
@@ -109,9 +116,44 @@ def soiling_states(blocks: Blocks, data: SiteData, wash: Wash) -> list[State]:
 def soiling_columns(blocks: Blocks, states: list[State]) -> list[Column]:
     """States by day as columns by block."""
     return [
-        Column("soiling", s.name, s.values[:, blocks.day], None, s.mean, s.sd, tag=s.tag, rare=s.rare, trace=_LASTING_TRACE)
+        Column("soiling", s.name, s.values[:, blocks.day], None, s.mean, s.sd, s.lower, s.upper, s.tag, s.rare, _LASTING_TRACE)
         for s in states
     ]
+
+
+def loose_dust(states: list[State], size: Mapping[str, float]) -> np.ndarray:
+    """-ln of what the dirt that rain washes off leaves, shape (n_inverters, n_days), for `size` of each state by name."""
+    return np.asarray(sum(s.values * size.get(s.name, 0.0) for s in states if s.rare is None))
+
+
+def rain_states(blocks: Blocks, data: SiteData, wash: Wash, dust: np.ndarray) -> list[State]:
+    """
+    What single rains left beyond the law, as a share of the dust they fell on.
+
+    Parameters
+    ----------
+    dust : ndarray, shape (n_inverters, n_days)
+        Loose dirt of an earlier fit, as -ln of what it leaves.
+    """
+    rain = np.nan_to_num(blocks.rain, nan=0.0)
+    keep = _left_by(rain, wash)
+    off = np.where(rain > 0.0, np.hypot(_RAIN_SD * wash.sharpness * keep * -np.log(np.maximum(keep, 1e-12)), _LEFT_SD), 0.0)
+    moves = off * dust.mean(axis=0)
+    days = np.argsort(-moves, kind="stable")[:_MOST_RAINS]
+    cleaned = 1.0 - CLEANED * _cleaned(blocks, data)
+    states = []
+    for day in np.sort(days[moves[days] > _LEAST_OFF]):
+        later = np.zeros_like(dust)
+        before = np.concatenate([np.ones(1), np.cumprod(keep[day + 1:])[:-1]])[: dust.shape[1] - day - 1]
+        later[:, day + 1:] = dust[:, [day]] * before * np.cumprod(cleaned[:, day + 1:], axis=1)
+        name = f"left by the rain of {blocks.dates[day]:%Y-%m-%d}"
+        states.append(State(name, later, 0.0, float(off[day]), lower=-float(keep[day]), upper=1.0 - float(keep[day])))
+    return states
+
+
+def _left_by(rain: np.ndarray, wash: Wash) -> np.ndarray:
+    """Share of the dirt that each day's rain leaves."""
+    return np.asarray(np.exp(-((rain / wash.depth) ** wash.sharpness)))
 
 
 def choose_wash(blocks: Blocks, misfit: Callable[[Wash], float]) -> Wash:

@@ -1,0 +1,71 @@
+"""The farm from above, on a crew's sheet."""
+
+import re
+
+from tests.report.invented import MODULE
+from yieldwatch.portfolio.model import String
+from yieldwatch.report.site_sketch import place_in_row, site_sketch
+
+
+def string(name, x_m, y_m, row=None, array="A", inverter="INV1"):
+    return String(name, inverter, array, MODULE, 20, x_m=x_m, y_m=y_m, row=row)
+
+
+#: Two rows of three, 20 m and 7 m apart.
+ROWS = [string(f"S{n}{k}", 20.0 * k, 7.0 * n, f"R{n}", inverter=f"INV{n + 1}") for n in range(2) for k in range(3)]
+
+
+def boxes(svg):
+    """Of each string: x, y, width, height, colour."""
+    return [(*map(float, box[:4]), box[4]) for box in re.findall(
+        r'<rect x="([-.\d]+)" y="([-.\d]+)" width="([.\d]+)" height="([.\d]+)" fill="(#\w{6})"', svg)]
+
+
+def test_strings_to_visit_stand_out_from_those_of_their_inverter_and_the_rest_and_are_named():
+    svg = site_sketch(ROWS, {"S01"})
+    colours = [colour for *_, colour in boxes(svg)]
+    assert sorted(colours.count(c) for c in set(colours)) == [1, 2, 3]
+    assert ">S01<" in svg
+    assert ">R1<" in svg
+
+
+def test_north_is_up_east_is_right_and_strings_do_not_lie_on_each_other():
+    found = boxes(site_sketch(ROWS, {"INV1", "INV2"}))
+    # 20 m of the row are longer than the 7 m between rows: strings reach along the row, nearly to the next.
+    assert all(wide > high for _, _, wide, high, _ in found)
+    (x0, y0, wide, high, _), *rest = found
+    assert all(x >= x0 + wide - 0.2 or abs(x - x0) < 0.2 for x, *_ in rest)
+    assert all(y <= y0 - high + 0.2 or abs(y - y0) < 0.2 for _, y, *_ in rest)
+
+
+def test_arrays_whose_positions_overlap_are_drawn_apart_and_it_is_said():
+    other = [string(f"T{k}", 20.0 * k + 1.0, 1.0, array="B") for k in range(3)]
+    svg = site_sketch([*ROWS, *other], {"T1"})
+    assert "arrays overlap on record" in svg
+    found = boxes(svg)
+    assert not any(abs(a[0] - b[0]) < a[2] - 0.2 and abs(a[1] - b[1]) < a[3] - 0.2
+                   for n, a in enumerate(found) for b in found[:n])
+    assert "overlap" not in site_sketch(ROWS, {"S01"})
+
+
+def test_nothing_is_drawn_without_positions_or_without_a_string_to_visit():
+    assert site_sketch([string("S1", None, None), string("S2", None, None)], {"S1"}) == ""
+    assert site_sketch(ROWS, {"site"}) == ""
+
+
+def test_one_row_and_a_row_askew_are_drawn_with_strings_of_a_size():
+    for strings in ([string(f"S{k}", 20.0 * k, 0.0) for k in range(4)], [string(f"S{k}", 15.0 * k, 12.0 * k) for k in range(4)]):
+        found = boxes(site_sketch(strings, {"S0"}))
+        assert all(wide > 4 and high > 1 for _, _, wide, high, _ in found)
+
+
+def test_names_are_text():
+    assert "<b>" not in site_sketch([string("S1", 0.0, 0.0, "<b>1"), string("S2", 20.0, 0.0, "<b>1")], {"S1"})
+
+
+def test_a_place_in_a_row_is_counted_from_its_west_or_south_end():
+    assert place_in_row(ROWS, ROWS[5]) == "3 of 3 from the west"
+    trackers = [string(f"S{k}", 0.0, 22.0 * k, "T") for k in range(4)]
+    assert place_in_row(trackers, trackers[1]) == "2 of 4 from the south"
+    assert place_in_row(ROWS[:1], ROWS[0]) == ""
+    assert place_in_row([*ROWS, string("S", None, None, "R1")], ROWS[5]) == ""

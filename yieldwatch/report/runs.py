@@ -1,0 +1,88 @@
+"""
+The interval of losses over any run of months and all farms, worked out once for every run.
+
+Within a farm the draws are added, which know what months and causes share. Over farms the ends are added: farms share weather
+data and model, and how much of their errors that makes common is not known, so the sum is the widest it can be.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from yieldwatch.assess import SiteAssessment
+from yieldwatch.constants import CAUSES
+from yieldwatch.report.totals import BOUNDS, IN_HAND, cell_bounds, cell_draws, cell_price
+
+#: The group of causes in the owner's hands, beside the causes themselves.
+GROUP = "in_hand"
+_ENDS = ("energy_below_kwh", "energy_above_kwh", "money_below", "money_above")
+COLUMNS = ("cause", "from_month", "to_month", *_ENDS)
+
+
+def run_table(sites: Sequence[SiteAssessment]) -> pd.DataFrame:
+    """
+    Prepare how far the ends of a sum's interval lie from its value.
+
+    Returns
+    -------
+    DataFrame
+        `COLUMNS`: a row for each cause, and for the group in hand, and each run of the months that any farm measured. Distances
+        of the 90 % interval's ends, nil or more, over the farms and months that were measured and assessed; NaN where one of them
+        has no bounds or no price.
+    """
+    measured = {s.site.id: set(s.gap.yields.loc[s.gap.yields["measured_kwh"].notna(), "month"]) for s in sites}
+    months = sorted(set().union(*measured.values()))
+    ends: dict[str, np.ndarray] = {}
+    for site in sites:
+        cells = _cells(site, months, measured[site.site.id])
+        for name, causes in (*((c, (c,)) for c in CAUSES), (GROUP, IN_HAND)):
+            own = [cells[c] for c in causes if c in cells]
+            if own:
+                ends[name] = ends.get(name, 0.0) + np.stack([e for kind in (0, 1) for e in _ends([c[kind] for c in own])])
+    first, last = np.triu_indices(len(months))
+    frames = [pd.DataFrame({"cause": name, "from_month": np.array(months)[first], "to_month": np.array(months)[last],
+                            **dict(zip(_ENDS, found[:, first, last], strict=True))}) for name, found in ends.items()]
+    return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame(columns=list(COLUMNS))
+
+
+#: Of one cause: draws off the value (n_draws, n_months), and what months without draws add below and above (2, n_months).
+_Cell = tuple[np.ndarray, np.ndarray]
+
+
+def _cells(site: SiteAssessment, months: Sequence[str], measured: set[str]) -> dict[str, tuple[_Cell, _Cell]]:
+    """Energy and money of each cause that was assessed in a measured month."""
+    place = {month: k for k, month in enumerate(months)}
+    draws = max((len(d) for d in site.gap.draws.values()), default=1)
+    cells: dict[str, tuple[_Cell, _Cell]] = {}
+    for row in site.losses.to_dict("records"):
+        if row["month"] not in measured or not np.isfinite(row["energy_kwh"]):
+            continue
+        k = place[row["month"]]
+        cell = cells.setdefault(row["cause"], tuple(  # type: ignore[arg-type]
+            (np.zeros((draws, len(months))), np.zeros((2, len(months)))) for _ in range(2)))
+        drawn = cell_draws(site, row)
+        for (off, fixed), kind in zip(cell, ("energy", "revenue"), strict=True):
+            per_kwh = 1.0 if kind == "energy" else cell_price(row)
+            if kind == "revenue" and not np.isfinite(row["revenue_lost"]):
+                fixed[:, k] = np.nan
+            elif drawn is not None and np.isfinite(per_kwh):
+                off[:, k] = (drawn - row["energy_kwh"]) * per_kwh
+            else:
+                low, high = cell_bounds(row, kind)
+                fixed[:, k] = -low, high
+    return cells
+
+
+def _ends(cells: Sequence[_Cell]) -> tuple[np.ndarray, np.ndarray]:
+    """How far the interval of each run reaches below and above its value, each (n_months, n_months) by first and last month."""
+    off, fixed = sum(c[0] for c in cells), sum(c[1] for c in cells)
+    n = off.shape[1]  # type: ignore[union-attr]
+    found = np.full((2, n, n), np.nan)
+    for first in range(n):
+        low, high = np.percentile(np.cumsum(off[:, first:], axis=1), BOUNDS, axis=0)  # type: ignore[index]
+        more = np.cumsum(fixed[:, first:], axis=1)  # type: ignore[index]
+        found[:, first, first:] = np.maximum([more[0] - low, more[1] + high], 0.0)
+    return found[0], found[1]
