@@ -1,9 +1,9 @@
 """
 Shade that all inverters share: a hedge along the farm, which no peer shows.
 
-With a log it shows as hours that lack light below a height of the sun, day after day. Without one, string rounds are read near noon
-and the meter once a month; but a hedge toward the equator takes most when the sun is low all day, and some light of the sky always.
-Few farms stand behind one, and those lose much: what is lacking is held against both.
+With a log it shows as hours that lack light below a height of the sun, day after day. Without one, string rounds are read near
+noon and the meter once a month; but a hedge toward the equator takes most when the sun is low all day, and some light of the sky
+always. Few farms stand behind one, and those lose much: what is lacking is held against both.
 """
 
 from __future__ import annotations
@@ -24,12 +24,18 @@ _REACH, _EDGE = 55.0, 8.0
 _SHARE_SD = 0.35
 #: Growth of such shade in a year: half a metre on plants that stand 2 to 3 m above the glass. Common practice, no source.
 _GROWS = 1.2
+#: Years of record from which on the low sun is told from whatever else came with the season.
+_LEAST_YEARS = 0.95
 
 
 def common_shade_columns(blocks: Blocks, logged: bool) -> list[Column]:
     """
-    One column for each side and height: the beam below the outline, and what it hides of the sky; its size is that of the last day.
+    One column for each side and height: the beam below the outline, and what it hides of the sky. Its size is the last day's.
+
+    None in a short record: in half a year a low sun and a fault that takes weak light, or a drift, are one.
     """
+    if blocks.year_fraction[-1] < _LEAST_YEARS:
+        return []
     equator = 180.0 if blocks.model.site.latitude >= 0 else 0.0
     grown = _GROWS ** (blocks.year_fraction - blocks.year_fraction[-1])
     columns = []
@@ -41,6 +47,6 @@ def common_shade_columns(blocks: Blocks, logged: bool) -> list[Column]:
             hidden = 2.0 * _REACH / 360.0 * np.sin(np.radians(height))
             values = blocks.beam_share * behind + (1.0 - blocks.beam_share) * hidden
             columns.append(Column(
-                "shading", f"all alike, plants of {height:.0f}° {side:+.0f}° from the equator's direction", values * grown, None, 0.0,
-                _SHARE_SD, 0.0, 1.0, ("common", side, height), hedge))
+                "shading", f"all alike, plants of {height:.0f}° {side:+.0f}° from the equator's direction", values * grown, None,
+                0.0, _SHARE_SD, 0.0, 1.0, ("common", side, height), hedge))
     return columns
