@@ -42,6 +42,7 @@ from yieldwatch.gap.evidence import late_sheets
 from yieldwatch.gap.findings import string_findings
 from yieldwatch.gap.light_sensor import LightFault, level_doubt, with_checked_light
 from yieldwatch.gap.measured import beyond_weather
+from yieldwatch.gap.reactive_duty import with_standing_duty
 from yieldwatch.gap.results import SiteGap
 from yieldwatch.gap.rounds import assess_rounds
 from yieldwatch.gap.second_light import LightDrift
@@ -245,6 +246,7 @@ def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, clocks: list[
     rounds = assess_rounds(site, data)
     findings = string_findings(site, rounds, data)
     clamps = check_clamps(site, data, rounds)
+    site, duty = with_standing_duty(site, clamps)
     assert data.weather is not None
     tz = site.tz
     first = _first_day(site, data)
@@ -264,7 +266,7 @@ def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, clocks: list[
     bridge, budget = site_bridge(site, data, gap)
     returns, earned = site_returns(site, data, gap, losses, portfolio.discount_rate)
     said = (*said, *_beyond_weather(data, state), *_frozen_zeros(state), *_sheets_moved(state, rounds), *_light_corrected(state),
-            *_light_drifts(state.light_drift), *dict.fromkeys((*paid, *budget, *earned)),
+            *_light_drifts(state.light_drift), *filter(None, [duty]), *dict.fromkeys((*paid, *budget, *earned)),
             *_left_out(gap, max(first, begin), min(last, finish)), *_too_good(gap.yields))
     pictures = prepare_pictures(Subject(site, data, state, gap, losses, rounds, clamps))
     return SiteAssessment(site, data, gap, losses, rounds, clamps, statements, bridge, returns, pictures=pictures), state, said
@@ -311,13 +313,14 @@ def _beyond_weather(data: SiteData, state: SiteState) -> list[str]:
 
 
 def _frozen_zeros(state: SiteState) -> list[str]:
-    """Name the inverters whose log read nothing while the meter counted."""
+    """Name the inverters whose log read nothing though they are thought to have run."""
     if state.log is None:
         return []
     hours = state.log.frozen.sum(axis=1) * state.model.weather.hours
-    return [f"the log of {name} reads nothing for {spent:.0f} h of daylight in which the meter counted its energy: taken as not "
-            "logged, not as an outage. Check the logger." for name, spent in zip(state.model.inverter_ids, hours, strict=True)
-            if spent > 0]
+    return [f"the log of {name} reads nothing for {f'{spent:.0f} h' if spent >= 1 else 'under 1 h'} of daylight in which the "
+            "meter counted its energy, or that began in a dry night while others ran: taken as not logged, not as an outage. "
+            "Check the logger; did it start late?"
+            for name, spent in zip(state.model.inverter_ids, hours, strict=True) if spent > 0]
 
 
 def _sheets_moved(state: SiteState, rounds: pd.DataFrame) -> list[str]:

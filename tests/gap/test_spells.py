@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+import pytest
 
 from tests.expected.plain import inverter_type, on_grid, site
 from yieldwatch.expected.power import site_model
@@ -35,24 +36,27 @@ def test_a_dip_to_the_level_weeks_before_does_not_stretch_a_limit_back() -> None
     assert np.isinf(setting[1]).all()
 
 
-def test_a_limit_that_hardly_binds_is_seen_where_the_output_stands_at_it() -> None:
-    # One inverter of two stands at 80 kW, which it could pass by 6 % at most, and on one noon could have passed by a little less.
+@pytest.mark.parametrize(("level", "seen"), [(80.0, True), (94.0, False)])
+def test_a_limit_that_hardly_binds_is_seen_unless_it_is_near_the_rating(level: float, seen: bool) -> None:
+    # One inverter of two stands at a level, which it could pass by some per cent at most. Near the rating of 100 kW that is as
+    # well the plate or the power factor.
     times = pd.date_range("2023-06-01 13:00", periods=12 * 24, freq="1h", tz="UTC", name="time")
     weather = pd.DataFrame({"ghi": 700.0, "dhi": 200.0, "dni": 600.0, "temp_air": 20.0}, times)
     kinds = (inverter_type(100.0, points=((1.0, 1.0),)), inverter_type(100.0, points=((1.0, 1.0),)))
     base = site_model(site(kinds=kinds, ac_wiring_pct=0.0, transformer_pct=0.0), on_grid(weather, minutes=60.0))
     n = len(base.times)
-    could = np.broadcast_to(55.0 + 30.0 * np.sin(np.arange(n) / 2.0), (2, n)).copy()
+    could = np.broadcast_to(level * (0.69 + 0.375 * np.sin(np.arange(n) / 2.0)), (2, n)).copy()
     ac = could.copy()
-    ac[0] = np.minimum(ac[0], 80.0)
+    ac[0] = np.minimum(ac[0], level)
     none = np.zeros(ac.shape, dtype=bool)
     log = InverterLog(ac, np.full(ac.shape, np.nan), none, none, none)
     running = Off(np.ones(ac.shape), np.ones(ac.shape))
 
     setting, _ = find_inverter_limits(base, log, running, could, np.full(n, np.inf), np.full(n, 20.0))
 
-    assert (could[0] > 83.0).sum() > 8
-    assert (setting[0][could[0] > 83.0][1:] == 80.0).all()
+    binds = could[0] > 1.04 * level
+    assert binds.sum() > 8
+    assert (setting[0][binds][1:] == (level if seen else np.inf)).all()
     assert np.isinf(setting[1]).all()
 
 

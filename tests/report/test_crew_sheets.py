@@ -10,17 +10,19 @@ import pypdf
 import pytest
 from PIL import Image
 
+from tests.book.build import raise_job
 from tests.report.invented import HOSTILE_FORMULA, HOSTILE_NAME, MODULE, assessment
 from tests.report.paper import needs_pango, pages
 from yieldwatch.action.cautions import CAUTIONS, cautions_of
 from yieldwatch.action.methods import LOOK_FIRST, METHODS, method
 from yieldwatch.book.evidence import photo_reference
 from yieldwatch.book.facts import Evidence
+from yieldwatch.book.keep import open_book
 from yieldwatch.constants import FAULT_FINDINGS, JOB_KINDS
 from yieldwatch.portfolio.model import Array
-from yieldwatch.report import crew_sheets
+from yieldwatch.report import crew_sheets, write_report
 from yieldwatch.report.crew_sheets import crew_sheets_html, crew_sheets_pdf
-from yieldwatch.report.job_photos import JobPhotos
+from yieldwatch.report.job_photos import JobPhotos, photos_in_book
 
 
 def at_site(**site):
@@ -279,3 +281,22 @@ def test_modules_to_replace_are_those_that_the_work_list_counted():
     assert (modules.what, modules.amount) == ("Modules mono400", "count on site")
     done = replace(done, work_list=done.work_list.assign(modules_to_replace=3.0))
     assert sheet_of(crew_sheets.planned_visits(done)[0]).jobs[0].bring[0].amount == "3, and 1 spare"
+
+
+@needs_pango
+def test_the_sheets_that_an_assessment_writes_hold_the_books_photos_but_none_that_was_taken_back(tmp_path):
+    book, folder = open_book(tmp_path), tmp_path
+    ref = raise_job(book).ref
+    for name, colour in (("a.jpg", "red"), ("b.jpg", "blue")):
+        Image.new("RGB", (400, 300), colour).save(folder / name)
+    kept = [book.add_photo(ref, "Ada", name, note=name) for name in ("a.jpg", "b.jpg")]
+    book.withdraw(ref, "Ada", kept[0].number)
+    done = assessment()
+    done = replace(done, work_list=done.work_list.assign(job_ref=ref))
+    photos = photos_in_book(book, folder, done.work_list)
+    html = crew_sheets_html(done, photos)
+    assert "b.jpg" in html
+    assert "a.jpg" not in html
+    write_report(done, tmp_path / "out", photos=photos)
+    pdf = pypdf.PdfReader(tmp_path / "out" / "crew_sheets.pdf")
+    assert {image.image.size for page in pdf.pages for image in page.images} == {(400, 300)}

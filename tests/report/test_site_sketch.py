@@ -68,4 +68,7 @@ def test_a_place_in_a_row_is_counted_from_its_west_or_south_end():
     trackers = [string(f"S{k}", 0.0, 22.0 * k, "T") for k in range(4)]
     assert place_in_row(trackers, trackers[1]) == "2 of 4 from the south"
     assert place_in_row(ROWS[:1], ROWS[0]) == ""
+    # Another array's row of the same name is another row.
+    other = [string(f"T{k}", 1.0 * k, 90.0, "R1", "B") for k in range(9)]
+    assert place_in_row([*ROWS, *other], ROWS[5]) == "3 of 3 from the west"
     assert place_in_row([*ROWS, string("S", None, None, "R1")], ROWS[5]) == ""

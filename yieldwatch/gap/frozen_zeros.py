@@ -6,8 +6,10 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from scipy.optimize import lsq_linear
 
 from yieldwatch.expected.power import SiteModel
+from yieldwatch.gap.night_zeros import night_zeros
 
 #: Longest meter period that says which of an hour's inverters ran. [h] Common practice, no source.
 _SHORT = 1.0
@@ -19,11 +21,16 @@ _FEWEST, _STEADY = 200, 0.03
 #: Share of what the silent inverters could have given that the meter must have counted: half of it is neither. Common
 #: practice, no source.
 _COUNTED = 0.5
+#: Weight, relative to the readings, of taking runs of the same hours alike. Common practice, no source.
+_ALIKE = 0.03
 
 
-def frozen_zeros(ac: np.ndarray, model: SiteModel, meter: pd.DataFrame | None) -> np.ndarray:
+def frozen_zeros(ac: np.ndarray, model: SiteModel, meter: pd.DataFrame | None, known_off: np.ndarray) -> np.ndarray:
     """
-    Zeros of the log in bright light in which the meter counted the energy all the same.
+    Zeros of the log in bright light that are no outage, bool, shape as `ac`.
+
+    Where the meter tells, it says so run by run; where it does not, a run that began in a dry night may be the logger's
+    (`night_zeros`).
 
     Parameters
     ----------
@@ -31,17 +38,26 @@ def frozen_zeros(ac: np.ndarray, model: SiteModel, meter: pd.DataFrame | None) -
         Logged power, NaN where there is none. [kW]
     meter : DataFrame or None
         Periods `start`, `end` and `energy_kwh`; those of an hour at most are used.
-
-    Returns
-    -------
-    ndarray of bool, same shape
-        Run by run: where an inverter was silent and could have given E, and the meter has more than half of E beyond what was
-        logged. Runs of one day are told apart by their hours, and two of the same hours count alike. None where the meter has no
-        short periods, or counts something else than the log, as own use makes it.
+    known_off : ndarray of bool, same shape
+        Intervals of recorded outages and of faults that the status tells.
     """
-    none = np.zeros(ac.shape, dtype=bool)
     could = np.minimum(model.dc, model.rating)
-    silent = (could > _BRIGHT * model.rating) & (ac < _NOTHING * model.rating)
+    bright = could > _BRIGHT * model.rating
+    silent = bright & (ac < _NOTHING * model.rating)
+    share = _counted(ac, silent, could, model, meter)
+    return (share > _COUNTED) | (np.isnan(share) & night_zeros(ac, silent, bright, could, model, known_off))
+
+
+def _counted(
+    ac: np.ndarray, silent: np.ndarray, could: np.ndarray, model: SiteModel, meter: pd.DataFrame | None
+) -> np.ndarray:
+    """
+    Share of what a silent inverter could have given that the meter has beyond what was logged, shape as `ac`.
+
+    One value a run; runs of one day are told apart by their hours, and two of the same hours count alike. NaN where nothing was
+    silent, and where the meter has no short periods or counts something else than the log, as own use makes it.
+    """
+    none = np.full(ac.shape, np.nan)
     if meter is None or meter.empty or not silent.any():
         return none
     short = _short_periods(meter, model)
@@ -68,15 +84,25 @@ def frozen_zeros(ac: np.ndarray, model: SiteModel, meter: pd.DataFrame | None) -
         return none
     beyond = np.where(complete, counted / middle - logged, np.nan)
     days = np.asarray(model.times.tz_convert(model.site.tz).tz_localize(None).normalize().asi8)
-    wrong = none
+    out = none
     for day in np.unique(days[silent.any(axis=0)]):
         runs = _runs(silent, np.flatnonzero(days == day))
         of_run = np.array([total(np.where(run, could[k], 0.0)) for k, run in runs])
         told = np.isfinite(beyond) & (of_run.sum(axis=0) > 0.0)
-        share = np.linalg.lstsq(of_run[:, told].T, beyond[told], rcond=None)[0]
-        for (k, run), counted_of_it in zip(runs, share, strict=True):
-            wrong[k, run] = counted_of_it > _COUNTED
-    return wrong
+        share = _shares(of_run[:, told].T, beyond[told])
+        for (k, run), value, energy in zip(runs, share, of_run[:, told].sum(axis=1), strict=True):
+            out[k, run] = value if energy > 0.0 else np.nan
+    return out
+
+
+def _shares(parts: np.ndarray, whole: np.ndarray) -> np.ndarray:
+    """
+    Shares from 0 to 1 of the columns of `parts`, shape (n_periods, n_runs), that add up to `whole` best; alike where columns are.
+    """
+    alike = _ALIKE * np.linalg.norm(parts) * np.eye(parts.shape[1])
+    if not alike.any():
+        return np.zeros(parts.shape[1])
+    return lsq_linear(np.vstack([parts, alike]), np.r_[whole, np.zeros(len(alike))], (0.0, 1.0)).x
 
 
 def _runs(silent: np.ndarray, at: np.ndarray) -> list[tuple[int, np.ndarray]]:

@@ -12,6 +12,7 @@ import pandas as pd
 from yieldwatch.expected.power import SiteModel
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.frozen_zeros import frozen_zeros
+from yieldwatch.gap.recorded import recorded_outages
 
 #: Identical readings in a row that mark a stuck value. Common practice, no source.
 _STUCK_RUN = 4
@@ -31,7 +32,7 @@ class InverterLog:
     stuck : ndarray of bool
         Readings set to NaN because the value did not move while the light did.
     frozen : ndarray of bool
-        Zeros set to NaN because the meter counted the energy all the same.
+        Zeros set to NaN because the logger froze: the meter counted the energy all the same, or the night before tells it.
     fault : ndarray of bool
         Intervals whose status says fault.
     readings : DataFrame or None
@@ -102,7 +103,7 @@ def inverter_log(model: SiteModel, data: SiteData) -> InverterLog | None:
         keep = place >= 0
         fault[said["inverter_id"].map(row).to_numpy(int)[keep], place[keep]] = True
     stuck = _stuck(ac, model)
-    zeros = frozen_zeros(np.where(stuck, np.nan, ac), model, data.meter)
+    zeros = frozen_zeros(np.where(stuck, np.nan, ac), model, data.meter, fault | recorded_outages(model, data)[0])
     if readings is not None:
         zeros |= _cut_off(zeros, readings, model)
     wrong = stuck | zeros

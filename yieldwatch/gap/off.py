@@ -16,6 +16,7 @@ from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.gaps import over_known
 from yieldwatch.gap.logs import Fine, InverterLog, at_own_interval
 from yieldwatch.gap.mechanisms.snow import FREEZES
+from yieldwatch.gap.recorded import recorded_outages
 
 #: Share of the rating that a working inverter is expected to exceed before a zero reading means "off".
 _BRIGHT = 0.03
@@ -24,10 +25,11 @@ _ZERO = 0.003
 #: Days on either side, and fewest of them, that say what an inverter usually gives at a time of day; and the share of a day's
 #: energy from which it counts as one on which it ran. Common practice, no source.
 _DAYS_AROUND, _FEWEST_DAYS, _RAN = 10, 5, 0.3
+#: Share of the rating that no shade takes whole: what is then left of diffuse light runs an inverter. Common practice, no source.
+_SHADE_ENDS = 0.2
 #: Share of the usual output next to a spell that snow does not leave, or give back, within two intervals. Common practice, no
 #: source.
 _AT_ONCE = 0.6
-_GRID_WORDS = ("grid", "network", "supply", "dno", "utility")
 
 
 @dataclass(frozen=True)
@@ -71,7 +73,7 @@ def find_off(model: SiteModel, log: InverterLog | None, data: SiteData, snow: np
     """
     shape = model.dc.shape
     inverter, grid = np.ones(shape), np.ones(shape)
-    recorded, recorded_grid = _recorded_outages(model, data)
+    recorded, recorded_grid = recorded_outages(model, data)
     if log is None:
         inverter[recorded] = 0.0
         grid[:, recorded_grid] = 0.0
@@ -79,7 +81,9 @@ def find_off(model: SiteModel, log: InverterLog | None, data: SiteData, snow: np
     fine = at_own_interval(model, log)
     dark = fine.ac < _ZERO * model.rating
     could = np.minimum(inverter_ac(model), model.rating)[:, fine.slot]
-    could = could * _usual_share(fine.ac, could, np.atleast_1d(dark.any(axis=1)), fine.times)
+    sun_times = fine.times + pd.Timedelta(hours=round(model.site.longitude / 15.0))
+    usual = _usual_share(fine.ac, could, np.atleast_1d(dark.any(axis=1)), sun_times)
+    could = np.where(could < _SHADE_ENDS * model.rating, usual, 1.0) * could
     bright = (could > _BRIGHT * model.rating) & (model.sun.elevation > 3.0)[fine.slot]
     named = recorded_grid[fine.slot]
     zero, known = bright & dark, np.isfinite(fine.ac) & bright
@@ -109,7 +113,7 @@ def _usual_share(ac: np.ndarray, could: np.ndarray, wanted: np.ndarray, times: p
     What each inverter that is `wanted` gives of `could` at that time of day: the median of the days around, 1 at most.
 
     A hedge that takes the last hour of every evening switches nothing off. Days on which the inverter gave little at all do not
-    speak of what is usual.
+    speak of what is usual. Days are those of `times`.
     """
     share = np.ones(ac.shape)
     day, slot = times.normalize(), (times - times.normalize()).to_numpy()
@@ -173,25 +177,3 @@ def _snowed_under(off: np.ndarray, share: np.ndarray, fine: Fine, model: SiteMod
         came = bool(after) and np.nanmax([0.0, *share[after]]) > _AT_ONCE
         out[at] = not (went or came or recorded[at].any())
     return out
-
-
-def _recorded_outages(model: SiteModel, data: SiteData) -> tuple[np.ndarray, np.ndarray]:
-    """Masks of recorded outages: (n_inverters, n_times) for each inverter, (n_times,) for the grid's."""
-    each = np.zeros(model.dc.shape, dtype=bool)
-    grid = np.zeros(len(model.times), dtype=bool)
-    row = {name: k for k, name in enumerate(model.inverter_ids)}
-    outages = data.events[data.events["kind"] == "outage"] if len(data.events) else data.events
-    for event in outages.itertuples():
-        if pd.isna(event.end):
-            continue
-        during = np.asarray((model.times + model.weather.step > event.start) & (model.times < event.end))
-        note = str(event.note).lower()
-        if "site" in event.scope:
-            each[:, during] = True
-            if any(word in note for word in _GRID_WORDS):
-                grid |= during
-        else:
-            for name in event.scope:
-                if name in row:
-                    each[row[name], during] = True
-    return each, grid

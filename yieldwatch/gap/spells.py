@@ -81,7 +81,7 @@ def find_inverter_limits(
         fixed = _constant_level(alone[k], below)
         if fixed is not None:
             level, kept = fixed
-            setting[k, _in_force(log.ac[k], could[k], level, kept, model.times)] = level
+            setting[k, _in_force(log.ac[k], could[k], level, kept, model.times, model.rating[k, 0])] = level
             below &= ~kept
         hot = below & (could[k] > 0.6 * model.rating[k, 0])
         free = usable[k] & ~below & (could[k] > 0.6 * model.rating[k, 0])
@@ -105,7 +105,9 @@ def _constant_level(alone: np.ndarray, below: np.ndarray) -> tuple[float, np.nda
     return level, below & (np.abs(alone / level - 1.0) < _SAME_LEVEL)
 
 
-def _in_force(ac: np.ndarray, could: np.ndarray, level: float, kept: np.ndarray, times: pd.DatetimeIndex) -> np.ndarray:
+def _in_force(
+    ac: np.ndarray, could: np.ndarray, level: float, kept: np.ndarray, times: pd.DatetimeIndex, rating: float
+) -> np.ndarray:
     """
     Where a limit stood: spells without a reading above it, in which most of what could pass it stood at it.
 
@@ -121,8 +123,9 @@ def _in_force(ac: np.ndarray, could: np.ndarray, level: float, kept: np.ndarray,
         at = np.flatnonzero(kept & (spell == number))
         between = slice(at[0], at[-1] + 1)
         over = np.where(known[between], could[between] / level, 0.0)
-        # On an inverter that the limit hardly binds, little passes it by much.
-        held = stands[between][over > (1.1 if (over > 1.1).any() else 1.04)]
+        # Where a limit hardly binds, little passes it by much; but so it is where the plate or the power factor is the limit.
+        hardly = 1.1 * level < rating and not (over > 1.1).any()
+        held = stands[between][over > (1.04 if hardly else 1.1)]
         if len(at) >= _FEWEST_HELD and times[at].normalize().nunique() > 1 and len(held) and held.mean() > 0.5:
             on[between] = ~passed[between]
     return on

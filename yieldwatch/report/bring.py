@@ -117,7 +117,7 @@ def _spare_modules(strings: Sequence[String]) -> list[Brought]:
 def _modules(strings: Sequence[String], counted: float) -> list[Brought]:
     kinds = list(dict.fromkeys(s.module_type.module_type for s in strings))
     if len(kinds) != 1 or math.isnan(counted):
-        return [Brought(f"Modules {words.plain(kind)}", "count on site", "how many is not known of this type") for kind in kinds]
+        return [Brought(f"Modules {words.plain(kind)}", "count on site", "how many of them is not on record") for kind in kinds]
     return [Brought(f"Modules {words.plain(kinds[0])}", f"{number(counted)}, and 1 spare",
                     f"counted from the loss at the last test; the spare is {_PRACTICE}")]
 

@@ -14,7 +14,7 @@ import pandas as pd
 from yieldwatch.book.evidence import PHOTO, photo_file
 from yieldwatch.book.facts import Evidence
 from yieldwatch.book.keep import JobBook
-from yieldwatch.book.photos import clean_photo
+from yieldwatch.book.photos import MOST_BYTES, clean_photo
 from yieldwatch.errors import BookError
 from yieldwatch.report import words
 
@@ -69,7 +69,8 @@ def _shown(folder: Path, evidence: Evidence) -> SheetPhoto:
     if path is None or wrong:
         return SheetPhoto(said, "", f"{words.plain(evidence.path or '')}: {wrong}")
     try:
-        small = clean_photo(path.read_bytes(), _LONGEST)
+        # A file of another size is refused unread.
+        small = clean_photo(path.read_bytes() if path.stat().st_size <= MOST_BYTES else b"", _LONGEST)
     except (BookError, OSError):
         return SheetPhoto(said, "", f"{words.plain(evidence.path or '')}: no picture that can be shown on paper")
     return SheetPhoto(said, f"data:image/jpeg;base64,{base64.b64encode(small.content).decode()}")

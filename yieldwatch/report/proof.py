@@ -25,17 +25,18 @@ def proof_grid(assessment: Assessment) -> Grid | None:
             unit = words.EnergyUnit.fitting(row["gain_kwh"], row["gain_high_kwh"], row["promised_kwh"])
             where = "" if row["scope"] == "site" else f" {words.plain(row['scope'])}"
             lines.append((
-                f"{words.job_word(row['job_kind'])}{where}, {words.plain(row['job'])}", words.plain(site.site.name),
-                words.day(row["done_on"]), unit.text(row["promised_kwh"]), unit.text(row["gain_kwh"]),
+                f"{words.job_word(row['job_kind'])}{where} at {words.plain(site.site.name)}, {words.day(row['done_on'])} "
+                f"({words.plain(row['job'])})",
+                unit.text(row["promised_kwh"]), unit.text(row["gain_kwh"]),
                 unit.span(Amount(row["gain_kwh"], row["gain_low_kwh"], row["gain_high_kwh"])),
-                words.money(row["gain"], currency), words.money(row["cost"], currency), VERDICT_WORDS[row["verdict"]],
+                words.money(row["gain"], currency), words.money(row["cost"], currency),
                 jobs.text(row, "words")))
     if not lines:
         return None
     return Grid(
         "Each job that was done: what it won back from the day after on, up to the end of the history or the next work on the "
         "same parts, against what would have come without it in the weather that came.",
-        ("Job", "Farm", "#Done on", "#Promised", "#Proven", "90 % interval", "#In money", "#Cost", "Verdict", "In words"),
+        ("Job", "#Promised", "#Proven", "90 % interval", "#In money", "#Cost", "In words"),
         tuple(lines), after="proof.csv holds the same with what each rests on.")
 
 

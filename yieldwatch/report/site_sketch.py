@@ -5,11 +5,12 @@ A farm's strings seen from above as a small picture, and where in its row each s
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from itertools import pairwise
 
 import numpy as np
 from markupsafe import Markup
+from scipy.spatial import KDTree
 
 from yieldwatch.portfolio.model import String
 
@@ -35,15 +36,13 @@ def site_sketch(strings: Sequence[String], aimed: Collection[str]) -> Markup:
         Identifiers of strings, and of inverters, whose strings are marked in a paler tone.
     """
     placed = _placed(strings)
-    marked = [p for p in placed if p[0].string_id in aimed]
-    under = set(aimed) | {p[0].inverter_id for p in marked}
+    under = set(aimed) | {s.inverter_id for s, _, _ in placed if s.string_id in aimed}
     if len(placed) < 2 or not any(p[0].inverter_id in under for p in placed):
         return Markup("")
     east, north = _footprint(placed)
     apart = _overlap(placed, east, north)
     if apart:
         placed = _one_below_another(placed, north)
-        marked = [p for p in placed if p[0].string_id in aimed]
     left, right = min(x for _, x, _ in placed), max(x for _, x, _ in placed)
     low, top = min(y for _, _, y in placed), max(y for _, _, y in placed)
     scale = min(_WIDE / (right - left + east), _HIGH / (top - low + north))
@@ -54,25 +53,30 @@ def site_sketch(strings: Sequence[String], aimed: Collection[str]) -> Markup:
     def at(place: Placed) -> tuple[float, float]:
         return _LEFT + wide / 2 + (place[1] - left) * scale, _TOP + high / 2 + (top - place[2]) * scale
 
+    def tone(place: Placed) -> int:
+        return 2 if place[0].string_id in aimed else int(place[0].inverter_id in under)
+
     parts = []
-    for place in sorted(placed, key=lambda p: (p in marked, p[0].inverter_id in under)):
+    # What stands out comes last, so that nothing lies over it.
+    for place in sorted(placed, key=tone):
         x, y = at(place)
-        fill = _AIMED if place in marked else _PALER if place[0].inverter_id in under else _OTHER
+        fill = (_OTHER, _PALER, _AIMED)[tone(place)]
         parts.append(Markup('<rect x="{:.1f}" y="{:.1f}" width="{:.1f}" height="{:.1f}" fill="{}"/>').format(
             x - wide / 2, y - high / 2, wide, high, fill))
     parts += _row_names(placed, at, wide)
+    marked = [p for p in placed if p[0].string_id in aimed]
     for place in marked if len(marked) <= _MOST_NAMES else []:
         x, y = at(place)
         parts.append(_name(x + wide / 2 + 1.0, y, place[0].string_id))
     parts.append(_scale(scale, height, "; arrays overlap on record, so are drawn apart" if apart else ""))
-    head = Markup('<svg class="layout" viewBox="0 0 {w:.1f} {h:.1f}" style="aspect-ratio: {w:.1f} / {h:.1f}" font-family="{f}" '
-                  'role="img" aria-label="The strings from above, north up.">').format(w=width, h=height, f="Report")
+    head = Markup('<svg class="layout" viewBox="0 0 {w:.1f} {h:.1f}" style="aspect-ratio: {w:.1f} / {h:.1f}" role="img" '
+                  'font-family="Report" aria-label="The strings from above, north up.">').format(w=width, h=height)
     return head + Markup("").join(parts) + Markup("</svg>")
 
 
 def place_in_row(strings: Sequence[String], string: String) -> str:
     """`3 of 6 from the west`; empty where its row is not named or positions in it are not known."""
-    mates = [s for s in strings if string.row and s.row == string.row]
+    mates = [s for s in strings if string.row and (s.array_id, s.row) == (string.array_id, string.row)]
     placed = _placed(mates)
     if len(placed) < 2 or len(placed) < len(mates):
         return ""
@@ -115,10 +119,9 @@ def _pitch(places: Iterable[tuple[float, float]]) -> float:
 
 def _overlap(placed: Sequence[Placed], east: float, north: float) -> bool:
     """Whether strings of different arrays lie on each other, as where each array has an origin of its own."""
-    at = np.array([p[1:] for p in placed])
     array = np.array([p[0].array_id for p in placed])
-    near = (np.abs(at[:, None, :] - at[None, :, :]) < (0.7 * east, 0.7 * north)).all(axis=2)
-    return bool((near & (array[:, None] != array[None, :])).any())
+    near = KDTree([(x / east, y / north) for _, x, y in placed]).query_pairs(0.7, p=np.inf, output_type="ndarray")
+    return bool((array[near[:, 0]] != array[near[:, 1]]).any())
 
 
 def _one_below_another(placed: Sequence[Placed], north: float) -> list[Placed]:
@@ -131,7 +134,7 @@ def _one_below_another(placed: Sequence[Placed], north: float) -> list[Placed]:
     return moved
 
 
-def _row_names(placed: Sequence[Placed], at, wide: float) -> list[Markup]:
+def _row_names(placed: Sequence[Placed], at: Callable[[Placed], tuple[float, float]], wide: float) -> list[Markup]:
     """Each row's name at its west end; none where rows run north, or there are too many."""
     rows: dict[str, list[Placed]] = {}
     for place in placed:

@@ -36,6 +36,7 @@ def print_assessment(console: Console, assessment: Assessment, folder: Path) -> 
     _heading(console, f"{words.plain(portfolio.name)}, {words.day(first)} to {words.day(last)}")
     for total in totals:
         console.print(_farm(total, portfolio.currency))
+    _item(console, WHAT_A_FIGURE_IS)
     _print_jobs(console, assessment)
     _print_not_told(console, assessment, totals)
     _heading(console, "Everything else")
@@ -86,6 +87,11 @@ def _farm(total: SiteTotal, currency: str) -> Table:
     return grid
 
 
+#: Said below the farms: a figure at the end of its interval looks like a mistake.
+WHAT_A_FIGURE_IS = (
+    "A loss is what the evidence shows; its interval holds what may have gone unseen too, which can only add. So a loss often "
+    "stands near the low end."
+)
 #: The cautions of each job stand in the work list and the report; this must be read even by those who open neither.
 CAUTION = (
     "Caution: modules and their cables are live whenever there is light, whatever is switched off. Each job's cautions stand in "
