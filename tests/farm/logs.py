@@ -26,9 +26,11 @@ def by_clock(times: pd.DatetimeIndex, clock: tuple[tuple[dt.date, int], ...]) ->
 
 
 def _hourly(wx: pd.DataFrame) -> pd.DataFrame:
-    mean = wx[["ghi", "dni", "dhi", "temp_air", "wind_speed", "clear", "zenith"]].resample("60min").mean()
-    mean["precipitation"] = wx["precipitation"].resample("60min").sum()
-    mean["snow_depth"] = wx["snow_depth"].resample("60min").mean()
+    # Whole hours from the first interval on: where the zone is half an hour off UTC, hourly steps begin at half past.
+    hours = wx.resample("60min", origin="start")
+    mean = hours[["ghi", "dni", "dhi", "temp_air", "wind_speed", "clear", "zenith"]].mean()
+    mean["precipitation"] = hours["precipitation"].sum()
+    mean["snow_depth"] = hours["snow_depth"].mean()
     return mean
 
 
@@ -201,7 +203,7 @@ def prices(farm: Farm) -> pd.DataFrame:
     """Hourly market prices: dear evenings, cheap sunny noons that now and then fall below zero."""
     spec = farm.spec
     rng = spec.rng("prices")
-    ghi = farm.wx["ghi"].resample("60min").mean()
+    ghi = farm.wx["ghi"].resample("60min", origin="start").mean()
     local = ghi.index.tz_convert(spec.timezone)
     hour, weekend = np.asarray(local.hour), np.asarray(local.day_of_week >= 5)
     shape = 0.062 + 0.030 * np.exp(-(((hour - 20) / 2.2) ** 2)) + 0.016 * np.exp(-(((hour - 8) / 1.8) ** 2))

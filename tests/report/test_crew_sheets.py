@@ -236,6 +236,16 @@ def test_parts_are_counted_where_the_data_say_how_many_and_practice_is_called_pr
     assert "DC cable, size and type as fitted" not in brought()
 
 
+def test_who_looks_for_the_dead_string_of_an_inverter_brings_parts_for_one():
+    done = at_site()
+    inverter = done.sites[1].site.inverters[0].inverter_id
+    plan = done.plan.copy()
+    plan.loc[plan["row"] == "job", "scope"] = inverter
+    rows = {b.what: b.amount for b in sheet_of(crew_sheets.planned_visits(replace(done, plan=plan))[0]).jobs[0].bring}
+    assert rows["String fuses (gPV)"] == "4, rating as on the holder"
+    assert rows["Connector pairs, make and type as fitted, never mixed"] == "2"
+
+
 @pytest.mark.sourced
 def test_a_fuse_that_is_not_on_record_is_read_off_the_holder_and_held_against_the_standard():
     # IEC 62548 (from memory): 1.5 to 2.4 times the module's Isc of 10.3 A, 15.45 A and 24.72 A.

@@ -19,6 +19,7 @@ from yieldwatch.gap.evidence import light_rows, meter_rows, round_columns, round
 from yieldwatch.gap.infer import Posterior, Rows, day_rows, day_weights, design_matrix, log_rows, solve
 from yieldwatch.gap.logs import InverterLog
 from yieldwatch.gap.mechanisms.base import Column
+from yieldwatch.gap.mechanisms.common_shade import common_shade_columns
 from yieldwatch.gap.mechanisms.degradation import degradation_columns
 from yieldwatch.gap.mechanisms.inverter_efficiency import clamp_columns, efficiency_columns
 from yieldwatch.gap.mechanisms.level import level_columns
@@ -35,7 +36,6 @@ from yieldwatch.gap.mechanisms.soiling import (
     soiling_states,
 )
 from yieldwatch.gap.mechanisms.string_fault import Fault, fault_columns
-from yieldwatch.gap.mechanisms.unread_shade import unread_shade_columns
 from yieldwatch.gap.second_light import LightDrift, drift_rows
 from yieldwatch.gap.witness import witness_columns, witness_rows
 from yieldwatch.gap.year_on_year import YearOnYear, full_years, line_columns, own_rate_rows
@@ -184,13 +184,13 @@ def _fixed_columns(evidence: EvidenceAtHand, faults: list[Fault]) -> list[Column
         *clock_columns(blocks, evidence.clocks, evidence.log is not None),
         *fault_columns(blocks, faults),
         *efficiency_columns(blocks, evidence.log),
+        *common_shade_columns(blocks, evidence.log is not None),
         *round_columns(blocks, evidence.rounds),
         *witness_columns(blocks, evidence.rounds),
     ]
     if evidence.log is None:
         columns += clamp_columns(blocks, evidence.clamps)
         columns += round_shade_columns(blocks, evidence.rounds, evidence.findings)
-        columns += unread_shade_columns(blocks)
     return columns
 
 

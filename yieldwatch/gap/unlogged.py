@@ -96,7 +96,8 @@ def _snow_by_meter(
     chance = slide_chances(misfit, covers)
     mean = np.tensordot(chance, np.stack(covers), axes=1)
     spread = np.sqrt(sum(p * (cover - mean) ** 2 for p, cover in zip(chance, covers, strict=True)))
-    return 1.0 - mean, np.hypot(spread, _COVER_DOUBT * mean)
+    # What may have lain longest is in doubt too, or winter's rest would be taken for shade of a low sun.
+    return 1.0 - mean, np.hypot(spread, _COVER_DOUBT * np.max(covers, axis=0))
 
 
 def _running(blocks: Blocks, off: Off, limits: Limits, snow: np.ndarray) -> np.ndarray:

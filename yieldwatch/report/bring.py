@@ -51,6 +51,8 @@ def to_bring(site: Site, job_kind: str, strings: Sequence[String], inverters: Se
     """
     found: list[Brought] = []
     if job_kind == "repair_string":
+        # Where the dead string of an inverter is found on site, what is brought is for one of its like.
+        strings = strings or [next(s for s in site.strings if s.inverter_id == i.inverter_id) for i in inverters]
         found = [*_fuses(site, strings), *_connectors(strings), *_cable(site, strings), *_spare_modules(strings)]
     elif job_kind == "replace_modules":
         found = [*_modules(strings, modules), *_connectors(strings)]

@@ -62,10 +62,11 @@ def unseen_parts(look: Look) -> list[Candidate]:
               for fault, sizes, chance in dead_at_clamps(look)]
     parts = [part for part in parts if part.sizes.mean() >= _LOG_TELLS]
     jobs = []
-    for cause, inverter in dict.fromkeys((part.fault.cause, part.fault.inverter) for part in parts):
-        own = [part for part in parts if (part.fault.cause, part.fault.inverter) == (cause, inverter)]
-        mend = cause == "string_fault" and all(odds(look, p.fault, p.sizes) == _STRINGS_OWN for p in own)
-        jobs.append(_at_once([_look_for(look, part, mend) for part in own]))
+    for inverter in dict.fromkeys(part.fault.inverter for part in parts):
+        own = [part for part in parts if part.fault.inverter == inverter]
+        mend = all(odds(look, part.fault, part.sizes) == _STRINGS_OWN for part in own)
+        found = [_look_for(look, part, mend) for part in own]
+        jobs += [_at_once([job for job in found if job.cause == cause]) for cause in dict.fromkeys(job.cause for job in found)]
     return jobs
 
 
@@ -108,7 +109,8 @@ def _look_for(look: Look, part: _Part, mend: bool) -> Candidate:
             f"paid (about {string_cost:,.0f} if it is a string, {inverter_cost:,.0f} if it is the inverter).")
     gain = look.outlook.gain(Relief((fault.inverter,), dc=of_fault(look, fault, draws.mean())))
     sizes = relative(draws) * (draws > _LOG_TELLS) * (fate < own + of_input)
-    job = look.job("repair_string" if mend else "inspect", fault.cause, (name,), [(gain, sizes)], there, why,
+    kind, cause = ("repair_string", "string_fault") if mend else ("inspect", fault.cause)
+    job = look.job(kind, cause, (name,), [(gain, sizes)], there, why,
                    "Stays mended." if mend else "Stays mended once the part is found and repaired.",
                    {"string": float(dead)} if mend else None, size=draws.mean() * sizes)
     returns = job.gain_value.sum(axis=1, keepdims=True)

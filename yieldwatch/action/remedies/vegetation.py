@@ -80,9 +80,9 @@ def cut_vegetation(look: Look) -> list[Candidate]:
     names = ", ".join(look.names[k] for k in rows)
     plant = "grass" if season else "hedges or trees" + (", and grass" if grass_share > 0.2 else "")
     changed = "changed" if len(look.outlook.replays) > 1 else "is taken to change"
-    unread = all(c.tag[:1] == ("unread",) for c in look.state.posterior.columns if c.cause == "shading")
+    common = all(c.tag[:1] == ("common",) for c in look.state.posterior.columns if c.cause == "shading")
     against = (
-        "by what the meter lacks in months of low sun, which no reading has seen" if unread
+        "by what all lack alike when the sun is low" if common
         else f"against the inverters in the open; by sun position and season it is {plant}")
     why = (
         f"{names} lost {percent(by_draw.mean())} to shade in the twelve months before {look.outlook.as_of}, "

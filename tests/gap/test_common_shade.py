@@ -1,4 +1,4 @@
-"""A hedge that neither a log nor a round has seen."""
+"""A hedge that all inverters share."""
 
 import datetime as dt
 
@@ -13,12 +13,12 @@ SPAN = {"start": dt.date(2022, 7, 1), "end": dt.date(2024, 7, 1), "climate": "dr
 
 
 def shade(farm) -> np.ndarray:
-    """Share of the last twelve months' energy that the unread hedge took, by draw."""
+    """Share of the last twelve months' energy that the common hedge took, by draw."""
     blocks = farm.state.blocks
     energy = blocks.expected * (blocks.year_fraction > blocks.year_fraction[-1] - 1.0)
     return sum(
         farm.state.posterior.draws[:, j] * (column.values * energy).sum() / energy.sum()
-        for j, column in enumerate(farm.state.posterior.columns) if column.tag[:1] == ("unread",))
+        for j, column in enumerate(farm.state.posterior.columns) if column.tag[:1] == ("common",))
 
 
 def cut(farm):
@@ -34,11 +34,19 @@ def test_a_hedge_shows_in_what_the_meter_lacks_when_the_sun_is_low_and_an_open_f
     assert (np.mean(lost > 0.005) > 0.5) == bool(hedge)
     assert [job.scope for job in cut(farm)] == ([("site",)] if hedge else [])
     if hedge:
-        assert "which no reading has seen" in cut(farm)[0].why
+        assert "all lack alike when the sun is low" in cut(farm)[0].why
     else:
         assert lost.mean() < 0.002
 
 
-def test_where_snow_may_lie_low_sun_tells_no_hedge(tmp_path):
+def test_snow_that_the_meter_alone_shows_is_no_hedge(tmp_path):
     farm = inferred(tmp_path, Snow(5.0), **(SPAN | {"climate": "continental", "latitude": 48.0}))
-    assert not [c for c in farm.state.posterior.columns if c.tag[:1] == ("unread",)]
+    assert np.mean(shade(farm) > 0.005) < 0.3
+
+
+def test_with_a_log_a_hedge_to_the_west_that_shades_all_alike_is_told_too(tmp_path):
+    farm = inferred(tmp_path, Hedge(260.0, 115.0, 6.0, 4.2, 0.3), **(SPAN | {"log_minutes": 30}))
+    lost = shade(farm)
+    assert lost.mean() > 0.005
+    assert [job.scope for job in cut(farm)] == [("site",)]
+    assert shade(inferred(tmp_path / "open", **(SPAN | {"log_minutes": 30}))).mean() < 0.002
