@@ -112,6 +112,16 @@ def test_shade_that_changes_from_round_to_round_on_an_edge_row_is_shade():
     assert (out["confidence"] < 0.5).all()
 
 
+def test_a_whole_row_low_alike_in_one_round_is_shade_and_two_of_it_are_faults():
+    site = site_of(24, row_length=6)
+    low = scaled(v_mp=0.912)
+    row = _findings(site, _history(site, [{f"S{k:02d}": low for k in range(6)}]))
+    two = _findings(site, _history(site, [{f"S{k:02d}": low for k in (1, 4)}]))
+    assert (row["confidence"] < 0.5).all()
+    assert (row["finding"][:6] == "shaded").all()
+    assert (two.loc[["S01", "S04"], "confidence"] > 0.8).all()
+
+
 def test_a_recorded_repair_after_the_bad_reading_closes_the_finding():
     site = site_of(24)
     rounds = _history(site, [None, None, {"S07": perturbed(r_s=2.0)}])

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from scipy.special import expit
 
 from yieldwatch.constants import FAULT_FINDINGS
 from yieldwatch.field.tables import SiteData
@@ -24,6 +25,9 @@ from yieldwatch.portfolio.model import Site, String
 #: belief is worth against what the site's own strings say. Common practice, no source.
 _LIGHT_PRIOR = {"shaded": 0.01, "soiled": 0.03}
 _PRIOR_STRINGS, _PRIOR_STRINGS_ROW = 15.0, 4.0
+#: Chance that a whole row stands in shade, as of grass along its lower edge, and then that each of its strings does. Common
+#: practice, no source.
+_SHADED_ROW, _IN_SHADED_ROW = 0.03, 0.8
 #: The same for faults, which do not go by rows: a farm with several is worse built or worse kept. Common practice, no source.
 _PRIOR_STRINGS_FAULT = 100.0
 _ANY_FAULT = sum(FAULT_PRIOR.values())
@@ -152,8 +156,10 @@ def _classify(batches: list[Batch]) -> dict[str, dict[str, object]]:
         found["fault"][span] = weight[:, :-1][:, np.isin(batch.past.kind, FAULT_FINDINGS)].sum(axis=1)
         at += len(batch.strings)
     chance = {name: _learned(found[name], rows, _LIGHT_PRIOR[name]) for name in _LIGHT_PRIOR}
+    in_shade = _rows_in_shade(batches, rows)
+    chance["shaded"] = np.maximum(chance["shaded"], _IN_SHADED_ROW * in_shade)
     # Only what is a fault by its own readings speaks of the others: many small doubts are one common error.
-    sure = np.where(found["fault"] > 0.5, found["fault"], 0.0)
+    sure = np.where(found["fault"] > 0.5, found["fault"] * (1.0 - in_shade), 0.0)
     others = sure.sum() - sure
     chance["fault"] = (_ANY_FAULT * _PRIOR_STRINGS_FAULT + others) / (_PRIOR_STRINGS_FAULT + len(strings) - 1)
     out: dict[str, dict[str, object]] = {}
@@ -169,6 +175,19 @@ def _classify(batches: list[Batch]) -> dict[str, dict[str, object]]:
 
 def _before_any_reading(strings: int) -> dict[str, np.ndarray]:
     return {name: np.full(strings, p) for name, p in {**_LIGHT_PRIOR, "fault": _ANY_FAULT}.items()}
+
+
+def _rows_in_shade(batches: list[Batch], rows: np.ndarray) -> np.ndarray:
+    """Chance that each string's row stands in shade, by the row's other strings: one shadow is likelier than a fault in each."""
+
+    def evidence(shaded: float) -> np.ndarray:
+        chances = [_before_any_reading(len(b.strings)) | {"shaded": np.full(len(b.strings), shaded)} for b in batches]
+        logs = [_log_weights(b, chance)[0] for b, chance in zip(batches, chances, strict=True)]
+        return np.concatenate([np.logaddexp.reduce(log, axis=1) for log in logs])
+
+    gain = evidence(_IN_SHADED_ROW) - evidence(_LIGHT_PRIOR["shaded"])
+    others = np.array([gain[rows == r].sum() for r in rows]) - gain
+    return np.asarray(expit(np.log(_SHADED_ROW / (1.0 - _SHADED_ROW)) + others))
 
 
 def _learned(found: np.ndarray, rows: np.ndarray, prior: float) -> np.ndarray:
