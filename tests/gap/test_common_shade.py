@@ -44,9 +44,7 @@ def test_snow_that_the_meter_alone_shows_is_no_hedge(tmp_path):
     assert np.mean(shade(farm) > 0.005) < 0.3
 
 
-def test_with_a_log_a_hedge_to_the_west_that_shades_all_alike_is_told_too(tmp_path):
-    farm = inferred(tmp_path, Hedge(260.0, 115.0, 6.0, 4.2, 0.3), **(SPAN | {"log_minutes": 30}))
-    lost = shade(farm)
-    assert lost.mean() > 0.005
-    assert [job.scope for job in cut(farm)] == [("site",)]
-    assert shade(inferred(tmp_path / "open", **(SPAN | {"log_minutes": 30}))).mean() < 0.002
+def test_with_a_log_what_all_lack_alike_under_a_low_sun_is_not_taken_for_a_hedge(tmp_path):
+    farm = inferred(tmp_path, **(SPAN | {"log_minutes": 30}))
+    assert not any(column.tag[:1] == ("common",) for column in farm.state.posterior.columns)
+    assert cut(farm) == []

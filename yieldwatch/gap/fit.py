@@ -184,13 +184,13 @@ def _fixed_columns(evidence: EvidenceAtHand, faults: list[Fault]) -> list[Column
         *clock_columns(blocks, evidence.clocks, evidence.log is not None),
         *fault_columns(blocks, faults),
         *efficiency_columns(blocks, evidence.log),
-        *common_shade_columns(blocks, evidence.log is not None),
         *round_columns(blocks, evidence.rounds),
         *witness_columns(blocks, evidence.rounds),
     ]
     if evidence.log is None:
         columns += clamp_columns(blocks, evidence.clamps)
         columns += round_shade_columns(blocks, evidence.rounds, evidence.findings)
+        columns += common_shade_columns(blocks)
     return columns
 
 

@@ -1,9 +1,9 @@
 """
-Shade that all inverters share: a hedge along the farm, which no peer shows.
+Shade that all inverters share and nothing has read: a hedge toward the equator, on a farm without a log.
 
-With a log it shows as hours that lack light below a height of the sun, day after day. Without one, string rounds are read near
-noon and the meter once a month; but a hedge toward the equator takes most when the sun is low all day, and some light of the sky
-always. Few farms stand behind one, and those lose much: what is lacking is held against both.
+String rounds are read near noon and the meter once a month, so neither sees where the sun stands. But such a hedge takes most
+when the sun is low all day, and some light of the sky always. Few farms stand behind one, and those lose much: what is lacking is held
+against both. With a log the shade pictures tell: what all inverters lack alike under a low sun is as often the model's own error.
 """
 
 from __future__ import annotations
@@ -13,9 +13,8 @@ import numpy as np
 from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.mechanisms.base import Column, Rare
 
-#: Directions from the equator's in which plants are looked for, and the share of farms with some that shade in each. The meter
-#: alone cannot tell the sides. [°] Common practice, no source.
-_SIDES, _CHANCE = (0.0, -80.0, 80.0), 0.1
+#: Share of farms with plants toward the equator that shade all inverters. Common practice, no source.
+_HEDGE = Rare("shade that all share", 0.1)
 #: Heights of the outline tried, seen from the front row: plants of 2.5 to 5 m at 5 to 10 m. [°] Common practice, no source.
 _HEIGHTS = (16.0, 28.0)
 #: How far the outline reaches to either side of its direction, and how soft its edge is. [°] Common practice, no source.
@@ -28,9 +27,9 @@ _GROWS = 1.2
 _LEAST_YEARS = 0.95
 
 
-def common_shade_columns(blocks: Blocks, logged: bool) -> list[Column]:
+def common_shade_columns(blocks: Blocks) -> list[Column]:
     """
-    One column for each side and height: the beam below the outline, and what it hides of the sky. Its size is the last day's.
+    One column for each height: the beam below the outline, and what it hides of the sky. Its size is the last day's.
 
     None in a short record: in half a year a low sun and a fault that takes weak light, or a drift, are one.
     """
@@ -38,15 +37,12 @@ def common_shade_columns(blocks: Blocks, logged: bool) -> list[Column]:
         return []
     equator = 180.0 if blocks.model.site.latitude >= 0 else 0.0
     grown = _GROWS ** (blocks.year_fraction - blocks.year_fraction[-1])
+    turn = np.abs((blocks.azimuth - equator + 180.0) % 360.0 - 180.0)
     columns = []
-    for side in _SIDES if logged else _SIDES[:1]:
-        hedge = Rare(f"shade that all share, {side:+.0f}° from the equator's direction", _CHANCE)
-        turn = np.abs((blocks.azimuth - equator - side + 180.0) % 360.0 - 180.0)
-        for height in _HEIGHTS:
-            behind = np.clip((height - blocks.elevation) / _EDGE + 0.5, 0.0, 1.0) * (turn < _REACH)
-            hidden = 2.0 * _REACH / 360.0 * np.sin(np.radians(height))
-            values = blocks.beam_share * behind + (1.0 - blocks.beam_share) * hidden
-            columns.append(Column(
-                "shading", f"all alike, plants of {height:.0f}° {side:+.0f}° from the equator's direction", values * grown, None,
-                0.0, _SHARE_SD, 0.0, 1.0, ("common", side, height), hedge))
+    for height in _HEIGHTS:
+        behind = np.clip((height - blocks.elevation) / _EDGE + 0.5, 0.0, 1.0) * (turn < _REACH)
+        hidden = 2.0 * _REACH / 360.0 * np.sin(np.radians(height))
+        values = blocks.beam_share * behind + (1.0 - blocks.beam_share) * hidden
+        columns.append(Column("shading", f"all alike, plants of {height:.0f}°", values * grown, None, 0.0, _SHARE_SD, 0.0, 1.0,
+                              ("common", height), _HEDGE))
     return columns
