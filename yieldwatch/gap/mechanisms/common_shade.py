@@ -2,8 +2,9 @@
 Shade that all inverters share and nothing has read: a hedge toward the equator, on a farm without a log.
 
 String rounds are read near noon and the meter once a month, so neither sees where the sun stands. But such a hedge takes most
-when the sun is low all day, and some light of the sky always. Few farms stand behind one, and those lose much: what is lacking is held
-against both. With a log the shade pictures tell: what all inverters lack alike under a low sun is as often the model's own error.
+when the sun is low all day, and some light of the sky always. Few farms stand behind one, and those lose much: what is lacking
+is held against both. With a log the shade pictures tell: what all inverters lack alike under a low sun is as often the model's
+own error.
 """
 
 from __future__ import annotations
