@@ -37,6 +37,8 @@ from yieldwatch.gap.weak_parts import weak_parts
 from yieldwatch.gap.year_on_year import YearOnYear
 from yieldwatch.portfolio.model import Site
 
+#: Share of a limit left on in an inverter below which the limit is not what holds it. Common practice, no source.
+_NEAR_LIMIT = 0.85
 #: What the meter and the log leave open of the whole. Only what a correction leaves unexplained beyond it speaks against one.
 _CLOSES_TO = 0.02
 
@@ -228,7 +230,7 @@ def _ratios(
         & (could > 0.02 * model.rating)
         & (model.sun.elevation > 5.0)
         & ~np.isfinite(limits.site_cap)
-        & ~np.isfinite(limits.setting)
+        & ~((could > 0.97 * limits.setting) & (log.ac > _NEAR_LIMIT * limits.setting))
         & ~np.isfinite(limits.heat)
         & (log.ac > 0.003 * model.rating)
         & ~model.weather.modelled[model.at]

@@ -138,7 +138,7 @@ def fit(
     if first is not None and logged:
         states += rain_states(blocks, evidence.data, wash, loose_dust(states, first.sizes("soiling")))
     dirt = soiling_columns(blocks, states)
-    columns = [*fixed, *dirt, *shading_columns(blocks, shaded)]
+    columns = [*fixed, *dirt, *shading_columns(blocks, shaded, first)]
     design = design_matrix(columns, *shape)
     other = [
         *light_rows(blocks, columns, evidence.data, evidence.rounds),

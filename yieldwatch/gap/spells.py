@@ -7,16 +7,25 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
 from yieldwatch.expected.power import SiteModel
-from yieldwatch.gap.logs import InverterLog
+from yieldwatch.gap.gaps import over_known
+from yieldwatch.gap.logs import Fine, InverterLog, at_own_interval
 from yieldwatch.gap.off import Off
 
-#: Fewest readings that show a limit. Common practice, no source.
-_FEWEST_HELD = 8
-#: Readings of one limit agree within this. Common practice, no source.
-_SAME_LEVEL = 0.03
+#: Fewest readings, and days, that show a limit left on. Common practice, no source.
+_FEWEST_HELD, _FEWEST_DAYS = 8, 3
+#: Readings at one limit are within this of it, about three times a log's scatter. Common practice, no source.
+_SAME_LEVEL = 0.006
+#: A ceiling: the band below in which readings are few, so many times fewer than at it. The tops of clear days thin out as they
+#: rise: they give less than twice as many in a band of the one width as in a band of the other. Common practice, no source.
+_BELOW, _CROWDED = (0.968, 0.988), 3.0
+#: What an inverter lacks at its limit beyond what it lacks in light that does not reach it. Common practice, no source.
+_LACKS = 0.02
+#: Share of the rating below which readings say nothing of a limit, and above which plate and power factor are limits as well.
+_READ, _PLATE = 0.3, 0.93
+#: Levels tried on one inverter.
+_MOST_LEVELS = 8
 #: How much hotter the air is when heat holds an inverter than when nothing does, at high power. [K] Its level falls by this share
 #: of its rating at least a kelvin (derating is 1 to 5 %), and by less than this with what its strings could give. Common
 #: practice, no source.
@@ -49,9 +58,9 @@ def find_inverter_limits(
     """
     AC power to which single inverters were held: by a setting (a constant level), and by heat.
 
-    Whatever holds the whole site (export limit, instruction) is first taken out by the best of the
-    peers; what one inverter still lacks at high power is its own limit. One level for days is a setting; a level
-    that falls as the air gets hotter is heat.
+    Whatever holds the whole site (export limit, instruction) is first taken out by the best of the peers. One level that is never
+    passed, and at which readings crowd, is a setting, read off the log at its own interval; what else one inverter lacks at high
+    power, at a level that falls as the air gets hotter, is heat.
 
     Returns
     -------
@@ -72,17 +81,17 @@ def find_inverter_limits(
         held = np.where(np.isfinite(site_cap), held, 1.0)
     with np.errstate(invalid="ignore", divide="ignore"):
         alone = np.where(usable, log.ac / held, np.nan)
+    fine = at_own_interval(model, log)
+    day = np.asarray(fine.times.tz_convert(model.site.tz).tz_localize(None).normalize().asi8)
+    lacking = _lacking(model, fine, off, potential, site_cap)
     for k in range(len(alone)):
-        below = usable[k] & (alone[k] < 0.965 * could[k])
+        for level, first, last in _ceilings(fine, day, lacking[k], k, model.rating[k, 0]):
+            setting[k, first : last + 1] = level
+        below = usable[k] & (alone[k] < 0.965 * could[k]) & ~np.isfinite(setting[k])
         below &= np.r_[False, below[:-1]] | np.r_[below[1:], False]
         days = model.times[below].normalize().nunique() if below.any() else 0
         if days < 4:
             continue
-        fixed = _constant_level(alone[k], below)
-        if fixed is not None:
-            level, kept = fixed
-            setting[k, _in_force(log.ac[k], could[k], level, kept, model.times, model.rating[k, 0])] = level
-            below &= ~kept
         hot = below & (could[k] > 0.6 * model.rating[k, 0])
         free = usable[k] & ~below & (could[k] > 0.6 * model.rating[k, 0])
         if hot.sum() >= 16 and _heat_shows(alone[k], could[k], temp_air, hot, free, model.rating[k, 0]):
@@ -90,45 +99,68 @@ def find_inverter_limits(
     return setting, heat
 
 
-def _constant_level(alone: np.ndarray, below: np.ndarray) -> tuple[float, np.ndarray] | None:
-    """The one level at which most of the held intervals stand, and those intervals."""
-    values = alone[below]
-    order = np.sort(values)
-    width = max(_FEWEST_HELD, int(0.4 * len(order)))
-    if len(order) < width:
-        return None
-    spread = order[width - 1 :] - order[: len(order) - width + 1]
-    at = int(np.argmin(spread))
-    level = float(np.median(order[at : at + width]))
-    if spread[at] > _SAME_LEVEL * level:
-        return None
-    return level, below & (np.abs(alone / level - 1.0) < _SAME_LEVEL)
-
-
-def _in_force(
-    ac: np.ndarray, could: np.ndarray, level: float, kept: np.ndarray, times: pd.DatetimeIndex, rating: float
-) -> np.ndarray:
+def _lacking(model: SiteModel, fine: Fine, off: Off, potential: np.ndarray, site_cap: np.ndarray) -> np.ndarray:
     """
-    Where a limit stood: spells without a reading above it, in which most of what could pass it stood at it.
+    Share that each inverter lacks of what it could give, the best of its peers' taken out, shape (n_inverters, n) of `fine`.
 
-    An output that happens to be at the level on another day, in cloud or under an instruction, does not stretch the limit back
-    over the days between, on which the inverter gave more.
+    NaN where nothing can be said: off, held with the whole site, or in weak light.
     """
-    known = np.isfinite(ac)
-    passed = known & (ac > 1.05 * level)
-    spell = np.cumsum(passed)
-    stands = known & (np.abs(ac / level - 1.0) < _SAME_LEVEL)
-    on = np.zeros(len(ac), dtype=bool)
-    for number in np.unique(spell[kept]):
-        at = np.flatnonzero(kept & (spell == number))
-        between = slice(at[0], at[-1] + 1)
-        over = np.where(known[between], could[between] / level, 0.0)
-        # Where a limit hardly binds, little passes it by much; but so it is where the plate or the power factor is the limit.
-        hardly = 1.1 * level < rating and not (over > 1.1).any()
-        held = stands[between][over > (1.04 if hardly else 1.1)]
-        if len(at) >= _FEWEST_HELD and times[at].normalize().nunique() > 1 and len(held) and held.mean() > 0.5:
-            on[between] = ~passed[between]
-    return on
+    could = np.minimum(potential, model.rating)[:, fine.slot]
+    export = np.inf if model.site.export_limit_kw is None else model.site.export_limit_kw
+    free = np.isinf(site_cap)[fine.slot] & ~(np.nansum(fine.ac, axis=0) * model.to_meter > 0.97 * export)
+    usable = np.isfinite(fine.ac) & off.running[:, fine.slot] & free & (could > _READ * model.rating)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.where(usable, fine.ac / could, np.nan)
+        best = np.minimum(over_known(np.nanmax, share, axis=0), 1.0) if len(share) > 1 else 1.0
+        return np.asarray(1.0 - share / best)
+
+
+def _ceilings(
+    fine: Fine, day: np.ndarray, lacking: np.ndarray, k: int, rating: float
+) -> list[tuple[float, int, int]]:
+    """
+    Levels at which inverter `k` was held [kW], each with the first and the last of the model's times that show it.
+
+    No reading passes the level for days. In them the readings at it are many, those just below few, and
+    at it the inverter lacks more than in less light: clear weather, too, makes days of one height.
+    """
+    ac = fine.ac[k]
+    known = np.isfinite(lacking) & (ac > _READ * rating)
+    days, number = np.unique(day[known], return_inverse=True)
+    if len(days) < _FEWEST_DAYS:
+        return []
+    top = np.zeros(len(days))
+    np.maximum.at(top, number, ac[known])
+    found: list[tuple[float, int, int]] = []
+    at, read, lacks = np.flatnonzero(known), ac[known], lacking[known]
+    for level in _levels(top[top < _PLATE * rating]):
+        passed, stands = read > (1.0 + 2.0 * _SAME_LEVEL) * level, np.abs(read / level - 1.0) < _SAME_LEVEL
+        run = np.cumsum(passed)
+        for n in np.unique(run[stands]):
+            inside = (run == n) & ~passed
+            held = inside & stands
+            near = inside & (read > _BELOW[0] * level) & (read < _BELOW[1] * level)
+            less = inside & (read < _BELOW[0] * level)
+            if held.sum() < max(_FEWEST_HELD, _CROWDED * near.sum()) or len(np.unique(number[held])) < _FEWEST_DAYS:
+                continue
+            usual = np.median(lacks[less]) if less.any() else 0.0
+            first, last = (int(fine.slot[at[j]]) for j in np.flatnonzero(held)[[0, -1]])
+            if np.median(lacks[held]) > usual + _LACKS and all(last < a or first > b for _, a, b in found):
+                found.append((float(np.median(read[held])), first, last))
+    return found
+
+
+def _levels(top: np.ndarray) -> list[float]:
+    """Levels at which the days' highest readings crowd most, those of the most days first."""
+    top, out = np.sort(top), []
+    while len(out) < _MOST_LEVELS:
+        count = np.searchsorted(top, top * (1.0 + 2.0 * _SAME_LEVEL), side="right") - np.arange(len(top))
+        if not len(top) or count.max() < _FEWEST_DAYS:
+            break
+        at = int(np.argmax(count))
+        out.append(float(np.median(top[at : at + count[at]])))
+        top = np.delete(top, slice(at, at + count[at]))
+    return out
 
 
 def _heat_shows(

@@ -10,9 +10,11 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 from yieldwatch.gap.blocks import AZIMUTH_STEP, Blocks
 from yieldwatch.gap.gaps import over_known
+from yieldwatch.gap.infer import Posterior
 from yieldwatch.gap.mechanisms.base import Column
 
 #: Days of history below which a day pattern cannot be told from a spell of weather. Common practice, no source.
@@ -26,7 +28,10 @@ _MUCH_ROW_SHADE = 0.1
 #: Days over which a fault that goes with the light is taken as steady.
 _SPELL = 10
 #: Share that a cell of beam, and the sky's light, can lose. Wide: the data speak.
-_BEAM_SD, _SKY_SD = 0.3, 0.08
+_BEAM_SD, _SKY_SD, _SKY_MOST = 0.3, 0.03, 0.3
+#: Share of an inverter's beam, least shaded first, that stands at its floor; how far above it a cell is still in the open; and what
+#: such a cell may lose. Common practice, no source.
+_AT_FLOOR, _OPEN, _OPEN_SD, _CHANCE, _SEEN = 0.25, 0.02, 0.005, 0.3, 0.1
 #: Deficit of a string against its peers from which a round saw shade on it; less is scatter.
 _SEEN_SHADE = 0.03
 #: Shade in the dormant months as a share of that in the growing season, where rounds alone tell. Common practice, no source.
@@ -151,11 +156,15 @@ def _azimuth_cost(deficit: np.ndarray, weight: np.ndarray, spell: np.ndarray, li
     return float((beyond * energy)[seen].sum())
 
 
-def shading_columns(blocks: Blocks, inverters: np.ndarray) -> list[Column]:
+def shading_columns(blocks: Blocks, inverters: np.ndarray, first: Posterior | None = None) -> list[Column]:
     """
     For each inverter named: the beam lost in each azimuth step of each month, and the sky light lost, season by season.
+
+    Where an obstacle stands it takes much, and elsewhere nothing. What the picture of an earlier fit, `first`, shows alike in all
+    its least shaded cells is the inverter's level and no shade: those cells are in the open.
     """
     columns = []
+    seen = _open_cells(blocks, inverters, first) if first is not None else set()
     months = blocks.dates[blocks.day].year * 12 + blocks.dates[blocks.day].month
     month = (months - months.min()).to_numpy()
     step = np.floor(blocks.azimuth / AZIMUTH_STEP).astype(int)
@@ -166,14 +175,15 @@ def shading_columns(blocks: Blocks, inverters: np.ndarray) -> list[Column]:
         for m in np.unique(month):
             for s in np.unique(step[month == m]):
                 here = (month == m) & (step == s)
+                is_open = (int(k), int(m), int(s)) in seen
                 columns.append(
                     Column(
                         "shading",
                         f"{name} month {m} azimuth {s * AZIMUTH_STEP:.0f}",
                         np.where(here, beam, 0.0),
                         int(k),
-                        0.02,
-                        _BEAM_SD,
+                        0.0 if is_open else 0.02,
+                        _OPEN_SD if is_open else _BEAM_SD,
                         0.0,
                         3.0,
                         ("beam", int(m), int(s)),
@@ -182,9 +192,29 @@ def shading_columns(blocks: Blocks, inverters: np.ndarray) -> list[Column]:
         for q in range(int(np.ceil(quarter.max())) + 1):
             tent = np.clip(1.0 - np.abs(quarter - q), 0.0, 1.0)
             columns.append(
-                Column("shading", f"{name} sky, quarter {q}", tent * (1.0 - beam), int(k), 0.01, _SKY_SD, 0.0, 2.0, ("sky", q))
+                Column("shading", f"{name} sky, quarter {q}", tent * (1.0 - beam), int(k), 0.01, _SKY_SD, 0.0, _SKY_MOST, ("sky", q))
             )
     return columns
+
+
+def _open_cells(blocks: Blocks, inverters: np.ndarray, first: Posterior) -> set[tuple[int, int, int]]:
+    """
+    Inverter, month and azimuth step of the cells of an earlier fit in which shade is less likely than scatter about the floor.
+    """
+    out = set()
+    for k in np.flatnonzero(inverters):
+        cells = [j for j, c in enumerate(first.columns) if c.inverter == k and c.tag[:1] == ("beam",)]
+        if not cells:
+            continue
+        lost, doubt = first.estimate[cells], np.hypot(first.draws[:, cells].std(axis=0), _OPEN_SD)
+        beam = np.array([(first.columns[j].values * blocks.expected[k]).sum() for j in cells])
+        order = np.argsort(lost)
+        below = np.cumsum(beam[order])
+        above = lost - lost[order][np.searchsorted(below, _AT_FLOOR * below[-1])]
+        clear = (1.0 - _CHANCE) * stats.norm.pdf(above, 0.0, doubt)
+        shade = _CHANCE * 2.0 * stats.norm.pdf(above, 0.0, np.hypot(doubt, _BEAM_SD))
+        out |= {(int(k), *first.columns[j].tag[1:]) for j in np.array(cells)[((clear > shade) | (above < _OPEN)) & (doubt < _SEEN)]}
+    return out
 
 
 def round_shade_columns(blocks: Blocks, rounds: pd.DataFrame, findings: pd.DataFrame) -> list[Column]:
