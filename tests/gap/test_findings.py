@@ -75,6 +75,13 @@ def test_low_current_in_one_round_alone_is_passing_light():
     assert out.loc["S07", "i_sc_ratio"] == pytest.approx(0.55, abs=0.02)
 
 
+def test_a_string_that_died_after_a_trace_in_passing_light_is_open():
+    site = site_of(24)
+    cloudy = scaled(i_sc=0.61, i_mp=0.605, v_oc=0.973, v_mp=0.95)
+    out = _findings(site, _history(site, [{"S07": cloudy}, {"S07": scaled(i_sc=0.0, v_oc=0.01, i_mp=0.0, v_mp=0.0)}]))
+    assert out.loc["S07", "finding"] == "open"
+
+
 def test_a_low_current_is_less_likely_a_cloud_where_all_other_traces_had_one_light():
     site, low = site_of(24), {"S07": scaled(i_sc=0.84, i_mp=0.84)}
 

@@ -40,6 +40,9 @@ _CLOUD, _CLOUD_LOW, _CLOUD_HIGH = 0.05, -1.2, 0.3
 #: Traces that the share is worth against what a round's other traces show of passing light, and how far off that is, in standard
 #: deviations. Common practice, no source.
 _CLOUD_TRACES, _CLOUD_OFF = 20.0, 4.0
+#: What a reading without current weighs against all but an open string, and one with current against that. More than a trace in
+#: passing light, whose voltages are off by tens of standard deviations as well.
+_NO_CURRENT = 100.0
 #: Standard deviations beyond which a deviation counts no more.
 _FARTHEST = 6.0
 #: Share of rounds in which a shaded string is in the shade, with the sun low and with it high, and what low and high are. [°]
@@ -192,7 +195,7 @@ def _log_likelihood(y: np.ndarray, dead: np.ndarray, light: np.ndarray, doubt: n
     # No current is an open string or it is not; neither explains the other.
     wrong = dead[:, None, :] != is_open[None]
     seen = (dead | np.isfinite(y).any(axis=2))[:, None, :]
-    return out - 25.0 * (wrong & seen).sum(axis=2)
+    return out - _NO_CURRENT * (wrong & seen).sum(axis=2)
 
 
 def _tame(residual: np.ndarray, read: np.ndarray, variance: np.ndarray) -> None:
@@ -280,7 +283,7 @@ def log_likelihood_shaded(
         log_weight[n] = np.log(weights[[a, b, c]]).sum()
         total[:, n] = _rounds_in_shade(y, doubt, offset, in_shade, spread).sum(axis=1)
     passing = _shaded_current(y, doubt, in_shade, spread).sum(axis=1)
-    return np.logaddexp.reduce(total + log_weight, axis=1) + passing - 25.0 * dead.sum(axis=1)
+    return np.logaddexp.reduce(total + log_weight, axis=1) + passing - _NO_CURRENT * dead.sum(axis=1)
 
 
 def _shaded_current(y: np.ndarray, doubt: np.ndarray, in_shade: np.ndarray, spread: Spread) -> np.ndarray:
