@@ -28,6 +28,8 @@ _BEFORE = 0.5
 #: Distance from a whole number of strings beyond which a step is none: make, age and dirt part strings by a few per cent. Common
 #: practice, no source. [strings]
 _NO_NUMBER = 0.15
+#: Share of a weak part's deficit that other faults of it must leave for it to be one of its own. Common practice, no source.
+_STILL_WEAK = 0.25
 #: Days of start tried for a fault that no log dates, evenly over what is possible.
 _STARTS_TRIED = 9
 
@@ -140,21 +142,16 @@ def find_faults(
         ):
             faults.append(_fault_from_log(span, blocks, site, rounds, _left_before(span, faults)))
     explained = {f.inverter for f in faults if f.start <= 0}
-    faults += [
-        Fault(
-            "string_fault",
-            p.inverter,
-            (),
-            f"weak input {p.mppt}" if p.mppt else "weak from the first day",
-            -1,
-            n_days,
-            p.deficit * p.share,
-            max(p.uncertainty * p.share, 0.1 * p.deficit * p.share),
-            True,
-        )
-        for p in weak
-        if p.inverter not in explained
-    ]
+    found_later = list(faults)
+    for part in weak:
+        lacks = part.deficit * part.share - _since(part, found_later, n_days)
+        if part.inverter in explained or lacks < _STILL_WEAK * part.deficit * part.share:
+            continue
+        sound = _tested(blocks, rounds, -1, n_days) >= set(part.strings)
+        cause, kind = ("inverter_efficiency", "input not tracking") if sound else ("string_fault", "weak from the first day")
+        if not sound and part.mppt:
+            kind = f"weak input {part.mppt}"
+        faults.append(Fault(cause, part.inverter, (), kind, -1, n_days, lacks, max(part.uncertainty * part.share, 0.1 * lacks), True))
     return _of_what_was_left(faults)
 
 
@@ -369,11 +366,7 @@ def _fault_from_log(span: _Span, blocks: Blocks, site: Site, rounds: pd.DataFram
     """
     name = blocks.model.inverter_ids[span.inverter]
     strings = {s.string_id for s in site.strings if s.inverter_id == name}
-    tested: set[str] = set()
-    if len(rounds):
-        day = np.array([blocks.day_of(t) for t in rounds["time"]])
-        during = (day >= span.start) & (day < span.end) & (rounds["grade"] != "unfit").to_numpy()
-        tested = set(rounds.loc[during, "string_id"]) & strings
+    tested = _tested(blocks, rounds, span.start, span.end) & strings
     seen_sound = len(tested) >= 0.8 * len(strings)
     # A string loses its share or part of it: more than one string's share that is no number of strings is an input's.
     count = -np.expm1(-span.size) * len(strings) * left
@@ -381,6 +374,25 @@ def _fault_from_log(span: _Span, blocks: Blocks, site: Site, rounds: pd.DataFram
     no_number = count > 1.0 + doubt and abs(count - round(count)) > doubt
     cause, kind = ("inverter_efficiency", "input not tracking") if seen_sound or no_number else ("string_fault", "unseen")
     return Fault(cause, span.inverter, (), kind, span.start, span.end, span.size, max(0.3 * span.size, 3.0 * span.noise), True)
+
+
+def _tested(blocks: Blocks, rounds: pd.DataFrame, start: int, end: int) -> set[str]:
+    """Strings with a trace fit for use from local day `start` up to before `end`."""
+    if rounds.empty:
+        return set()
+    day = np.array([blocks.day_of(t) for t in rounds["time"]])
+    return set(rounds.loc[(day >= start) & (day < end) & (rounds["grade"] != "unfit").to_numpy(), "string_id"])
+
+
+def _since(part: WeakPart, faults: list[Fault], n_days: int) -> float:
+    """What the faults found so far take of the part's inverter for most of the days, which is in the part's deficit as well."""
+    return sum(
+        f.share
+        for f in faults
+        if f.inverter == part.inverter
+        and f.end - f.start > 0.5 * n_days
+        and (set(f.strings) & set(part.strings) if f.strings else part.mppt is None)
+    )
 
 
 def _string_shares(site: Site, blocks: Blocks) -> tuple[dict[str, float], dict[str, int]]:
