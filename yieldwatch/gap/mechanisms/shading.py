@@ -32,6 +32,12 @@ _BEAM_SD, _SKY_SD, _SKY_MOST = 0.3, 0.03, 0.3
 #: Share of an inverter's beam, least shaded first, that stands at its floor; how far above it a cell is still in the open; and what
 #: such a cell may lose. Common practice, no source.
 _AT_FLOOR, _OPEN, _OPEN_SD, _CHANCE, _SEEN = 0.25, 0.02, 0.005, 0.3, 0.1
+#: Share of beam lost in a cell behind an outline; the fewest such cells in a step of azimuth, and share of those with a lower sun;
+#: the fewest steps, and how high it may stand. Common practice, no source. [°]
+_DARK, _LEAST_DARK, _NEARLY_ALL, _LEAST_STEPS, _HIGHEST = 0.04, 2, 0.6, 3, 40.0
+#: What such an outline hides of the sky from all rows, as a share of what it hides from the first, and its standard uncertainty.
+#: Set on drawn farms.
+_SKY_ALL = (0.2, 0.2)
 #: Deficit of a string against its peers from which a round saw shade on it; less is scatter.
 _SEEN_SHADE = 0.03
 #: Shade in the dormant months as a share of that in the growing season, where rounds alone tell. Common practice, no source.
@@ -164,7 +170,12 @@ def shading_columns(blocks: Blocks, inverters: np.ndarray, first: Posterior | No
     its least shaded cells is the inverter's level and no shade: those cells are in the open.
     """
     columns = []
-    seen = _open_cells(blocks, inverters, first) if first is not None else set()
+    cells = _cells(blocks, inverters, first) if first is not None else pd.DataFrame()
+    clear = set(cells.loc[cells["open"], ["inverter", "month", "step"]].itertuples(index=False, name=None)) if len(cells) else set()
+    sky = _hidden_sky(cells) if len(cells) else 0.0
+    if sky > 0.0:
+        columns.append(Column("shading", "sky behind the outline, for all", sky * (1.0 - blocks.beam_share), None, *_SKY_ALL, 0.0, 2.0,
+                              ("sky for all",)))
     months = blocks.dates[blocks.day].year * 12 + blocks.dates[blocks.day].month
     month = (months - months.min()).to_numpy()
     step = np.floor(blocks.azimuth / AZIMUTH_STEP).astype(int)
@@ -175,7 +186,7 @@ def shading_columns(blocks: Blocks, inverters: np.ndarray, first: Posterior | No
         for m in np.unique(month):
             for s in np.unique(step[month == m]):
                 here = (month == m) & (step == s)
-                is_open = (int(k), int(m), int(s)) in seen
+                is_open = (int(k), int(m), int(s)) in clear
                 columns.append(
                     Column(
                         "shading",
@@ -197,24 +208,49 @@ def shading_columns(blocks: Blocks, inverters: np.ndarray, first: Posterior | No
     return columns
 
 
-def _open_cells(blocks: Blocks, inverters: np.ndarray, first: Posterior) -> set[tuple[int, int, int]]:
+def _cells(blocks: Blocks, inverters: np.ndarray, first: Posterior) -> pd.DataFrame:
     """
-    Inverter, month and azimuth step of the cells of an earlier fit in which shade is less likely than scatter about the floor.
+    The cells of an earlier fit's pictures, one row each: `inverter`, `month`, `step`, `elevation` [°], `lost` above the floor of
+    the picture, whether the fit `saw` it, and whether it is `open`: shade there is less likely than scatter about the floor.
     """
-    out = set()
+    parts = []
     for k in np.flatnonzero(inverters):
         cells = [j for j, c in enumerate(first.columns) if c.inverter == k and c.tag[:1] == ("beam",)]
         if not cells:
             continue
         lost, doubt = first.estimate[cells], np.hypot(first.draws[:, cells].std(axis=0), _OPEN_SD)
-        beam = np.array([(first.columns[j].values * blocks.expected[k]).sum() for j in cells])
+        beam = np.stack([first.columns[j].values for j in cells]) * blocks.expected[k]
         order = np.argsort(lost)
-        below = np.cumsum(beam[order])
+        below = np.cumsum(beam.sum(axis=1)[order])
         above = lost - lost[order][np.searchsorted(below, _AT_FLOOR * below[-1])]
         clear = (1.0 - _CHANCE) * stats.norm.pdf(above, 0.0, doubt)
         shade = _CHANCE * 2.0 * stats.norm.pdf(above, 0.0, np.hypot(doubt, _BEAM_SD))
-        out |= {(int(k), *first.columns[j].tag[1:]) for j in np.array(cells)[((clear > shade) | (above < _OPEN)) & (doubt < _SEEN)]}
-    return out
+        month, step = np.array([first.columns[j].tag[1:] for j in cells]).T
+        elevation = beam @ blocks.elevation / np.maximum(beam.sum(axis=1), 1e-12)
+        saw = doubt < _SEEN
+        parts.append(pd.DataFrame({"inverter": k, "month": month, "step": step, "elevation": elevation, "lost": above, "saw": saw,
+                                   "open": saw & ((clear > shade) | (above < _OPEN))}))
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+
+
+def _hidden_sky(cells: pd.DataFrame) -> float:
+    """
+    What the outline that casts the shade hides of the sky, seen from the most shaded inverter. [fraction]
+
+    Its top in each step of azimuth is the highest sun that it shades, if it shades nearly all that is lower, and is no higher than
+    plants at some metres: grass at the lower edge comes and goes, and hides its own row alone.
+    """
+    top = {}
+    for (_, step), part in cells[cells["saw"]].groupby(["inverter", "step"]):
+        part = part.sort_values("elevation")
+        dark = (~part["open"] & (part["lost"] > _DARK)).to_numpy()
+        behind = dark & (np.cumsum(dark) / np.arange(1, len(dark) + 1) > _NEARLY_ALL)
+        if behind.sum() >= _LEAST_DARK:
+            top[step] = max(top.get(step, 0.0), float(part["elevation"][behind].max()))
+    tops = np.array(list(top.values()))
+    if len(tops) < _LEAST_STEPS or tops.max() > _HIGHEST:
+        return 0.0
+    return float(AZIMUTH_STEP / 360.0 * np.sin(np.radians(tops)).sum())
 
 
 def round_shade_columns(blocks: Blocks, rounds: pd.DataFrame, findings: pd.DataFrame) -> list[Column]:
