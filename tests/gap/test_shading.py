@@ -8,7 +8,8 @@ import pandas as pd
 import pytest
 
 from tests.action.farm_state import inferred
-from tests.farm.spec import ArraySpec, StringFault
+from tests.farm.spec import ArraySpec, Block, Grass, Hedge, StringFault
+from yieldwatch.gap.blocks import AZIMUTH_STEP
 from yieldwatch.gap.split import split_by_cause
 
 #: Rows in front of each other, and a winter with low sun.
@@ -37,3 +38,30 @@ def test_what_a_leak_takes_in_weak_light_is_the_faults(leaking):
     # A constant share from the step at noon would miss what a fixed current takes of a weak one.
     assert told == pytest.approx(truth.loc[truth["cause"] == "string_fault", "energy_kwh"].sum(), rel=0.12)
     assert "shading" not in split.energy
+
+
+def test_grass_before_every_inverter_is_shade_though_no_peer_shows_it(tmp_path):
+    # One row, and grass before all of it from June to September: no inverter is lit better than another.
+    start, end = dt.date(2022, 3, 1), dt.date(2022, 12, 20)
+    grass = Grass(("1",), growth_m_month=0.5, highest_m=1.2, mowings=((dt.date(2022, 10, 1), 0.0),), height_m=0.0)
+    blocks = tuple(Block(f"INV{k}", "I", "A", "M", 1, 2, 20) for k in (1, 2))
+    farm = inferred(tmp_path, grass, start=start, end=end, blocks=blocks, strings_per_row=4)
+    told = float(split_by_cause(farm.state.model, farm.state.effects).energy["shading"].sum())
+    truth = pd.read_csv(tmp_path / "truth" / "losses.csv")
+    assert farm.state.shaded.all()
+    assert told == pytest.approx(truth.loc[truth["cause"] == "shading", "energy_kwh"].sum(), rel=0.15)
+
+
+def test_shade_from_the_east_leaves_the_evening_alone(tmp_path):
+    # One long row, its last inverter beside the hedge.
+    start, end = dt.date(2022, 3, 1), dt.date(2022, 10, 1)
+    hedge = Hedge(bearing=90.0, spread=120.0, distance_m=5.0, height_m=4.0, growth_m_year=0.0)
+    state = inferred(tmp_path, hedge, start=start, end=end, strings_per_row=16).state
+    assert state.shaded.tolist() == [False, False, False, True]
+    lost = {"morning": 0.0, "evening": 0.0}
+    for column, size in zip(state.posterior.columns, state.posterior.estimate, strict=True):
+        if column.tag[:1] == ("beam",):
+            half = "morning" if column.tag[2] * AZIMUTH_STEP < 180.0 else "evening"
+            lost[half] += size * float(column.values @ state.blocks.expected[column.inverter])
+    # What morning and evening have in common is the inverter's level.
+    assert lost["evening"] < 0.05 * lost["morning"]

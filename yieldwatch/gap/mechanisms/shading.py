@@ -26,9 +26,9 @@ _ROW_SHADE = 0.03
 #: Row shade beyond which the model's error outweighs any other shade: such blocks are left out of the day pattern.
 _MUCH_ROW_SHADE = 0.1
 #: Beam lost in a season, as -ln, from which shade needs no peer to show it: the light of a service moves it by up to 0.25, that of a
-#: sensor by 0.05. Days of such a season, its fewest blocks, and the sun's least height, below which no model is to be trusted. [°]
-#: Set on drawn farms.
-_BEAM_BEHIND, _SEASON, _FEWEST_BLOCKS, _HIGH_SUN = 0.3, 45, 60, 10.0
+#: sensor by 0.05. Days of such a season, its fewest blocks, and the sun's least height, below which no model is to be trusted [°];
+#: and what the model may be off by all the time. Set on drawn farms.
+_BEAM_BEHIND, _SEASON, _FEWEST_BLOCKS, _HIGH_SUN, _MODEL_BEAM = 0.3, 45, 60, 10.0, 0.1
 #: Days over which a fault that goes with the light is taken as steady.
 _SPELL = 10
 #: Share that a cell of beam, and the sky's light, can lose. Wide: the data speak.
@@ -85,7 +85,8 @@ def beam_behind(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray) -> np.nda
             if here.sum() >= _FEWEST_BLOCKS
         ]
         if len(lacks) > 1:
-            out[k] = max(lacks) - np.quantile(lacks, 0.2)
+            # A leak takes more of weak light: its seasons are no measure of the open.
+            out[k] = max(lacks) - max(np.quantile(lacks, 0.2), -_MODEL_BEAM)
     return out
 
 
