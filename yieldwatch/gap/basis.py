@@ -111,7 +111,7 @@ def _shading(state: SiteState, no_log: str) -> Basis:
         if any(c.cause == "shading" and c.inverter is not None for c in state.posterior.columns):
             return Basis("measured", 0.01, 0.0)
         return Basis("prior", _UNSEEN_SHADE, why_not=no_log + " No round saw shade; what falls at other hours is not seen.")
-    if len(state.model.inverter_ids) < 2:
+    if len(state.model.inverter_ids) < 2 and not state.shaded.any():
         return Basis("prior", _UNSEEN_SHADE, why_not="A single inverter has no peer to show shade against.")
     if len(state.blocks.dates) < SHORTEST_HISTORY:
         return Basis(

@@ -86,7 +86,7 @@ def beam_behind(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray) -> np.nda
         ]
         if len(lacks) > 1:
             # A leak takes more of weak light: its seasons are no measure of the open.
-            out[k] = max(lacks) - max(np.quantile(lacks, 0.2), -_MODEL_BEAM)
+            out[k] = max(max(lacks) - max(np.quantile(lacks, 0.2), -_MODEL_BEAM), 0.0)
     return out
 
 

@@ -12,7 +12,7 @@ from yieldwatch.gap.energy_draws import level_energy
 from yieldwatch.gap.gaps import over_known
 from yieldwatch.gap.mechanisms.degradation import YEARLY_RATE
 from yieldwatch.gap.mechanisms.dry_spells import RateAndRecovery, rate_and_recovery
-from yieldwatch.gap.mechanisms.shading import pattern_cost
+from yieldwatch.gap.mechanisms.shading import beam_behind, pattern_cost
 from yieldwatch.gap.mechanisms.snow import snow_days
 from yieldwatch.gap.mechanisms.soiling import WASH_UNKNOWN, cleaning_days
 from yieldwatch.gap.patterns.window import MONTHS, Told, Window, count, interval, month_words
@@ -169,7 +169,13 @@ def shading(window: Window) -> Told:
         Figure("day pattern against the best-lit peers", float(c), "% of its energy", where=n)
         for n, c in zip(window.names, cost, strict=True)
     ]
-    blind = "Shade that falls on all inverters alike looks like an error of the weather model and is not seen."
+    lacking = -100.0 * np.expm1(-beam_behind(state.blocks, state.ratio, state.weight))
+    figures += [
+        Figure("beam lacking in its worst season beyond its best", float(b), "%", where=n)
+        for n, b in zip(window.names, lacking, strict=True)
+    ]
+    blind = "Shade that falls on all inverters alike is seen where a season's overcast hours are far better than its bright ones; " \
+            "less of it looks like an error of the weather model."
     settle = "Stand at the row when the sun stands there, and look along its bearing."
     if not state.shaded.any():
         top = int(np.argmax(cost))
@@ -206,12 +212,12 @@ def shading(window: Window) -> Told:
     hour = float(np.average(at.hour + at.minute / 60.0, weights=np.maximum(taken.sum(axis=0)[place], 1e-12)))
     alone = float((cost / 100.0 * whole)[state.shaded].sum())
     named = ", ".join(
-        f"{n} ({share:.1f} % of its energy; its day pattern alone {c:.1f} %)"
+        f"{n} ({share:.1f} % of its energy; its day pattern against its peers alone {c:.1f} %)"
         for n, share, c, s in zip(window.names, shares, cost, state.shaded, strict=True)
         if s
     )
     return Told(
-        f"Behind their best-lit peers at certain sun positions: {named}. {beam:.0f} % of it is light straight from the sun, "
+        f"Behind at certain sun positions: {named}. {beam:.0f} % of it is light straight from the sun, "
         f"the rest is the sky's. {part[most[0]]:.0f} % comes with the sun at azimuth {bearing(most[0])}, about {int(hour):02d}:"
         f"{int(hour % 1 * 60):02d} by the clock; most in {MONTHS[busiest - 1]}.",
         (*figures, *_tops(window)),
