@@ -31,7 +31,7 @@ from yieldwatch.gap.off import Off, find_off, inverter_ac
 from yieldwatch.gap.second_light import LightDrift, light_drift
 from yieldwatch.gap.spells import Limits, find_inverter_limits
 from yieldwatch.gap.split import Effect, output_with
-from yieldwatch.gap.steps import Step, against_peers, find_steps, own_days, without_echoes
+from yieldwatch.gap.steps import Step, against_peers, also_in, find_steps, own_days, without_echoes
 from yieldwatch.gap.unlogged import fit_unlogged
 from yieldwatch.gap.weak_parts import weak_parts
 from yieldwatch.gap.year_on_year import YearOnYear
@@ -39,6 +39,8 @@ from yieldwatch.portfolio.model import Site
 
 #: Share of a limit left on in an inverter below which the limit is not what holds it. Common practice, no source.
 _NEAR_LIMIT = 0.85
+#: Share of beam in the light up to which shade hardly shows. Common practice, no source.
+_OVERCAST = 0.3
 #: What the meter and the log leave open of the whole. Only what a correction leaves unexplained beyond it speaks against one.
 _CLOSES_TO = 0.02
 
@@ -255,14 +257,18 @@ def _well_after(running: np.ndarray) -> np.ndarray:
 def _steps(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray, shaded: np.ndarray) -> list[Step]:
     if not np.isfinite(ratio).any():
         return []
-    # Under shade the level wanders with season and growth: a step there proves nothing, nor does one against shaded peers.
+    # Under shade the level wanders with season and growth: a step there proves little, and one against shaded peers nothing.
     out: list[Step] = []
     open_air = np.flatnonzero(~shaded)
     days = own_days(blocks, ratio, weight)
+    # Shade takes little of the sky's light: what steps there as well is broken.
+    dim = own_days(blocks, np.where(blocks.beam_share < _OVERCAST, ratio, np.nan), weight)
     n_strings = [sum(s.inverter_id == name for s in blocks.model.site.strings) for name in blocks.model.inverter_ids]
     for k in np.flatnonzero(shaded):
-        against = days[k] - over_known(np.nanmedian, days[open_air if len(open_air) else slice(None)], axis=0)
-        out += [replace(s, sure=False) for s in find_steps(against, int(k), 0.4 / max(n_strings[k], 1))]
+        peers = open_air if len(open_air) else slice(None)
+        against, in_dim = (d[k] - over_known(np.nanmedian, d[peers], axis=0) for d in (days, dim))
+        found = find_steps(against, int(k), 0.4 / max(n_strings[k], 1))
+        out += [replace(s, sure=bool(len(open_air)) and also_in(in_dim, s)) for s in found]
     if not len(open_air):
         return out
     for k, row in zip(open_air, against_peers(days[open_air]), strict=True):

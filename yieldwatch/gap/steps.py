@@ -13,6 +13,8 @@ from yieldwatch.gap.gaps import over_known
 
 _WINDOW = 20  # usable days either side
 _ORIGIN_AT_LEAST = 0.5  # size of a step over that of its echo, by the noise of both. Common practice, no source.
+#: Days either side, fewest of them, and share of a step that another light must show. Common practice, no source.
+_AROUND, _FEWEST, _AS_LARGE = 45, 5, 0.6
 _SMALLEST = 0.005  # share of an inverter; below it, drifts of the log look the same
 
 
@@ -127,6 +129,18 @@ def find_steps(series: np.ndarray, inverter: int, smallest: float = _SMALLEST) -
         if abs(size) > max(smallest, 4.0 * spread * np.sqrt(2.0 / _WINDOW)) and sharp:
             found.append(Step(inverter, int(days[at]), size, max(uncertainty, spread * np.sqrt(2.0 / _WINDOW))))
     return sorted(found, key=lambda s: s.day)
+
+
+def also_in(series: np.ndarray, step: Step) -> bool:
+    """Whether a series of other light, (n_days,), makes at least `_AS_LARGE` of the step on its day, beyond its own scatter."""
+    before, after = series[max(0, step.day - _AROUND) : step.day], series[step.day : step.day + _AROUND]
+    before, after = before[np.isfinite(before)], after[np.isfinite(after)]
+    if min(len(before), len(after)) < _FEWEST:
+        return False
+    change = float(np.median(before) - np.median(after))
+    spread = 1.4826 * float(np.median(np.abs(np.r_[before - np.median(before), after - np.median(after)])))
+    noise = 1.25 * spread * np.sqrt(1.0 / len(before) + 1.0 / len(after))
+    return change / step.size > _AS_LARGE and abs(change) > 4.0 * noise
 
 
 def without_echoes(steps: list[Step], daily: np.ndarray) -> list[Step]:
