@@ -68,3 +68,45 @@ def test_output_that_falls_with_the_air_s_heat_is_heat_and_shade_of_a_hot_aftern
     assert _heat_shows(np.minimum(could, cap), could, air, held, ~held, 100.0)
     afternoon = air > 32.0
     assert not _heat_shows(np.where(afternoon, 0.9 * could, could), could, air, afternoon, ~afternoon, 100.0)
+
+
+def test_a_limit_that_binds_within_the_hour_is_read_off_a_finer_log() -> None:
+    # Light that comes and goes within each hour: the hour's mean never stands at the limit of 60 kW, the five minutes do.
+    times = pd.date_range("2023-06-01 13:00", periods=12 * 24, freq="1h", tz="UTC", name="time")
+    weather = pd.DataFrame({"ghi": 700.0, "dhi": 200.0, "dni": 600.0, "temp_air": 20.0}, times)
+    kinds = (inverter_type(100.0, points=((1.0, 1.0),)), inverter_type(100.0, points=((1.0, 1.0),)))
+    base = site_model(site(kinds=kinds, ac_wiring_pct=0.0, transformer_pct=0.0), on_grid(weather, minutes=60.0))
+    n, step = len(base.times), pd.Timedelta(minutes=5)
+    rng = np.random.default_rng(1)
+    fine = base.times.repeat(12) + np.tile(np.arange(12), n) * step
+    light = np.repeat(rng.uniform(45.0, 75.0, n), 12) * np.tile(1.0 + 0.3 * np.sin(np.arange(12)), n)
+    power = np.stack([np.minimum(light, 60.0), light]) * rng.normal(1.0, 0.002, (2, len(fine)))
+    ac, could = power.reshape(2, n, 12).mean(axis=2), np.broadcast_to(light.reshape(n, 12).mean(axis=1), (2, n))
+    none = np.zeros(ac.shape, dtype=bool)
+    readings = pd.DataFrame(power.T, fine, columns=base.inverter_ids)
+    log = InverterLog(ac, np.full(ac.shape, np.nan), none, none, none, readings, step)
+
+    setting, _ = find_inverter_limits(base, log, Off(np.ones(ac.shape), np.ones(ac.shape)), could, np.full(n, np.inf), np.full(n, 20.0))
+
+    assert np.isfinite(setting[0]).mean() > 0.95
+    assert setting[0][np.isfinite(setting[0])] == pytest.approx(60.0, rel=0.002)
+    assert np.isinf(setting[1]).all()
+
+
+def test_the_tops_of_clear_days_are_no_limit() -> None:
+    # Two inverters in the same clear weather for a month; the one is a tenth dirty.
+    times = pd.date_range("2023-06-01", periods=30 * 96, freq="15min", tz="UTC", name="time")
+    weather = pd.DataFrame({"ghi": 700.0, "dhi": 200.0, "dni": 600.0, "temp_air": 20.0}, times)
+    kinds = (inverter_type(100.0, points=((1.0, 1.0),)), inverter_type(100.0, points=((1.0, 1.0),)))
+    base = site_model(site(kinds=kinds, ac_wiring_pct=0.0, transformer_pct=0.0), on_grid(weather, minutes=15.0))
+    local = base.times.tz_convert(base.site.tz)
+    hour = local.hour + local.minute / 60.0
+    could = np.broadcast_to(np.maximum(80.0 * np.cos((hour - 13.0) * np.pi / 16.0), 0.0), (2, len(hour))).copy()
+    ac = could * np.array([[0.9], [1.0]]) * np.random.default_rng(1).normal(1.0, 0.002, could.shape)
+    none = np.zeros(ac.shape, dtype=bool)
+    log = InverterLog(ac, np.full(ac.shape, np.nan), none, none, none)
+
+    setting, _ = find_inverter_limits(base, log, Off(np.ones(ac.shape), np.ones(ac.shape)), could, np.full(len(hour), np.inf),
+                                      np.full(len(hour), 20.0))
+
+    assert np.isinf(setting).all()

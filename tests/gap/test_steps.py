@@ -7,7 +7,7 @@ import pytest
 
 from tests.action.farm_state import inferred
 from tests.farm.spec import Block, InverterEfficiency, InverterSpec, StringFault
-from yieldwatch.gap.steps import Step, against_peers, find_steps, without_echoes
+from yieldwatch.gap.steps import Step, against_peers, also_in, find_steps, without_echoes
 
 
 def noise(days: int = 300, sd: float = 0.01, seed: int = 1) -> np.ndarray:
@@ -34,6 +34,16 @@ def test_a_ramp_is_no_step():
     series = noise(sd=0.002) - np.linspace(0.0, 0.06, 300)
 
     assert find_steps(series, 0) == []
+
+
+@pytest.mark.parametrize(("share", "seen"), [(1.0, True), (0.15, False)])
+def test_a_step_is_in_overcast_light_as_well_or_it_is_shade(share, seen):
+    # Overcast days: one in three, and noisier. Grass takes 0.15 of the sky's light where it takes the beam.
+    series = noise(sd=0.03)
+    series[np.arange(300) % 3 != 0] = np.nan
+    series[140:] -= 0.13 * share
+
+    assert also_in(series, Step(0, 140, 0.13, 0.003)) is seen
 
 
 def test_a_repair_shows_as_a_step_back():

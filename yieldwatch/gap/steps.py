@@ -140,7 +140,7 @@ def also_in(series: np.ndarray, step: Step) -> bool:
     change = float(np.median(before) - np.median(after))
     spread = 1.4826 * float(np.median(np.abs(np.r_[before - np.median(before), after - np.median(after)])))
     noise = 1.25 * spread * np.sqrt(1.0 / len(before) + 1.0 / len(after))
-    return change / step.size > _AS_LARGE and abs(change) > 4.0 * noise
+    return bool(change / step.size > _AS_LARGE and abs(change) > 4.0 * noise)
 
 
 def without_echoes(steps: list[Step], daily: np.ndarray) -> list[Step]:
