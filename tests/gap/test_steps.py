@@ -3,10 +3,12 @@
 import datetime as dt
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from tests.action.farm_state import inferred
 from tests.farm.spec import Block, InverterEfficiency, InverterSpec, StringFault
+from yieldwatch.gap.split import split_by_cause
 from yieldwatch.gap.steps import Step, against_peers, also_in, find_steps, without_echoes
 
 
@@ -104,3 +106,17 @@ def test_two_dead_strings_are_strings(tmp_path):
     dead = (StringFault(f"INV1.1.{n}", "open", dt.date(2023, 5, 20)) for n in (1, 2))
     (fault,) = inferred(tmp_path, *dead, **SPAN).state.faults
     assert (fault.cause, fault.kind) == ("string_fault", "unseen")
+
+
+def test_of_two_losses_of_one_inverter_the_one_that_no_string_has_is_the_inverters(tmp_path):
+    # A string that was dead before the log began, and in summer an input that stops tracking: a round finds the dead string alone.
+    dead = StringFault("INV3.1.1", "open", dt.date(2021, 6, 1))
+    input_off = InverterEfficiency("INV3", "mppt", dt.date(2023, 5, 20), 45.0)
+    farm = inferred(tmp_path, dead, input_off, start=dt.date(2023, 3, 1), end=dt.date(2024, 2, 1), rounds=(dt.date(2023, 8, 10),))
+    split = split_by_cause(farm.state.model, farm.state.effects)
+    losses = pd.read_csv(tmp_path / "truth" / "losses.csv")
+    # Which of the two came first no reading tells; from June on both are there.
+    truth = losses[losses["month"] >= "2023-06"].groupby("cause")["energy_kwh"].sum()
+    last = farm.state.model.times >= pd.Timestamp("2023-06-01", tz="UTC")
+    for cause in ("string_fault", "inverter_efficiency"):
+        assert float(split.energy[cause][:, last].sum()) == pytest.approx(truth[cause], rel=0.15)
