@@ -86,7 +86,9 @@ def test_a_limit_that_binds_within_the_hour_is_read_off_a_finer_log() -> None:
     readings = pd.DataFrame(power.T, fine, columns=base.inverter_ids)
     log = InverterLog(ac, np.full(ac.shape, np.nan), none, none, none, readings, step)
 
-    setting, _ = find_inverter_limits(base, log, Off(np.ones(ac.shape), np.ones(ac.shape)), could, np.full(n, np.inf), np.full(n, 20.0))
+    running = Off(np.ones(ac.shape), np.ones(ac.shape))
+
+    setting, _ = find_inverter_limits(base, log, running, could, np.full(n, np.inf), np.full(n, 20.0))
 
     assert np.isfinite(setting[0]).mean() > 0.95
     assert setting[0][np.isfinite(setting[0])] == pytest.approx(60.0, rel=0.002)

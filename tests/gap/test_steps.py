@@ -109,10 +109,11 @@ def test_two_dead_strings_are_strings(tmp_path):
 
 
 def test_of_two_losses_of_one_inverter_the_one_that_no_string_has_is_the_inverters(tmp_path):
-    # A string that was dead before the log began, and in summer an input that stops tracking: a round finds the dead string alone.
+    # A string that was dead before the log began, and later an input that stops tracking: a round finds the dead string alone.
     dead = StringFault("INV3.1.1", "open", dt.date(2021, 6, 1))
     input_off = InverterEfficiency("INV3", "mppt", dt.date(2023, 5, 20), 45.0)
-    farm = inferred(tmp_path, dead, input_off, start=dt.date(2023, 3, 1), end=dt.date(2024, 2, 1), rounds=(dt.date(2023, 8, 10),))
+    rounds = (dt.date(2023, 8, 10),)
+    farm = inferred(tmp_path, dead, input_off, start=dt.date(2023, 3, 1), end=dt.date(2024, 2, 1), rounds=rounds)
     split = split_by_cause(farm.state.model, farm.state.effects)
     losses = pd.read_csv(tmp_path / "truth" / "losses.csv")
     # Which of the two came first no reading tells; from June on both are there.

@@ -152,7 +152,8 @@ def _ceilings(
 
 def _levels(top: np.ndarray) -> list[float]:
     """Levels at which the days' highest readings crowd most, those of the most days first."""
-    top, out = np.sort(top), []
+    top = np.sort(top)
+    out: list[float] = []
     while len(out) < _MOST_LEVELS:
         count = np.searchsorted(top, top * (1.0 + 2.0 * _SAME_LEVEL), side="right") - np.arange(len(top))
         if not len(top) or count.max() < _FEWEST_DAYS:

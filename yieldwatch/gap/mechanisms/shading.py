@@ -10,12 +10,12 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from yieldwatch.gap.blocks import AZIMUTH_STEP, Blocks
 from yieldwatch.gap.gaps import over_known
 from yieldwatch.gap.infer import Posterior
 from yieldwatch.gap.mechanisms.base import Column
+from yieldwatch.gap.mechanisms.shade_picture import BEAM_SD, OPEN_SD, hidden_sky, seen_cells
 
 #: Days of history below which a day pattern cannot be told from a spell of weather. Common practice, no source.
 SHORTEST_HISTORY = 90
@@ -25,20 +25,15 @@ _MATTERS = 0.002
 _ROW_SHADE = 0.03
 #: Row shade beyond which the model's error outweighs any other shade: such blocks are left out of the day pattern.
 _MUCH_ROW_SHADE = 0.1
-#: Beam lost in a season, as -ln, from which shade needs no peer to show it: the light of a service moves it by up to 0.25, that of a
-#: sensor by 0.05. Days of such a season, its fewest blocks, and the sun's least height, below which no model is to be trusted [°];
-#: and what the model may be off by all the time. Set on drawn farms.
+#: Beam lost in a season, as -ln, from which shade needs no peer to show it: the light of a service moves it by up to 0.25, that
+#: of a sensor by 0.05. Days of such a season, its fewest blocks, the sun's least height, below which no model is trusted [°], and
+#: what the model may be off by all the time. Set on drawn farms.
 _BEAM_BEHIND, _SEASON, _FEWEST_BLOCKS, _HIGH_SUN, _MODEL_BEAM = 0.3, 45, 60, 10.0, 0.1
 #: Days over which a fault that goes with the light is taken as steady.
 _SPELL = 10
-#: Share that a cell of beam, and the sky's light, can lose. Wide: the data speak.
-_BEAM_SD, _SKY_SD, _SKY_MOST = 0.3, 0.03, 0.3
-#: Share of an inverter's beam, least shaded first, that stands at its floor; how far above it a cell is still in the open; and what
-#: such a cell may lose. Common practice, no source.
-_AT_FLOOR, _OPEN, _OPEN_SD, _CHANCE, _SEEN = 0.25, 0.02, 0.005, 0.3, 0.1
-#: Share of beam lost in a cell behind an outline; the fewest such cells in a step of azimuth, and share of those with a lower sun;
-#: the fewest steps, and how high it may stand. Common practice, no source. [°]
-_DARK, _LEAST_DARK, _NEARLY_ALL, _LEAST_STEPS, _HIGHEST = 0.04, 2, 0.6, 3, 40.0
+#: Share of the sky's light that an inverter loses, standard deviation, and most, as -ln: what stands on one side hides a quarter.
+#: Common practice, no source.
+_SKY_SD, _SKY_MOST = 0.03, 0.3
 #: What such an outline hides of the sky from all rows, as a share of what it hides from the first, and its standard uncertainty.
 #: Set on drawn farms.
 _SKY_ALL = (0.2, 0.2)
@@ -52,7 +47,7 @@ _LOOKS = (0.7, 0.5)
 
 def shaded_inverters(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray) -> np.ndarray:
     """
-    Which inverters show a day pattern that peers do not, shape (n_inverters,), bool.
+    Which inverters show a day pattern that peers do not, or lack beam for a season, shape (n_inverters,), bool.
 
     Parameters
     ----------
@@ -207,12 +202,13 @@ def shading_columns(blocks: Blocks, inverters: np.ndarray, first: Posterior | No
     its least shaded cells is the inverter's level and no shade: those cells are in the open.
     """
     columns = []
-    cells = _cells(blocks, inverters, first) if first is not None else pd.DataFrame()
-    clear = set(cells.loc[cells["open"], ["inverter", "month", "step"]].itertuples(index=False, name=None)) if len(cells) else set()
-    sky = _hidden_sky(cells) if len(cells) else 0.0
-    if sky > 0.0:
-        columns.append(Column("shading", "sky behind the outline, for all", sky * (1.0 - blocks.beam_share), None, *_SKY_ALL, 0.0, 2.0,
-                              ("sky for all",)))
+    cells = pd.DataFrame() if first is None else seen_cells(blocks, inverters, first)
+    clear: set[tuple[int, int, int]] = set()
+    if len(cells):
+        clear = set(cells.loc[cells["open"], ["inverter", "month", "step"]].itertuples(index=False, name=None))
+        hidden = hidden_sky(cells) * (1.0 - blocks.beam_share)
+        if hidden.any():
+            columns.append(Column("shading", "sky behind the outline", hidden, None, *_SKY_ALL, 0.0, 2.0, ("sky for all",)))
     months = blocks.dates[blocks.day].year * 12 + blocks.dates[blocks.day].month
     month = (months - months.min()).to_numpy()
     step = np.floor(blocks.azimuth / AZIMUTH_STEP).astype(int)
@@ -231,7 +227,7 @@ def shading_columns(blocks: Blocks, inverters: np.ndarray, first: Posterior | No
                         np.where(here, beam, 0.0),
                         int(k),
                         0.0 if is_open else 0.02,
-                        _OPEN_SD if is_open else _BEAM_SD,
+                        OPEN_SD if is_open else BEAM_SD,
                         0.0,
                         3.0,
                         ("beam", int(m), int(s)),
@@ -239,55 +235,11 @@ def shading_columns(blocks: Blocks, inverters: np.ndarray, first: Posterior | No
                 )
         for q in range(int(np.ceil(quarter.max())) + 1):
             tent = np.clip(1.0 - np.abs(quarter - q), 0.0, 1.0)
+            sky = tent * (1.0 - beam)
             columns.append(
-                Column("shading", f"{name} sky, quarter {q}", tent * (1.0 - beam), int(k), 0.01, _SKY_SD, 0.0, _SKY_MOST, ("sky", q))
+                Column("shading", f"{name} sky, quarter {q}", sky, int(k), 0.01, _SKY_SD, 0.0, _SKY_MOST, ("sky", q))
             )
     return columns
-
-
-def _cells(blocks: Blocks, inverters: np.ndarray, first: Posterior) -> pd.DataFrame:
-    """
-    The cells of an earlier fit's pictures, one row each: `inverter`, `month`, `step`, `elevation` [°], `lost` above the floor of
-    the picture, whether the fit `saw` it, and whether it is `open`: shade there is less likely than scatter about the floor.
-    """
-    parts = []
-    for k in np.flatnonzero(inverters):
-        cells = [j for j, c in enumerate(first.columns) if c.inverter == k and c.tag[:1] == ("beam",)]
-        if not cells:
-            continue
-        lost, doubt = first.estimate[cells], np.hypot(first.draws[:, cells].std(axis=0), _OPEN_SD)
-        beam = np.stack([first.columns[j].values for j in cells]) * blocks.expected[k]
-        order = np.argsort(lost)
-        below = np.cumsum(beam.sum(axis=1)[order])
-        above = lost - lost[order][np.searchsorted(below, _AT_FLOOR * below[-1])]
-        clear = (1.0 - _CHANCE) * stats.norm.pdf(above, 0.0, doubt)
-        shade = _CHANCE * 2.0 * stats.norm.pdf(above, 0.0, np.hypot(doubt, _BEAM_SD))
-        month, step = np.array([first.columns[j].tag[1:] for j in cells]).T
-        elevation = beam @ blocks.elevation / np.maximum(beam.sum(axis=1), 1e-12)
-        saw = doubt < _SEEN
-        parts.append(pd.DataFrame({"inverter": k, "month": month, "step": step, "elevation": elevation, "lost": above, "saw": saw,
-                                   "open": saw & ((clear > shade) | (above < _OPEN))}))
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
-
-
-def _hidden_sky(cells: pd.DataFrame) -> float:
-    """
-    What the outline that casts the shade hides of the sky, seen from the most shaded inverter. [fraction]
-
-    Its top in each step of azimuth is the highest sun that it shades, if it shades nearly all that is lower, and is no higher than
-    plants at some metres: grass at the lower edge comes and goes, and hides its own row alone.
-    """
-    top = {}
-    for (_, step), part in cells[cells["saw"]].groupby(["inverter", "step"]):
-        part = part.sort_values("elevation")
-        dark = (~part["open"] & (part["lost"] > _DARK)).to_numpy()
-        behind = dark & (np.cumsum(dark) / np.arange(1, len(dark) + 1) > _NEARLY_ALL)
-        if behind.sum() >= _LEAST_DARK:
-            top[step] = max(top.get(step, 0.0), float(part["elevation"][behind].max()))
-    tops = np.array(list(top.values()))
-    if len(tops) < _LEAST_STEPS or tops.max() > _HIGHEST:
-        return 0.0
-    return float(AZIMUTH_STEP / 360.0 * np.sin(np.radians(tops)).sum())
 
 
 def round_shade_columns(blocks: Blocks, rounds: pd.DataFrame, findings: pd.DataFrame) -> list[Column]:

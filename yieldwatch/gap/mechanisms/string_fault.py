@@ -17,6 +17,7 @@ import pandas as pd
 from yieldwatch.constants import FAULT_FINDINGS
 from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.mechanisms.base import Column
+from yieldwatch.gap.mechanisms.fault_spans import Span, matching_span, paired_spans
 from yieldwatch.gap.steps import Step
 from yieldwatch.gap.weak_parts import WeakPart
 from yieldwatch.portfolio.model import Site
@@ -104,7 +105,7 @@ def find_faults(
     """
     n_days = len(blocks.dates)
     steps_seen = steps is not None
-    spans = _spans(steps or [], n_days)
+    spans = paired_spans(steps or [], n_days)
     used: set[int] = set()
     faults: list[Fault] = []
     share_of, row = _string_shares(site, blocks)
@@ -116,7 +117,7 @@ def find_faults(
         doubt = max(share_of[found.string_id] * float(found.share_lost_sd), 0.15 * size)
         earliest = blocks.day_of(found.last_seen_good) if pd.notna(found.last_seen_good) else -1
         latest = blocks.day_of(found.first_seen_bad)
-        match = _matching(spans, used, k, size, earliest, latest)
+        match = matching_span(spans, used, k, size, earliest, latest)
         if match is not None:
             used.add(match)
             start, dated = spans[match].start, True
@@ -141,17 +142,7 @@ def find_faults(
             and not _washed_off(span, blocks, cleanings)
         ):
             faults.append(_fault_from_log(span, blocks, site, rounds, _left_before(span, faults)))
-    explained = {f.inverter for f in faults if f.start <= 0}
-    found_later = list(faults)
-    for part in weak:
-        lacks = part.deficit * part.share - _since(part, found_later, n_days)
-        if part.inverter in explained or lacks < _STILL_WEAK * part.deficit * part.share:
-            continue
-        sound = _tested(blocks, rounds, -1, n_days) >= set(part.strings)
-        cause, kind = ("inverter_efficiency", "input not tracking") if sound else ("string_fault", "weak from the first day")
-        if not sound and part.mppt:
-            kind = f"weak input {part.mppt}"
-        faults.append(Fault(cause, part.inverter, (), kind, -1, n_days, lacks, max(part.uncertainty * part.share, 0.1 * lacks), True))
+    faults += _weak_all_the_time(blocks, rounds, weak, faults)
     return _of_what_was_left(faults)
 
 
@@ -188,7 +179,7 @@ def _least_unseen(site: Site, blocks: Blocks, inverter: int) -> float:
     return max(0.012, 0.3 / max(strings, 1))
 
 
-def _washed_off(span: _Span, blocks: Blocks, cleanings: list[int]) -> bool:
+def _washed_off(span: Span, blocks: Blocks, cleanings: list[int]) -> bool:
     """A loss that begins or ends with a cleaning, or ends with heavy rain, is uneven dirt."""
     rainy = np.flatnonzero(np.nan_to_num(blocks.rain, nan=0.0) > 5.0)
     near_end = [*cleanings, *rainy.tolist()] if span.size < 0.05 else cleanings
@@ -292,66 +283,7 @@ def _mean_light(blocks: Blocks, inverter: int) -> np.ndarray:
     return np.bincount(blocks.of, weights=np.nan_to_num(poa), minlength=blocks.n) / count
 
 
-@dataclass(frozen=True)
-class _Span:
-    inverter: int
-    start: int
-    end: int
-    size: float
-    noise: float
-    sure: bool
-
-
-def _spans(steps: list[Step], n_days: int) -> list[_Span]:
-    """Pair each rise with the earlier drop of its inverter that it undoes; drops without a rise go on."""
-    spans: list[_Span] = []
-    open_drops: dict[int, list[Step]] = {}
-    for step in sorted(steps, key=lambda s: s.day):
-        drops = open_drops.setdefault(step.inverter, [])
-        if step.size > 0:
-            drops.append(step)
-            continue
-        alike = [d for d in drops if 0.6 < -step.size / d.size < 1.6]
-        if alike:
-            drop = min(alike, key=lambda d: abs(d.size + step.size))
-            drops.remove(drop)
-            spans.append(
-                _Span(
-                    step.inverter,
-                    drop.day,
-                    step.day,
-                    (drop.size - step.size) / 2.0,
-                    max(drop.noise, step.noise),
-                    drop.sure and step.sure,
-                )
-            )
-        elif -step.size > 0.03 and not drops:
-            # A part that was already lost when the history began.
-            spans.append(_Span(step.inverter, -1, step.day, -step.size, step.noise, step.sure))
-    for drops in open_drops.values():
-        spans += [_Span(d.inverter, d.day, n_days, d.size, d.noise, d.sure) for d in drops]
-    return sorted(spans, key=lambda s: (s.inverter, s.start))
-
-
-def _matching(spans: list[_Span], used: set[int], inverter: int, size: float, earliest: int, latest: int) -> int | None:
-    """
-    The span that can be this finding: same inverter, begun between the good and the bad reading, of like size.
-
-    A round's size is shrunk and can be half of the truth, so of several the largest is taken: it most needs a cause.
-    """
-    alike = [
-        n
-        for n, span in enumerate(spans)
-        if n not in used
-        and span.inverter == inverter
-        and earliest - 3 <= span.start <= latest + 3
-        and span.end > latest
-        and abs(np.log(span.size / size)) < np.log(2.5)
-    ]
-    return max(alike, key=lambda n: spans[n].size) if alike else None
-
-
-def _left_before(span: _Span, faults: list[Fault]) -> float:
+def _left_before(span: Span, faults: list[Fault]) -> float:
     """Share of its inverter's strings that earlier faults left: found ones are shares of the whole, steps of what was there."""
     earlier = [f for f in faults if f.inverter == span.inverter and f.start < span.start < f.end]
     found = sum(-np.expm1(-f.share) for f in earlier if f.strings)
@@ -359,7 +291,7 @@ def _left_before(span: _Span, faults: list[Fault]) -> float:
     return float(max(1.0 - found, 0.02) * np.exp(-stepped))
 
 
-def _fault_from_log(span: _Span, blocks: Blocks, site: Site, rounds: pd.DataFrame, left: float) -> Fault:
+def _fault_from_log(span: Span, blocks: Blocks, site: Site, rounds: pd.DataFrame, left: float) -> Fault:
     """
     A step that no finding explains: the input's if a later round found its strings sound or no number of strings takes as much,
     else a string's. `left` is the share of the inverter's strings that was there before.
@@ -374,6 +306,27 @@ def _fault_from_log(span: _Span, blocks: Blocks, site: Site, rounds: pd.DataFram
     no_number = count > 1.0 + doubt and abs(count - round(count)) > doubt
     cause, kind = ("inverter_efficiency", "input not tracking") if seen_sound or no_number else ("string_fault", "unseen")
     return Fault(cause, span.inverter, (), kind, span.start, span.end, span.size, max(0.3 * span.size, 3.0 * span.noise), True)
+
+
+def _weak_all_the_time(blocks: Blocks, rounds: pd.DataFrame, weak: list[WeakPart], faults: list[Fault]) -> list[Fault]:
+    """
+    What parts lacked from the first day on beyond the faults found since: the inverter's where all its strings were traced, as
+    what is wrong with those is among the faults found.
+    """
+    n_days, out = len(blocks.dates), []
+    explained = {f.inverter for f in faults if f.start <= 0}
+    for part in weak:
+        size = part.deficit * part.share
+        lacks = size - _since(part, faults, n_days)
+        if part.inverter in explained or lacks < _STILL_WEAK * size:
+            continue
+        if _tested(blocks, rounds, -1, n_days) >= set(part.strings):
+            cause, kind = "inverter_efficiency", "input not tracking"
+        else:
+            cause, kind = "string_fault", f"weak input {part.mppt}" if part.mppt else "weak from the first day"
+        doubt = max(part.uncertainty * part.share, 0.1 * lacks)
+        out.append(Fault(cause, part.inverter, (), kind, -1, n_days, lacks, doubt, True))
+    return out
 
 
 def _tested(blocks: Blocks, rounds: pd.DataFrame, start: int, end: int) -> set[str]:

@@ -174,8 +174,8 @@ def shading(window: Window) -> Told:
         Figure("beam lacking in its worst season beyond its best", float(b), "%", where=n)
         for n, b in zip(window.names, lacking, strict=True)
     ]
-    blind = "Shade that falls on all inverters alike is seen where a season's overcast hours are far better than its bright ones; " \
-            "less of it looks like an error of the weather model."
+    blind = ("Shade that falls on all inverters alike is seen where a season's overcast hours are far better than its bright "
+             "ones; less of it looks like an error of the weather model.")
     settle = "Stand at the row when the sun stands there, and look along its bearing."
     if not state.shaded.any():
         top = int(np.argmax(cost))

@@ -1,0 +1,72 @@
+"""
+Steps of the log paired to spans: a loss from its day to the day on which it came back.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from yieldwatch.gap.steps import Step
+
+
+@dataclass(frozen=True)
+class Span:
+    """A loss of an inverter from local day `start` to before `end`, `size` as a difference of ln; `sure` as in `Step`."""
+
+    inverter: int
+    start: int
+    end: int
+    size: float
+    noise: float
+    sure: bool
+
+
+def paired_spans(steps: list[Step], n_days: int) -> list[Span]:
+    """Pair each rise with the earlier drop of its inverter that it undoes; drops without a rise go on."""
+    spans: list[Span] = []
+    open_drops: dict[int, list[Step]] = {}
+    for step in sorted(steps, key=lambda s: s.day):
+        drops = open_drops.setdefault(step.inverter, [])
+        if step.size > 0:
+            drops.append(step)
+            continue
+        alike = [d for d in drops if 0.6 < -step.size / d.size < 1.6]
+        if alike:
+            drop = min(alike, key=lambda d: abs(d.size + step.size))
+            drops.remove(drop)
+            spans.append(
+                Span(
+                    step.inverter,
+                    drop.day,
+                    step.day,
+                    (drop.size - step.size) / 2.0,
+                    max(drop.noise, step.noise),
+                    drop.sure and step.sure,
+                )
+            )
+        elif -step.size > 0.03 and not drops:
+            # A part that was already lost when the history began.
+            spans.append(Span(step.inverter, -1, step.day, -step.size, step.noise, step.sure))
+    for drops in open_drops.values():
+        spans += [Span(d.inverter, d.day, n_days, d.size, d.noise, d.sure) for d in drops]
+    return sorted(spans, key=lambda s: (s.inverter, s.start))
+
+
+def matching_span(spans: list[Span], used: set[int], inverter: int, size: float, earliest: int, latest: int) -> int | None:
+    """
+    The span that can be this finding: same inverter, begun between the good and the bad reading, of like size.
+
+    A round's size is shrunk and can be half of the truth, so of several the largest is taken: it most needs a cause.
+    """
+    alike = [
+        n
+        for n, span in enumerate(spans)
+        if n not in used
+        and span.inverter == inverter
+        and earliest - 3 <= span.start <= latest + 3
+        and span.end > latest
+        and abs(np.log(span.size / size)) < np.log(2.5)
+    ]
+    return max(alike, key=lambda n: spans[n].size) if alike else None
