@@ -47,7 +47,8 @@ def fit_unlogged(
     found = fit(evidence, faults, none, nothing, nothing, left)
     for last in (False, True):
         left = Left(_running(blocks, off, limits, snow), blocks.share(doubt))
-        fitted = partial(fit, evidence, shaded=none, ratio=nothing, weight=nothing, left=left, first=found.posterior, wash=found.wash)
+        fitted = partial(
+            fit, evidence, shaded=none, ratio=nothing, weight=nothing, left=left, first=found.posterior, wash=found.wash)
         if not last:
             faults = date_faults(faults, partial(_misfit, fitted))
         found = fitted(faults)

@@ -31,8 +31,8 @@ from yieldwatch.gap.mechanisms.base import Column, Rare
 #: Yearly mean build-up, per day: fleet means run from 0.0005 (Mejia & Kleissl, Solar Energy 95 (2013) 357) to
 #: 0.0015 (Kimber 2006); the prior's standard deviation lets the farm's own dry spells speak.
 _RATE_MEAN, _RATE_SD = 0.0003, 0.0010
-#: A month's departure from the farm's usual build-up, and one month's from the next. Without the farm's own, every month of a dusty
-#: farm would be drawn to a clean one's. Common practice, no source.
+#: A month's departure from the farm's usual build-up, and one month's from the next. Without the farm's own, every month of a
+#: dusty farm would be drawn to a clean one's. Common practice, no source.
 _RATE_OFF, _RATE_CHANGE = 0.0008, 0.0004
 #: What a month may have before the others are heard.
 _RATE_WIDE = 0.004
