@@ -13,8 +13,9 @@ from yieldwatch.gap.gaps import over_known
 
 _WINDOW = 20  # usable days either side
 _ORIGIN_AT_LEAST = 0.5  # size of a step over that of its echo, by the noise of both. Common practice, no source.
-#: Days either side, fewest of them, and share of a step that another light must show. Common practice, no source.
-_AROUND, _FEWEST, _AS_LARGE = 45, 5, 0.6
+#: Days either side, near and far, the fewest of them, and how far a step in other light may be from the same. Common practice, no
+#: source.
+_AROUND, _FEWEST, _UNLIKE = (20, 45), 3, 0.1
 _SMALLEST = 0.005  # share of an inverter; below it, drifts of the log look the same
 
 
@@ -132,15 +133,17 @@ def find_steps(series: np.ndarray, inverter: int, smallest: float = _SMALLEST) -
 
 
 def also_in(series: np.ndarray, step: Step) -> bool:
-    """Whether a series of other light, (n_days,), makes at least `_AS_LARGE` of the step on its day, beyond its own scatter."""
-    before, after = series[max(0, step.day - _AROUND) : step.day], series[step.day : step.day + _AROUND]
-    before, after = before[np.isfinite(before)], after[np.isfinite(after)]
-    if min(len(before), len(after)) < _FEWEST:
-        return False
-    change = float(np.median(before) - np.median(after))
-    spread = 1.4826 * float(np.median(np.abs(np.r_[before - np.median(before), after - np.median(after)])))
-    noise = 1.25 * spread * np.sqrt(1.0 / len(before) + 1.0 / len(after))
-    return bool(change / step.size > _AS_LARGE and abs(change) > 4.0 * noise)
+    """
+    Whether a series of other light, (n_days,), makes the same step on its day and stays there.
+
+    A part that is lost takes all light alike, at once and for good. What shades takes less of the sky's, and grows.
+    """
+    for around in _AROUND:
+        before, after = series[max(0, step.day - around) : step.day], series[step.day : step.day + around]
+        before, after = before[np.isfinite(before)], after[np.isfinite(after)]
+        if min(len(before), len(after)) < _FEWEST or abs((np.median(before) - np.median(after)) / step.size - 1.0) > _UNLIKE:
+            return False
+    return True
 
 
 def without_echoes(steps: list[Step], daily: np.ndarray) -> list[Step]:

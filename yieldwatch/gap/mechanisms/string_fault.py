@@ -111,6 +111,7 @@ def find_faults(
     share_of, row = _string_shares(site, blocks)
     bad = findings[findings["finding"].isin(FAULT_FINDINGS)] if len(findings) else findings
     bad = bad.assign(size=[share_of[s] * lost for s, lost in zip(bad["string_id"], bad["share_lost"], strict=True)])
+    bad = bad[bad["size"] > 0.0]  # a string with more modules than planned loses nothing
     for found in bad.sort_values("size", ascending=False).itertuples():
         k = row[found.string_id]
         size = _as_log(float(found.size))
