@@ -23,6 +23,7 @@ _BELOW, _CROWDED = (0.968, 0.988), 3.0
 #: What an inverter lacks at its limit beyond what it lacks in light that does not reach it. Common practice, no source.
 _LACKS = 0.02
 #: Share of the rating below which readings say nothing of a limit, and above which plate and power factor are limits as well.
+#: Common practice, no source.
 _READ, _PLATE = 0.3, 0.93
 #: Levels tried on one inverter.
 _MOST_LEVELS = 8
@@ -107,7 +108,10 @@ def _lacking(model: SiteModel, fine: Fine, off: Off, potential: np.ndarray, site
     """
     could = np.minimum(potential, model.rating)[:, fine.slot]
     export = np.inf if model.site.export_limit_kw is None else model.site.export_limit_kw
-    free = np.isinf(site_cap)[fine.slot] & ~(np.nansum(fine.ac, axis=0) * model.to_meter > 0.97 * export)
+    # Inverters that were not logged are taken to have given what the others did.
+    logged = (np.isfinite(fine.ac) * model.rating[:, :1]).sum(axis=0) / model.rating[:, 0].sum()
+    total = np.nansum(fine.ac, axis=0) / np.maximum(logged, 1e-9) * model.to_meter
+    free = np.isinf(site_cap)[fine.slot] & ~(total > 0.97 * export)
     usable = np.isfinite(fine.ac) & off.running[:, fine.slot] & free & (could > _READ * model.rating)
     with np.errstate(invalid="ignore", divide="ignore"):
         share = np.where(usable, fine.ac / could, np.nan)
@@ -115,14 +119,12 @@ def _lacking(model: SiteModel, fine: Fine, off: Off, potential: np.ndarray, site
         return np.asarray(1.0 - share / best)
 
 
-def _ceilings(
-    fine: Fine, day: np.ndarray, lacking: np.ndarray, k: int, rating: float
-) -> list[tuple[float, int, int]]:
+def _ceilings(fine: Fine, day: np.ndarray, lacking: np.ndarray, k: int, rating: float) -> list[tuple[float, int, int]]:
     """
     Levels at which inverter `k` was held [kW], each with the first and the last of the model's times that show it.
 
-    No reading passes the level for days. In them the readings at it are many, those just below few, and
-    at it the inverter lacks more than in less light: clear weather, too, makes days of one height.
+    No reading passes the level for days. In them the readings at it are many, those just below few, and at it the inverter lacks
+    more than in less light: clear weather, too, makes days of one height. `day` is the local day of each time of `fine`.
     """
     ac = fine.ac[k]
     known = np.isfinite(lacking) & (ac > _READ * rating)
