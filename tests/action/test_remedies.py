@@ -11,7 +11,7 @@ from tests.action.build import AS_OF, MODULE, make_site
 from yieldwatch.action.remedies.inverters import _expected_by_chance
 from yieldwatch.action.remedies.look import Look
 from yieldwatch.action.remedies.on_glass import lies_on_glass, seen_on_strings
-from yieldwatch.action.remedies.strings import _repair_cost, _went_before, dead_strings, odds
+from yieldwatch.action.remedies.strings import _repair_cost, _went_before, dead_strings, odds, of_fault
 from yieldwatch.action.remedies.vegetation import _regrown
 from yieldwatch.gap.mechanisms.string_fault import Fault
 from yieldwatch.portfolio.model import JobCost, String
@@ -23,7 +23,7 @@ def _look(share=0.0, events=NO_EVENTS, findings=None, faults=(), costs=None, n_d
     """Four like strings on one inverter, with a fault of one size in each draw."""
     strings = tuple(String(f"I1.{k}", "I1", "A", MODULE, 20) for k in (1, 2, 3, 4))
     site = make_site().__class__(**{**vars(make_site()), "strings": strings, "job_costs": costs or {}})
-    outlook = SimpleNamespace(draws=np.zeros((n_draws, 1)), months=12, as_of=AS_OF,
+    outlook = SimpleNamespace(draws=np.zeros((n_draws, 1)), months=12, as_of=AS_OF, faults=(),
                               fault_size=lambda fault: (share, np.full(5, -np.log1p(-share))))
     state = SimpleNamespace(model=SimpleNamespace(inverter_ids=["I1"]), faults=list(faults))
     frame = pd.DataFrame(columns=["string_id", "finding", "i_sc_ratio"]) if findings is None else findings
@@ -54,6 +54,26 @@ def test_what_may_be_droppings_or_a_fault_is_shared_between_washing_and_repair()
 def test_a_loss_is_dead_strings_only_where_it_is_near_to_whole_ones():
     lost = [np.full(5, -np.log1p(-share)) for share in (0.25, 0.24, 0.50, 0.10, 0.37)]
     assert [dead_strings(_look(), _fault(), draws) for draws in lost] == [1, 1, 2, 0, 0]
+
+
+def test_each_dead_string_is_worth_its_own_share_whichever_died_first():
+    # The second of two to die takes all that the first left, or 98 % of it as told: mended alone, each gives back a half.
+    faults = [_fault(start=100, strings=("I1.1",)), _fault(start=200, strings=("I1.2",))]
+    sizes = dict(zip(faults, (-np.log(0.5), -np.log(0.02)), strict=True))
+    look = _look()
+    look.outlook.faults, look.outlook.fault_size = faults, lambda fault: (sizes[fault], np.full(5, sizes[fault]))
+    model = SimpleNamespace(planes={"A": SimpleNamespace(poa_global=np.array([800.0]))}, plane_share={"A": [1.0]})
+    look.state.blocks = SimpleNamespace(n=1, of=np.zeros(1, int), model=model)
+    for fault in faults:
+        back = of_fault(look, fault, sizes[fault])(SimpleNamespace(blocks=np.zeros(1, int)), 0)
+        assert np.exp(back - sum(sizes.values())) == pytest.approx(0.5, abs=0.011)
+
+
+def test_the_second_string_to_die_is_one_string_though_it_is_a_third_of_what_was_left():
+    first, second = _fault(start=100), _fault(start=200)
+    look = _look(share=-np.log(0.75))
+    look.outlook.faults = [first, second]
+    assert dead_strings(look, second, np.full(5, -np.log(2.0 / 3.0))) == 1
 
 
 def test_a_part_that_came_back_unmended_may_do_so_again():
