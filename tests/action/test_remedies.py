@@ -12,7 +12,7 @@ from yieldwatch.action.remedies.inverters import _expected_by_chance
 from yieldwatch.action.remedies.look import Look
 from yieldwatch.action.remedies.on_glass import lies_on_glass, seen_on_strings
 from yieldwatch.action.remedies.strings import _repair_cost, _went_before, dead_strings, odds, of_fault
-from yieldwatch.action.remedies.vegetation import _regrown
+from yieldwatch.action.remedies.vegetation import _of_plants, _opened, _regrown
 from yieldwatch.gap.mechanisms.string_fault import Fault
 from yieldwatch.portfolio.model import JobCost, String
 
@@ -111,6 +111,23 @@ def test_a_hedge_cut_lately_has_little_to_cut_again():
     cut = pd.DataFrame({"kind": ["vegetation_cut"], "start": [three_years], "scope": ["site"], "note": ["hedge trimmed"]})
     assert _regrown(_look(), 3.0) == 1.0
     assert _regrown(_look(events=cut), 3.0) == pytest.approx(0.632, abs=0.001)
+
+
+def test_a_cut_wins_back_its_share_of_the_energy_in_deep_shade_too():
+    # Of 80 % lost three quarters come back, which leaves 20 %; all of it, nothing.
+    back = _opened(np.full(2, -np.log(0.2)), np.array([0.75, 1.0]))
+    assert 0.2 * np.exp(back) == pytest.approx([0.8, 1.0])
+
+
+def test_what_an_inverter_lacks_at_every_hour_is_no_plant_s():
+    always, at_times = np.full(100, 0.2), np.where(np.arange(100) < 30, 0.2, 0.0)
+    look = _look()
+    look.outlook.replays, look.outlook.shade = [SimpleNamespace(blocks=np.arange(100))], np.stack([always, at_times, always + at_times])
+    look.state.blocks = SimpleNamespace(expected=np.ones((3, 100)))
+    share = _of_plants(look)
+    assert share[0] == pytest.approx(0.0)
+    assert share[1, :30] == pytest.approx(1.0)
+    assert share[2, :30] == pytest.approx(0.5)
 
 
 @pytest.mark.parametrize(("day", "note", "mown"), [

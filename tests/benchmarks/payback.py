@@ -101,8 +101,8 @@ def mends(row: dict, job: Job, inverter_of: dict[str, str]) -> bool:
     """Whether a job of the work list does a true job, or would find what it mends."""
     scope, cause = row["scope"].split(), row["cause"] == job.cause
     same = cause and (job.kind in OF_STRINGS if row["job_kind"] in OF_STRINGS else row["job_kind"] == job.kind)
-    if row["job_kind"] == "inspect":  # of strings and of the inputs that they are on
-        same = job.cause in ("string_fault", "inverter_efficiency")
+    if row["job_kind"] == "inspect":  # of dirt, or of strings and of the inputs that they are on
+        same = cause if row["cause"] == "soiling" else job.cause in ("string_fault", "inverter_efficiency")
     elif same and job.scope not in scope and job.cause == "string_fault":  # who looks for a dead string mends what is dead
         same = job.before[0].kind == "open"
     return same and any(s in scope for s in ("site", job.scope, inverter_of.get(job.scope)))

@@ -14,6 +14,7 @@ from yieldwatch.action.dirt_ahead import LASTING_YEARS, UNKNOWN_RAIN_DAYS
 from yieldwatch.action.outlook import Gain, Relief
 from yieldwatch.action.remedies.look import Look, percent, relative
 from yieldwatch.action.remedies.on_glass import lies_on_glass, seen_on_strings
+from yieldwatch.action.remedies.witness import witness_first
 from yieldwatch.action.replay import Replay
 from yieldwatch.action.starts import START_DAYS, by_month, to_scale
 from yieldwatch.gap.mechanisms.soiling import CLEANED
@@ -25,7 +26,7 @@ _UNIT = 0.02
 
 
 def clean(look: Look) -> list[Candidate]:
-    """Clean the whole site, whether it pays or not: "do not clean" is an answer too."""
+    """Clean the whole site, whether it pays or not: "do not clean" is an answer too. In doubt, a look before it."""
     dirt = look.outlook.dirt
     lasting_draws = np.maximum(dirt.lasting_draws, seen_on_strings(look)) + lies_on_glass(look)
     loose = dirt.loose_draws.mean(axis=0)
@@ -52,8 +53,9 @@ def clean(look: Look) -> list[Candidate]:
     there = float((now > _TOLD).mean())
     total = sum(float((sizes.reshape(look.n_draws, -1) * gain.kwh).sum(axis=1).mean()) for gain, sizes in parts)
     later = _later(look, by_draw[0], by_draw[1], rain)
-    return [look.job("clean", "soiling", ("site",), parts, there, why, _comes_back(look),
-                     later=(later[0], to_scale(later[1], 0.0, total)), size=now)]
+    cleaning = look.job("clean", "soiling", ("site",), parts, there, why, _comes_back(look),
+                        later=(later[0], to_scale(later[1], 0.0, total)), size=now)
+    return witness_first(look, cleaning)
 
 
 def _later(look: Look, loose: np.ndarray, lasting: np.ndarray, rain: np.ndarray) -> tuple[Gain, np.ndarray]:
