@@ -122,7 +122,8 @@ def test_a_cut_wins_back_its_share_of_the_energy_in_deep_shade_too():
 def test_what_an_inverter_lacks_at_every_hour_is_no_plant_s():
     always, at_times = np.full(100, 0.2), np.where(np.arange(100) < 30, 0.2, 0.0)
     look = _look()
-    look.outlook.replays, look.outlook.shade = [SimpleNamespace(blocks=np.arange(100))], np.stack([always, at_times, always + at_times])
+    look.outlook.replays = [SimpleNamespace(blocks=np.arange(100))]
+    look.outlook.shade = np.stack([always, at_times, always + at_times])
     look.state.blocks = SimpleNamespace(expected=np.ones((3, 100)))
     share = _of_plants(look)
     assert share[0] == pytest.approx(0.0)

@@ -123,9 +123,10 @@ def _problem(portfolio: Portfolio, candidates: Sequence[Candidate], jobs: pd.Dat
     known = jobs[["cost_units", "cost_per_visit", "hours_units", "hours_per_visit"]].fillna(0.0)
     priced = jobs["cost_units"].notna().to_numpy()
     must = np.array([c.safety for c in candidates])
+    waits_for_look = np.array([c.awaits_look for c in candidates])
     offers: list[Offer] = []
     for visit in sorted(set(jobs["visit"])):
-        here = [int(k) for k in np.flatnonzero(jobs["visit"] == visit) if (priced[k] and not candidates[k].awaits_look) or must[k]]
+        here = [int(k) for k in np.flatnonzero((jobs["visit"] == visit) & (priced & ~waits_for_look | must))]
         offers += offers_of([found[k] for k in here], here, known.iloc[here], discounts(portfolio))
     worth = np.array([w.by_start.sum(axis=2).mean() for w in found])
     pairs = exclusive_pairs(portfolio, candidates, np.where(priced, worth, np.nan))

@@ -164,8 +164,8 @@ def _of_plants(look: Look) -> np.ndarray:
     """
     Share of each inverter's shade in each block that may be a plant's, shape (n_inverters, n_blocks).
 
-    A plant leaves some of the sky alone. What is lacking even in the clearest tenth of the last twelve months' energy is something
-    else, as a leak that no round has seen.
+    A plant leaves some of the sky alone. What is lacking even in the clearest tenth of the last twelve months' energy is
+    something else, as a leak that no round has seen.
     """
     at, shade = look.outlook.replays[0].blocks, look.outlook.shade
     out = np.ones_like(shade)

@@ -49,8 +49,8 @@ def witness_first(look: Look, cleaning: Candidate) -> list[Candidate]:
     left = np.divide(often * (returns - cost), returns, out=np.zeros_like(returns), where=returns > 0)[:, None]
     why = (
         f"{cleaning.why} Cleaning pays with a chance of {100 * pays:.0f} %, so look first: {HOW['wash_witness']}. "
-        f"With a chance of {100 * often.mean():.0f} % it calls for the cleaning; the money stated is what is left once that is paid "
-        f"(about {cost:,.0f}).")
+        f"With a chance of {100 * often.mean():.0f} % it calls for the cleaning; the money stated is what is left once that is "
+        f"paid (about {cost:,.0f}).")
     first = replace(
         cleaning, job_kind="inspect", units=OF_WITNESS, gain_kwh=cleaning.gain_kwh * often[:, None],
         gain_value=cleaning.gain_value * left, why=why, later=None if cleaning.later is None else cleaning.later * left[None])
