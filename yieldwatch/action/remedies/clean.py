@@ -12,9 +12,10 @@ from yieldwatch.action.candidate import Candidate
 from yieldwatch.action.comeback import against_mean, kept, paces
 from yieldwatch.action.dirt_ahead import LASTING_YEARS, UNKNOWN_RAIN_DAYS
 from yieldwatch.action.outlook import Gain, Relief
+from yieldwatch.action.readings import HOW, NOISE
+from yieldwatch.action.remedies.first_look import first_look
 from yieldwatch.action.remedies.look import Look, percent, relative
 from yieldwatch.action.remedies.on_glass import lies_on_glass, seen_on_strings
-from yieldwatch.action.remedies.witness import witness_first
 from yieldwatch.action.replay import Replay
 from yieldwatch.action.starts import START_DAYS, by_month, to_scale
 from yieldwatch.gap.mechanisms.soiling import CLEANED
@@ -55,7 +56,7 @@ def clean(look: Look) -> list[Candidate]:
     later = _later(look, by_draw[0], by_draw[1], rain)
     cleaning = look.job("clean", "soiling", ("site",), parts, there, why, _comes_back(look),
                         later=(later[0], to_scale(later[1], 0.0, total)), size=now)
-    return witness_first(look, cleaning)
+    return first_look(look, cleaning, HOW["wash_witness"], now, NOISE["wash_witness"])
 
 
 def _later(look: Look, loose: np.ndarray, lasting: np.ndarray, rain: np.ndarray) -> tuple[Gain, np.ndarray]:

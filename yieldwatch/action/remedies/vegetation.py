@@ -16,6 +16,7 @@ import pandas as pd
 from yieldwatch.action.candidate import Candidate
 from yieldwatch.action.comeback import against_mean, kept, paces
 from yieldwatch.action.outlook import Gain, Relief
+from yieldwatch.action.remedies.first_look import first_look
 from yieldwatch.action.remedies.look import Look, percent, relative
 from yieldwatch.action.replay import Replay
 from yieldwatch.action.starts import START_DAYS, by_month, to_scale
@@ -44,6 +45,9 @@ _MOSTLY = 0.6
 #: How far a cut's success varies from one to the next, since neither how tall the plants are nor how low they may be cut is
 #: known: from a trim that opens little to a sky that opens wholly. Relative. Common practice, no source.
 _CUT_DOUBT = 0.6
+#: How a look settles what plants take, and its standard uncertainty. Relative. Common practice, no source.
+_HOW = "from the modules' lower edge, measure direction, height and distance of what stands before them, and who may cut it"
+_OUTLINE_DOUBT = 0.3
 #: Words of a note that tell what was cut, and the months in which what nobody named was grass: birds nest, and grass grows, from
 #: spring to late summer (months of the north). Common practice, no source.
 _OF_GRASS, _OF_HEDGES = ("grass", "mow", "meadow", "strim"), ("hedge", "tree", "shrub", "bush", "branch", "prun", "coppice")
@@ -53,7 +57,7 @@ _PLANT = 0.85
 
 
 def cut_vegetation(look: Look) -> list[Candidate]:
-    """Cut hedges, trees or grass; no job where no plant takes light."""
+    """Cut hedges, trees or grass; no job where no plant takes light. In doubt, a look before it."""
     of_plants = _of_plants(look)
     at, taken = _last_year(look, of_plants)
     energy = look.state.blocks.expected[:, at].sum(axis=1)
@@ -102,8 +106,9 @@ def cut_vegetation(look: Look) -> list[Candidate]:
     by_month_ahead = sizes[:, None] * (grass_share + (1.0 - grass_share) * returns)
     later = _later(look, rows, of_plants, grass, cures, hedge_years, grass_days)
     scaled = to_scale(later[1] * sizes[:, None], delay, float(gain.kwh.sum() * sizes.mean()))
-    return [look.job("cut_vegetation", "shading", ("site",), [(gain, by_month_ahead)], there, why, back, season=season,
-                     later=(later[0], scaled))]
+    cut = look.job("cut_vegetation", "shading", ("site",), [(gain, by_month_ahead)], there, why, back, season=season,
+                   later=(later[0], scaled))
+    return first_look(look, cut, _HOW, sizes, _OUTLINE_DOUBT)
 
 
 def _regrown(look: Look, hedge_years: float) -> float:

@@ -1,4 +1,4 @@
-"""A cleaning in doubt waits for two washed strings."""
+"""A job in doubt waits for a look."""
 
 import datetime as dt
 from types import SimpleNamespace
@@ -9,8 +9,8 @@ import pytest
 
 from tests.action.build import COSTS, make_job, make_portfolio, make_site
 from yieldwatch.action.ranking import rank_jobs
+from yieldwatch.action.remedies.first_look import first_look
 from yieldwatch.action.remedies.look import Look
-from yieldwatch.action.remedies.witness import witness_first
 
 DAY = dt.date(2025, 4, 1)
 
@@ -23,7 +23,8 @@ def _cleaning(per_month, size):
 def _offered(cleaning, costs=COSTS):
     outlook = SimpleNamespace(draws=np.zeros((len(cleaning.size), 1)))
     site = make_site(costs=costs)
-    return witness_first(Look(site, None, None, pd.DataFrame(), outlook, None, np.random.default_rng(0), DAY), cleaning)
+    look = Look(site, None, None, pd.DataFrame(), outlook, None, np.random.default_rng(0), DAY)
+    return first_look(look, cleaning, "wash two strings", cleaning.size, 0.007)
 
 
 def _doubtful(share):
