@@ -46,9 +46,10 @@ def test_what_may_be_droppings_or_a_fault_is_shared_between_washing_and_repair()
     found = pd.DataFrame({"string_id": ["I1.1", "I1.2", "I1.3", "I1.4"], "finding": ["current_low", "current_low", "shunt", "ok"],
                           "confidence": [0.9, 1.0, 1.0, 0.0], "share_lost": [0.06, 0.33, 0.05, 0.0]})
     assert -np.expm1(-lies_on_glass(_look(findings=found, n_draws=20_000))).mean() == pytest.approx(0.85 * 0.06 / 4, rel=0.03)
-    untested = found.assign(finding="not_tested")
-    # Four strings untested: one in twenty has it, and then it takes 2 to 9 % of the string.
-    assert -np.expm1(-lies_on_glass(_look(findings=untested, n_draws=20_000))).mean() == pytest.approx(0.05 * 0.055, rel=0.05)
+    # Four strings untested, or traced in shade: one in twenty has it, and then it takes 2 to 9 % of the string.
+    for finding in ("not_tested", "shaded"):
+        lost = -np.expm1(-lies_on_glass(_look(findings=found.assign(finding=finding), n_draws=20_000)))
+        assert lost.mean() == pytest.approx(0.05 * 0.055, rel=0.05)
 
 
 def test_a_loss_is_dead_strings_only_where_it_is_near_to_whole_ones():
