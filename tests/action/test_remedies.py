@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 
 from tests.action.build import AS_OF, MODULE, make_site
+from yieldwatch.action.outlook import _settings_on
 from yieldwatch.action.remedies.inverters import _expected_by_chance
 from yieldwatch.action.remedies.look import Look
 from yieldwatch.action.remedies.on_glass import lies_on_glass, seen_on_strings
@@ -105,6 +106,13 @@ def test_strings_traced_sound_since_leave_the_input_as_the_likelier_cause():
         look.state.blocks = begun
         strings, of_input = odds(look, _fault(start=day), a_string)
         assert ("input" if of_input > strings else "strings") == likelier
+
+
+def test_without_a_log_a_limit_is_on_until_a_clamp_reading_passes_it():
+    to_the_end, passed = np.full(10, np.inf), np.full(10, np.inf)
+    to_the_end[4:] = passed[4:8] = 9.0
+    state = SimpleNamespace(limits=SimpleNamespace(setting=np.stack([to_the_end, passed])), log=None)
+    assert list(_settings_on(state)) == [9.0, np.inf]
 
 
 def test_a_hedge_cut_lately_has_little_to_cut_again():

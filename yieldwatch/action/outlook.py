@@ -377,11 +377,13 @@ def _settings_on(state: SiteState) -> np.ndarray:
     out = np.full(len(state.limits.setting), np.inf)
     for k, setting in enumerate(state.limits.setting):
         held = np.flatnonzero(np.isfinite(setting))
-        if not len(held) or state.log is None:
+        if not len(held):
             continue
         level = setting[held[-1]]
-        # Power above the level after the last held interval means that somebody took the limit off.
-        if not (state.log.ac[k, held[-1] + 1:] > 1.03 * level).any():
+        # Power above the level after the last held interval means that somebody took the limit off; a clamp reading of it ends
+        # the limit by itself.
+        off = held[-1] < len(setting) - 1 if state.log is None else (state.log.ac[k, held[-1] + 1:] > 1.03 * level).any()
+        if not off:
             out[k] = level
     return out
 
