@@ -8,11 +8,12 @@ import pandas as pd
 import pytest
 
 from tests.action.build import AS_OF, MODULE, make_site
+from yieldwatch.action.outlook import _settings_on
 from yieldwatch.action.remedies.inverters import _expected_by_chance
 from yieldwatch.action.remedies.look import Look
 from yieldwatch.action.remedies.on_glass import lies_on_glass, seen_on_strings
-from yieldwatch.action.remedies.strings import _repair_cost, _went_before, dead_strings, odds
-from yieldwatch.action.remedies.vegetation import _regrown
+from yieldwatch.action.remedies.strings import _repair_cost, _went_before, dead_strings, odds, of_fault
+from yieldwatch.action.remedies.vegetation import _of_plants, _opened, _regrown
 from yieldwatch.gap.mechanisms.string_fault import Fault
 from yieldwatch.portfolio.model import JobCost, String
 
@@ -23,7 +24,7 @@ def _look(share=0.0, events=NO_EVENTS, findings=None, faults=(), costs=None, n_d
     """Four like strings on one inverter, with a fault of one size in each draw."""
     strings = tuple(String(f"I1.{k}", "I1", "A", MODULE, 20) for k in (1, 2, 3, 4))
     site = make_site().__class__(**{**vars(make_site()), "strings": strings, "job_costs": costs or {}})
-    outlook = SimpleNamespace(draws=np.zeros((n_draws, 1)), months=12, as_of=AS_OF,
+    outlook = SimpleNamespace(draws=np.zeros((n_draws, 1)), months=12, as_of=AS_OF, faults=(),
                               fault_size=lambda fault: (share, np.full(5, -np.log1p(-share))))
     state = SimpleNamespace(model=SimpleNamespace(inverter_ids=["I1"]), faults=list(faults))
     frame = pd.DataFrame(columns=["string_id", "finding", "i_sc_ratio"]) if findings is None else findings
@@ -46,14 +47,35 @@ def test_what_may_be_droppings_or_a_fault_is_shared_between_washing_and_repair()
     found = pd.DataFrame({"string_id": ["I1.1", "I1.2", "I1.3", "I1.4"], "finding": ["current_low", "current_low", "shunt", "ok"],
                           "confidence": [0.9, 1.0, 1.0, 0.0], "share_lost": [0.06, 0.33, 0.05, 0.0]})
     assert -np.expm1(-lies_on_glass(_look(findings=found, n_draws=20_000))).mean() == pytest.approx(0.85 * 0.06 / 4, rel=0.03)
-    untested = found.assign(finding="not_tested")
-    # Four strings untested: one in twenty has it, and then it takes 2 to 9 % of the string.
-    assert -np.expm1(-lies_on_glass(_look(findings=untested, n_draws=20_000))).mean() == pytest.approx(0.05 * 0.055, rel=0.05)
+    # Four strings untested, or traced in shade: one in twenty has it, and then it takes 2 to 9 % of the string.
+    for finding in ("not_tested", "shaded"):
+        lost = -np.expm1(-lies_on_glass(_look(findings=found.assign(finding=finding), n_draws=20_000)))
+        assert lost.mean() == pytest.approx(0.05 * 0.055, rel=0.05)
 
 
 def test_a_loss_is_dead_strings_only_where_it_is_near_to_whole_ones():
     lost = [np.full(5, -np.log1p(-share)) for share in (0.25, 0.24, 0.50, 0.10, 0.37)]
     assert [dead_strings(_look(), _fault(), draws) for draws in lost] == [1, 1, 2, 0, 0]
+
+
+def test_each_dead_string_is_worth_its_own_share_whichever_died_first():
+    # The second of two to die takes all that the first left, or 98 % of it as told: mended alone, each gives back a half.
+    faults = [_fault(start=100, strings=("I1.1",)), _fault(start=200, strings=("I1.2",))]
+    sizes = dict(zip(faults, (-np.log(0.5), -np.log(0.02)), strict=True))
+    look = _look()
+    look.outlook.faults, look.outlook.fault_size = faults, lambda fault: (sizes[fault], np.full(5, sizes[fault]))
+    model = SimpleNamespace(planes={"A": SimpleNamespace(poa_global=np.array([800.0]))}, plane_share={"A": [1.0]})
+    look.state.blocks = SimpleNamespace(n=1, of=np.zeros(1, int), model=model)
+    for fault in faults:
+        back = of_fault(look, fault, sizes[fault])(SimpleNamespace(blocks=np.zeros(1, int)), 0)
+        assert np.exp(back - sum(sizes.values())) == pytest.approx(0.5, abs=0.011)
+
+
+def test_the_second_string_to_die_is_one_string_though_it_is_a_third_of_what_was_left():
+    first, second = _fault(start=100), _fault(start=200)
+    look = _look(share=-np.log(0.75))
+    look.outlook.faults = [first, second]
+    assert dead_strings(look, second, np.full(5, -np.log(2.0 / 3.0))) == 1
 
 
 def test_a_part_that_came_back_unmended_may_do_so_again():
@@ -86,11 +108,36 @@ def test_strings_traced_sound_since_leave_the_input_as_the_likelier_cause():
         assert ("input" if of_input > strings else "strings") == likelier
 
 
+def test_without_a_log_a_limit_is_on_until_a_clamp_reading_passes_it():
+    to_the_end, passed = np.full(10, np.inf), np.full(10, np.inf)
+    to_the_end[4:] = passed[4:8] = 9.0
+    state = SimpleNamespace(limits=SimpleNamespace(setting=np.stack([to_the_end, passed])), log=None)
+    assert list(_settings_on(state)) == [9.0, np.inf]
+
+
 def test_a_hedge_cut_lately_has_little_to_cut_again():
     three_years = pd.Timestamp(AS_OF, tz=make_site().timezone) - pd.Timedelta(days=3 * 365.25)
     cut = pd.DataFrame({"kind": ["vegetation_cut"], "start": [three_years], "scope": ["site"], "note": ["hedge trimmed"]})
     assert _regrown(_look(), 3.0) == 1.0
     assert _regrown(_look(events=cut), 3.0) == pytest.approx(0.632, abs=0.001)
+
+
+def test_a_cut_wins_back_its_share_of_the_energy_in_deep_shade_too():
+    # Of 80 % lost three quarters come back, which leaves 20 %; all of it, nothing.
+    back = _opened(np.full(2, -np.log(0.2)), np.array([0.75, 1.0]))
+    assert 0.2 * np.exp(back) == pytest.approx([0.8, 1.0])
+
+
+def test_what_an_inverter_lacks_at_every_hour_is_no_plant_s():
+    always, at_times = np.full(100, 0.2), np.where(np.arange(100) < 30, 0.2, 0.0)
+    look = _look()
+    look.outlook.replays = [SimpleNamespace(blocks=np.arange(100))]
+    look.outlook.shade = np.stack([always, at_times, always + at_times])
+    look.state.blocks = SimpleNamespace(expected=np.ones((3, 100)))
+    share = _of_plants(look)
+    assert share[0] == pytest.approx(0.0)
+    assert share[1, :30] == pytest.approx(1.0)
+    assert share[2, :30] == pytest.approx(0.5)
 
 
 @pytest.mark.parametrize(("day", "note", "mown"), [

@@ -8,7 +8,7 @@ from yieldwatch.action.candidates import candidates
 from yieldwatch.action.costing import job_id
 
 
-def test_two_parts_lost_on_one_inverter_are_looked_for_in_one_test(tmp_path):
+def test_two_dead_strings_of_one_inverter_are_found_and_mended_on_one_visit(tmp_path):
     farm = inferred(
         tmp_path,
         StringFault("INV1.1.1", "open", dt.date(2023, 9, 1)),
@@ -19,7 +19,8 @@ def test_two_parts_lost_on_one_inverter_are_looked_for_in_one_test(tmp_path):
             if j.cause == "string_fault"]
 
     assert len([f for f in farm.state.faults if not f.strings]) == 2
-    assert [(j.job_kind, j.scope) for j in jobs] == [("inspect", ("INV1",))]
+    # The second takes a third of what the first left, which is one string again.
+    assert [(j.job_kind, j.scope, j.units["string"]) for j in jobs] == [("repair_string", ("INV1",), 2.0)]
     assert len({job_id(j) for j in jobs}) == len(jobs)
     # Two strings of four, less what the repairs cost, and the chance that nothing is found.
     log = farm.data.power

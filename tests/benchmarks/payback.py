@@ -6,8 +6,8 @@ Whether a stated chance of paying back comes true, and what the chosen jobs miss
 Draws each farm (`tests/farm/population.py`), ranks its jobs as of its last day, and simulates what each true job returns over the
 36 months after it, all else left alone. A job of the work list returns what the true jobs in its scope return, and nothing where
 there is none. Claims are left out, and inspections for safety: they are made whatever they return, and in the best set too. An
-inspection chosen for its return finds the true faults in its scope, which are then mended, on a visit of their own, where that
-pays.
+inspection chosen for its return finds the true faults, dirt or plants in its scope, which are then mended, on a visit of their
+own, where that pays.
 
 Prints, by bins of the stated chance, the share that did pay back, and how many 90 % intervals of the net value hold, both in the
 first drawing of the weather to come; and the regret: what the best set of true jobs, known without any doubt and paid at the
@@ -101,8 +101,8 @@ def mends(row: dict, job: Job, inverter_of: dict[str, str]) -> bool:
     """Whether a job of the work list does a true job, or would find what it mends."""
     scope, cause = row["scope"].split(), row["cause"] == job.cause
     same = cause and (job.kind in OF_STRINGS if row["job_kind"] in OF_STRINGS else row["job_kind"] == job.kind)
-    if row["job_kind"] == "inspect":  # of strings and of the inputs that they are on
-        same = job.cause in ("string_fault", "inverter_efficiency")
+    if row["job_kind"] == "inspect":  # of dirt, of plants, or of strings and of the inputs that they are on
+        same = cause if row["cause"] in ("soiling", "shading") else job.cause in ("string_fault", "inverter_efficiency")
     elif same and job.scope not in scope and job.cause == "string_fault":  # who looks for a dead string mends what is dead
         same = job.before[0].kind == "open"
     return same and any(s in scope for s in ("site", job.scope, inverter_of.get(job.scope)))

@@ -3,7 +3,7 @@ import pandas as pd
 import pytest
 
 from tests.gap.strings import MODULES, data_of, key_points, one_round, scaled, site_of
-from yieldwatch.gap.clamps import COLUMNS, apparent_power_kva, check_clamps, reactive_power_kvar
+from yieldwatch.gap.clamps import COLUMNS, HELD, apparent_power_kva, check_clamps, reactive_power_kvar
 from yieldwatch.gap.rounds import assess_rounds
 
 NUMBERS = (
@@ -217,6 +217,16 @@ def test_the_export_limit_is_shared_by_rating():
         _readings({"inverter_id": "I0", "ac_power_kw": 15.1}, {"inverter_id": "I1", "ac_power_kw": 12.0}),
     )
     assert list(out["limited"]) == ["at its share of the export limit", ""]
+
+
+def test_the_same_power_at_another_visit_is_the_same_limit_though_the_voltage_says_less():
+    site = site_of(20)
+    free = [{"inverter_id": "I1", **_dc(10), "ac_power_kw": 17.0} for _ in range(3)]
+    held = [{"inverter_id": "I0", **_dc(10, volts=1.08, amps=0.6), "ac_power_kw": 11.0},
+            {"inverter_id": "I0", **_dc(10, poa=700.0, volts=1.03, amps=0.75), "ac_power_kw": 10.9},
+            {"inverter_id": "I0", **_dc(10, poa=700.0, volts=1.03, amps=0.85), "ac_power_kw": 12.3}]
+    out = _check(site, _readings(*free, *held))
+    assert list(out["limited"]) == [""] * 3 + [HELD, HELD, ""]
 
 
 def test_too_little_light_gives_no_comparison():

@@ -46,6 +46,8 @@ class Candidate:
         string's or the inverter's output for a repair. None where no reading of `readings` shows it.
     deadline : date or None
         Last day on which it can be done at all.
+    awaits_look : bool
+        Held back until the look that stands beside it has shown that it pays.
     """
 
     site_id: str
@@ -66,3 +68,4 @@ class Candidate:
     promise_factor: float = 1.0
     size: np.ndarray | None = None
     deadline: dt.date | None = None
+    awaits_look: bool = False

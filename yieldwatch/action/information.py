@@ -38,6 +38,8 @@ class Decision:
         Jobs of one crew share a visit.
     coming : ndarray, shape (n_jobs,)
         What the visit of each job's crew costs that is made whatever is decided. [money]
+    held : ndarray of bool, shape (n_jobs,)
+        Not done before a look has told of it.
     """
 
     present: np.ndarray
@@ -45,6 +47,7 @@ class Decision:
     visits: np.ndarray
     crew: np.ndarray
     coming: np.ndarray
+    held: np.ndarray
 
     def best(self, expected: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """
@@ -130,21 +133,21 @@ def _once(decision: Decision, shown: Sequence[np.ndarray | None], noise: float, 
           draws: np.ndarray, times: int) -> tuple[float, np.ndarray]:
     """Worth on some draws, and in each simulated reading which jobs it turns, shape (n_readings, n_jobs)."""
     present = decision.present[draws]
-    now = present.mean(axis=0)
+    now = np.where(decision.held, 0.0, present.mean(axis=0))
     expected = np.repeat(now[None, :], len(draws) * times, axis=0)
     told: dict[int, np.ndarray] = {}  # by what is shown, since one reading has one noise
     for k, size in enumerate(shown):
         if size is not None:
             if id(size) not in told:
                 told[id(size)] = np.tile(size[draws], times) + noise * rng.standard_normal(len(expected))
-            expected[:, k] = _given(told[id(size)], np.tile(present[:, k], times))
+            expected[:, k] = given(told[id(size)], np.tile(present[:, k], times))
     before, taken_now = decision.best(now[None, :])
     after, taken = decision.best(expected)
     worth = float(after.mean() - before[0])
     return (worth if worth > _ROUNDING * max(np.abs(now).sum(), 1.0) else 0.0), taken != taken_now
 
 
-def _given(read: np.ndarray, value: np.ndarray) -> np.ndarray:
+def given(read: np.ndarray, value: np.ndarray) -> np.ndarray:
     """Mean of the value given what was read: the monotone function of the reading that fits best."""
     order = np.argsort(read, kind="stable")
     centred = read - read.mean()

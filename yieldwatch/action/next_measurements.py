@@ -16,6 +16,7 @@ from yieldwatch.action.information import Decision, Worth, worth_of_reading
 from yieldwatch.action.ranking import present_value
 from yieldwatch.action.readings import HOW, IN_STRONG_LIGHT, NOISE, Reading
 from yieldwatch.action.verdicts import money
+from yieldwatch.action.worth import COME_BACK
 from yieldwatch.portfolio.model import Portfolio
 
 NEXT_COLUMNS = [
@@ -70,7 +71,7 @@ def next_measurements(portfolio: Portfolio, jobs: Sequence[Candidate], found: Se
                 found_worth = worth_of_reading(decision, [reading.shows.get(job) for job in ids], reading.noise, rng)
                 rows.append(_row(portfolio, reading, found_worth, ids, going))
         rows += [_row(portfolio, *_of_inspection(portfolio, job, rng), [job_id(job)], going)
-                 for job in of_site if job.job_kind == "inspect" and not job.safety]
+                 for job in of_site if job.job_kind == "inspect" and not job.safety and job.cause not in COME_BACK]
     if not rows:
         return pd.DataFrame(columns=NEXT_COLUMNS), ()
     table = pd.DataFrame(rows).sort_values(["net_worth", "worth", "site_id", "measurement", "scope"],
@@ -93,7 +94,7 @@ def _decision(portfolio: Portfolio, jobs: list[Candidate], costs: pd.DataFrame) 
     decision = Decision(
         np.column_stack([present[k] for k in at]) if at else np.zeros((n, 0)), part["cost_units"].to_numpy(float),
         part["cost_per_visit"].to_numpy(float), part["crew"].astype("category").cat.codes.to_numpy(int),
-        part["crew"].map(coming).fillna(0.0).to_numpy(float))
+        part["crew"].map(coming).fillna(0.0).to_numpy(float), np.array([jobs[k].awaits_look for k in at], dtype=bool))
     return decision, part["job_id"].tolist()
 
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
+from scipy import optimize
 
 from yieldwatch.action.dirt_ahead import DirtAhead, dirt_ahead
 from yieldwatch.action.replay import Replay, months_from, past_years
@@ -26,10 +27,12 @@ from yieldwatch.gap.mechanisms.string_fault import Fault, full_shape
 N_DRAWS = 200
 #: Share of a month's light that the history must hold before the month stands for itself.
 _ENOUGH = 0.3
-#: Growth of the shade from one year to the next, and over all years, that the outlook believes. Common practice, no source.
-_GROWTH, _MOST_GROWTH = (0.8, 1.6), 2.0
-#: The same where one year alone is known: plants grow. Common practice, no source.
-_USUAL_GROWTH = 1.2
+#: Growth of the energy that shade takes from one year to the next, and over all years, that the outlook believes; and how many
+#: times as deep shade may become for it. Common practice, no source.
+_GROWTH, _MOST_GROWTH, _MOST_DEEPER = (0.8, 1.6), 2.0, 8.0
+#: The same where one year alone is known: half a metre a year on plants that stand 2 to 3 m above the glass, and what they shade
+#: grows faster than their height. Common practice, no source.
+_USUAL_GROWTH = 1.3
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,6 +121,7 @@ class Outlook:
         shape = state.blocks.expected.shape
         self.shade = state.posterior.loss("shading", shape[0], shape[1], self._rare_by_mean())
         self.shade_growth = self._shade_growth()
+        self._grown: dict[tuple[int, int], float] = {}
         self.faults = [f for f in state.faults if f.end >= len(state.blocks.dates)]
         self._steady = state.posterior.loss("level", *shape) + state.posterior.loss("snow", *shape)
         for fault in self.faults:
@@ -155,12 +159,18 @@ class Outlook:
         return dc, ac
 
     def shade_ahead(self, replay: Replay, year: int) -> np.ndarray:
-        """Shade of the last twelve months, grown on, in the light of the replay."""
+        """Shade of the last twelve months, its energy grown on, in the light of the replay."""
         if not self.shade.any():
             return np.zeros((len(self.shade), len(replay.blocks)))
-        own, last = self._mean_shade(replay), self._mean_shade(self.replays[0])
-        level = np.clip(last / own, 0.5, 2.0) if own > 1e-6 else 1.0
-        return self.shade[:, replay.blocks] * level * min(self.shade_growth ** (year + 1), _MOST_GROWTH)
+        if (replay.back, year) not in self._grown:
+            own, last = self._mean_shade(replay), self._mean_shade(self.replays[0])
+            level = np.clip(last / own, 0.5, 2.0) if own > 1e-6 else 1.0
+            wanted = own * level * min(self.shade_growth ** (year + 1), _MOST_GROWTH)
+            # Deep shade can take little more: what grows is the sky that plants cover, and so the energy.
+            most = self._mean_shade(replay, _MOST_DEEPER)
+            self._grown[replay.back, year] = 1.0 if own <= 1e-6 else _MOST_DEEPER if wanted >= most else optimize.brentq(
+                lambda times: self._mean_shade(replay, times) - wanted, 0.0, _MOST_DEEPER)
+        return self.shade[:, replay.blocks] * self._grown[replay.back, year]
 
     def fault_size(self, fault: Fault) -> tuple[float, np.ndarray]:
         """Present size of a fault, most probable and by draw, shape (n_draws,): what was at the start and what grew since."""
@@ -285,9 +295,10 @@ class Outlook:
             out[replay.back] = (first + np.arange(365)) % n_days
         return out
 
-    def _mean_shade(self, replay: Replay) -> float:
+    def _mean_shade(self, replay: Replay, times: float = 1.0) -> float:
+        """Share of the energy that shade takes, so many times as deep."""
         energy = self.state.blocks.expected[:, replay.blocks]
-        return float((self.shade[:, replay.blocks] * energy).sum() / max(energy.sum(), 1e-9))
+        return float(-(np.expm1(-times * self.shade[:, replay.blocks]) * energy).sum() / max(energy.sum(), 1e-9))
 
     def _shade_growth(self) -> float:
         if len(self.replays) < 2:
@@ -366,11 +377,13 @@ def _settings_on(state: SiteState) -> np.ndarray:
     out = np.full(len(state.limits.setting), np.inf)
     for k, setting in enumerate(state.limits.setting):
         held = np.flatnonzero(np.isfinite(setting))
-        if not len(held) or state.log is None:
+        if not len(held):
             continue
         level = setting[held[-1]]
-        # Power above the level after the last held interval means that somebody took the limit off.
-        if not (state.log.ac[k, held[-1] + 1:] > 1.03 * level).any():
+        # Power above the level after the last held interval means that somebody took the limit off; a clamp reading of it ends
+        # the limit by itself.
+        off = held[-1] < len(setting) - 1 if state.log is None else (state.log.ac[k, held[-1] + 1:] > 1.03 * level).any()
+        if not off:
             out[k] = level
     return out
 

@@ -109,6 +109,8 @@ def _cannot(wait: Wait, cost: float, unpriced: str) -> str:
         return unpriced
     if np.isnan(wait.by_start).any():
         return "What it returns has no price."
+    if wait.job.awaits_look:
+        return "A look comes first, a job of its own."
     return "" if wait.allowed.any() else f"No week of the coming year allows it: {wait.why_not[0]}."
 
 
@@ -121,9 +123,10 @@ def _problem(portfolio: Portfolio, candidates: Sequence[Candidate], jobs: pd.Dat
     known = jobs[["cost_units", "cost_per_visit", "hours_units", "hours_per_visit"]].fillna(0.0)
     priced = jobs["cost_units"].notna().to_numpy()
     must = np.array([c.safety for c in candidates])
+    waits_for_look = np.array([c.awaits_look for c in candidates])
     offers: list[Offer] = []
     for visit in sorted(set(jobs["visit"])):
-        here = [int(k) for k in np.flatnonzero(jobs["visit"] == visit) if priced[k] or must[k]]
+        here = [int(k) for k in np.flatnonzero((jobs["visit"] == visit) & (priced & ~waits_for_look | must))]
         offers += offers_of([found[k] for k in here], here, known.iloc[here], discounts(portfolio))
     worth = np.array([w.by_start.sum(axis=2).mean() for w in found])
     pairs = exclusive_pairs(portfolio, candidates, np.where(priced, worth, np.nan))

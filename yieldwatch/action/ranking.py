@@ -73,13 +73,14 @@ def rank_jobs(
     place another is chosen.
 
     Jobs of one site and cause whose scopes overlap, and which both return something, exclude each
-    other. Jobs for safety are done whatever they return and count in the budget.
+    other; one that waits for a look is not chosen. Jobs for safety are done whatever they return and count in the budget.
     """
     candidates = in_order_of_id(candidates)
     if not candidates:
         return pd.DataFrame(columns=WORK_LIST_COLUMNS), ()
     table = pd.concat([price_jobs(portfolio, candidates), _returns(portfolio, candidates)], axis=1)
     table["safety"] = [c.safety for c in candidates]
+    table["awaits_look"] = [c.awaits_look for c in candidates]
     table["modules_to_replace"] = [c.units.get("module", np.nan) if c.job_kind == "replace_modules" else np.nan
                                    for c in candidates]
     pairs = exclusive_pairs(portfolio, candidates, table["worth"].where(table["cost_units"].notna()).to_numpy())
@@ -179,7 +180,7 @@ def _choose(
     table: pd.DataFrame, pairs: list[tuple[int, int]], budget: float, hours: float
 ) -> tuple[np.ndarray, bool]:
     """The jobs to do. A safety job without a cost is done; its cost is missing from the sums."""
-    ranked = (table["cost_units"].notna() & table["worth"].notna()) | table["safety"]
+    ranked = (table["cost_units"].notna() & table["worth"].notna() & ~table["awaits_look"]) | table["safety"]
     at = np.flatnonzero(ranked)
     place = {int(k): i for i, k in enumerate(at)}
     part = table.iloc[at].fillna(0.0)
@@ -294,7 +295,7 @@ def _describe(
             gain_per_year=row["gain_per_year"], worth=row["worth"],
             gain_kwh_per_year=row["gain_kwh_per_year"], chance=row["chance_of_payback"],
             confidence=c.confidence, chosen=row["chosen"], safety=row["safety"], unpriced=row["unpriced"],
-            short_of=row["short_of"], instead_of=row["instead_of"],
+            short_of=row["short_of"], instead_of=row["instead_of"], awaits_look=c.awaits_look,
         )
         for c, row in zip(candidates, table.to_dict("records"), strict=True)
     ]

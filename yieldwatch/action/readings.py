@@ -28,6 +28,8 @@ HOW = {
     "read_clamps": "read DC and AC power of the inverter and of one of its like, at the same time",
     "fit_logger": "log each inverter's power by the quarter of an hour, and read it after some weeks",
 }
+#: What washing witness strings takes, by cost unit of an inspection.
+OF_WITNESS = {"string": 4.0, "visit": 1.0, "inverter": 1.0}
 #: Readings that need strong light.
 IN_STRONG_LIGHT = ("test_strings", "wash_witness", "check_light_sensor", "read_clamps")
 #: A loss that is there, or is not, with this confidence needs no reading.
@@ -93,8 +95,7 @@ def _strings(site: Site, jobs: list[Candidate]) -> Iterator[Reading]:
 def _dirt(site: Site, state: SiteState, jobs: list[Candidate]) -> Iterator[Reading]:
     for job in jobs:
         if job.job_kind == "clean" and job.size is not None:
-            yield Reading(site.id, "wash_witness", ("site",), {job_id(job): job.size}, NOISE["wash_witness"],
-                          {"string": 4.0, "visit": 1.0, "inverter": 1.0})
+            yield Reading(site.id, "wash_witness", ("site",), {job_id(job): job.size}, NOISE["wash_witness"], OF_WITNESS)
             bias = [n for n, c in enumerate(state.posterior.columns) if c.name == LIGHT_BIAS]
             if bias:
                 every = max(1, len(state.posterior.draws) // N_DRAWS)

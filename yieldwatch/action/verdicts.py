@@ -33,6 +33,8 @@ class Case:
         What of budget or crew time it lacks; empty where it lacks nothing.
     instead_of : str
         The chosen job that mends the same loss; empty where there is none.
+    awaits_look : bool
+        Held back until a look has shown that it pays.
     """
 
     currency: str
@@ -48,6 +50,7 @@ class Case:
     unpriced: str
     short_of: str
     instead_of: str
+    awaits_look: bool = False
 
     def money(self, amount: float) -> str:
         return money(amount, self.currency)
@@ -85,6 +88,11 @@ def verdict(case: Case) -> str:
         return (
             f"Do: returns {case.money(case.gain_per_year)} in the first year for {case.money(case.cost)}; "
             f"{_in_hundred(case.chance)} chance of paying back within {case.horizon_months} months{_all_the_same(case)}."
+        )
+    if case.awaits_look:
+        return (
+            f"Not before a look, a job of its own: returns {case.money(case.gain_per_year)} in the first year for "
+            f"{case.money(case.cost)}, with {_in_hundred(case.chance)} chance of paying back within {case.horizon_months} months."
         )
     if case.instead_of:
         if case.short_of:

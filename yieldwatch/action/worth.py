@@ -14,6 +14,8 @@ from yieldwatch.portfolio.model import Portfolio, Site
 
 #: Work whose loss comes back, so that it is judged by benefit over cost and not by payback alone.
 RECURRING = ("clean", "cut_vegetation")
+#: Losses that do, whatever is done first.
+COME_BACK = ("soiling", "shading")
 #: Share of all that it returns after which the life of such work is over. Common practice, no source.
 _SPENT = 0.95
 
@@ -44,7 +46,7 @@ def worth(portfolio: Portfolio, job: Candidate, cost: float, present: np.ndarray
     low, high = np.quantile(present, [0.05, 0.95]) - cost
     mean = np.atleast_2d(job.gain_value).mean(axis=0)
     rate = finance.monthly_rate(portfolio.discount_rate)
-    if job.job_kind in RECURRING:
+    if job.job_kind in RECURRING or job.cause in COME_BACK:
         total = mean.cumsum()
         months = float(np.argmax(total >= _SPENT * total[-1]) + 1) if total[-1] > 0 else np.nan
     else:

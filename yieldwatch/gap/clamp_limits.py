@@ -9,7 +9,7 @@ import pandas as pd
 
 from yieldwatch.expected.power import SiteModel
 from yieldwatch.field.tables import SiteData
-from yieldwatch.gap.clamps import HELD
+from yieldwatch.gap.clamps import AT_SHARE, HELD
 from yieldwatch.gap.instructions import named_power
 from yieldwatch.gap.spells import Limits
 
@@ -25,10 +25,10 @@ def limits_from_readings(model: SiteModel, clamps: pd.DataFrame, data: SiteData)
     """
     Limits that are known without a log.
 
-    An inverter found held below its power point in a clamp round, while another of the round was not, has a limit of its
-    own left on. It is taken to have begun halfway back to the last reading above that level, and to last until halfway to
-    the next one. In heat a single reading is not believed: heat holds inverters down as well. A recorded instruction holds the
-    site to the power in its note, or to half of its capacity.
+    An inverter found held below its power point in a clamp round, while another of the round was not, or was by its own rating
+    alone, has a limit of its own left on. It is taken to have begun halfway back to the last reading above that level, and to
+    last until halfway to the next one. In heat a single reading is not believed: heat holds inverters down as well. A recorded
+    instruction holds the site to the power in its note, or to half of its capacity.
 
     Parameters
     ----------
@@ -39,7 +39,7 @@ def limits_from_readings(model: SiteModel, clamps: pd.DataFrame, data: SiteData)
     whole = clamps[clamps["mppt"].isna() & clamps["phase"].isna()] if len(clamps) else clamps
     for k, name in enumerate(model.inverter_ids if len(whole) else ()):
         own = whole[whole["inverter_id"] == name].sort_values("time")
-        others = whole[(whole["inverter_id"] != name) & (whole["limited"] == "")]
+        others = whole[(whole["inverter_id"] != name) & ~whole["limited"].isin([HELD, AT_SHARE])]
         alone = own[(own["limited"] == HELD) & own["clamp_round"].isin(others["clamp_round"]) & own["ac_power_kw"].notna()]
         cool = np.isfinite(_air(model, alone["time"])) & (_air(model, alone["time"]) < _HOT)
         if not cool.any():

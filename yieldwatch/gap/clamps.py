@@ -38,8 +38,12 @@ _PEERS_LEAST = 3
 #: What `limited` says of an inverter that works above the power point's voltage though no rating is near: it holds its power
 #: down by moving up in voltage, and something has told it to. Common practice, no source.
 HELD = "held below its power point"
+#: What it says of one that gives just its share of what may leave the site.
+AT_SHARE = "at its share of the export limit"
 #: How far above the usual ratio of voltage to the model's it then stands: over three standard uncertainties.
 _HELD_VOLTAGE = 1.04
+#: How near the powers of one limit are at two visits. Common practice, no source.
+_SAME_POWER = 0.03
 _RATIOS = ("efficiency", "current_ratio", "voltage_ratio", "dc_power_ratio")
 COLUMNS = (
     "time", "clamp_round", "inverter_id", "mppt", "phase", "poa_global", "temp_cell",
@@ -206,7 +210,7 @@ def _limited(site: Site, inverter: Inverter, row: dict) -> str:
         to_meter = (1.0 - site.ac_wiring_pct / 100.0) * (1.0 - site.transformer_pct / 100.0)
         share = site.export_limit_kw / to_meter * kind.ac_rated_kw / site.pac0_kw
         if abs(p / share - 1.0) < 0.03:
-            return "at its share of the export limit"
+            return AT_SHARE
     return ""
 
 
@@ -307,13 +311,18 @@ def _mark_held(out: pd.DataFrame) -> None:
     """
     Mark inverters held down by no rating of theirs: voltage above, current below what the strings would give.
 
-    Voltage above both the strings' as traced and the plate's: a string of a wrong length moves one of the two.
+    Voltage above both the strings' as traced and the plate's: a string of a wrong length moves one of the two. Who gives the same
+    power at another visit, below the strings' current again, is held by the same limit then, though its voltage says less.
     """
-    held = (out["limited"] == "") & (out["current_ratio"] < 0.97)
+    low = (out["limited"] == "") & (out["current_ratio"] < 0.97)
+    held = low.copy()
     for name in ("voltage_ratio", "voltage_ratio_plate"):
         free = (out["limited"] == "") & out[name].notna()
         usual = float(np.clip(out.loc[free, name].median(), 0.97, 1.03)) if free.any() else 1.0
         held &= out[name] > _HELD_VOLTAGE * usual
+        low &= out[name] > usual
+    for level, inverter in out.loc[held, ["ac_power_kw", "inverter_id"]].itertuples(index=False):
+        held |= low & (out["inverter_id"] == inverter) & ((out["ac_power_kw"] / level - 1.0).abs() < _SAME_POWER)
     out.loc[held, "limited"] = HELD
 
 

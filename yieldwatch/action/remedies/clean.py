@@ -12,6 +12,8 @@ from yieldwatch.action.candidate import Candidate
 from yieldwatch.action.comeback import against_mean, kept, paces
 from yieldwatch.action.dirt_ahead import LASTING_YEARS, UNKNOWN_RAIN_DAYS
 from yieldwatch.action.outlook import Gain, Relief
+from yieldwatch.action.readings import HOW, NOISE
+from yieldwatch.action.remedies.first_look import first_look
 from yieldwatch.action.remedies.look import Look, percent, relative
 from yieldwatch.action.remedies.on_glass import lies_on_glass, seen_on_strings
 from yieldwatch.action.replay import Replay
@@ -25,7 +27,7 @@ _UNIT = 0.02
 
 
 def clean(look: Look) -> list[Candidate]:
-    """Clean the whole site, whether it pays or not: "do not clean" is an answer too."""
+    """Clean the whole site, whether it pays or not: "do not clean" is an answer too. In doubt, a look before it."""
     dirt = look.outlook.dirt
     lasting_draws = np.maximum(dirt.lasting_draws, seen_on_strings(look)) + lies_on_glass(look)
     loose = dirt.loose_draws.mean(axis=0)
@@ -52,8 +54,9 @@ def clean(look: Look) -> list[Candidate]:
     there = float((now > _TOLD).mean())
     total = sum(float((sizes.reshape(look.n_draws, -1) * gain.kwh).sum(axis=1).mean()) for gain, sizes in parts)
     later = _later(look, by_draw[0], by_draw[1], rain)
-    return [look.job("clean", "soiling", ("site",), parts, there, why, _comes_back(look),
-                     later=(later[0], to_scale(later[1], 0.0, total)), size=now)]
+    cleaning = look.job("clean", "soiling", ("site",), parts, there, why, _comes_back(look),
+                        later=(later[0], to_scale(later[1], 0.0, total)), size=now)
+    return first_look(look, cleaning, HOW["wash_witness"], now, NOISE["wash_witness"])
 
 
 def _later(look: Look, loose: np.ndarray, lasting: np.ndarray, rain: np.ndarray) -> tuple[Gain, np.ndarray]:

@@ -57,7 +57,8 @@ def fix_settings(look: Look) -> list[Candidate]:
         why = (
             f"{name} has not passed {look.outlook.setting[k]:.0f} kW of late, though its peers did and its strings "
             "could: a limit was left on.")
-        jobs.append(look.job("fix_settings", "curtailment", (name,), [(gain, look.doubt(_LIMIT_DOUBT))], _LIMIT, why,
+        sizes = look.doubt(_LIMIT_DOUBT) * look.is_there(_LIMIT)
+        jobs.append(look.job("fix_settings", "curtailment", (name,), [(gain, sizes)], _LIMIT, why,
                              "Stays mended unless the limit is set again."))
     return jobs
 

@@ -20,8 +20,9 @@ MOST_ON_ONE = 0.1
 #: Chance that a finding which looks like it, and takes no more, is it and no fault. Common practice, no source; on drawn farms 61
 #: of 72 such findings were.
 ON_GLASS = 0.85
-#: Chance that it lies on a string that nobody traced, and what it takes there. Common practice, no source.
+#: Chance that it lies on a string that nobody traced, or in shade alone, and what it takes there. Common practice, no source.
 _UNSEEN, _TAKES = 0.05, (0.02, 0.09)
+_UNTOLD = ("not_tested", "shaded")
 #: Findings that look like it.
 _ALIKE = ("current_low", "series_resistance")
 
@@ -35,7 +36,7 @@ def lies_on_glass(look: Look) -> np.ndarray:
     """
     What lies on single strings and is in no one's dirt yet, as -ln of each inverter's light left, (n_draws, n_inverters).
 
-    Either where a trace found a fault that looks like it, or on strings that nobody traced. Rain has left it.
+    Either where a trace found a fault that looks like it, or on strings that nobody traced in full light. Rain has left it.
     """
     lost = np.zeros((look.n_draws, len(look.names)))
     if look.findings.empty:
@@ -44,7 +45,7 @@ def lies_on_glass(look: Look) -> np.ndarray:
     power = {name: sum(s.p_mp_w for s in look.site.strings if s.inverter_id == name) for name in look.names}
     for row in look.findings.to_dict("records"):
         string = by_name[row["string_id"]]
-        if row["finding"] == "not_tested":
+        if row["finding"] in _UNTOLD:
             share = look.is_there(_UNSEEN) * look.rng.uniform(*_TAKES, look.n_draws)
         elif row["finding"] in FAULT_FINDINGS and (chance := chance_on_glass(row)):
             # A finding's size is a mean that holds the chance of there being nothing.

@@ -165,7 +165,8 @@ def _at_once(jobs: list[Candidate]) -> Candidate:
 
 def dead_strings(look: Look, fault: Fault, draws: np.ndarray) -> int:
     """How many whole strings' output a loss of this size is worth; nil where it is not near to whole ones."""
-    strings = -np.expm1(-draws.mean()) * len(_strings_of(look, fault))
+    left = np.exp(-sum(look.outlook.fault_size(f)[0] for f in _others(look, fault)[0]))
+    strings = -np.expm1(-draws.mean()) * left * len(_strings_of(look, fault))
     whole = round(strings)
     return whole if whole and abs(strings - whole) < _NEAR * whole else 0
 
@@ -197,9 +198,24 @@ def _inverter_cost(look: Look) -> float:
 
 
 def of_fault(look: Look, fault: Fault, size: float) -> Callable[[Replay, int], np.ndarray]:
-    """Loss of a fault of this size in each block of a replay, as if it had always been there."""
-    shape = full_shape(look.state.blocks, fault) * size
+    """
+    What mending a fault of this size gives back in each block of a replay, as -ln, as if it had always been there.
+
+    Losses multiply, strings add: a size is a share of what earlier faults of the inverter left, and comes back undiminished by
+    those that came later.
+    """
+    blocks = look.state.blocks
+    later = sum((full_shape(blocks, f) * look.outlook.fault_size(f)[0] for f in _others(look, fault)[1]), np.zeros(blocks.n))
+    shape = np.log1p(np.expm1(full_shape(blocks, fault) * size) * np.exp(later))
     return lambda replay, year: shape[None, replay.blocks]
+
+
+def _others(look: Look, fault: Fault) -> tuple[list[Fault], list[Fault]]:
+    """Other faults of an inverter's strings, the earlier and the later; what is not among the outlook's came last."""
+    own = sorted((f for f in look.outlook.faults if f.inverter == fault.inverter and f.cause == fault.cause == "string_fault"),
+                 key=lambda f: f.start)
+    at = own.index(fault) if fault in own else len(own)
+    return own[:at], own[at + 1:]
 
 
 def _repair(look: Look, string: String, found: dict[Any, Any]) -> Candidate:

@@ -16,6 +16,7 @@ import pandas as pd
 from yieldwatch.action.candidate import Candidate
 from yieldwatch.action.comeback import against_mean, kept, paces
 from yieldwatch.action.outlook import Gain, Relief
+from yieldwatch.action.remedies.first_look import first_look
 from yieldwatch.action.remedies.look import Look, percent, relative
 from yieldwatch.action.replay import Replay
 from yieldwatch.action.starts import START_DAYS, by_month, to_scale
@@ -33,6 +34,8 @@ _MOW_NORTH, _MOW_SOUTH = ("05-01", "06-15"), ("11-01", "12-15")
 #: Day of the year of the northern summer solstice, and how many times its shade of spring a hedge may cast in autumn, when it
 #: has grown a summer. Common practice, no source.
 _SOLSTICE, _GROWN_ON = 172, 1.5
+#: Share of a year's energy in which an inverter is clearest. Common practice, no source.
+_CLEAREST = 0.1
 #: Share of an inverter's year below which its shade is not worth a visit.
 _MATTERS = 0.002
 #: A pole: this share of the shade within two steps of azimuth.
@@ -42,6 +45,9 @@ _MOSTLY = 0.6
 #: How far a cut's success varies from one to the next, since neither how tall the plants are nor how low they may be cut is
 #: known: from a trim that opens little to a sky that opens wholly. Relative. Common practice, no source.
 _CUT_DOUBT = 0.6
+#: How a look settles what plants take, and its standard uncertainty. Relative. Common practice, no source.
+_HOW = "from the modules' lower edge, measure direction, height and distance of what stands before them, and who may cut it"
+_OUTLINE_DOUBT = 0.3
 #: Words of a note that tell what was cut, and the months in which what nobody named was grass: birds nest, and grass grows, from
 #: spring to late summer (months of the north). Common practice, no source.
 _OF_GRASS, _OF_HEDGES = ("grass", "mow", "meadow", "strim"), ("hedge", "tree", "shrub", "bush", "branch", "prun", "coppice")
@@ -51,8 +57,9 @@ _PLANT = 0.85
 
 
 def cut_vegetation(look: Look) -> list[Candidate]:
-    """Cut hedges, trees or grass; no job where no plant takes light."""
-    at, taken = _last_year(look)
+    """Cut hedges, trees or grass; no job where no plant takes light. In doubt, a look before it."""
+    of_plants = _of_plants(look)
+    at, taken = _last_year(look, of_plants)
     energy = look.state.blocks.expected[:, at].sum(axis=1)
     rows = [k for k, row in enumerate(taken) if row.sum() > _MATTERS * energy[k] and not _pole(look, at, row)]
     if not rows:
@@ -60,7 +67,7 @@ def cut_vegetation(look: Look) -> list[Candidate]:
     grass = np.stack([_grass(look, k) for k in rows])
     grass_share = float((taken[rows] * grass[:, at]).sum() / taken[rows].sum())
     season = (_MOW_NORTH if look.site.latitude >= 0 else _MOW_SOUTH) if grass_share > _MOSTLY else None
-    by_draw = _by_draw(look, rows, at)
+    by_draw = _by_draw(look, rows, at, of_plants)
     cures = look.site.assumed("cut_cures_share", CUT_CURES)
     hedge_years = look.site.assumed("vegetation_returns_years", HEDGE_YEARS)
     grass_days = look.site.assumed("grass_returns_days", GRASS_DAYS)
@@ -74,7 +81,7 @@ def cut_vegetation(look: Look) -> list[Candidate]:
         low = np.clip(1.0 - since / grass_days, 0.0, 1.0)
         part = grass[:, replay.blocks]
         stays = (part * low + (1.0 - part) * hedge) * (since >= 0)
-        return look.outlook.shade_ahead(replay, year)[rows] * cures * stays
+        return _opened(look.outlook.shade_ahead(replay, year)[rows] * of_plants[rows][:, replay.blocks], cures * stays)
 
     gain = look.outlook.gain(Relief(tuple(rows), dc=opened))
     names = ", ".join(look.names[k] for k in rows)
@@ -97,10 +104,11 @@ def cut_vegetation(look: Look) -> list[Candidate]:
     sizes = relative(by_draw) * look.doubt(_CUT_DOUBT) * look.is_there(_PLANT) / _PLANT
     returns = against_mean(paces(hedge_years, look.n_draws, look.rng), hedge_years, look.outlook.months)
     by_month_ahead = sizes[:, None] * (grass_share + (1.0 - grass_share) * returns)
-    later = _later(look, rows, grass, cures, hedge_years, grass_days)
+    later = _later(look, rows, of_plants, grass, cures, hedge_years, grass_days)
     scaled = to_scale(later[1] * sizes[:, None], delay, float(gain.kwh.sum() * sizes.mean()))
-    return [look.job("cut_vegetation", "shading", ("site",), [(gain, by_month_ahead)], there, why, back, season=season,
-                     later=(later[0], scaled))]
+    cut = look.job("cut_vegetation", "shading", ("site",), [(gain, by_month_ahead)], there, why, back, season=season,
+                   later=(later[0], scaled))
+    return first_look(look, cut, _HOW, sizes, _OUTLINE_DOUBT)
 
 
 def _regrown(look: Look, hedge_years: float) -> float:
@@ -125,7 +133,12 @@ def _mown(look: Look, day: pd.Timestamp, note: str) -> bool:
     return (month if look.site.latitude >= 0 else (month + 5) % 12 + 1) in _GROWING
 
 
-def _later(look: Look, rows: list[int], grass: np.ndarray, cures: float, hedge_years: float,
+def _opened(shade: np.ndarray, share: np.ndarray) -> np.ndarray:
+    """What comes back, as -ln, where a share of the energy that this shade takes is won back."""
+    return shade + np.log1p(np.expm1(-shade) * (1.0 - share))
+
+
+def _later(look: Look, rows: list[int], of_plants: np.ndarray, grass: np.ndarray, cures: float, hedge_years: float,
            grass_days: float) -> tuple[Gain, np.ndarray]:
     """
     Energy that a cut on each of `START_DAYS` returns until the plants are back.
@@ -140,8 +153,8 @@ def _later(look: Look, rows: list[int], grass: np.ndarray, cures: float, hedge_y
     outlook = look.outlook
 
     def never_back(share: np.ndarray) -> Gain:
-        return outlook.gain(Relief(
-            tuple(rows), dc=lambda r, y: outlook.shade_ahead(r, y)[rows] * cures * share[:, r.blocks]))
+        return outlook.gain(Relief(tuple(rows), dc=lambda r, y: _opened(
+            outlook.shade_ahead(r, y)[rows] * of_plants[rows][:, r.blocks], cures * share[:, r.blocks])))
 
     whole, low = never_back(np.ones_like(grass)), never_back(grass)
     since = np.arange(len(outlook.day_month)) - START_DAYS[:, None]
@@ -152,10 +165,27 @@ def _later(look: Look, rows: list[int], grass: np.ndarray, cures: float, hedge_y
     return whole, by_month(daily, outlook.day_month)[:, None, :]
 
 
-def _last_year(look: Look) -> tuple[np.ndarray, np.ndarray]:
-    """Blocks of the last twelve months, and the energy shade takes there, (n_inverters, n_blocks). [kWh]"""
+def _of_plants(look: Look) -> np.ndarray:
+    """
+    Share of each inverter's shade in each block that may be a plant's, shape (n_inverters, n_blocks).
+
+    A plant leaves some of the sky alone. What is lacking even in the clearest tenth of the last twelve months' energy is
+    something else, as a leak that no round has seen.
+    """
+    at, shade = look.outlook.replays[0].blocks, look.outlook.shade
+    out = np.ones_like(shade)
+    for k in np.flatnonzero(shade.any(axis=1)):
+        order = np.argsort(shade[k, at])
+        energy = np.cumsum(look.state.blocks.expected[k, at][order])
+        always = shade[k, at][order][np.searchsorted(energy, _CLEAREST * energy[-1])]
+        out[k] = 1.0 - np.minimum(always, shade[k]) / np.maximum(shade[k], 1e-9)
+    return out
+
+
+def _last_year(look: Look, of_plants: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Blocks of the last twelve months, and the energy plants take there, (n_inverters, n_blocks). [kWh]"""
     at = look.outlook.replays[0].blocks
-    return at, -np.expm1(-look.outlook.shade[:, at]) * look.state.blocks.expected[:, at]
+    return at, -np.expm1(-look.outlook.shade[:, at] * of_plants[:, at]) * look.state.blocks.expected[:, at]
 
 
 def _step(look: Look) -> np.ndarray:
@@ -188,14 +218,14 @@ def _grass(look: Look, inverter: int) -> np.ndarray:
     return np.divide(beyond, shade, out=np.zeros_like(shade), where=shade > 1e-6)
 
 
-def _by_draw(look: Look, rows: list[int], at: np.ndarray) -> np.ndarray:
-    """Share of the inverters' energy that shade took in the last twelve months, by draw."""
+def _by_draw(look: Look, rows: list[int], at: np.ndarray, of_plants: np.ndarray) -> np.ndarray:
+    """Share of the inverters' energy that plants took in the last twelve months, by draw."""
     expected = look.state.blocks.expected
     out = np.zeros(look.n_draws)
     for number, column in enumerate(look.state.posterior.columns):
         if column.cause == "shading":
             shapes = ((k, column.at(k)) for k in rows)
-            per_unit = sum(float(s[at] @ expected[k, at]) for k, s in shapes if s is not None)
+            per_unit = sum(float(s[at] @ (expected[k, at] * of_plants[k, at])) for k, s in shapes if s is not None)
             out += look.outlook.draws[:, number] * per_unit
     return out / expected[rows][:, at].sum()
 

@@ -1,0 +1,56 @@
+"""A job in doubt waits for a look."""
+
+import datetime as dt
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from tests.action.build import COSTS, make_job, make_portfolio, make_site
+from yieldwatch.action.ranking import rank_jobs
+from yieldwatch.action.remedies.first_look import first_look
+from yieldwatch.action.remedies.look import Look
+
+DAY = dt.date(2025, 4, 1)
+
+
+def _cleaning(per_month, size):
+    """Of a site of 40 modules: 316 with its visit."""
+    return make_job(per_month, kind="clean", scope=("site",), cause="soiling", units={"module": 40.0, "visit": 1.0}, size=size)
+
+
+def _offered(cleaning, costs=COSTS):
+    outlook = SimpleNamespace(draws=np.zeros((len(cleaning.size), 1)))
+    site = make_site(costs=costs)
+    look = Look(site, None, None, pd.DataFrame(), outlook, None, np.random.default_rng(0), DAY)
+    return first_look(look, cleaning, "wash two strings", cleaning.size, 0.007)
+
+
+def _doubtful(share):
+    """A layer of 6 % that returns 30 a month with a chance of `share`, and else a trace."""
+    there = np.arange(200) < 200 * share
+    return _cleaning(np.where(there, 30.0, 1.0), np.where(there, 0.06, 0.002))
+
+
+def test_what_returns_on_few_farms_alone_is_looked_at_first():
+    held, look = _offered(_doubtful(0.4))
+    assert held.awaits_look
+    assert (look.job_kind, look.cause, look.scope) == ("inspect", "soiling", ("site",))
+    # In 40 of 100 cases 36 months of 30, less the 316 of the cleaning; two strings tell 6 % from a trace nearly always.
+    assert look.gain_value.sum(axis=1).mean() == pytest.approx(0.4 * (36 * 30.0 - 316.0), rel=0.02)
+    chosen, _ = rank_jobs(make_portfolio(make_site()), [held, look], DAY)
+    assert dict(zip(chosen["job_kind"], chosen["chosen"], strict=True)) == {"inspect": True, "clean": False}
+    assert chosen.set_index("job_kind").loc["clean", "verdict"].startswith("Not before a look")
+
+
+@pytest.mark.parametrize("share", [0.0, 0.05, 0.9])
+def test_what_surely_pays_or_hardly_ever_does_needs_no_look(share):
+    # At one in twenty it is worth 0.05 of 764, less than the 50 of a look by a crew that has come anyway.
+    offered = _offered(_doubtful(share))
+    assert [j.awaits_look for j in offered] == [False]
+
+
+def test_a_look_without_a_price_holds_nothing_back():
+    without = tuple(c for c in COSTS if c.job_kind != "inspect")
+    assert [j.awaits_look for j in _offered(_doubtful(0.4), without)] == [False]

@@ -1,0 +1,66 @@
+"""
+Whether to clean or to cut at all, settled by a look first, where what the job returns is in doubt.
+
+A layer of dirt that all modules share looks like age, or like a light sensor that reads high; a hedge that all inverters
+share, like a model's error. The mean of what the job returns can then lie above its cost though it returns next to nothing on
+most farms that look the same. Two washed strings beside unwashed ones, or the outline of what stands before the modules,
+settle it for the price of a visit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from yieldwatch.action.candidate import Candidate
+from yieldwatch.action.information import given
+from yieldwatch.action.readings import OF_WITNESS
+from yieldwatch.action.remedies.look import Look
+
+#: Chance of paying back from which such a job is done without a look before it. Common practice, no source.
+SURE_ENOUGH = 0.65
+#: Readings simulated on each draw.
+_TIMES = 10
+
+
+def first_look(look: Look, job: Candidate, how: str, shown: np.ndarray, noise: float) -> list[Candidate]:
+    """
+    A job, and before it the look that settles whether it pays.
+
+    Parameters
+    ----------
+    look : Look
+    job : Candidate
+    how : str
+        What is done, in plain words.
+    shown : ndarray, shape (n_draws,)
+        What the look would show without noise.
+    noise : float
+        Standard uncertainty of it, in the same unit.
+
+    Returns
+    -------
+    list of Candidate
+        The job alone where it is sure enough to pay, or where no look could pay. Else it is held back, and beside it stands a
+        look, whose money is what is left once the job is paid where the look calls for it.
+    """
+    row, test = (look.site.job_costs.get(kind) for kind in (job.job_kind, "inspect"))
+    returns = job.gain_value.sum(axis=1)
+    cost = np.nan if row is None else row.cost_per_visit + row.cost_per_unit * job.units.get(row.unit, np.nan)
+    pays = float((returns > cost).mean())
+    if test is None or not np.isfinite([cost, *returns]).all() or pays >= SURE_ENOUGH:
+        return [job]
+    read = shown + noise * look.rng.standard_normal((_TIMES, look.n_draws))
+    often = (given(read.ravel(), np.tile(returns, _TIMES)).reshape(read.shape) > cost).mean(axis=0)
+    net = often * (returns - cost)
+    if max(net.mean() - test.cost_per_unit * OF_WITNESS.get(test.unit, np.nan), returns.mean() - cost) <= 0.0:
+        return [job]
+    left = np.divide(net, returns, out=np.zeros_like(returns), where=returns > 0)[:, None]
+    why = (
+        f"{job.why} The job that this calls for pays with a chance of {100 * pays:.0f} %, so look first: {how}. With a chance of "
+        f"{100 * often.mean():.0f} % it is to follow; the money stated is what is left once it is paid (about {cost:,.0f}).")
+    before = replace(
+        job, job_kind="inspect", units=OF_WITNESS, gain_kwh=job.gain_kwh * often[:, None], gain_value=job.gain_value * left,
+        why=why, later=None if job.later is None else job.later * left[None], best_from=None, best_to=None)
+    return [replace(job, awaits_look=True), before]
