@@ -66,17 +66,22 @@ def moved_energy(state: SiteState, split: Split, month: np.ndarray, n_months: in
 
 def fault_doubt(
     state: SiteState, split: Split, month: np.ndarray, n_months: int, rng: np.random.Generator
-) -> np.ndarray:
+) -> dict[str, np.ndarray]:
     """
-    What the faults' forms and starts may be off by, draw by draw, shape (n_draws, n_months). [kWh]
+    What the faults' forms and starts may be off by, and whether they lie on the glass, draw by draw.
 
     Each fault by itself: a dead string takes what it gave, and when it died is the doubt; how a shunt's loss follows the light is
-    only about right.
+    only about right; what may be dirt is all of it dirt's or none.
 
     Parameters
     ----------
     month : ndarray of int, shape (n_times,)
         Place of each daylight interval's month, -1 outside the period.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (n_draws, n_months)
+        For string faults and soiling, off what the account tells of them. [kWh]
     """
     blocks, posterior = state.blocks, state.posterior
     block_month = np.full(blocks.n, -1)
@@ -84,19 +89,22 @@ def fault_doubt(
     inside = block_month >= 0
     rate = _rate(state, split, "string_fault", open_output(state, split))
     n_draws, n_days = len(posterior.draws), len(blocks.dates)
-    out = np.zeros((n_draws, n_months))
+    out = {cause: np.zeros((n_draws, n_months)) for cause in ("string_fault", "soiling")}
     for fault in dict.fromkeys(f for f in state.faults if f.cause == "string_fault"):
         own = [c.tag == ("fault", fault) for c in posterior.columns]
         energy = full_shape(blocks, fault) * rate[fault.inverter] * float(posterior.estimate[own].sum())
         daily = np.zeros((n_months, n_days + 1))
         np.add.at(daily, (block_month[inside], blocks.day[inside] + 1), energy[inside])
         mean = daily[:, 1:] @ fault.begun(np.arange(n_days))
-        out += rng.standard_normal((n_draws, 1)) * fault_blur(fault.kind) * mean[None, :]
+        off = rng.standard_normal((n_draws, 1)) * fault_blur(fault.kind) * mean[None, :]
         if fault.onset:
             days, chance = zip(*fault.onset, strict=True)
-            first = np.clip(np.ceil(np.interp(rng.random(n_draws), chance, days)), 0, n_days).astype(int)
+            first = np.clip(np.ceil(np.interp(rng.random(n_draws), chance, days, right=n_days)), 0, n_days).astype(int)
             before = np.cumsum(daily, axis=1)
-            out += (before[:, -1][:, None] - before[:, first]).T - mean[None, :]
+            off += (before[:, -1][:, None] - before[:, first]).T - mean[None, :]
+        lies = rng.random((n_draws, 1)) < fault.on_glass if fault.on_glass else np.zeros((n_draws, 1), bool)
+        out["string_fault"] += np.where(lies, -(1.0 - fault.on_glass) * mean[None, :], off + fault.on_glass * mean[None, :])
+        out["soiling"] += np.where(lies, off + (1.0 - fault.on_glass) * mean[None, :], -fault.on_glass * mean[None, :])
     return out
 
 

@@ -16,6 +16,7 @@ import pandas as pd
 
 from yieldwatch.constants import FAULT_FINDINGS
 from yieldwatch.gap.blocks import Blocks
+from yieldwatch.gap.clamped_strings import Missing
 from yieldwatch.gap.mechanisms.base import Column
 from yieldwatch.gap.steps import Step
 from yieldwatch.gap.weak_parts import WeakPart
@@ -28,6 +29,10 @@ _BEFORE = 0.5
 #: Distance from a whole number of strings beyond which a step is none: make, age and dirt part strings by a few per cent. Common
 #: practice, no source. [strings]
 _NO_NUMBER = 0.15
+#: How much likelier a fault comes within a day than what lies on the glass, which builds up. Common practice, no source.
+_AT_ONCE = 5.0
+#: Relative standard uncertainty of the share of a string that a clamp missed. Common practice, no source.
+_CLAMPED_DOUBT = 0.1
 #: Days of start tried for a fault that no log dates, evenly over what is possible.
 _STARTS_TRIED = 9
 
@@ -53,7 +58,12 @@ class Fault:
     dated : bool
         Whether the log dates the start.
     onset : tuple of (int, float)
-        Where no log dates it: days, and the chance that it had begun by each, linear between. Empty where the start is known.
+        Where no log dates it: days, and the chance that it had begun by each, linear between; the last is the chance that it is
+        there at all. Empty where the start is known.
+    on_glass : float
+        Chance that it is no fault, but what lies on the glass of a module or two.
+    mppt : str or None
+        Input that lacks it, by a clamp.
     """
 
     cause: str
@@ -66,6 +76,13 @@ class Fault:
     share_sd: float
     dated: bool
     onset: tuple[tuple[int, float], ...] = ()
+    on_glass: float = 0.0
+    mppt: str | None = None
+
+    @property
+    def chance(self) -> float:
+        """Chance that it is there today."""
+        return self.onset[-1][1] if self.onset else 1.0
 
     def begun(self, day: np.ndarray) -> np.ndarray:
         """Chance that the fault was there on each day, by what is known of its start and end."""
@@ -90,7 +107,7 @@ def find_faults(
     Parameters
     ----------
     findings : DataFrame
-        One row a string: string_id, finding, confidence, share_lost, share_lost_sd, first_seen_bad, last_seen_good.
+        One row a string: string_id, finding, confidence, share_lost, share_lost_sd, on_glass, first_seen_bad, last_seen_good.
     rounds : DataFrame
         One row a trace: time, string_id, inverter_id, grade.
     steps : list of Step or None
@@ -130,7 +147,11 @@ def find_faults(
             onset = ((earliest, 0.0), (latest, 1.0))
         elif not dated and not steps_seen and latest > 0 and found.finding != "wrong_count":
             onset = ((-1, _BEFORE), (latest, 1.0))
-        faults.append(Fault("string_fault", k, (found.string_id,), found.finding, start, n_days, size, doubt, dated, onset))
+        on_glass = float(found.on_glass)
+        if dated:
+            on_glass /= on_glass + _AT_ONCE * (1.0 - on_glass)
+        one = (found.string_id,)
+        faults.append(Fault("string_fault", k, one, found.finding, start, n_days, size, doubt, dated, onset, on_glass))
     for number, span in enumerate(spans):
         if (
             number not in used
@@ -156,6 +177,34 @@ def find_faults(
         if p.inverter not in explained
     ]
     return _of_what_was_left(faults)
+
+
+def faults_at_clamps(blocks: Blocks, missing: list[Missing]) -> list[Fault]:
+    """Strings that a clamp visit missed, as faults that are there with the chance of each."""
+    out = []
+    for part in missing:
+        k = blocks.model.inverter_ids.index(part.inverter_id)
+        whole = sum(s.p_mp_w for s in blocks.model.site.strings if s.inverter_id == part.inverter_id)
+        size = _as_log(part.dead / len(part.strings) * sum(s.p_mp_w for s in part.strings) / whole)
+        seen = blocks.day_of(part.seen)
+        known = pd.notna(part.last_good)
+        first = (max(blocks.day_of(part.last_good), -1), 0.0) if known else (-1, _BEFORE * part.chance)
+        onset = (first, (max(seen, first[0] + 1), part.chance))
+        start = (max(first[0], 0) + seen) // 2
+        doubt = _CLAMPED_DOUBT * size
+        out.append(Fault("string_fault", k, (), "open", start, len(blocks.dates), size, doubt, False, onset, mppt=part.mppt))
+    return out
+
+
+def with_inputs(blocks: Blocks, faults: list[Fault], missing: list[Missing]) -> list[Fault]:
+    """The faults that the log alone saw, with the input that a clamp has since found short of strings."""
+    inputs = {blocks.model.inverter_ids.index(m.inverter_id): m for m in missing if m.mppt is not None and m.chance > 0.5}
+    return [
+        replace(f, mppt=inputs[f.inverter].mppt)
+        if not f.strings and f.inverter in inputs and f.start < blocks.day_of(inputs[f.inverter].seen) <= f.end
+        else f
+        for f in faults
+    ]
 
 
 def _of_what_was_left(faults: list[Fault]) -> list[Fault]:
@@ -211,7 +260,7 @@ def fault_columns(blocks: Blocks, faults: list[Fault]) -> list[Column]:
         on = fault.begun(blocks.day)
         if not on.any():
             continue
-        label = " ".join(fault.strings) or "a part that no round has seen"
+        label = " ".join(fault.strings) or f"a part that no round has seen{f', input {fault.mppt}' if fault.mppt else ''}"
         name = f"{fault.kind} of {label} on {blocks.model.inverter_ids[fault.inverter]}"
         shape = full_shape(blocks, fault) * on
         if fault.kind == "unseen":
@@ -255,14 +304,14 @@ def date_faults(faults: list[Fault], misfit: Callable[[list[Fault]], float]) -> 
     for n in undated * min(len(undated), 2):
         days, chance = (np.array(x, float) for x in zip(*faults[n].onset, strict=True))
         # The middle of equal slices of the prior chance; the slice that lies before the history stands at its beginning.
-        middle = np.interp((np.arange(_STARTS_TRIED) + 0.5) / _STARTS_TRIED, chance, days)
-        fits = []
-        for start in middle:
-            tried = [*out[:n], replace(out[n], start=int(start), onset=()), *out[n + 1 :]]
-            fits.append(misfit(tried))
-        weight = np.exp(-0.5 * (np.array(fits) - min(fits)))
-        total = np.r_[0.0, np.cumsum(weight / weight.sum())]
-        edges = np.interp(np.arange(_STARTS_TRIED + 1) / _STARTS_TRIED, chance, days)
+        there = chance[-1]
+        middle = np.interp(there * (np.arange(_STARTS_TRIED) + 0.5) / _STARTS_TRIED, chance, days)
+        tried = [[replace(out[n], start=int(start), onset=())] for start in middle] + ([[]] if there < 1.0 else [])
+        prior = np.r_[np.full(_STARTS_TRIED, there / _STARTS_TRIED), [1.0 - there] if there < 1.0 else []]
+        fits = np.array([misfit([*out[:n], *one, *out[n + 1 :]]) for one in tried])
+        weight = prior * np.exp(-0.5 * (fits - fits.min()))
+        total = np.r_[0.0, np.cumsum(weight / weight.sum())[:_STARTS_TRIED]]
+        edges = np.interp(there * np.arange(_STARTS_TRIED + 1) / _STARTS_TRIED, chance, days)
         points = [(int(day), float(c)) for day, c in zip(edges, total, strict=True)]
         # Slices that begin before the history share its first day: the last of them says how much lies before.
         out[n] = replace(out[n], onset=tuple({day: (day, c) for day, c in points}.values()))
