@@ -24,7 +24,8 @@ def visit(ratios, day="2025-03-01", limited="", inputs=None):
     names = [f"I{k + 1}" for k in range(len(ratios))] if inputs is None else ["I1"] * len(ratios)
     return pd.DataFrame({
         "time": pd.date_range(f"{day} 12:00", periods=len(ratios), freq="10min", tz="UTC"), "clamp_round": day,
-        "inverter_id": names, "mppt": inputs, "phase": None, "limited": limited, "current_ratio": ratios, "current_ratio_u": 0.037})
+        "inverter_id": names, "mppt": inputs, "phase": None, "limited": limited, "current_ratio": ratios,
+        "current_ratio_u": 0.037})
 
 
 def found(clamps, site, traced="2025-01-10"):
