@@ -32,7 +32,7 @@ FAULT_PRIOR = {"open": 0.004, "bypass_short": 0.004, "wrong_count": 0.002, "seri
 #: diodes, as cracked modules do. Share of strings that have it, the light that it leaves the groups under it, and the most
 #: that it takes of a string. Common practice, no source.
 ON_GLASS = "on_glass"
-_ON_GLASS_PRIOR, _UNDER_IT, MOST_ON_GLASS = 0.04, 0.5, 0.1
+_ON_GLASS_PRIOR, _UNDER_IT, MOST_ON_GLASS = 0.03, 0.5, 0.1
 #: Kinds that may get worse from round to round.
 GROWING = ("series_resistance", "shunt", "current_low")
 #: How a kind's deviation follows the light on the string: resistance takes volts in proportion to current; a
@@ -252,7 +252,7 @@ def histories(grid: Severities) -> Histories:
             if kind == "wrong_count" and (s > 0 or e < rounds):
                 continue  # the count is wrong from the first day on
             prior = np.log((_ON_GLASS_PRIOR if kind == ON_GLASS else FAULT_PRIOR[kind]) * grid.weight[k])
-            firsts = (1.0, 0.5, 0.2) if kind in GROWING and bad.sum() > 1 else (1.0,)
+            firsts = (1.0, 0.5, 0.2) if kind in (*GROWING, ON_GLASS) and bad.sum() > 1 else (1.0,)
             for first in firsts:
                 growth = np.where(
                     bad, np.interp(np.arange(rounds), [s, max(e - 1, s + 1)], [first, 1.0]), 0.0

@@ -24,6 +24,8 @@ from yieldwatch.portfolio.model import Site
 
 #: Kinds that grow with time.
 _CREEPING = ("shunt", "series_resistance", "current_low")
+#: Kinds that take voltage at the power point alone, and the chance of one of them below which it is left out.
+_ALIKE, _UNLIKELY = ("series_resistance", "current_low"), 0.02
 #: Chance that a fault that was there at the first reading of its string began before the history. Common practice, no source.
 _BEFORE = 0.5
 #: Distance from a whole number of strings beyond which a step is none: make, age and dirt part strings by a few per cent. Common
@@ -64,6 +66,8 @@ class Fault:
         Chance that it is no fault, but what lies on the glass of a module or two.
     mppt : str or None
         Input that lacks it, by a clamp.
+    in_series : float or None
+        Chance that it takes voltage in proportion to current, so that its share follows the light; None for what the kind says.
     """
 
     cause: str
@@ -78,6 +82,12 @@ class Fault:
     onset: tuple[tuple[int, float], ...] = ()
     on_glass: float = 0.0
     mppt: str | None = None
+    in_series: float | None = None
+
+    @property
+    def follows_light(self) -> float:
+        """`in_series`, or what the kind says."""
+        return float(self.kind == "series_resistance") if self.in_series is None else self.in_series
 
     @property
     def chance(self) -> float:
@@ -151,7 +161,10 @@ def find_faults(
         if dated:
             on_glass /= on_glass + _AT_ONCE * (1.0 - on_glass)
         one = (found.string_id,)
-        faults.append(Fault("string_fault", k, one, found.finding, start, n_days, size, doubt, dated, onset, on_glass))
+        series = _in_series(found.p_series_resistance, found.p_current_low, on_glass) if found.finding in _ALIKE else None
+        faults.append(
+            Fault("string_fault", k, one, found.finding, start, n_days, size, doubt, dated, onset, on_glass, in_series=series)
+        )
     for number, span in enumerate(spans):
         if (
             number not in used
@@ -177,6 +190,11 @@ def find_faults(
         if p.inverter not in explained
     ]
     return _of_what_was_left(faults)
+
+
+def _in_series(resistance: float, weak: float, on_glass: float) -> float:
+    """Chance of resistance in series, beside weak modules and what lies on the glass: the key points hardly tell them apart."""
+    return resistance / max(resistance + weak, 1e-12) * (1.0 - on_glass)
 
 
 def faults_at_clamps(blocks: Blocks, missing: list[Missing]) -> list[Fault]:
@@ -275,11 +293,17 @@ def fault_columns(blocks: Blocks, faults: list[Fault]) -> list[Column]:
             continue
         first, last = max(fault.start, 0), blocks.day[-1]
         grown = np.clip((blocks.day - first) / max(last - first, 1), 0.0, 1.0)
-        spread = max(fault.share_sd, 0.5 * fault.share)
-        out += [
-            Column(fault.cause, name + part, shape * over, fault.inverter, 0.5 * fault.share, spread, 0.0, 5.0, ("fault", fault))
-            for part, over in ((", from the start", np.ones(blocks.n)), (", grown since", grown))
-        ]
+        forms = [(replace(fault, in_series=form), chance, words) for form, chance, words in (
+            (0.0, 1.0 - fault.follows_light, ""), (1.0, fault.follows_light, ", in proportion to current"))]
+        forms = [(one, chance, words) for one, chance, words in forms if chance >= _UNLIKELY]
+        for one, chance, words in forms if fault.kind in _ALIKE else [(fault, 1.0, "")]:
+            # The log tells by the light whether a fault takes its share or follows the current.
+            shape, mean = full_shape(blocks, one) * on, 0.5 * chance * fault.share
+            spread = max(fault.share_sd, 0.5 * fault.share) * np.sqrt(chance)
+            out += [
+                Column(fault.cause, name + words + part, shape * over, fault.inverter, mean, spread, 0.0, 5.0, ("fault", fault))
+                for part, over in ((", from the start", np.ones(blocks.n)), (", grown since", grown))
+            ]
     return out
 
 
@@ -331,9 +355,7 @@ def full_shape(blocks: Blocks, fault: Fault) -> np.ndarray:
     light = np.maximum(_mean_light(blocks, fault.inverter), 50.0) / 800.0
     if fault.kind == "shunt":
         return np.clip(1.0 / light, 0.7, 4.0)
-    if fault.kind == "series_resistance":
-        return np.clip(light, 0.05, 1.4)
-    return np.ones(blocks.n)
+    return np.asarray(1.0 + fault.follows_light * (np.clip(light, 0.05, 1.4) - 1.0))
 
 
 def _mean_light(blocks: Blocks, inverter: int) -> np.ndarray:

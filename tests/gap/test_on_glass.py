@@ -1,0 +1,71 @@
+"""Losses that may be dirt on single modules: shared between string faults and soiling by the chance of each."""
+
+import datetime as dt
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from tests.farm.plain import plain
+from tests.farm.settings import PortfolioSpec
+from tests.farm.spec import Block, Instruments, Soiling, StringFault
+from tests.farm.write import write_portfolio
+from yieldwatch.assess import assess
+from yieldwatch.gap.infer import Posterior
+from yieldwatch.gap.mechanisms.base import Column
+from yieldwatch.gap.mechanisms.string_fault import Fault
+from yieldwatch.gap.on_glass import dirt_told_apart
+from yieldwatch.gap.split import Split
+
+
+def test_each_interval_moves_a_faults_part_by_its_chance_and_still_adds_up():
+    # One inverter, two blocks: a fault of 4 %, dirt with a chance of 0.75, and from the second block one of 12 % that is none.
+    first, second = (Fault("string_fault", 0, (name,), "current_low", start, 2, share, 0.01, False, on_glass=chance)
+                     for name, start, share, chance in (("S1", -1, 0.04, 0.75), ("S2", 1, 0.12, 0.0)))
+    columns = [Column("string_fault", f.kind, np.array([1.0 if f.start < 0 else 0.0, 1.0]), 0, f.share, 0.01, tag=("fault", f))
+               for f in (first, second)]
+    posterior = Posterior(columns, np.array([0.04, 0.12]), np.zeros((1, 2)), {}, 0.0)
+    blocks = SimpleNamespace(expected=np.ones((1, 2)), of=np.array([0, 0, 1]))
+    state = SimpleNamespace(posterior=posterior, blocks=blocks, faults=[first, second])
+    taken = {"string_fault": np.array([[4.0, 8.0, 16.0]]), "soiling": np.array([[1.0, 1.0, 1.0]])}
+    told = dirt_told_apart(state, Split(taken, np.full((1, 3), 100.0), np.full((1, 3), 80.0), np.zeros(3))).energy
+    # All of the first block's is the first fault's; of the second's a quarter.
+    assert told["string_fault"][0] == pytest.approx([1.0, 2.0, 16.0 - 0.75 * 4.0])
+    assert told["soiling"][0] == pytest.approx([4.0, 7.0, 4.0])
+
+
+def _answer(folder, *mechanisms):
+    start, end = dt.date(2022, 9, 1), dt.date(2023, 9, 1)
+    fit = Instruments(log_minutes=60, light_bias=0.0, light_drift_year=0.0, gaps_per_year=0.0, stuck_per_year=0.0,
+                      repeats_per_year=0.0, iv_rounds=(dt.date(2022, 9, 20), dt.date(2023, 7, 20)), iv_light_bias=0.005,
+                      iv_bad_light=0.0, iv_partial=True)
+    blocks = tuple(Block(f"INV{k}", "I", "A", "M", 2, 2, 20) for k in (1, 2, 3))
+    spec = replace(plain(*mechanisms), start=start, end=end, blocks=blocks, instruments=fit)
+    write_portfolio(folder, folder / "truth", PortfolioSpec("P", (spec,)))
+    answer = assess(folder)
+    truth = pd.read_csv(folder / "truth" / "losses.csv").groupby("cause")["energy_kwh"].sum()
+    truth = truth.reindex(["soiling", "string_fault"], fill_value=0.0)
+    columns = ["energy_kwh", "energy_low_kwh", "energy_high_kwh"]
+    return answer, answer.sites[0].losses.groupby("cause")[columns].sum(), truth
+
+
+@pytest.mark.parametrize("cause", ["soiling", "string_fault"])
+def test_account_and_work_list_agree_on_what_may_be_dirt_whichever_it_is(tmp_path, cause):
+    clean = Soiling(0.0, persistent_pct_year=0.0, start_pct=0.0, start_persistent_pct=0.0)
+    lies = replace(clean, droppings=(("INV1.1.1", 6.0),))
+    weak = StringFault("INV1.1.1", "current_low", dt.date(2020, 1, 1), 0.5, part=0.06)
+    answer, told, truth = _answer(tmp_path, *((lies,) if cause == "soiling" else (clean, weak)))
+    both = ["soiling", "string_fault"]
+    # 6 % of one string of twelve; the log's own gains differ by a third of that.
+    assert told.loc[both, "energy_kwh"].sum() == pytest.approx(truth[both].sum(), rel=0.5)
+    assert told.loc["string_fault", "energy_low_kwh"] <= truth["string_fault"] <= told.loc["string_fault", "energy_high_kwh"]
+    assert told.loc["soiling", "energy_high_kwh"] >= truth["soiling"]
+    found = answer.sites[0].gap.string_findings.set_index("string_id").loc["INV1.1.1"]
+    mend = answer.work_list.query("scope == 'INV1.1.1' and job_kind in ('repair_string', 'replace_modules')").iloc[0]
+    assert 0.5 < found["on_glass"] < 0.99
+    assert mend["confidence"] == pytest.approx(found["confidence"] * (1.0 - found["on_glass"]), abs=0.01)
+    evidence = {e.cause: e.pattern for e in answer.sites[0].gap.evidence}
+    assert "may lie on the glass: INV1.1.1" in evidence["string_fault"]
+    assert "counts here by its chance to be dirt" in evidence["soiling"]
