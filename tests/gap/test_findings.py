@@ -147,7 +147,7 @@ def test_lost_groups_of_cells_may_lie_on_the_glass_and_lost_open_voltage_cannot(
     assert (out.loc[list(odd), "confidence"] > 0.9).all()
     # Two groups of 36: as cracked modules or a weak joint make it, and droppings more often. Droppings take no sixth of a string.
     assert 0.6 < out.loc["S03", "on_glass"] < 0.98
-    assert "dirt on the glass" in out.loc["S03", "why"]
+    assert "Dirt on the glass" in out.loc["S03", "why"]
     assert (out.loc[["S07", "S11", "S15"], "on_glass"] < 0.05).all()
     assert (out["on_glass"].drop(list(odd)) == 0).all()
 

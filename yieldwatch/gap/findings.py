@@ -346,10 +346,9 @@ def _why(batch: Batch, k: int, seen: np.ndarray, finding: str) -> str:
 def _of_rivals(p: dict[str, float], finding: str, on_glass: float) -> str:
     if finding not in FAULT_FINDINGS:
         return ""
-    rivals = [f"dirt on the glass of a module or two ({on_glass:.0%})"] if on_glass >= _RIVAL else []
-    faults = {kind: p[kind] * (1.0 - on_glass) for kind in _IN_WORDS}
-    rivals += [f"{words} ({faults[kind]:.0%})" for kind, words in _IN_WORDS.items() if kind != finding and faults[kind] >= _RIVAL]
-    return f" It may be {' or '.join(rivals)} instead." if rivals else ""
+    rivals = [f"{words} ({p[kind]:.0%})" for kind, words in _IN_WORDS.items() if kind != finding and p[kind] >= _RIVAL]
+    said = f" It may be {' or '.join(rivals)} instead." if rivals else ""
+    return said + (f" Dirt on the glass of a module or two reads like it ({on_glass:.0%})." if on_glass >= _RIVAL else "")
 
 
 def _of_swap(batch: Batch, k: int, swap: tuple[int, str] | None) -> str:
