@@ -13,11 +13,11 @@ from yieldwatch.constants import CAUSES
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.attribute import SiteState
 from yieldwatch.gap.basis import Basis, causes_basis, exposed
+from yieldwatch.gap.causes_in_doubt import told_by_chance
 from yieldwatch.gap.energy_draws import fault_doubt, moved_energy
 from yieldwatch.gap.measured import Measured, measured_months
 from yieldwatch.gap.modelled_light import light_doubt, light_not_measured
 from yieldwatch.gap.obstacle import outlines
-from yieldwatch.gap.on_glass import dirt_told_apart
 from yieldwatch.gap.patterns.window import Window
 from yieldwatch.gap.ratios import energy_availability, performance_ratio, performance_ratio_temp_corrected
 from yieldwatch.gap.reasons import MOST_MONTHS, site_why
@@ -48,7 +48,7 @@ def site_gap(state: SiteState, data: SiteData, findings: pd.DataFrame, start: pd
     SiteGap
     """
     whole = split_by_cause(state.model, state.effects)
-    split = dirt_told_apart(state, whole)
+    split = told_by_chance(state, whole)
     months, month = _months(state, start, end)
     kept = month >= 0
     basis = causes_basis(state, data)

@@ -68,10 +68,10 @@ def fault_doubt(
     state: SiteState, split: Split, month: np.ndarray, n_months: int, rng: np.random.Generator
 ) -> dict[str, np.ndarray]:
     """
-    What the faults' forms and starts may be off by, and whether they lie on the glass, draw by draw.
+    What the faults' forms and starts may be off by, and whether they are faults of strings, draw by draw.
 
     Each fault by itself: a dead string takes what it gave, and when it died is the doubt; how a shunt's loss follows the light is
-    only about right; what may be dirt is all of it dirt's or none.
+    only about right; what may have another cause is all of it that cause's or none.
 
     Parameters
     ----------
@@ -81,7 +81,7 @@ def fault_doubt(
     Returns
     -------
     dict of str to ndarray, shape (n_draws, n_months)
-        For string faults and soiling, off what the account tells of them. [kWh]
+        For string faults and the causes that may stand for them, off what the account tells of them. [kWh]
     """
     blocks, posterior = state.blocks, state.posterior
     block_month = np.full(blocks.n, -1)
@@ -89,7 +89,8 @@ def fault_doubt(
     inside = block_month >= 0
     rate = _rate(state, split, "string_fault", open_output(state, split))
     n_draws, n_days = len(posterior.draws), len(blocks.dates)
-    out = {cause: np.zeros((n_draws, n_months)) for cause in ("string_fault", "soiling")}
+    causes = ("string_fault", *dict.fromkeys(c for f in state.faults for c in f.instead))
+    out = {cause: np.zeros((n_draws, n_months)) for cause in causes}
     for fault in dict.fromkeys(f for f in state.faults if f.cause == "string_fault"):
         own = [c.tag == ("fault", fault) for c in posterior.columns]
         energy = full_shape(blocks, fault) * rate[fault.inverter] * float(posterior.estimate[own].sum())
@@ -102,9 +103,13 @@ def fault_doubt(
             first = np.clip(np.ceil(np.interp(rng.random(n_draws), chance, days, right=n_days)), 0, n_days).astype(int)
             before = np.cumsum(daily, axis=1)
             off += (before[:, -1][:, None] - before[:, first]).T - mean[None, :]
-        lies = rng.random((n_draws, 1)) < fault.on_glass if fault.on_glass else np.zeros((n_draws, 1), bool)
-        out["string_fault"] += np.where(lies, -(1.0 - fault.on_glass) * mean[None, :], off + fault.on_glass * mean[None, :])
-        out["soiling"] += np.where(lies, off + (1.0 - fault.on_glass) * mean[None, :], -fault.on_glass * mean[None, :])
+        chances = {**fault.instead, "string_fault": 1.0 - sum(fault.instead.values())}
+        drawn = rng.random((n_draws, 1)) if fault.instead else np.ones((n_draws, 1))
+        upto = 0.0
+        for cause, p in chances.items():
+            is_it = (drawn >= upto) & ((drawn < upto + p) | (cause == "string_fault"))
+            out[cause] += np.where(is_it, off + (1.0 - p) * mean[None, :], -p * mean[None, :])
+            upto += p
     return out
 
 

@@ -33,6 +33,9 @@ _BEFORE = 0.5
 _NO_NUMBER = 0.15
 #: How much likelier a fault comes within a day than what lies on the glass, which builds up. Common practice, no source.
 _AT_ONCE = 5.0
+#: Chances that a step which only the log saw is a string's, and an input's: of whole strings, and of a part of one. Common
+#: practice, no source.
+_WHOLE, _PART_OF_ONE = (0.8, 0.1), (0.45, 0.4)
 #: Relative standard uncertainty of the share of a string that a clamp missed. Common practice, no source.
 _CLAMPED_DOUBT = 0.1
 #: Days of start tried for a fault that no log dates, evenly over what is possible.
@@ -64,6 +67,8 @@ class Fault:
         there at all. Empty where the start is known.
     on_glass : float
         Chance that it is no fault, but what lies on the glass of a module or two.
+    of_input : float
+        Chance that it is no string's, but of an input that does not track.
     mppt : str or None
         Input that lacks it, by a clamp.
     in_series : float or None
@@ -81,6 +86,7 @@ class Fault:
     dated: bool
     onset: tuple[tuple[int, float], ...] = ()
     on_glass: float = 0.0
+    of_input: float = 0.0
     mppt: str | None = None
     in_series: float | None = None
 
@@ -88,6 +94,11 @@ class Fault:
     def follows_light(self) -> float:
         """`in_series`, or what the kind says."""
         return float(self.kind == "series_resistance") if self.in_series is None else self.in_series
+
+    @property
+    def instead(self) -> dict[str, float]:
+        """Chances of the causes that it may have instead, of those that have any."""
+        return {c: p for c, p in (("soiling", self.on_glass), ("inverter_efficiency", self.of_input)) if p > 0.0}
 
     @property
     def chance(self) -> float:
@@ -172,7 +183,7 @@ def find_faults(
             and span.size > _least_unseen(site, blocks, span.inverter)
             and not _washed_off(span, blocks, cleanings)
         ):
-            faults.append(_fault_from_log(span, blocks, site, rounds, _left_before(span, faults)))
+            faults.append(_fault_from_log(span, blocks, site, rounds, _left_before(span, faults), set(bad["string_id"])))
     explained = {f.inverter for f in faults if f.start <= 0}
     faults += [
         Fault(
@@ -433,10 +444,13 @@ def _left_before(span: _Span, faults: list[Fault]) -> float:
     return float(max(1.0 - found, 0.02) * np.exp(-stepped))
 
 
-def _fault_from_log(span: _Span, blocks: Blocks, site: Site, rounds: pd.DataFrame, left: float) -> Fault:
+def _fault_from_log(
+    span: _Span, blocks: Blocks, site: Site, rounds: pd.DataFrame, left: float, faulty: set[str]
+) -> Fault:
     """
     A step that no finding explains: the input's if a later round found its strings sound or no number of strings takes as much,
-    else a string's. `left` is the share of the inverter's strings that was there before.
+    else a string's with the chance that is left. `left` is the share of the inverter's strings that was there before, `faulty`
+    are the strings that rounds found so.
     """
     name = blocks.model.inverter_ids[span.inverter]
     strings = {s.string_id for s in site.strings if s.inverter_id == name}
@@ -450,8 +464,15 @@ def _fault_from_log(span: _Span, blocks: Blocks, site: Site, rounds: pd.DataFram
     count = -np.expm1(-span.size) * len(strings) * left
     doubt = _NO_NUMBER + 3.0 * span.noise * len(strings)
     no_number = count > 1.0 + doubt and abs(count - round(count)) > doubt
-    cause, kind = ("inverter_efficiency", "input not tracking") if seen_sound or no_number else ("string_fault", "unseen")
-    return Fault(cause, span.inverter, (), kind, span.start, span.end, span.size, max(0.3 * span.size, 3.0 * span.noise), True)
+    size, doubt_of_size = span.size, max(0.3 * span.size, 3.0 * span.noise)
+    if seen_sound or no_number:
+        kind = "input not tracking"
+        return Fault("inverter_efficiency", span.inverter, (), kind, span.start, span.end, size, doubt_of_size, True)
+    own, of_input = _WHOLE if abs(count - max(round(count), 1)) <= doubt else _PART_OF_ONE
+    # The more strings a round found sound since, the fewer are left that it can be.
+    own *= 1.0 - len(tested - faulty) / max(len(strings), 1)
+    by_input = of_input / (own + of_input)
+    return Fault("string_fault", span.inverter, (), "unseen", span.start, span.end, size, doubt_of_size, True, of_input=by_input)
 
 
 def _string_shares(site: Site, blocks: Blocks) -> tuple[dict[str, float], dict[str, int]]:

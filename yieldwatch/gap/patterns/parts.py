@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 
 from yieldwatch.constants import FAULT_FINDINGS
+from yieldwatch.gap.causes_in_doubt import told_elsewhere
 from yieldwatch.gap.mechanisms.string_fault import Fault
-from yieldwatch.gap.on_glass import part_on_glass
 from yieldwatch.gap.patterns.window import Told, Window, count
 from yieldwatch.gap.why import Figure, Turn
 
@@ -120,8 +120,8 @@ def _part(window: Window, fault: Fault) -> _Part:
             own += column.values * theta
     whole = state.posterior.loss(fault.cause, *state.blocks.expected.shape)[k]
     if fault.cause == "string_fault":
-        whole = whole * (1.0 - part_on_glass(state)[k])
-    part = np.divide(own * (1.0 - fault.on_glass), whole, out=np.zeros_like(own), where=whole > 1e-12)
+        whole = whole * (1.0 - sum(part[k] for part in told_elsewhere(state).values()))
+    part = np.divide(own * (1.0 - sum(fault.instead.values())), whole, out=np.zeros_like(own), where=whole > 1e-12)
     kwh = float((window.taken(fault.cause)[k] * part[state.blocks.of[window.inside]]).sum())
     # A start that is not known leaves a small chance on many days: those are not what it lasted.
     lasted = own > 0.5 * own.max() if own.any() else own > 0

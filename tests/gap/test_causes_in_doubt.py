@@ -1,4 +1,4 @@
-"""Losses that may be dirt on single modules: shared between string faults and soiling by the chance of each."""
+"""Losses of strings that may have another cause: shared between the causes by the chance of each."""
 
 import datetime as dt
 from dataclasses import replace
@@ -13,10 +13,10 @@ from tests.farm.settings import PortfolioSpec
 from tests.farm.spec import Block, Instruments, Soiling, StringFault
 from tests.farm.write import write_portfolio
 from yieldwatch.assess import assess
+from yieldwatch.gap.causes_in_doubt import told_by_chance
 from yieldwatch.gap.infer import Posterior
 from yieldwatch.gap.mechanisms.base import Column
 from yieldwatch.gap.mechanisms.string_fault import Fault
-from yieldwatch.gap.on_glass import dirt_told_apart
 from yieldwatch.gap.split import Split
 
 
@@ -30,7 +30,7 @@ def test_each_interval_moves_a_faults_part_by_its_chance_and_still_adds_up():
     blocks = SimpleNamespace(expected=np.ones((1, 2)), of=np.array([0, 0, 1]))
     state = SimpleNamespace(posterior=posterior, blocks=blocks, faults=[first, second])
     taken = {"string_fault": np.array([[4.0, 8.0, 16.0]]), "soiling": np.array([[1.0, 1.0, 1.0]])}
-    told = dirt_told_apart(state, Split(taken, np.full((1, 3), 100.0), np.full((1, 3), 80.0), np.zeros(3))).energy
+    told = told_by_chance(state, Split(taken, np.full((1, 3), 100.0), np.full((1, 3), 80.0), np.zeros(3))).energy
     # All of the first block's is the first fault's; of the second's a quarter.
     assert told["string_fault"][0] == pytest.approx([1.0, 2.0, 16.0 - 0.75 * 4.0])
     assert told["soiling"][0] == pytest.approx([4.0, 7.0, 4.0])
