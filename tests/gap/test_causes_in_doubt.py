@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from tests.action.build import MODULE, make_site
 from tests.farm.plain import plain
 from tests.farm.settings import PortfolioSpec
 from tests.farm.spec import Block, Instruments, Soiling, StringFault
@@ -16,8 +17,10 @@ from yieldwatch.assess import assess
 from yieldwatch.gap.causes_in_doubt import told_by_chance
 from yieldwatch.gap.infer import Posterior
 from yieldwatch.gap.mechanisms.base import Column
-from yieldwatch.gap.mechanisms.string_fault import Fault
+from yieldwatch.gap.mechanisms.string_fault import Fault, find_faults
 from yieldwatch.gap.split import Split
+from yieldwatch.gap.steps import Step
+from yieldwatch.portfolio.model import String
 
 
 def test_each_interval_moves_a_faults_part_by_its_chance_and_still_adds_up():
@@ -34,6 +37,29 @@ def test_each_interval_moves_a_faults_part_by_its_chance_and_still_adds_up():
     # All of the first block's is the first fault's; of the second's a quarter.
     assert told["string_fault"][0] == pytest.approx([1.0, 2.0, 16.0 - 0.75 * 4.0])
     assert told["soiling"][0] == pytest.approx([4.0, 7.0, 4.0])
+
+
+@pytest.mark.parametrize(("lost", "traced", "by_input"), [
+    (0.125, (), 0.1 / (0.8 + 0.1)),  # one of eight strings
+    (0.070, (), 0.4 / (0.45 + 0.4)),  # a part of one, or an input that gives half
+    (0.070, ("S1", "S2", "S3", "S4"), 0.4 / (0.45 * 0.5 + 0.4)),  # and half of the strings were found sound since
+    (0.070, ("S1", "S2", "S3", "S4", "S5", "S6", "S7"), None),
+])
+def test_a_step_that_no_round_explains_is_a_strings_or_an_inputs(lost, traced, by_input):
+    strings = tuple(String(f"S{k}", "I1", "A", MODULE, 20) for k in range(1, 9))
+    site = make_site().__class__(**{**vars(make_site()), "strings": strings})
+    none = pd.DataFrame(columns=["string_id", "finding", "share_lost"])
+    dates = pd.date_range("2024-01-01", periods=300)
+    blocks = SimpleNamespace(dates=dates, model=SimpleNamespace(inverter_ids=["I1"]), rain=np.zeros(300),
+                             day_of=lambda t: int((t.tz_localize(None).normalize() - dates[0]).days))
+    rounds = pd.DataFrame({"time": pd.Timestamp("2024-06-01", tz="UTC"), "string_id": list(traced), "grade": "good"})
+    step = Step(0, 100, -np.log(1.0 - lost), 0.002)
+    (fault,) = find_faults(blocks, site, none, rounds, [step], [], [])
+    if by_input is None:
+        assert (fault.cause, fault.instead) == ("inverter_efficiency", {})
+    else:
+        assert fault.cause == "string_fault"
+        assert fault.instead == pytest.approx({"inverter_efficiency": by_input})
 
 
 def _answer(folder, *mechanisms):
