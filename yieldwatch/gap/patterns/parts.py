@@ -17,6 +17,8 @@ from yieldwatch.gap.why import Figure, Turn
 
 #: Strings and parts, and spells, that a sentence names; the figures hold all strings and parts.
 _NAMED, _SPELLS_SAID = 8, 3
+#: Chance that a loss is an input's from which it is said. Common practice, no source.
+_PERHAPS = 0.05
 #: Confidence of a finding that one more trace may turn. Common practice, no source.
 _OPEN = (0.2, 0.8)
 
@@ -169,6 +171,11 @@ def inverter_efficiency(window: Window) -> Told:
         parts.append(f"{window.names[k]} was held down in heat for {hours:.0f} h")
     parts += [f"an input not tracking {p.when}, {p.words}" for p in inputs if p.kwh > 0]
     figures += [p.figure("energy of an input") for p in inputs if p.kwh > 0]
+    for fault in (f for f in state.faults if f.of_input >= _PERHAPS):
+        where, when = window.names[fault.inverter], _when(window, fault)
+        figures.append(Figure("chance that a loss is an input's, told here", fault.of_input, "probability", where=where, note=when))
+        parts.append(f"what {where} lost {when} and no round has seen is told here by its chance of {fault.of_input:.0%}, "
+                     "for an input may not track")
     logged = state.log is not None
     return Told(
         ("; ".join(parts) + "." if parts else "No inverter stands out from its curve and its peers."),
