@@ -173,7 +173,8 @@ def inverter_efficiency(window: Window) -> Told:
     figures += [p.figure("energy of an input") for p in inputs if p.kwh > 0]
     for fault in (f for f in state.faults if f.of_input >= _PERHAPS):
         where, when = window.names[fault.inverter], _when(window, fault)
-        figures.append(Figure("chance that a loss is an input's, told here", fault.of_input, "probability", where=where, note=when))
+        name = "chance that a loss is an input's, told here"
+        figures.append(Figure(name, fault.of_input, "probability", where=where, note=when))
         parts.append(f"what {where} lost {when} and no round has seen is told here by its chance of {fault.of_input:.0%}, "
                      "for an input may not track")
     logged = state.log is not None
