@@ -19,7 +19,7 @@ from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.clamped_strings import Missing
 from yieldwatch.gap.mechanisms.base import Column
 from yieldwatch.gap.steps import Step
-from yieldwatch.gap.weak_parts import WeakPart
+from yieldwatch.gap.weak_parts import MANY, WeakPart
 from yieldwatch.portfolio.model import Site
 
 #: Kinds that grow with time.
@@ -185,6 +185,7 @@ def find_faults(
         ):
             faults.append(_fault_from_log(span, blocks, site, rounds, _left_before(span, faults), set(bad["string_id"])))
     explained = {f.inverter for f in faults if f.start <= 0}
+    traced = set(findings.loc[findings["finding"] != "not_tested", "string_id"]) if len(findings) else set()
     faults += [
         Fault(
             "string_fault",
@@ -198,7 +199,7 @@ def find_faults(
             True,
         )
         for p in weak
-        if p.inverter not in explained
+        if p.inverter not in explained and not (_of_few(p, blocks) and set(p.strings) <= traced)
     ]
     return _of_what_was_left(faults)
 
@@ -234,6 +235,11 @@ def with_inputs(blocks: Blocks, faults: list[Fault], missing: list[Missing]) -> 
         else f
         for f in faults
     ]
+
+
+def _of_few(part: WeakPart, blocks: Blocks) -> bool:
+    """Whether an inverter is weak against one or two others alone: then sound traces of all its strings go before."""
+    return part.mppt is None and len(blocks.model.inverter_ids) < MANY
 
 
 def _of_what_was_left(faults: list[Fault]) -> list[Fault]:
