@@ -73,7 +73,7 @@ def run(seed: int) -> pd.DataFrame:
     out = known.assign(told=told["finding"], chance=told["confidence"], share=told["share_lost"], share_sd=told["share_lost_sd"])
     out["why"] = told["why"]
     last = rounds[rounds["grade"] != "unfit"].groupby("string_id")["time"].max() if len(rounds) else pd.Series(dtype=object)
-    last = pd.to_datetime(out.index.map(last), utc=True).tz_localize(None)
+    last = pd.to_datetime(last.reindex(out.index), utc=True).dt.tz_localize(None)
     fit = spec.instruments
     out["seen"] = (last >= out["since"]) | (fit.string_current & (pd.Timestamp(spec.end) - out["since"] > pd.Timedelta(days=15)))
     out["rounds"], out["curves"], out["currents"] = len(fit.iv_rounds), fit.curves, fit.string_current

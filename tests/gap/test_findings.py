@@ -129,6 +129,36 @@ def test_a_whole_row_low_alike_in_one_round_is_shade_and_two_of_it_are_faults():
     assert (two.loc[["S01", "S04"], "confidence"] > 0.8).all()
 
 
+def test_a_fault_in_a_shaded_row_is_told_against_the_others_of_its_row():
+    site = site_of(24, row_length=6)
+    # The whole row is in one shadow in the first round; in both one of its strings lacks a module.
+    row, short = {f"S{k:02d}": scaled(i_mp=0.7) for k in range(6)}, {"S02": scaled(v_oc=11 / 12, v_mp=11 / 12)}
+    dark = row | {"S02": scaled(i_mp=0.7, v_oc=11 / 12, v_mp=11 / 12)}
+    out = _findings(site, _history(site, [dark, short]))
+    assert out.loc["S02", "finding"] == "wrong_count"
+    assert out.loc["S02", "compared_with"] == "row"
+    assert "the others of its row, in the same shade" in out.loc["S02", "why"]
+    assert (out["confidence"].drop("S02") < 0.5).all()
+
+
+def test_a_shadow_that_is_deeper_on_one_string_of_its_row_is_no_fault():
+    site = site_of(24, row_length=6)
+    rounds = [{f"S{k:02d}": scaled(i_mp=0.80 - 0.04 * k) for k in range(6)}, {f"S{k:02d}": scaled(i_mp=0.9) for k in range(6)}]
+    assert (_findings(site, _history(site, rounds))["confidence"] < 0.5).all()
+
+
+def test_lost_groups_of_cells_may_lie_on_the_glass_and_lost_open_voltage_cannot():
+    site = site_of(24)
+    odd = {"S03": scaled(v_mp=0.945), "S07": scaled(v_mp=0.84), "S11": scaled(v_oc=0.945, v_mp=0.945), "S15": perturbed(r_sh=0.2)}
+    out = _findings(site, _history(site, [odd, odd]))
+    assert (out.loc[list(odd), "confidence"] > 0.9).all()
+    # Two groups of 36: as cracked modules or a weak joint make it, and droppings more often. Droppings take no sixth of a string.
+    assert 0.6 < out.loc["S03", "on_glass"] < 0.98
+    assert "Dirt on the glass" in out.loc["S03", "why"]
+    assert (out.loc[["S07", "S11", "S15"], "on_glass"] < 0.05).all()
+    assert (out["on_glass"].drop(list(odd)) == 0).all()
+
+
 def test_a_recorded_repair_after_the_bad_reading_closes_the_finding():
     site = site_of(24)
     rounds = _history(site, [None, None, {"S07": perturbed(r_s=2.0)}])

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from yieldwatch.gap.weak_parts import _standing_out
+from yieldwatch.gap.weak_parts import _constant, _standing_out, _whole_strings
 
 
 def behind(deficits: list[float], days: int = 30, sd: float = 0.004, seed: int = 1) -> np.ndarray:
@@ -25,6 +25,15 @@ def test_a_deficit_that_comes_and_goes_is_not_constant():
     values[0, :15] += 0.12
 
     assert _standing_out(values) == []
+
+
+def test_of_two_inverters_one_is_weak_where_it_always_lacks_whole_strings():
+    ((row, deficit, _),) = _constant(behind([0.0, -np.log(1.0 - 1.0 / 4.0)]))
+    assert row == 1
+    # One of four; of six it would be one and a half, which no dead string makes.
+    assert _whole_strings(deficit, 4)
+    assert not _whole_strings(deficit, 6)
+    assert not _whole_strings(0.03, 12)
 
 
 def test_too_few_days_prove_nothing():

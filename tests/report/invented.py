@@ -231,6 +231,7 @@ def string_findings(site_id: str) -> pd.DataFrame:
             "fill_factor_ratio": [1.0] * 20 + [np.nan, 0.94, 1.0, np.nan],
             "finding": findings,
             "confidence": [0.01] * 20 + [0.99, 0.9, 0.1, np.nan],
+            "on_glass": [0.0] * 20 + [0.0, 0.8, 0.0, np.nan],
         }
     )
 

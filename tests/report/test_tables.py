@@ -15,7 +15,7 @@ CONTRACT = {
     "losses": "site_id, month, cause, energy_kwh, energy_low_kwh, energy_high_kwh, revenue_lost, "
     "revenue_lost_low, revenue_lost_high, basis",
     "string_findings": "site_id, string_id, last_round, p_mp_stc_w, p_mp_ratio, i_sc_ratio, v_oc_ratio, "
-    "fill_factor_ratio, finding, confidence",
+    "fill_factor_ratio, finding, confidence, on_glass",
     "downtime": "site_id, inverter_id, start, end, cause, energy_kwh",
     "obstacles": "site_id, inverter_id, from, to, azimuth_from_deg, azimuth_to_deg, height_deg, height_low_deg, height_high_deg, "
     "sun_highest_deg, beam_lost_pct, energy_kwh, months, rise_per_10_m, half_height_deg",

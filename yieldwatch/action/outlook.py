@@ -126,7 +126,7 @@ class Outlook:
         self._steady = state.posterior.loss("level", *shape) + state.posterior.loss("snow", *shape)
         for fault in self.faults:
             if fault.cause == "string_fault":
-                self._steady[fault.inverter] += full_shape(state.blocks, fault) * self.fault_size(fault)[0]
+                self._steady[fault.inverter] += full_shape(state.blocks, fault) * self.fault_size(fault)[0] * fault.chance
         age = (state.posterior.loss("degradation", *shape) * state.blocks.expected).sum(axis=0) / np.maximum(
             state.blocks.expected.sum(axis=0), 1e-9)
         rate = sum(v for c, v in zip(state.posterior.columns, state.posterior.estimate, strict=True)

@@ -8,6 +8,7 @@ usual route and buys nothing: the table agrees with the equation to 0.01 % above
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -29,6 +30,13 @@ _T_STEP, _T_MIN, _T_MAX = 5.0, -40.0, 110.0
 #: its spread here stands for coefficients that are rounded, and for cells whose voltage falls otherwise.
 _IDEALITY, _IDEALITY_SD, _IDEALITY_SD_OTHER = 1.07, 0.06, 2.0
 _GAP_EV, _GAP_SD_EV, _GAP_MOST_EV = 1.121, 0.14, 0.5
+#: Trade names of cells that are no crystalline silicon, by their absorber. All others ("mono-PERC", "TOPCon", "poly", "n-type")
+#: name how a silicon cell is made, and new ones come every year. Common practice, no source.
+_OTHER_ABSORBER = re.compile(
+    r"cd(se)?te|cadmium|\bci[gs]|copper.indium|amorph|\b(a|µc|μc|uc|nc)[- ]?si\b|micro(morph|crystal)|nanocrystal"
+    r"|thin.?film|perovskite|organic|polymer|gaas|gallium|tandem|multi-?junction"
+)
+_HETEROJUNCTION = ("hetero", "hjt", "shj")
 #: How near the datasheet's own points must come, against what is usual. [fraction of current]
 _STATED_TO = 1e-5
 
@@ -131,8 +139,9 @@ def _gamma_correction(parameters: dict[str, float], kind: ModuleType, temp_cell:
 
 
 def _is_crystalline_silicon(kind: ModuleType) -> bool:
+    """Whether no other absorber is named; a heterojunction is a crystalline cell, whatever its passivating layers are called."""
     name = kind.technology.lower()
-    return "si" in name and "a-si" not in name and "amorphous" not in name
+    return any(word in name for word in _HETEROJUNCTION) or not _OTHER_ABSORBER.search(name)
 
 
 def _fit(kind: ModuleType) -> dict[str, float]:

@@ -14,6 +14,7 @@ from yieldwatch.expected.power import SiteModel, site_model
 from yieldwatch.expected.weather import grid_weather
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.blocks import Blocks, make_blocks
+from yieldwatch.gap.clamped_strings import missing_at_clamps
 from yieldwatch.gap.clamps import COLUMNS as CLAMP_COLUMNS
 from yieldwatch.gap.clock_check import ClockShift
 from yieldwatch.gap.evidence import meter_by_day
@@ -26,7 +27,7 @@ from yieldwatch.gap.mechanisms.level import LIGHT_BIAS
 from yieldwatch.gap.mechanisms.shading import shaded_inverters
 from yieldwatch.gap.mechanisms.snow import snow_days, snow_left
 from yieldwatch.gap.mechanisms.soiling import Wash, cleaning_days
-from yieldwatch.gap.mechanisms.string_fault import Fault, find_faults
+from yieldwatch.gap.mechanisms.string_fault import Fault, find_faults, with_inputs
 from yieldwatch.gap.off import Off, find_off, inverter_ac
 from yieldwatch.gap.second_light import LightDrift, light_drift
 from yieldwatch.gap.spells import Limits, find_inverter_limits
@@ -145,6 +146,7 @@ def infer_state(
         cleaning_days(blocks, data),
         weak_parts(model, data, np.where(_well_after(off.running), log.ac, np.nan), shaded),
     )
+    faults = with_inputs(blocks, faults, missing_at_clamps(site, clamps, findings))
     posterior, wash, _ = fit(evidence, faults, shaded, ratio, weight, Left.nothing(blocks))
     # Second pass: the fitted state says what each inverter could have given, and so who was held down.
     potential = inverter_ac(model, dc_left(posterior, blocks.expected.shape)[:, blocks.of])

@@ -63,6 +63,7 @@ def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
     rounds = len(data.iv) > 0
     energy = log or (data.meter is not None and len(data.meter) > 0)
     clamps = len(data.clamp) > 0
+    inputs = any(f.cause == "inverter_efficiency" or "inverter_efficiency" in f.instead for f in state.faults)
     with_dc = state.log is not None and bool(np.isfinite(state.log.dc).any())
     late = _DAWN * days_in_doubt(state.blocks, state.clocks)
     no_log = "No interval log of the inverters."
@@ -76,7 +77,7 @@ def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
         "string_fault": Basis("measured", 0.006)
         if log or rounds or data.string_current is not None
         else Basis("not_assessed", why_not="No IV round, no string current and no interval log."),
-        "inverter_efficiency": _efficiency(log, with_dc or any(f.cause == "inverter_efficiency" for f in state.faults), clamps),
+        "inverter_efficiency": _efficiency(log, with_dc or inputs, clamps),
         "inverter_outage": Basis("measured", 0.0003 + late, 0.08)
         if log
         else Basis("prior", 0.01, 0.3, no_log + " Recorded outages are counted, unrecorded ones are not seen."),
@@ -158,7 +159,7 @@ def _curtailment(state: SiteState, no_log: str) -> Basis:
 
 
 def _efficiency(log: bool, shown: bool, clamps: bool) -> Basis:
-    """`shown`: by DC power in the log, or by an input seen not to track."""
+    """`shown`: by DC power in the log, or by an input that does not track, or may not."""
     if shown:
         return Basis("measured", 0.004, 0.4)
     if clamps:

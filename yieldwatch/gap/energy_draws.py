@@ -66,17 +66,22 @@ def moved_energy(state: SiteState, split: Split, month: np.ndarray, n_months: in
 
 def fault_doubt(
     state: SiteState, split: Split, month: np.ndarray, n_months: int, rng: np.random.Generator
-) -> np.ndarray:
+) -> dict[str, np.ndarray]:
     """
-    What the faults' forms and starts may be off by, draw by draw, shape (n_draws, n_months). [kWh]
+    What the faults' forms and starts may be off by, and whether they are faults of strings, draw by draw.
 
     Each fault by itself: a dead string takes what it gave, and when it died is the doubt; how a shunt's loss follows the light is
-    only about right.
+    only about right; what may have another cause is all of it that cause's or none.
 
     Parameters
     ----------
     month : ndarray of int, shape (n_times,)
         Place of each daylight interval's month, -1 outside the period.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (n_draws, n_months)
+        For string faults and the causes that may stand for them, off what the account tells of them. [kWh]
     """
     blocks, posterior = state.blocks, state.posterior
     block_month = np.full(blocks.n, -1)
@@ -84,19 +89,27 @@ def fault_doubt(
     inside = block_month >= 0
     rate = _rate(state, split, "string_fault", open_output(state, split))
     n_draws, n_days = len(posterior.draws), len(blocks.dates)
-    out = np.zeros((n_draws, n_months))
+    causes = ("string_fault", *dict.fromkeys(c for f in state.faults for c in f.instead))
+    out = {cause: np.zeros((n_draws, n_months)) for cause in causes}
     for fault in dict.fromkeys(f for f in state.faults if f.cause == "string_fault"):
         own = [c.tag == ("fault", fault) for c in posterior.columns]
         energy = full_shape(blocks, fault) * rate[fault.inverter] * float(posterior.estimate[own].sum())
         daily = np.zeros((n_months, n_days + 1))
         np.add.at(daily, (block_month[inside], blocks.day[inside] + 1), energy[inside])
         mean = daily[:, 1:] @ fault.begun(np.arange(n_days))
-        out += rng.standard_normal((n_draws, 1)) * fault_blur(fault.kind) * mean[None, :]
+        off = rng.standard_normal((n_draws, 1)) * fault_blur(fault.kind) * mean[None, :]
         if fault.onset:
             days, chance = zip(*fault.onset, strict=True)
-            first = np.clip(np.ceil(np.interp(rng.random(n_draws), chance, days)), 0, n_days).astype(int)
+            first = np.clip(np.ceil(np.interp(rng.random(n_draws), chance, days, right=n_days)), 0, n_days).astype(int)
             before = np.cumsum(daily, axis=1)
-            out += (before[:, -1][:, None] - before[:, first]).T - mean[None, :]
+            off += (before[:, -1][:, None] - before[:, first]).T - mean[None, :]
+        chances = {**fault.instead, "string_fault": 1.0 - sum(fault.instead.values())}
+        drawn = rng.random((n_draws, 1)) if fault.instead else np.ones((n_draws, 1))
+        upto = 0.0
+        for cause, p in chances.items():
+            is_it = (drawn >= upto) & ((drawn < upto + p) | (cause == "string_fault"))
+            out[cause] += np.where(is_it, off + (1.0 - p) * mean[None, :], -p * mean[None, :])
+            upto += p
     return out
 
 

@@ -8,6 +8,8 @@ which changes from round to round, and a passing cloud, which moves the current 
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 import pandas as pd
 from scipy.special import expit
@@ -17,7 +19,8 @@ from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.batches import Batch, batches_of
 from yieldwatch.gap.curves import trace_features
 from yieldwatch.gap.label_swaps import unswapped
-from yieldwatch.gap.signatures import FAULT_PRIOR, QUANTITIES
+from yieldwatch.gap.row_shade import against_rows
+from yieldwatch.gap.signatures import FAULT_PRIOR, ON_GLASS, QUANTITIES
 from yieldwatch.gap.string_logs import StringLog, string_log
 from yieldwatch.portfolio.model import Site, String
 
@@ -28,6 +31,8 @@ _PRIOR_STRINGS, _PRIOR_STRINGS_ROW = 15.0, 4.0
 #: Chance that a whole row stands in shade, as of grass along its lower edge, and then that each of its strings does. Common
 #: practice, no source.
 _SHADED_ROW, _IN_SHADED_ROW = 0.03, 0.8
+#: Chance that a string of such a row stands in shade that the others have not. Common practice, no source.
+_BESIDE_THE_ROW = 0.2
 #: The same for faults, which do not go by rows: a farm with several is worse built or worse kept. Common practice, no source.
 _PRIOR_STRINGS_FAULT = 100.0
 _ANY_FAULT = sum(FAULT_PRIOR.values())
@@ -40,7 +45,11 @@ _SAID = {
     "bright": "logged current in bright hours",
     "dim": "on overcast days",
 }
-_THAN = {"few peers": "the few strings that it can be held against", "datasheet": "the datasheet"}
+_THAN = {
+    "row": "the others of its row, in the same shade",
+    "few peers": "the few strings that it can be held against",
+    "datasheet": "the datasheet",
+}
 _KINDS = ("ok", "shaded", "soiled", *FAULT_FINDINGS)
 #: Chance from which `why` names another kind of fault beside the likeliest, and how it names it. Common practice, no source.
 _RIVAL = 0.2
@@ -65,6 +74,7 @@ COLUMNS = (
     "confidence",
     "share_lost",
     "share_lost_sd",
+    "on_glass",
     "first_seen_bad",
     "last_seen_good",
     *(f"p_{k}" for k in _KINDS),
@@ -91,14 +101,15 @@ def string_findings(site: Site, rounds: pd.DataFrame, data: SiteData) -> pd.Data
     DataFrame
         One row a string of the site, in its order. Besides the contract's columns:
 
-        - `confidence`: probability that a fault (not dirt, not shade) is there now;
+        - `confidence`: probability that a fault is there now (not shade, nor dirt that takes current), or what reads like one;
+        - `on_glass`: where a fault is told, the chance that it is none, but what lies on the glass of a module or two [fraction];
         - `share_lost`, `share_lost_sd`: share of the string's own power that the fault takes now, posterior
           mean and
           standard deviation: a doubtful or small deviation shrinks to zero [fraction];
         - `first_seen_bad`, `last_seen_good`: times of readings, NaT where there is none (UTC);
         - `p_*`: probability of each kind; they add up to 1;
-        - `compared_with`: "peers", "few peers" (under four of its like, or the round's other types), "datasheet" (none), or ""
-          where not tested;
+        - `compared_with`: "peers", "row" (the others of its row, in the same shade), "few peers" (under four of its like, or the
+          round's other types), "datasheet" (none), or "" where not tested;
         - `why`: one sentence with figures, and one more where another kind of fault is nearly as likely.
 
         A string without any trace fit for use and without a logged current is `not_tested` with NaN throughout.
@@ -150,7 +161,7 @@ def _classify(batches: list[Batch]) -> dict[str, dict[str, object]]:
     at = 0
     for batch in batches:
         span = slice(at, at + len(batch.strings))
-        weight = _posterior(batch, {name: c[span] for name, c in chance.items()})[0]
+        weight = _posterior(batch, {name: c[span] for name, c in chance.items()}).weight
         found["shaded"][span] = weight[:, -1]
         found["soiled"][span] = weight[:, :-1][:, batch.past.kind == "soiled"].sum(axis=1)
         found["fault"][span] = weight[:, :-1][:, np.isin(batch.past.kind, FAULT_FINDINGS)].sum(axis=1)
@@ -166,11 +177,24 @@ def _classify(batches: list[Batch]) -> dict[str, dict[str, object]]:
     at = 0
     for batch in batches:
         span = slice(at, at + len(batch.strings))
-        weight, now = _posterior(batch, {name: c[span] for name, c in chance.items()})
+        found_of = _posterior(batch, {name: c[span] for name, c in chance.items()})
         for k, string in enumerate(batch.strings):
-            out[string.string_id] = _finding(batch, k, weight[k], now[k], swaps.get(string.string_id))
+            out[string.string_id] = _finding(batch, k, found_of, swaps.get(string.string_id))
+        out |= _faulty_in_shade(batch, rows[span], found_of.weight[:, -1] > 0.5, chance["fault"][span])
         at += len(batch.strings)
     return out
+
+
+def _faulty_in_shade(batch: Batch, rows: np.ndarray, shaded: np.ndarray, fault: np.ndarray) -> dict[str, dict[str, object]]:
+    """Findings of strings taken for shaded that are faulty against the others of their row, which stand in the same shade."""
+    again = against_rows(batch, rows, shaded)
+    if again is None:
+        return {}
+    at, own = again
+    chance = _before_any_reading(len(at)) | {"shaded": np.full(len(at), _BESIDE_THE_ROW), "fault": fault[at]}
+    found = _posterior(own, chance)
+    told = {s.string_id: _finding(own, k, found, None) for k, s in enumerate(own.strings)}
+    return {name: finding for name, finding in told.items() if finding["finding"] in FAULT_FINDINGS}
 
 
 def _before_any_reading(strings: int) -> dict[str, np.ndarray]:
@@ -182,8 +206,7 @@ def _rows_in_shade(batches: list[Batch], rows: np.ndarray) -> np.ndarray:
 
     def evidence(shaded: float) -> np.ndarray:
         chances = [_before_any_reading(len(b.strings)) | {"shaded": np.full(len(b.strings), shaded)} for b in batches]
-        logs = [_log_weights(b, chance)[0] for b, chance in zip(batches, chances, strict=True)]
-        return np.concatenate([np.logaddexp.reduce(log, axis=1) for log in logs])
+        return np.concatenate([_of_all(b, chance) for b, chance in zip(batches, chances, strict=True)])
 
     gain = evidence(_IN_SHADED_ROW) - evidence(_LIGHT_PRIOR["shaded"])
     others = np.array([gain[rows == r].sum() for r in rows]) - gain
@@ -200,20 +223,38 @@ def _learned(found: np.ndarray, rows: np.ndarray, prior: float) -> np.ndarray:
 
 def _evidence(batch: Batch) -> np.ndarray:
     """Log probability of each string's readings over all that it may have, before the site's others are heard."""
-    return np.asarray(np.logaddexp.reduce(_log_weights(batch, _before_any_reading(len(batch.strings)))[0], axis=1))
+    return _of_all(batch, _before_any_reading(len(batch.strings)))
 
 
-def _posterior(batch: Batch, chance: dict[str, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+def _of_all(batch: Batch, chance: dict[str, np.ndarray]) -> np.ndarray:
+    log = _log_weights(batch, chance)[0]
+    return np.asarray(np.logaddexp.reduce(log[:, np.append(batch.past.kind != ON_GLASS, True)], axis=1))
+
+
+class _Posterior(NamedTuple):
     """
-    Probability of each history, shade last, (n_strings, n + 1), and, of it, that the fault is there today.
+    What a batch's strings have.
+
+    `weight`, (n_strings, n + 1), is the probability of each history, shade last; `today`, (n_strings, n), of it, that the fault
+    is there today; `on_glass`, (n_strings,), the chance that it lies on the glass where a fault is there, which stands for both.
     """
+
+    weight: np.ndarray
+    today: np.ndarray
+    on_glass: np.ndarray
+
+
+def _posterior(batch: Batch, chance: dict[str, np.ndarray]) -> _Posterior:
     log, today = _log_weights(batch, chance)
     weight = np.exp(log - log.max(axis=1, keepdims=True))
-    return weight / weight.sum(axis=1, keepdims=True), today
+    now, kind = weight[:, :-1] * today, batch.past.kind
+    glass, fault = (now[:, which].sum(axis=1) for which in (kind == ON_GLASS, np.isin(kind, FAULT_FINDINGS)))
+    weight[:, :-1][:, kind == ON_GLASS] = 0.0
+    return _Posterior(weight / weight.sum(axis=1, keepdims=True), today, glass / np.maximum(glass + fault, 1e-300))
 
 
 def _log_weights(batch: Batch, chance: dict[str, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
-    """As `_posterior`, the first as a logarithm and not yet of sum one."""
+    """Weight of each history as a logarithm, not yet of sum one, and, of it, the chance that the fault is there today."""
     past, rounds = batch.past, batch.past.mean.shape[1]
     light = chance["shaded"] + chance["soiled"]
     scale = np.zeros((len(batch.strings), len(past.kind)))
@@ -237,11 +278,9 @@ def _log_weights(batch: Batch, chance: dict[str, np.ndarray]) -> tuple[np.ndarra
     return log, np.nan_to_num(today)
 
 
-def _finding(
-    batch: Batch, k: int, weight: np.ndarray, today: np.ndarray, swap: tuple[int, str] | None
-) -> dict[str, object]:
-    past, read = batch.past, batch.read
-    histories_now = weight[:-1] * today
+def _finding(batch: Batch, k: int, found: _Posterior, swap: tuple[int, str] | None) -> dict[str, object]:
+    past, read, weight = batch.past, batch.read, found.weight[k]
+    histories_now = weight[:-1] * found.today[k]
     p = {kind: float(histories_now[past.kind == kind].sum()) for kind in (*FAULT_FINDINGS, "soiled")}
     p["shaded"] = float(weight[-1])
     p["ok"] = max(0.0, 1.0 - sum(p.values()))
@@ -254,8 +293,9 @@ def _finding(
     second = float(np.sum(histories_now * is_fault * past.share_lost**2))
     times = pd.to_datetime(read.time[k]).tz_localize("UTC")
     seen = np.flatnonzero(times.notna())
-    first_bad, last_good = pd.NaT, times[seen[-1]]
+    first_bad, last_good, on_glass = pd.NaT, times[seen[-1]], 0.0
     if finding in FAULT_FINDINGS:
+        on_glass = float(found.on_glass[k])
         likely = int(np.argmax(np.where(past.kind == finding, histories_now, -1.0)))
         bad = [r for r in seen if past.bad[likely, r]]
         good = [r for r in seen if bad and r < bad[0]]
@@ -273,10 +313,11 @@ def _finding(
         "confidence": confidence,
         "share_lost": share,
         "share_lost_sd": float(np.sqrt(max(second - share**2, 0.0))),
+        "on_glass": on_glass,
         "first_seen_bad": first_bad,
         "last_seen_good": last_good,
         "compared_with": batch.compared_with,
-        "why": _why(batch, k, seen, finding) + _of_rivals(p, finding) + _of_swap(batch, k, swap),
+        "why": _why(batch, k, seen, finding) + _of_rivals(p, finding, on_glass) + _of_swap(batch, k, swap),
         **{f"p_{kind}": p[kind] for kind in _KINDS},
     }
 
@@ -292,7 +333,9 @@ def _why(batch: Batch, k: int, seen: np.ndarray, finding: str) -> str:
         for q, name in _SAID.items()
         if np.isfinite(read.y[k, r, QUANTITIES.index(q)])
     ]
-    than = "its peers" if batch.compared_with == "peers" or r not in read.rows[k] else _THAN[batch.compared_with]
+    than = "its peers"
+    if batch.compared_with == "row" or (batch.compared_with != "peers" and r in read.rows[k]):
+        than = _THAN[batch.compared_with]
     of = ((len(read.rows[k]), "round", ""), (looks, "span", " of its logged current"))
     together = [f"{n} {one}{'' if n == 1 else 's'}{more}" for n, one, more in of if n]
     extra = f"; {' and '.join(together)} looked at together" if len(seen) > 1 else ""
@@ -300,11 +343,12 @@ def _why(batch: Batch, k: int, seen: np.ndarray, finding: str) -> str:
     return f"{lead} on {date} against {than}: {', '.join(said)}{extra}."
 
 
-def _of_rivals(p: dict[str, float], finding: str) -> str:
+def _of_rivals(p: dict[str, float], finding: str, on_glass: float) -> str:
     if finding not in FAULT_FINDINGS:
         return ""
     rivals = [f"{words} ({p[kind]:.0%})" for kind, words in _IN_WORDS.items() if kind != finding and p[kind] >= _RIVAL]
-    return f" It may be {' or '.join(rivals)} instead." if rivals else ""
+    said = f" It may be {' or '.join(rivals)} instead." if rivals else ""
+    return said + (f" Dirt on the glass of a module or two reads like it ({on_glass:.0%})." if on_glass >= _RIVAL else "")
 
 
 def _of_swap(batch: Batch, k: int, swap: tuple[int, str] | None) -> str:

@@ -28,6 +28,11 @@ _SHARED_INPUT = 0.25
 #: about two strings in a hundred in all.
 FAULT_PRIOR = {"open": 0.004, "bypass_short": 0.004, "wrong_count": 0.002, "series_resistance": 0.004,
                "shunt": 0.004, "current_low": 0.0052}
+#: What lies on the glass of a module or two, as droppings, leaves and weeds do: it makes groups of cells be carried past by their
+#: diodes, as cracked modules do. Share of strings that have it, the light that it leaves the groups under it, and the most
+#: that it takes of a string. Common practice, no source.
+ON_GLASS = "on_glass"
+_ON_GLASS_PRIOR, _UNDER_IT, MOST_ON_GLASS = 0.03, 0.5, 0.1
 #: Kinds that may get worse from round to round.
 GROWING = ("series_resistance", "shunt", "current_low")
 #: How a kind's deviation follows the light on the string: resistance takes volts in proportion to current; a
@@ -133,7 +138,8 @@ _Row = tuple[str, float, float, tuple[float, float, float, float, float]]
 
 def _grid(module: Module, modules: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Kind, weight, slack and circuit of every severity; weights sum to one a kind."""
-    rows = [*_pieces_missing(module, modules), *_resistances(module, modules), *_weak_groups(module, modules)]
+    parts = (_pieces_missing, _resistances, _weak_groups, _on_glass)
+    rows = [row for part in parts for row in part(module, modules)]
     kind = np.array([row[0] for row in rows])
     weight = np.array([row[1] for row in rows])
     for name in np.unique(kind):
@@ -183,6 +189,12 @@ def _weak_groups(module: Module, modules: int) -> list[_Row]:
     return rows
 
 
+def _on_glass(module: Module, modules: int) -> list[_Row]:
+    whole = float(modules * module.module_type.bypass_diodes)
+    covered = [k for k in range(1, int(whole)) if LEAST_SHARE <= k / whole <= MOST_ON_GLASS]
+    return [(ON_GLASS, 1.0 / k, 0.10, (whole - k, float(k), _UNDER_IT, 1.0, 0.0)) for k in covered]
+
+
 @dataclass(frozen=True)
 class Histories:
     """
@@ -193,7 +205,7 @@ class Histories:
     Attributes
     ----------
     kind : ndarray of str, shape (n,)
-        A fault kind, "ok" or "soiled".
+        A fault kind, "ok", "soiled" or `ON_GLASS`.
     exponent : ndarray, shape (n,)
         Of the light on the string over the round's usual, by which `mean` is scaled.
     path : ndarray of int, shape (n,)
@@ -239,8 +251,8 @@ def histories(grid: Severities) -> Histories:
         for k, kind in enumerate(grid.kind):
             if kind == "wrong_count" and (s > 0 or e < rounds):
                 continue  # the count is wrong from the first day on
-            prior = np.log(FAULT_PRIOR[kind] * grid.weight[k])
-            firsts = (1.0, 0.5, 0.2) if kind in GROWING and bad.sum() > 1 else (1.0,)
+            prior = np.log((_ON_GLASS_PRIOR if kind == ON_GLASS else FAULT_PRIOR[kind]) * grid.weight[k])
+            firsts = (1.0, 0.5, 0.2) if kind in (*GROWING, ON_GLASS) and bad.sum() > 1 else (1.0,)
             for first in firsts:
                 growth = np.where(
                     bad, np.interp(np.arange(rounds), [s, max(e - 1, s + 1)], [first, 1.0]), 0.0

@@ -13,11 +13,12 @@ from yieldwatch.expected.power import SiteModel
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.clamp_limits import limits_from_readings
+from yieldwatch.gap.clamped_strings import missing_at_clamps
 from yieldwatch.gap.evidence import meter_by_day
 from yieldwatch.gap.fit import EvidenceAtHand, Fitted, Left, dc_left, fit
 from yieldwatch.gap.mechanisms.snow import SLIDES, slide_chances, snow_cover
 from yieldwatch.gap.mechanisms.soiling import cleaning_days
-from yieldwatch.gap.mechanisms.string_fault import Fault, date_faults, find_faults
+from yieldwatch.gap.mechanisms.string_fault import Fault, date_faults, faults_at_clamps, find_faults
 from yieldwatch.gap.off import Off
 from yieldwatch.gap.spells import Limits
 
@@ -41,6 +42,7 @@ def fit_unlogged(
     shape = blocks.expected.shape
     limits = limits_from_readings(model, evidence.clamps, data)
     faults = find_faults(blocks, model.site, evidence.findings, evidence.rounds, None, cleaning_days(blocks, data), [])
+    faults += faults_at_clamps(blocks, missing_at_clamps(model.site, evidence.clamps, evidence.findings))
     nothing, none = np.full(shape, np.nan), np.zeros(shape[0], dtype=bool)
     snow, doubt = _snow_by_meter(blocks, data, off, limits, np.ones(shape))
     left = Left(_running(blocks, off, limits, snow), blocks.share(doubt))

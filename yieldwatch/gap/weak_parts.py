@@ -6,6 +6,7 @@ Tracker inputs, where the log has them, are compared within one array, per kilow
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +22,9 @@ _WEAK = 0.03
 _STANDS_OUT = 4.0
 #: Or this deficit, whatever the spread.
 _SURELY = 0.05
+#: Inverters from which a median tells their usual level; of fewer, one is weak where it lacks whole strings, give or take this.
+#: Common practice, no source. [strings]
+MANY, _NEAR = 4, 0.2
 _LEAST_LIGHT = 300.0
 _LEAST_DAYS = 5
 
@@ -53,7 +57,7 @@ class WeakPart:
 
 def weak_parts(model: SiteModel, data: SiteData, ac: np.ndarray, shaded: np.ndarray) -> list[WeakPart]:
     """
-    Find weak inputs, and weak inverters where the log has no inputs.
+    Find weak inputs, and weak inverters where the log has no inputs: of two or three, those that lack whole strings.
 
     Parameters
     ----------
@@ -66,20 +70,31 @@ def weak_parts(model: SiteModel, data: SiteData, ac: np.ndarray, shaded: np.ndar
     if inputs is not None:
         return [p for p in inputs if not shaded[p.inverter]]
     open_air = np.flatnonzero(~shaded)
-    if len(open_air) < 4:
+    few = len(open_air) < MANY
+    if len(open_air) < 2:
         return []
-    behind = _daily_behind(model, ac[open_air], open_air)
+    # Of few, the best one is the level: a median would be half the weak one's own.
+    behind = _daily_behind(model, ac[open_air], open_air, np.nanmax if few else np.nanmedian)
     out = []
-    for row, deficit, u in _standing_out(behind):
+    for row, deficit, u in _constant(behind) if few else _standing_out(behind):
         k = int(open_air[row])
         strings = tuple(s.string_id for s in model.site.strings if s.inverter_id == model.inverter_ids[k])
-        out.append(WeakPart(k, None, strings, deficit, u, 1.0))
+        if not few or _whole_strings(deficit, len(strings)):
+            out.append(WeakPart(k, None, strings, deficit, u, 1.0))
     return out
 
 
-def _daily_behind(model: SiteModel, ac: np.ndarray, rows: np.ndarray) -> np.ndarray:
+def _whole_strings(deficit: float, strings: int) -> bool:
+    """Whether so many strings without one or more of them have this deficit."""
+    count = -np.expm1(-deficit) * strings
+    return round(count) >= 1 and abs(count - round(count)) < _NEAR
+
+
+def _daily_behind(
+    model: SiteModel, ac: np.ndarray, rows: np.ndarray, level: Callable[..., np.ndarray]
+) -> np.ndarray:
     """
-    Daily median of how far each inverter is behind the median of all in the same interval, shape (n_rows, n_days).
+    Daily median of how far each inverter is behind the level of all in the same interval, shape (n_rows, n_days).
 
     Interval by interval: days summed up over unlike hours would compare the hours and not the inverters.
     """
@@ -87,7 +102,7 @@ def _daily_behind(model: SiteModel, ac: np.ndarray, rows: np.ndarray) -> np.ndar
     nominal = model.dc[rows]
     with np.errstate(invalid="ignore", divide="ignore"):
         y = np.log(np.where((light > _LEAST_LIGHT) & (ac > 0), ac / nominal, np.nan))
-    behind = pd.DataFrame((over_known(np.nanmedian, y, axis=0) - y).T)
+    behind = pd.DataFrame((over_known(level, y, axis=0) - y).T)
     grouped = behind.groupby(model.times.tz_convert(model.site.tz).tz_localize(None).normalize())
     return grouped.median().where(grouped.count() >= 4).to_numpy().T
 
@@ -136,15 +151,21 @@ def _inputs(model: SiteModel, data: SiteData) -> list[WeakPart] | None:
 
 def _standing_out(behind: np.ndarray) -> list[tuple[int, float, float]]:
     """Rows whose daily deficit is constant and far beyond the spread of the others: (row, deficit, uncertainty)."""
-    known = np.isfinite(behind).sum(axis=1)
     deficit = over_known(np.nanmedian, behind, axis=1)
     spread = 1.4826 * over_known(np.nanmedian, np.abs(deficit - over_known(np.nanmedian, deficit)))
+    return [part for part in _constant(behind) if part[1] > max(_WEAK, min(_STANDS_OUT * float(spread), _SURELY))]
+
+
+def _constant(behind: np.ndarray) -> list[tuple[int, float, float]]:
+    """Rows whose daily deficit is there from the first day to the last: (row, deficit, uncertainty)."""
+    known = np.isfinite(behind).sum(axis=1)
+    deficit = over_known(np.nanmedian, behind, axis=1)
     out = []
     for row in np.flatnonzero(known >= _LEAST_DAYS):
         values = behind[row][np.isfinite(behind[row])]
         u = 1.4826 * float(np.median(np.abs(values - deficit[row]))) * 1.25 / np.sqrt(len(values))
-        # There from the first day to the last: the weakest tenth of days still shows half of it.
+        # The weakest tenth of days still shows half of it.
         constant = np.quantile(values, 0.1) > 0.5 * deficit[row]
-        if constant and deficit[row] > max(_WEAK, 4.0 * u, min(_STANDS_OUT * float(spread), _SURELY)):
+        if constant and deficit[row] > 4.0 * u:
             out.append((int(row), float(deficit[row]), max(u, 0.005)))
     return out

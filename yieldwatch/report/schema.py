@@ -49,7 +49,8 @@ STRING_FINDINGS = {
     "v_oc_ratio": "Open-circuit voltage against its peers",
     "fill_factor_ratio": "Fill factor against its peers",
     "finding": "What the string shows",
-    "confidence": "Probability that a fault (not soil, not shade) is there, 0 to 1",
+    "confidence": "Probability that a fault (not shade, nor soil that takes current) is there, or what reads like one, 0 to 1",
+    "on_glass": "Where a fault is named: chance that it is soil on a module or two instead, 0 to 1",
 }
 DOWNTIME = {
     "site_id": "Site",

@@ -13,23 +13,17 @@ import numpy as np
 
 from yieldwatch.action.remedies.look import Look
 from yieldwatch.constants import FAULT_FINDINGS
+from yieldwatch.gap.signatures import MOST_ON_GLASS
 
-#: Most that droppings and the like take of one string; a trace that lacks more is as likely a bad one. Common practice, no
-#: source.
-MOST_ON_ONE = 0.1
-#: Chance that a finding which looks like it, and takes no more, is it and no fault. Common practice, no source; on drawn farms 61
-#: of 72 such findings were.
-ON_GLASS = 0.85
 #: Chance that it lies on a string that nobody traced, or in shade alone, and what it takes there. Common practice, no source.
 _UNSEEN, _TAKES = 0.05, (0.02, 0.09)
 _UNTOLD = ("not_tested", "shaded")
-#: Findings that look like it.
-_ALIKE = ("current_low", "series_resistance")
 
 
-def chance_on_glass(found: dict[Any, Any]) -> float:
-    """Chance that what a finding calls a fault lies on the glass."""
-    return ON_GLASS if found["finding"] in _ALIKE and found["share_lost"] <= MOST_ON_ONE else 0.0
+def chance_on_glass(look: Look, found: dict[Any, Any]) -> float:
+    """Chance that what a finding calls a fault lies on the glass, as the account has it."""
+    told = (fault.on_glass for fault in look.state.faults if found["string_id"] in fault.strings)
+    return next(told, float(found["on_glass"]))
 
 
 def lies_on_glass(look: Look) -> np.ndarray:
@@ -47,7 +41,7 @@ def lies_on_glass(look: Look) -> np.ndarray:
         string = by_name[row["string_id"]]
         if row["finding"] in _UNTOLD:
             share = look.is_there(_UNSEEN) * look.rng.uniform(*_TAKES, look.n_draws)
-        elif row["finding"] in FAULT_FINDINGS and (chance := chance_on_glass(row)):
+        elif row["finding"] in FAULT_FINDINGS and (chance := chance_on_glass(look, row)):
             # A finding's size is a mean that holds the chance of there being nothing.
             share = look.is_there(row["confidence"] * chance) * row["share_lost"] / max(row["confidence"], 0.05)
         else:
@@ -70,6 +64,7 @@ def seen_on_strings(look: Look) -> np.ndarray:
     by_name = {s.string_id: s for s in look.site.strings}
     for row in soiled.to_dict("records"):
         string = by_name[row["string_id"]]
-        lost = min(1.0 - row["i_sc_ratio"], MOST_ON_ONE)
+        # A trace that lacks more is as likely a bad one.
+        lost = min(1.0 - row["i_sc_ratio"], MOST_ON_GLASS)
         seen[look.names.index(string.inverter_id)] += lost * string.p_mp_w / power[string.inverter_id]
     return -np.log1p(-seen)

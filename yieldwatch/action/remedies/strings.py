@@ -15,7 +15,6 @@ import pandas as pd
 from yieldwatch.action.candidate import Candidate
 from yieldwatch.action.outlook import Relief
 from yieldwatch.action.remedies.behind import behind_at_best
-from yieldwatch.action.remedies.clamped import dead_at_clamps
 from yieldwatch.action.remedies.look import Look, percent, relative, seen_in
 from yieldwatch.action.remedies.on_glass import chance_on_glass
 from yieldwatch.action.replay import Replay
@@ -42,6 +41,8 @@ _LOG_TELLS = 0.002
 _STRINGS_OWN, _PART_OF_ONE, _COMES_AND_GOES, _STRINGS_SOUND = (0.8, 0.1), (0.45, 0.4), (0.2, 0.0), (0.05, 0.8)
 #: Share of an inverter's strings that must have been traced for all to count as such.
 _MOST_TRACED = 0.8
+#: Chance that what shows lies on the glass from which a wash goes before a repair. Common practice, no source.
+_WORTH_A_WASH = 0.1
 #: How near to whole strings a loss must be to be taken for dead ones. [strings]
 _NEAR = 0.2
 
@@ -55,11 +56,9 @@ def repair_strings(look: Look) -> list[Candidate]:
 
 def unseen_parts(look: Look) -> list[Candidate]:
     """One job an inverter for parts it lacks that no round explains: dead strings are found and mended, all else is tested."""
-    parts = [_Part(fault, look.outlook.fault_size(fault)[1], _told_by_log(look, fault)) for fault in look.outlook.faults
+    parts = [_Part(fault, look.outlook.fault_size(fault)[1], _told(look, fault), fault.chance) for fault in look.outlook.faults
              if not fault.strings]
     parts += [_Part(*part, "even at its best, and no shade takes those hours too") for part in behind_at_best(look)]
-    parts += [_Part(fault, sizes, "at the last clamp visit, against the other inverters and its strings as traced before", chance)
-              for fault, sizes, chance in dead_at_clamps(look)]
     parts = [part for part in parts if part.sizes.mean() >= _LOG_TELLS]
     jobs = []
     for inverter in dict.fromkeys(part.fault.inverter for part in parts):
@@ -80,7 +79,9 @@ class _Part:
     chance: float = 1.0
 
 
-def _told_by_log(look: Look, fault: Fault) -> str:
+def _told(look: Look, fault: Fault) -> str:
+    if fault.onset:
+        return "at the last clamp visit, against the others and its strings as traced before"
     return f"since {_date(look, fault)}" if fault.start >= 0 else f"all through the history ({fault.kind})"
 
 
@@ -98,6 +99,8 @@ def _look_for(look: Look, part: _Part, mend: bool) -> Candidate:
     fate = look.rng.random(look.n_draws)
     string_cost, inverter_cost = 0.0 if mend else _repair_cost(look, fault, dead, draws), _inverter_cost(look)
     why = f"{name} lacks {percent(draws.mean())} of its output {part.told}, and no round explains it. "
+    if fault.mppt is not None:
+        why += f"By the clamp it is on input {fault.mppt}. "
     if mend:
         why += (
             f"That is {dead} of its {len(_strings_of(look, fault))} strings, with a chance of {100 * own:.0f} %. Find with a "
@@ -219,7 +222,7 @@ def _others(look: Look, fault: Fault) -> tuple[list[Fault], list[Fault]]:
 
 
 def _repair(look: Look, string: String, found: dict[Any, Any]) -> Candidate:
-    confidence, on_glass = float(found["confidence"]), chance_on_glass(found)
+    confidence, on_glass = float(found["confidence"]), chance_on_glass(look, found)
     fault, draws = _size(look, string, found)
     gain = look.outlook.gain(Relief((fault.inverter,), dc=of_fault(look, fault, draws.mean())))
     sizes = relative(draws) * look.is_there(confidence * (1.0 - on_glass))
@@ -231,8 +234,8 @@ def _repair(look: Look, string: String, found: dict[Any, Any]) -> Candidate:
     why = _why(look, string, found, fault, draws.mean())
     if units:
         why += f" Counted: {units['module']:.0f} of {string.modules_in_series} modules to replace."
-    if on_glass:
-        why += (f" A loss this small is droppings or leaves on a module or two more often than a fault ({100 * on_glass:.0f} %): "
+    if on_glass >= _WORTH_A_WASH:
+        why += (f" It may be droppings or leaves on a module or two and no fault ({100 * on_glass:.0f} %): "
                 "wash it and test it again before anything is mended.")
     part = string.p_mp_w / sum(s.p_mp_w for s in look.site.strings if s.inverter_id == string.inverter_id)
     of_string = -np.log1p(-np.minimum(-np.expm1(-draws.mean() * sizes) / part, 0.98))

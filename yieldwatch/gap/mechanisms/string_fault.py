@@ -16,14 +16,17 @@ import pandas as pd
 
 from yieldwatch.constants import FAULT_FINDINGS
 from yieldwatch.gap.blocks import Blocks
+from yieldwatch.gap.clamped_strings import Missing
 from yieldwatch.gap.mechanisms.base import Column
 from yieldwatch.gap.mechanisms.fault_spans import Span, matching_span, paired_spans
 from yieldwatch.gap.steps import Step
-from yieldwatch.gap.weak_parts import WeakPart
+from yieldwatch.gap.weak_parts import MANY, WeakPart
 from yieldwatch.portfolio.model import Site
 
 #: Kinds that grow with time.
 _CREEPING = ("shunt", "series_resistance", "current_low")
+#: Kinds that take voltage at the power point alone, and the chance of one of them below which it is left out.
+_ALIKE, _UNLIKELY = ("series_resistance", "current_low"), 0.02
 #: Chance that a fault that was there at the first reading of its string began before the history. Common practice, no source.
 _BEFORE = 0.5
 #: Distance from a whole number of strings beyond which a step is none: make, age and dirt part strings by a few per cent. Common
@@ -31,6 +34,13 @@ _BEFORE = 0.5
 _NO_NUMBER = 0.15
 #: Share of a weak part's deficit that other faults of it must leave for it to be one of its own. Common practice, no source.
 _STILL_WEAK = 0.25
+#: How much likelier a fault comes within a day than what lies on the glass, which builds up. Common practice, no source.
+_AT_ONCE = 5.0
+#: Chances that a step which only the log saw is a string's, and an input's: of whole strings, and of a part of one. Common
+#: practice, no source.
+_WHOLE, _PART_OF_ONE = (0.8, 0.1), (0.45, 0.4)
+#: Relative standard uncertainty of the share of a string that a clamp missed. Common practice, no source.
+_CLAMPED_DOUBT = 0.1
 #: Days of start tried for a fault that no log dates, evenly over what is possible.
 _STARTS_TRIED = 9
 
@@ -56,7 +66,16 @@ class Fault:
     dated : bool
         Whether the log dates the start.
     onset : tuple of (int, float)
-        Where no log dates it: days, and the chance that it had begun by each, linear between. Empty where the start is known.
+        Where no log dates it: days, and the chance that it had begun by each, linear between; the last is the chance that it is
+        there at all. Empty where the start is known.
+    on_glass : float
+        Chance that it is no fault, but what lies on the glass of a module or two.
+    of_input : float
+        Chance that it is no string's, but of an input that does not track.
+    mppt : str or None
+        Input that lacks it, by a clamp.
+    in_series : float or None
+        Chance that it takes voltage in proportion to current, so that its share follows the light; None for what the kind says.
     """
 
     cause: str
@@ -69,6 +88,25 @@ class Fault:
     share_sd: float
     dated: bool
     onset: tuple[tuple[int, float], ...] = ()
+    on_glass: float = 0.0
+    of_input: float = 0.0
+    mppt: str | None = None
+    in_series: float | None = None
+
+    @property
+    def follows_light(self) -> float:
+        """`in_series`, or what the kind says."""
+        return float(self.kind == "series_resistance") if self.in_series is None else self.in_series
+
+    @property
+    def instead(self) -> dict[str, float]:
+        """Chances of the causes that it may have instead, of those that have any."""
+        return {c: p for c, p in (("soiling", self.on_glass), ("inverter_efficiency", self.of_input)) if p > 0.0}
+
+    @property
+    def chance(self) -> float:
+        """Chance that it is there today."""
+        return self.onset[-1][1] if self.onset else 1.0
 
     def begun(self, day: np.ndarray) -> np.ndarray:
         """Chance that the fault was there on each day, by what is known of its start and end."""
@@ -93,7 +131,7 @@ def find_faults(
     Parameters
     ----------
     findings : DataFrame
-        One row a string: string_id, finding, confidence, share_lost, share_lost_sd, first_seen_bad, last_seen_good.
+        One row a string: string_id, finding, confidence, share_lost, share_lost_sd, on_glass, first_seen_bad, last_seen_good.
     rounds : DataFrame
         One row a trace: time, string_id, inverter_id, grade.
     steps : list of Step or None
@@ -134,7 +172,14 @@ def find_faults(
             onset = ((earliest, 0.0), (latest, 1.0))
         elif not dated and not steps_seen and latest > 0 and found.finding != "wrong_count":
             onset = ((-1, _BEFORE), (latest, 1.0))
-        faults.append(Fault("string_fault", k, (found.string_id,), found.finding, start, n_days, size, doubt, dated, onset))
+        on_glass = float(found.on_glass)
+        if dated:
+            on_glass /= on_glass + _AT_ONCE * (1.0 - on_glass)
+        one = (found.string_id,)
+        series = _in_series(found.p_series_resistance, found.p_current_low, on_glass) if found.finding in _ALIKE else None
+        faults.append(
+            Fault("string_fault", k, one, found.finding, start, n_days, size, doubt, dated, onset, on_glass, in_series=series)
+        )
     for number, span in enumerate(spans):
         if (
             number not in used
@@ -142,9 +187,50 @@ def find_faults(
             and span.size > _least_unseen(site, blocks, span.inverter)
             and not _washed_off(span, blocks, cleanings)
         ):
-            faults.append(_fault_from_log(span, blocks, site, rounds, _left_before(span, faults)))
+            left, faulty = _left_before(span, faults), set(bad["string_id"])
+            faults.append(_fault_from_log(span, blocks, site, rounds, left, faulty))
+    traced = set(findings.loc[findings["finding"] != "not_tested", "string_id"]) if len(findings) else set()
+    weak = [p for p in weak if not (_of_few(p, blocks) and set(p.strings) <= traced)]
     faults += _weak_all_the_time(blocks, rounds, weak, faults)
     return _of_what_was_left(faults)
+
+
+def _in_series(resistance: float, weak: float, on_glass: float) -> float:
+    """Chance of resistance in series, beside weak modules and what lies on the glass: the key points hardly tell them apart."""
+    return resistance / max(resistance + weak, 1e-12) * (1.0 - on_glass)
+
+
+def faults_at_clamps(blocks: Blocks, missing: list[Missing]) -> list[Fault]:
+    """Strings that a clamp visit missed, as faults that are there with the chance of each."""
+    out = []
+    for part in missing:
+        k = blocks.model.inverter_ids.index(part.inverter_id)
+        whole = sum(s.p_mp_w for s in blocks.model.site.strings if s.inverter_id == part.inverter_id)
+        size = _as_log(part.dead / len(part.strings) * sum(s.p_mp_w for s in part.strings) / whole)
+        seen = blocks.day_of(part.seen)
+        known = pd.notna(part.last_good)
+        first = (max(blocks.day_of(part.last_good), -1), 0.0) if known else (-1, _BEFORE * part.chance)
+        onset = (first, (max(seen, first[0] + 1), part.chance))
+        start = (max(first[0], 0) + seen) // 2
+        doubt = _CLAMPED_DOUBT * size
+        out.append(Fault("string_fault", k, (), "open", start, len(blocks.dates), size, doubt, False, onset, mppt=part.mppt))
+    return out
+
+
+def with_inputs(blocks: Blocks, faults: list[Fault], missing: list[Missing]) -> list[Fault]:
+    """The faults that the log alone saw, with the input that a clamp has since found short of strings."""
+    inputs = {blocks.model.inverter_ids.index(m.inverter_id): m for m in missing if m.mppt is not None and m.chance > 0.5}
+    return [
+        replace(f, mppt=inputs[f.inverter].mppt)
+        if not f.strings and f.inverter in inputs and f.start < blocks.day_of(inputs[f.inverter].seen) <= f.end
+        else f
+        for f in faults
+    ]
+
+
+def _of_few(part: WeakPart, blocks: Blocks) -> bool:
+    """Whether an inverter is weak against one or two others alone: then sound traces of all its strings go before."""
+    return part.mppt is None and len(blocks.model.inverter_ids) < MANY
 
 
 def _of_what_was_left(faults: list[Fault]) -> list[Fault]:
@@ -200,7 +286,7 @@ def fault_columns(blocks: Blocks, faults: list[Fault]) -> list[Column]:
         on = fault.begun(blocks.day)
         if not on.any():
             continue
-        label = " ".join(fault.strings) or "a part that no round has seen"
+        label = " ".join(fault.strings) or f"a part that no round has seen{f', input {fault.mppt}' if fault.mppt else ''}"
         name = f"{fault.kind} of {label} on {blocks.model.inverter_ids[fault.inverter]}"
         shape = full_shape(blocks, fault) * on
         if fault.kind == "unseen":
@@ -215,11 +301,17 @@ def fault_columns(blocks: Blocks, faults: list[Fault]) -> list[Column]:
             continue
         first, last = max(fault.start, 0), blocks.day[-1]
         grown = np.clip((blocks.day - first) / max(last - first, 1), 0.0, 1.0)
-        spread = max(fault.share_sd, 0.5 * fault.share)
-        out += [
-            Column(fault.cause, name + part, shape * over, fault.inverter, 0.5 * fault.share, spread, 0.0, 5.0, ("fault", fault))
-            for part, over in ((", from the start", np.ones(blocks.n)), (", grown since", grown))
-        ]
+        forms = [(replace(fault, in_series=form), chance, words) for form, chance, words in (
+            (0.0, 1.0 - fault.follows_light, ""), (1.0, fault.follows_light, ", in proportion to current"))]
+        forms = [(one, chance, words) for one, chance, words in forms if chance >= _UNLIKELY]
+        for one, chance, words in forms if fault.kind in _ALIKE else [(fault, 1.0, "")]:
+            # The log tells by the light whether a fault takes its share or follows the current.
+            shape, mean = full_shape(blocks, one) * on, 0.5 * chance * fault.share
+            spread = max(fault.share_sd, 0.5 * fault.share) * np.sqrt(chance)
+            out += [
+                Column(fault.cause, name + words + part, shape * over, fault.inverter, mean, spread, 0.0, 5.0, ("fault", fault))
+                for part, over in ((", from the start", np.ones(blocks.n)), (", grown since", grown))
+            ]
     return out
 
 
@@ -244,14 +336,14 @@ def date_faults(faults: list[Fault], misfit: Callable[[list[Fault]], float]) -> 
     for n in undated * min(len(undated), 2):
         days, chance = (np.array(x, float) for x in zip(*faults[n].onset, strict=True))
         # The middle of equal slices of the prior chance; the slice that lies before the history stands at its beginning.
-        middle = np.interp((np.arange(_STARTS_TRIED) + 0.5) / _STARTS_TRIED, chance, days)
-        fits = []
-        for start in middle:
-            tried = [*out[:n], replace(out[n], start=int(start), onset=()), *out[n + 1 :]]
-            fits.append(misfit(tried))
-        weight = np.exp(-0.5 * (np.array(fits) - min(fits)))
-        total = np.r_[0.0, np.cumsum(weight / weight.sum())]
-        edges = np.interp(np.arange(_STARTS_TRIED + 1) / _STARTS_TRIED, chance, days)
+        there = chance[-1]
+        middle = np.interp(there * (np.arange(_STARTS_TRIED) + 0.5) / _STARTS_TRIED, chance, days)
+        tried = [[replace(out[n], start=int(start), onset=())] for start in middle] + ([[]] if there < 1.0 else [])
+        prior = np.r_[np.full(_STARTS_TRIED, there / _STARTS_TRIED), [1.0 - there] if there < 1.0 else []]
+        fits = np.array([misfit([*out[:n], *one, *out[n + 1 :]]) for one in tried])
+        weight = prior * np.exp(-0.5 * (fits - fits.min()))
+        total = np.r_[0.0, np.cumsum(weight / weight.sum())[:_STARTS_TRIED]]
+        edges = np.interp(there * np.arange(_STARTS_TRIED + 1) / _STARTS_TRIED, chance, days)
         points = [(int(day), float(c)) for day, c in zip(edges, total, strict=True)]
         # Slices that begin before the history share its first day: the last of them says how much lies before.
         out[n] = replace(out[n], onset=tuple({day: (day, c) for day, c in points}.values()))
@@ -271,9 +363,7 @@ def full_shape(blocks: Blocks, fault: Fault) -> np.ndarray:
     light = np.maximum(_mean_light(blocks, fault.inverter), 50.0) / 800.0
     if fault.kind == "shunt":
         return np.clip(1.0 / light, 0.7, 4.0)
-    if fault.kind == "series_resistance":
-        return np.clip(light, 0.05, 1.4)
-    return np.ones(blocks.n)
+    return np.asarray(1.0 + fault.follows_light * (np.clip(light, 0.05, 1.4) - 1.0))
 
 
 def _mean_light(blocks: Blocks, inverter: int) -> np.ndarray:
@@ -292,10 +382,13 @@ def _left_before(span: Span, faults: list[Fault]) -> float:
     return float(max(1.0 - found, 0.02) * np.exp(-stepped))
 
 
-def _fault_from_log(span: Span, blocks: Blocks, site: Site, rounds: pd.DataFrame, left: float) -> Fault:
+def _fault_from_log(
+    span: Span, blocks: Blocks, site: Site, rounds: pd.DataFrame, left: float, faulty: set[str]
+) -> Fault:
     """
     A step that no finding explains: the input's if a later round found its strings sound or no number of strings takes as much,
-    else a string's. `left` is the share of the inverter's strings that was there before.
+    else a string's with the chance that is left. `left` is the share of the inverter's strings that was there before, `faulty`
+    are the strings that rounds found so.
     """
     name = blocks.model.inverter_ids[span.inverter]
     strings = {s.string_id for s in site.strings if s.inverter_id == name}
@@ -305,8 +398,15 @@ def _fault_from_log(span: Span, blocks: Blocks, site: Site, rounds: pd.DataFrame
     count = -np.expm1(-span.size) * len(strings) * left
     doubt = _NO_NUMBER + 3.0 * span.noise * len(strings)
     no_number = count > 1.0 + doubt and abs(count - round(count)) > doubt
-    cause, kind = ("inverter_efficiency", "input not tracking") if seen_sound or no_number else ("string_fault", "unseen")
-    return Fault(cause, span.inverter, (), kind, span.start, span.end, span.size, max(0.3 * span.size, 3.0 * span.noise), True)
+    size, doubt_of_size = span.size, max(0.3 * span.size, 3.0 * span.noise)
+    if seen_sound or no_number:
+        kind = "input not tracking"
+        return Fault("inverter_efficiency", span.inverter, (), kind, span.start, span.end, size, doubt_of_size, True)
+    own, of_input = _WHOLE if abs(count - max(round(count), 1)) <= doubt else _PART_OF_ONE
+    # The more strings a round found sound since, the fewer are left that it can be.
+    own *= 1.0 - len(tested - faulty) / max(len(strings), 1)
+    by_input = of_input / (own + of_input)
+    return Fault("string_fault", span.inverter, (), "unseen", span.start, span.end, size, doubt_of_size, True, of_input=by_input)
 
 
 def _weak_all_the_time(blocks: Blocks, rounds: pd.DataFrame, weak: list[WeakPart], faults: list[Fault]) -> list[Fault]:

@@ -29,6 +29,7 @@ def soiling(window: Window) -> Told:
     figures += [
         Figure("dirt on the last day", end, "%", end_low, end_high, note=str(state.blocks.dates[-1].date())),
         Figure("recorded cleanings", window.events("cleaning"), "events"),
+        *window.perhaps_dirt(),
     ]
     if np.isfinite(state.blocks.rain).any():
         how = "is taken to wash off" if state.wash == WASH_UNKNOWN else "is found to wash off"
@@ -58,6 +59,8 @@ def soiling(window: Window) -> Told:
         f"On {state.blocks.dates[-1].date()} dirt takes {end:.1f} % ({end_low:.1f} to {end_high:.1f} %). "
         f"{count(window.events('cleaning'), 'cleaning')} recorded in these months."
     )
+    if perhaps := window.perhaps_dirt():
+        said.append(f"What {count(len(perhaps), 'string')} of those told as faulty lacks counts here by its chance to be dirt.")
     return Told(
         " ".join(said),
         tuple(figures),

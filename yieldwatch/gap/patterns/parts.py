@@ -10,12 +10,15 @@ import numpy as np
 import pandas as pd
 
 from yieldwatch.constants import FAULT_FINDINGS
+from yieldwatch.gap.causes_in_doubt import told_elsewhere
 from yieldwatch.gap.mechanisms.string_fault import Fault
 from yieldwatch.gap.patterns.window import Told, Window, count
 from yieldwatch.gap.why import Figure, Turn
 
 #: Strings and parts, and spells, that a sentence names; the figures hold all strings and parts.
 _NAMED, _SPELLS_SAID = 8, 3
+#: Chance that a loss is an input's from which it is said. Common practice, no source.
+_PERHAPS = 0.05
 #: Confidence of a finding that one more trace may turn. Common practice, no source.
 _OPEN = (0.2, 0.8)
 
@@ -50,11 +53,15 @@ def string_fault(window: Window) -> Told:
         else "No string was tested."
     )
     if unseen:
+        by = "Clamps show" if state.log is None else "The log shows"
         said += (
-            f" The log shows {count(len(unseen), 'loss', 'losses')} that no round has seen: "
+            f" {by} {count(len(unseen), 'loss', 'losses')} that no round has seen: "
             + "; ".join(f"{p.where} {p.when}, {p.words}" for p in unseen[:_NAMED])
             + "."
         )
+    figures += window.perhaps_dirt()
+    if perhaps := window.perhaps_dirt():
+        said += f" Part of what these lack is told as soiling, for it may lie on the glass: {_where(perhaps)}."
     doubtful = findings[findings["confidence"].between(*_OPEN)] if len(findings) else findings
     may = f"One more trace may turn the finding of {_named_strings(doubtful)}."
     trace = [*bad["string_id"].head(_NAMED).astype(str)] if len(bad) else []
@@ -72,6 +79,10 @@ def string_fault(window: Window) -> Told:
         f"Trace {', '.join(trace)}." if trace else "",
         (Turn("doubtful strings", len(doubtful), "strings", may),) if len(doubtful) else (),
     )
+
+
+def _where(figures: list[Figure]) -> str:
+    return ", ".join(f.where for f in figures[:_NAMED]) + (f" and {len(figures) - _NAMED} more" if len(figures) > _NAMED else "")
 
 
 def _named_strings(rows: pd.DataFrame) -> str:
@@ -110,24 +121,29 @@ def _part(window: Window, fault: Fault) -> _Part:
         if column.tag and column.tag[0] == "fault" and column.tag[1] is fault:
             own += column.values * theta
     whole = state.posterior.loss(fault.cause, *state.blocks.expected.shape)[k]
-    part = np.divide(own, whole, out=np.zeros_like(own), where=whole > 1e-12)
+    if fault.cause == "string_fault":
+        whole = whole * (1.0 - sum(part[k] for part in told_elsewhere(state).values()))
+    part = np.divide(own * (1.0 - sum(fault.instead.values())), whole, out=np.zeros_like(own), where=whole > 1e-12)
     kwh = float((window.taken(fault.cause)[k] * part[state.blocks.of[window.inside]]).sum())
     # A start that is not known leaves a small chance on many days: those are not what it lasted.
     lasted = own > 0.5 * own.max() if own.any() else own > 0
     size = -100.0 * np.expm1(-np.average(own[lasted], weights=state.blocks.expected[k, lasted])) if lasted.any() else 0.0
     name = window.names[k]
-    return _Part(fault, kwh, " ".join(fault.strings) or name, _when(window, fault), f"{size:.1f} % of {name}")
+    where = " ".join(fault.strings) or (name if fault.mppt is None else f"{name}, input {fault.mppt}")
+    return _Part(fault, kwh, where, _when(window, fault), f"{size:.1f} % of {name}")
 
 
 def _when(window: Window, fault: Fault) -> str:
     dates = window.state.blocks.dates
     if fault.onset:
         days, chance = zip(*fault.onset, strict=True)
-        if chance[0] >= 0.95:
+        if chance[0] >= 0.95 * fault.chance:
             return "all through the history"
         # Nine in ten of what is possible.
-        first, last = (str(dates[int(np.clip(day, 0, len(dates) - 1))].date()) for day in np.interp((0.05, 0.95), chance, days))
-        return f"since some day from {first} to {last}"
+        ends = np.interp((0.05 * fault.chance, 0.95 * fault.chance), chance, days)
+        first, last = (str(dates[int(np.clip(day, 0, len(dates) - 1))].date()) for day in ends)
+        there = "" if fault.chance > 0.995 else f", with a chance of {fault.chance:.0%}"
+        return f"since some day from {first} to {last}{there}"
     until = "" if fault.end >= len(dates) else f"until {dates[max(fault.end, 0)].date()}"
     if fault.start < 0:
         return until or "all through the history"
@@ -155,6 +171,12 @@ def inverter_efficiency(window: Window) -> Told:
         parts.append(f"{window.names[k]} was held down in heat for {hours:.0f} h")
     parts += [f"an input not tracking {p.when}, {p.words}" for p in inputs if p.kwh > 0]
     figures += [p.figure("energy of an input") for p in inputs if p.kwh > 0]
+    for fault in (f for f in state.faults if f.of_input >= _PERHAPS):
+        where, when = window.names[fault.inverter], _when(window, fault)
+        name = "chance that a loss is an input's, told here"
+        figures.append(Figure(name, fault.of_input, "probability", where=where, note=when))
+        parts.append(f"what {where} lost {when} and no round has seen is told here by its chance of {fault.of_input:.0%}, "
+                     "for an input may not track")
     logged = state.log is not None
     return Told(
         ("; ".join(parts) + "." if parts else "No inverter stands out from its curve and its peers."),

@@ -14,6 +14,8 @@ from yieldwatch.gap.attribute import SiteState
 from yieldwatch.gap.split import Split
 from yieldwatch.gap.why import Figure, Turn
 
+#: Chance that a fault is dirt from which it is said. Common practice, no source.
+_PERHAPS_DIRT = 0.05
 #: Names of months in sentences.
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
@@ -67,6 +69,15 @@ class Window:
         """Energy the cause took, by inverter and interval of the window. [kWh]"""
         energy = self.split.energy.get(cause)
         return np.zeros((len(self.names), int(self.inside.sum()))) if energy is None else energy[:, self.inside]
+
+    def perhaps_dirt(self) -> list[Figure]:
+        """Of each string whose loss is told as soiling in part, the chance that it is dirt and no fault."""
+        name = "chance that it lies on the glass, told as soiling"
+        return [
+            Figure(name, f.on_glass, "probability", where=" ".join(f.strings))
+            for f in self.state.faults
+            if f.on_glass >= _PERHAPS_DIRT
+        ]
 
     def percent(self, kwh: float) -> str:
         return f"{100.0 * kwh / self.expected_kwh:.1f} % of expected energy"

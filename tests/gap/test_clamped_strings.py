@@ -1,0 +1,112 @@
+"""Strings that a clamp visit missed, by written-out arithmetic, and what the account makes of them."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from tests.action.build import MODULE, make_site
+from yieldwatch.gap.clamped_strings import missing_at_clamps
+from yieldwatch.gap.mechanisms.string_fault import Fault, date_faults, faults_at_clamps, with_inputs
+from yieldwatch.portfolio.model import String
+
+
+def site_of(inverters: int, strings: int):
+    """Inverters of so many strings, the first three on input 1, the next three on input 2, and so on."""
+    names = [f"I{k + 1}" for k in range(inverters)]
+    return make_site().__class__(**{**vars(make_site()), "strings": tuple(
+        String(f"{n}.{s}", n, "A", MODULE, 20, mppt=str(s // 3 + 1)) for n in names for s in range(strings))})
+
+
+def visit(ratios, day="2025-03-01", limited="", inputs=None):
+    """Currents of inverters, or of the inputs of the first, over those of their strings as traced."""
+    names = [f"I{k + 1}" for k in range(len(ratios))] if inputs is None else ["I1"] * len(ratios)
+    return pd.DataFrame({
+        "time": pd.date_range(f"{day} 12:00", periods=len(ratios), freq="10min", tz="UTC"), "clamp_round": day,
+        "inverter_id": names, "mppt": inputs, "phase": None, "limited": limited, "current_ratio": ratios,
+        "current_ratio_u": 0.037})
+
+
+def found(clamps, site, traced="2025-01-10"):
+    return missing_at_clamps(site, clamps, pd.DataFrame({"string_id": [s.string_id for s in site.strings], "last_round": traced}))
+
+
+SHORT = [0.97, 0.865, 0.98, 0.97]
+
+
+def test_an_inverter_a_string_short_of_its_peers_has_a_dead_one():
+    (part,) = found(visit(SHORT), site_of(4, 9))
+    assert (part.inverter_id, part.mppt, part.dead, len(part.strings)) == ("I2", None, 1, 9)
+    # Prior 9 x 0.004 against 0.964; a ninth is 3.7 standard uncertainties away: exp(6.9) to one.
+    assert part.chance > 0.9
+    assert (part.last_good.date(), part.seen.date()) == (pd.Timestamp("2025-01-10").date(), pd.Timestamp("2025-03-01").date())
+
+
+def test_light_that_all_of_a_visit_share_is_no_dead_string():
+    assert found(visit([0.88, 0.87, 0.88, 0.87]), site_of(4, 9)) == []
+
+
+def test_of_many_strings_one_short_is_within_the_doubt():
+    # One of 24 is 1.4 standard uncertainties: e to one, against a prior of one in ten.
+    assert all(part.chance < 0.3 for part in found(visit([0.97, 0.93, 0.97, 0.97]), site_of(4, 24)))
+
+
+def test_what_a_later_trace_or_a_limit_tells_goes_before():
+    assert found(visit(SHORT), site_of(4, 9), traced="2025-03-20") == []
+    assert found(visit(SHORT, limited="at its kW rating"), site_of(4, 9)) == []
+
+
+def test_an_earlier_visit_that_missed_nothing_is_the_last_good_one_and_strings_never_traced_have_none():
+    both = pd.concat([visit([0.97, 0.96, 0.98, 0.97], "2025-02-10"), visit(SHORT)], ignore_index=True)
+    (part,) = found(both, site_of(4, 9))
+    assert part.last_good.date() == pd.Timestamp("2025-02-10").date()
+    (never,) = found(visit(SHORT), site_of(4, 9), traced=None)
+    assert pd.isna(never.last_good)
+
+
+def test_a_dead_string_is_named_by_its_input_where_inputs_were_read():
+    # Two of three strings of input 2 carry the current, and none of input 3's.
+    rows = pd.concat([visit([0.98, 0.65, 0.0, 0.97], inputs=["1", "2", "3", "4"]), visit([0.64])], ignore_index=True)
+    short = found(rows, site_of(1, 12))
+    assert [(part.mppt, part.dead) for part in short] == [("2", 1), ("3", 3)]
+    # An inverter that is off says nothing of its strings.
+    assert found(visit([0.0, 0.0, 0.0, 0.0], inputs=["1", "2", "3", "4"]), site_of(1, 12)) == []
+
+
+def _blocks(site):
+    dates = pd.date_range("2024-11-01", periods=200)
+    return SimpleNamespace(model=SimpleNamespace(inverter_ids=["I1", "I2", "I3", "I4"], site=site), dates=dates,
+                           day_of=lambda t: int((t.tz_localize(None).normalize() - dates[0]).days))
+
+
+def test_the_account_holds_it_by_its_chance_from_some_day_after_the_last_good_reading():
+    site = site_of(4, 9)
+    (part,) = found(visit(SHORT), site)
+    (fault,) = faults_at_clamps(_blocks(site), [part])
+    assert fault.share == pytest.approx(-np.log(1 - 1 / 9))
+    # 10 January is day 70, 1 March day 120.
+    assert fault.begun(np.array([69, 70, 95, 120, 199])) == pytest.approx([0, 0, part.chance / 2, part.chance, part.chance])
+
+
+@pytest.mark.parametrize(("prefers", "chance"), [("none", 0.1), ("early", 1.0)])
+def test_the_meter_weighs_whether_it_is_there_at_all(prefers, chance):
+    site = site_of(4, 9)
+    (fault,) = faults_at_clamps(_blocks(site), found(visit(SHORT), site))
+
+    def misfit(faults):
+        start = faults[0].start if faults else None
+        return 0.0 if (start is None if prefers == "none" else start is not None and start < 80) else 30.0
+
+    (dated,) = date_faults([fault], misfit)
+    assert dated.chance == pytest.approx(chance, abs=0.1)
+    if prefers == "early":
+        assert dated.begun(np.array([82]))[0] > 0.95
+
+
+def test_a_loss_that_the_log_saw_is_placed_on_the_input_that_a_clamp_found_short():
+    site = site_of(1, 12)
+    short = found(visit([0.98, 0.65, 0.99, 0.97], inputs=["1", "2", "3", "4"]), site)
+    unseen = Fault("string_fault", 0, (), "unseen", 90, 200, 0.08, 0.01, True)
+    later = Fault("string_fault", 0, (), "unseen", 150, 200, 0.08, 0.01, True)
+    assert [f.mppt for f in with_inputs(_blocks(site), [unseen, later], short)] == ["2", None]
