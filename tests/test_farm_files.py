@@ -10,13 +10,14 @@ import pytest
 
 from tests.farm.future import job_gains
 from tests.farm.instruments import iv_round
+from tests.farm.layout import strings_of
 from tests.farm.logs import meter, power_log, station_weather, string_currents
 from tests.farm.plain import plain
 from tests.farm.population import draw_farm
 from tests.farm.sample import sample
 from tests.farm.settings import PortfolioSpec
 from tests.farm.simulate import build, truth
-from tests.farm.spec import Curtailment, Degradation, Instruments, Outages, Soiling, StringFault, strings_of
+from tests.farm.spec import Curtailment, Degradation, Instruments, Outages, Soiling, StringFault
 from tests.farm.write import events, write_portfolio
 from yieldwatch.book.store import FILE_NAME
 

@@ -11,7 +11,8 @@ import pytest
 from PIL import Image
 
 from tests.book.build import raise_job
-from tests.report.invented import HOSTILE_FORMULA, HOSTILE_NAME, MODULE, assessment
+from tests.report.invented import MODULE, assessment
+from tests.report.invented_jobs import HOSTILE_FORMULA, HOSTILE_NAME
 from tests.report.paper import needs_pango, pages
 from yieldwatch.action.cautions import CAUTIONS, cautions_of
 from yieldwatch.action.methods import LOOK_FIRST, METHODS, method

@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.report.invented import HOSTILE_NAME, assessment, evidence
+from tests.report.invented import assessment, evidence
+from tests.report.invented_jobs import HOSTILE_NAME
 from yieldwatch.errors import InputError
 from yieldwatch.gap.energy_draws import NOT_LOSSES
 from yieldwatch.gap.why import Figure, Reading, Rival, Turn, Why

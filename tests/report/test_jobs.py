@@ -5,7 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.report.invented import assessment, work_list
+from tests.report.invented import assessment
+from tests.report.invented_jobs import work_list
 from yieldwatch.report import jobs
 
 

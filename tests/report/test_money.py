@@ -6,7 +6,8 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from tests.report.invented import HOSTILE_FORMULA, assessment
+from tests.report.invented import assessment
+from tests.report.invented_jobs import HOSTILE_FORMULA
 from yieldwatch.report.money import money_section
 from yieldwatch.report.page import render_page
 from yieldwatch.report.workbook import workbook_xlsx

@@ -9,7 +9,8 @@ import pandas as pd
 import pytest
 
 from tests.book.build import raise_job
-from tests.report.invented import HOSTILE_NAME, MONTHS, PRICE, assessment, bridge
+from tests.report.invented import MONTHS, PRICE, assessment, bridge
+from tests.report.invented_jobs import HOSTILE_NAME
 from tests.report.paper import needs_pango, pages
 from yieldwatch.book.keep import open_book
 from yieldwatch.book.reconcile import Reconciled

@@ -6,7 +6,8 @@ from dataclasses import replace
 import icalendar
 import pytest
 
-from tests.report.invented import HOSTILE_NAME, assessment
+from tests.report.invented import assessment
+from tests.report.invented_jobs import HOSTILE_NAME
 from yieldwatch.portfolio.model import DaysOff
 from yieldwatch.report.crew_sheets import crew_sheets_html
 from yieldwatch.report.visit_calendar import visits_ics

@@ -8,7 +8,8 @@ import pandas as pd
 import pytest
 import xlsxwriter
 
-from tests.report.invented import HOSTILE_FORMULA, NOT_WORTH, TIGHT_BUDGET, assessment
+from tests.report.invented import assessment
+from tests.report.invented_jobs import HOSTILE_FORMULA, NOT_WORTH, TIGHT_BUDGET
 from yieldwatch.report.sheets import Field, Sheet
 from yieldwatch.report.workbook import _lines, _styles, _write_sheet, workbook_xlsx
 
