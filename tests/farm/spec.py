@@ -297,6 +297,16 @@ class Paper:
 
 
 @dataclass(frozen=True)
+class ForCrews:
+    """What the owner tells crews."""
+
+    keys: dict[str, object] = field(default_factory=dict)  # of `site.toml`, as they stand there
+    stands: dict[str, tuple[str, float | None, float | None]] = field(default_factory=dict)  # by inverter: where, east, north
+    cable_route: str = ""  # with {row} and {inverter}
+    cable_plan: str = ""  # file to draw it to, below the site's folder
+
+
+@dataclass(frozen=True)
 class FarmSpec:
     id: str
     name: str
@@ -330,9 +340,7 @@ class FarmSpec:
     paper: Paper = field(default_factory=Paper)
     area_hectare: float | None = None
     hedge_metres: float | None = None
-    address: str | None = None
-    access: str | None = None
-    contact: str | None = None
+    crews: ForCrews = field(default_factory=ForCrews)
     draw: int = 0  # another drawing of the weather and of chance, for the same farm
 
     @property

@@ -15,12 +15,12 @@ from dataclasses import dataclass
 import pandas as pd
 
 from yieldwatch.check import Source
-from yieldwatch.portfolio.model import Site
 from yieldwatch.report.totals import Amount
 
 NOT_KNOWN = "not known"
 NO_BREAK = "\u00a0"
 NOT_ASSESSED = "not assessed"
+_WRITTEN_DATE = re.compile(r"(?<![\w/-])\d{4}-\d\d-\d\d(?![\w/-]|\.\w)")
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 
 CAUSE_WORDS = {
@@ -295,7 +295,17 @@ def source_cells(source: Source, timezone: str) -> tuple[str, ...]:
     return source.kind, f"{source.rows:,}", start, end, covered, plain(source.note)
 
 
-def position(site: Site) -> str:
+def position(latitude: float, longitude: float) -> str:
     """Latitude and longitude to about ten metres, `53.2000° N, 7.6000° W`."""
-    north, east = ("N" if site.latitude >= 0 else "S"), ("E" if site.longitude >= 0 else "W")
-    return f"{abs(site.latitude):.4f}° {north}, {abs(site.longitude):.4f}° {east}"
+    north, east = ("N" if latitude >= 0 else "S"), ("E" if longitude >= 0 else "W")
+    return f"{abs(latitude):.4f}° {north}, {abs(longitude):.4f}° {east}"
+
+
+def place(latitude: float, longitude: float) -> str:
+    """The same, and as an address that maps open (RFC 5870), to about a metre."""
+    return f"{position(latitude, longitude)}; geo:{latitude:.5f},{longitude:.5f}"
+
+
+def in_day_words(text: object) -> str:
+    """A sentence with its dates as people write them; those in names of files and jobs stay."""
+    return _WRITTEN_DATE.sub(lambda found: day(found[0]), plain(text))
