@@ -163,8 +163,9 @@ def _inverters(site: Site, data: SiteData, gap: SiteGap, losses: pd.DataFrame, t
         rows.append(_row(
             "inverter_maker", "inverter_warranty", str(name), (within["start"].min().date(), within["end"].max().date()), energy,
             (energy * price, np.nan, np.nan), "ask" if today <= end else "none", end,
-            f"{len(within)} outages within the warranty. It commonly covers parts and labour, not the energy; planned work and "
-            "outages of other causes are no claim." + ("" if today <= end else " The warranty has ended."),
+            f"{len(within)} outage{'' if len(within) == 1 else 's'} within the warranty. It commonly covers parts and labour, "
+            "not the energy; planned work and outages of other causes are no claim."
+            + ("" if today <= end else " The warranty has ended."),
             "downtime.csv, the inverter's event log, its serial number"))
     return rows
 

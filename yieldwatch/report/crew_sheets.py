@@ -6,7 +6,6 @@ No money stands on them: they leave the house.
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -91,7 +90,7 @@ def crew_sheets_pdf(assessment: Planned, photos: JobPhotos | None = None) -> byt
 def crew_sheets_html(assessment: Planned, photos: JobPhotos | None = None) -> str:
     """Return the same as the HTML from which it is made; all text is escaped."""
     return environment().get_template("crew_sheets.html").render(
-        name=words.plain(assessment.portfolio.name), as_of=words.day(assessment.as_of - dt.timedelta(days=1)),
+        name=words.plain(assessment.portfolio.name), as_of=words.last_read(assessment.as_of),
         sheets=[_sheet(visit, photos or JobPhotos()) for visit in planned_visits(assessment)])
 
 

@@ -45,7 +45,7 @@ def render_page(assessment: Assessment) -> str:
         .render(
             name=words.plain(assessment.portfolio.name),
             period=f"{words.day(assessment.period[0])} to {words.day(last_day)}",
-            as_of=words.day(assessment.as_of),
+            as_of=words.last_read(assessment.as_of),
             currency=currency,
             opening=sentences.portfolio_sentences(assessment, totals),
             decisions=sentences.decision_sentences(assessment),

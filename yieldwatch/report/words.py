@@ -286,6 +286,11 @@ def day(date: object) -> str:
     return "" if pd.isna(stamp) else f"{stamp.day} {stamp.strftime('%b %Y')}"
 
 
+def last_read(as_of: dt.date) -> str:
+    """The last day whose readings an assessment as of a day has read: it reads nothing from that day on."""
+    return day(as_of - dt.timedelta(days=1))
+
+
 def source_cells(source: Source, timezone: str) -> tuple[str, ...]:
     """Return a source as text: kind, rows, from, to, covered, holds. Dates are in site time."""
     if source.start is None or source.end is None:
