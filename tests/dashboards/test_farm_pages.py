@@ -116,6 +116,18 @@ def test_a_farm_s_losses_add_up_to_expected_less_measured(place):
     ), "what the causes have more, the unexplained has less"
 
 
+@pytest.mark.parametrize("span", ["month", "year_to_date", "twelve_months"])
+def test_a_farm_s_page_states_the_intervals_that_the_owner_s_reports_state(place, span):
+    losses, sums = Losses(place.store, "drumlin"), place.store.row("span_farms", {"span": span, "site_id": "drumlin"})
+    period = Period(tuple(m for m in sorted(losses.yields) if sums["from_month"] <= m <= sums["to_month"]))
+    energy, money = losses.energy(IN_HAND, (period, 1.0)), losses.money(IN_HAND, (period, 1.0))
+    for found, name in ((energy, "in_hand{}_kwh"), (money, "in_hand_money{}")):
+        assert [found.low, found.high] == [sums[name.format(end)] for end in ("_low", "_high")]
+    for row in place.store.rows("span_causes", {"span": span, "site_id": "drumlin", "cause": ["soiling", "unexplained"]}):
+        found = losses.energy([row["cause"]], (period, 1.0))
+        assert (found.low, found.high) == (row["energy_low_kwh"], row["energy_high_kwh"])
+
+
 def test_a_difference_of_two_periods_is_surer_than_the_two_alone(place):
     """Ageing's doubt is nearly the same in both years, and so drops out."""
     losses = Losses(place.store, "drumlin")

@@ -15,7 +15,7 @@ import numpy as np
 from yieldwatch.pictures.base import Picture, Subject
 
 #: Share of the draws' squares that the patterns hold, and most patterns.
-_HELD, _MOST = 0.998, 6
+_HELD, _MOST = 0.9995, 10
 #: Strengths are written as whole hundredths of their own size.
 _STEPS = 100.0
 

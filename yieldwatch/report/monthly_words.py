@@ -241,10 +241,11 @@ def _in_hand(assessment: Assessment, month: Month, unit: EnergyUnit) -> list[str
         until = [str(day)[:10] for day in owed["deadline"] if str(day) and pd.notna(day)]
         passed = sum(day < assessment.as_of.isoformat() for day in until)
         open_until = min((day for day in until if day >= assessment.as_of.isoformat()), default="")
-        first = ", the first" if len(owed) - passed > 1 else ""
-        said.append(f"{count(len(owed), 'claim')} on others{f', of which {passed} past the date' if passed else ''}"
-                    f"{f'{first} to be made by {words.day(open_until)}' if open_until else ''}: see the workbook's sheet Who "
-                    "pays.")
+        left = len(owed) - passed
+        by = f" by {words.day(open_until)}" if left == 1 else f", the first by {words.day(open_until)}" if open_until else ""
+        parts = [f"{left} to be made{by}"] if left else []
+        parts += [f"{passed} past the date"] if passed else []
+        said.append(f"{count(len(owed), 'claim')} on others: {listed(parts)}; see the workbook's sheet Who pays.")
     return said
 
 

@@ -11,6 +11,7 @@ import unicodedata
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from decimal import ROUND_HALF_UP, Decimal
 
 import pandas as pd
 
@@ -104,7 +105,8 @@ def number(value: object, decimals: int = 0) -> str:
     figure = _float(value)
     if not math.isfinite(figure):
         return NOT_KNOWN
-    text = f"{figure:,.{decimals}f}"
+    # A half goes up, of the 15 figures that spreadsheets hold: cells and sentences show the same.
+    text = f"{Decimal(f'{figure:.15g}').quantize(Decimal(1).scaleb(-decimals), ROUND_HALF_UP):,f}"
     return text.replace("-", "−") if float(text.replace(",", "")) else text.lstrip("-")
 
 
