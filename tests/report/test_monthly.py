@@ -108,7 +108,7 @@ def test_a_claim_past_its_date_is_not_called_open():
     assert "1 claim on others: 1 past the date; see" in said(assessment())["What was in our hands"]
     late = assessment()
     later = replace(late, claims=late.claims.assign(deadline="2025-09-30"))
-    assert "1 claim on others: 1 open, the first until 30 Sep 2025" in said(later)["What was in our hands"]
+    assert "1 claim on others: 1 to be made by 30 Sep 2025" in said(later)["What was in our hands"]
 
 
 def test_many_farms_still_make_one_page():

@@ -242,7 +242,7 @@ def _in_hand(assessment: Assessment, month: Month, unit: EnergyUnit) -> list[str
         passed = sum(day < assessment.as_of.isoformat() for day in until)
         open_until = min((day for day in until if day >= assessment.as_of.isoformat()), default="")
         left = len(owed) - passed
-        by = f" by {words.day(open_until)}" if left == 1 else f", the first by {words.day(open_until)}" if open_until else ""
+        by = f"{', the first' if left > 1 else ''} by {words.day(open_until)}" if open_until else ""
         parts = [f"{left} to be made{by}"] if left else []
         parts += [f"{passed} past the date"] if passed else []
         said.append(f"{count(len(owed), 'claim')} on others: {listed(parts)}; see the workbook's sheet Who pays.")
