@@ -117,3 +117,5 @@ def test_dates_in_a_sentence_are_written_as_people_do_and_those_in_names_of_file
     said = "traced 2025-05-26; see sites/a/readings/iv/round-02-2025-06-08.csv line 3, 2024-11-09 08:15. Claim by 2044-10-03."
     assert words.in_day_words(said) == (
         "traced 26 May 2025; see sites/a/readings/iv/round-02-2025-06-08.csv line 3, 9 Nov 2024 08:15. Claim by 3 Oct 2044.")
+    assert words.in_day_words("won back 58 (-1 to 119), -3.6 % of INV-2; job-5, 2-3") == (
+        "won back 58 (−1 to 119), −3.6 % of INV-2; job-5, 2-3")

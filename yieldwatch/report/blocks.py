@@ -155,7 +155,7 @@ def declined_grid(listed: Sequence[dict], currency: str) -> Grid:
             money(job.get("cost"), currency),
             money(job.get("gain_per_year"), currency),
             words.payback(job),
-            jobs.text(job, "verdict"),
+            jobs.verdict(job),
         )
         for job in listed
     )

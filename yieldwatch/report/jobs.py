@@ -56,6 +56,17 @@ def is_on(job: dict) -> bool:
     return _flag(job, "chosen") or is_safety(job)
 
 
+def advice(job: dict) -> str:
+    """What the work list says of a job in a word or two; the year's plan may have it in a later week."""
+    return "safety" if is_safety(job) else "yes" if is_on(job) else "later" if text(job, "planned_start") else "not now"
+
+
+def verdict(job: dict) -> str:
+    """The verdict of a job that is not to be done now, and when the year's plan has it all the same."""
+    said = text(job, "verdict")
+    return f"{said} The year's plan has it in the week of {words.day(job['planned_start'])}." if advice(job) == "later" else said
+
+
 def is_safety(job: dict) -> bool:
     return _flag(job, "safety")
 

@@ -130,7 +130,7 @@ _PAYBACKS = ("payback_months", "payback_low_months", "payback_high_months")
 
 def _shown(job: dict, source: str) -> object:
     if source == "chosen":
-        return "safety" if jobs.is_safety(job) else "yes" if jobs.is_on(job) else "not now"
+        return jobs.advice(job)
     if source == "chance_of_payback" and jobs.is_safety(job):
         # It is not done for its return.
         return None
@@ -182,7 +182,7 @@ def _not_now(declined: Sequence[dict]) -> Sheet:
               *_fields(WORK_LIST | WORK_LIST_EXTRAS, ("Cost", 12, "money", "cost"),
                        ("Worth a year", 12, "money", "gain_per_year"), ("Net value", 12, "money", "npv"),
                        ("Why not, and what would change it", 74, "text", "verdict")))
-    rows = tuple({**job, "title": jobs.title(job)} for job in declined)
+    rows = tuple({**job, "title": jobs.title(job), "verdict": jobs.verdict(job)} for job in declined)
     return Sheet("Not now", "jobs turned down", "", fields, rows, "Nothing was turned down.", "work_list")
 
 

@@ -22,6 +22,7 @@ NOT_KNOWN = "not known"
 NO_BREAK = "\u00a0"
 NOT_ASSESSED = "not assessed"
 _WRITTEN_DATE = re.compile(r"(?<![\w/-])\d{4}-\d\d-\d\d(?![\w/-]|\.\w)")
+_WRITTEN_MINUS = re.compile(r"(?<=[\s(])-(?=\d)")
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 
 CAUSE_WORDS = {
@@ -314,5 +315,5 @@ def place(latitude: float, longitude: float) -> str:
 
 
 def in_day_words(text: object) -> str:
-    """A sentence with its dates as people write them; those in names of files and jobs stay."""
-    return _WRITTEN_DATE.sub(lambda found: day(found[0]), plain(text))
+    """A sentence with its dates and minus signs as people write them; those in names of files and jobs stay."""
+    return _WRITTEN_MINUS.sub("−", _WRITTEN_DATE.sub(lambda found: day(found[0]), plain(text)))
