@@ -133,7 +133,7 @@ def _job(visit: Visit, place: int, job: VisitJob, photos: JobPhotos) -> JobSheet
     is_claim = job.kind == "claim"
     return JobSheet(
         title=f"{place}. {what[:1].upper()}{what[1:]}{turn}: {_scope(job)}", book=jobs.in_book(job.listed),
-        why=words.in_day_words(jobs.text(job.listed, "why")),
+        why=jobs.said(job.listed, "why"),
         look_first=look_first(shown) if job.kind == "repair_string" else (),
         method=method(job.kind), parts=_parts(site, strings, inverters, findings), routes=_routes(site, strings, inverters),
         shade=_shade(site, visit.site.gap.obstacles, job) if job.kind == "cut_vegetation" else None,

@@ -69,7 +69,7 @@ def sheets(assessment: Assessment) -> tuple[Sheet, ...]:
     """Return the sheets in their order; the one that explains the columns is made from them."""
     frames = tables(assessment)
     return work_sheets(assessment) + _titled(assessment, (
-        _claims(frames["claims"], frames["work_list"].to_dict("records")), _statements(frames["statement_checks"]),
+        _claims(frames["claims"], jobs.names(frames["work_list"])), _statements(frames["statement_checks"]),
         _bridge(frames["bridge"]), *_returns(frames["returns"], words.plain(assessment.portfolio.currency))))
 
 
@@ -197,7 +197,7 @@ def _cautions() -> Sheet:
 _CLAIM_ORDER = ("claim", "ask", "watch", "own", "none")
 
 
-def _claims(frame: pd.DataFrame, ranked: Sequence[dict]) -> Sheet:
+def _claims(frame: pd.DataFrame, names: Mapping[str, str]) -> Sheet:
     fields = _fields(
         CLAIMS, ("Site", 13, "text", "site_id"), ("Payer", 13, "text", "payer"), ("State", 7, "text", "state"),
         ("Ground", 13, "text", "ground"), ("About", 16, "text", "subject"), ("From", 12, "date", "period_from"),
@@ -205,17 +205,10 @@ def _claims(frame: pd.DataFrame, ranked: Sequence[dict]) -> Sheet:
         ("low", 10, "money", "amount_low"), ("high", 10, "money", "amount_high"), ("Ask until", 12, "date", "deadline"),
         ("Why", 24, "text", "reason"), ("Send", 15, "text", "evidence"))
     frame = frame.sort_values("state", key=lambda s: s.map(list(_CLAIM_ORDER).index), kind="stable")
-    titles = {str(job["job_id"]): _about(job) for job in ranked}
     rows = _records(frame, payer=lambda v: money.PAYER_WORDS.get(str(v), v), ground=_in_words,
-                    subject=lambda v: titles.get(str(v)) or _in_words(v))
+                    subject=lambda v: names.get(str(v)) or _in_words(v))
     return Sheet("Who pays", "who pays", "Amounts of several payers are not to be added. The contracts' own terms and dates win.",
                  fields, rows, _NOTHING, "claims", frozen=2)
-
-
-def _about(job: dict) -> str:
-    """A job as people call it: what, where, and its number in the book."""
-    ref = jobs.figure(job, "job_ref")
-    return f"{words.job_word(job['job_kind'])}: {jobs.text(job, 'scope')}" + ("" if pd.isna(ref) else f" (job {ref:.0f})")
 
 
 def _statements(frame: pd.DataFrame) -> Sheet:
