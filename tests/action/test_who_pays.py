@@ -156,6 +156,10 @@ def test_storm_damage_goes_to_the_insurer_with_its_clock():
 def test_the_grid_is_asked_and_the_rest_is_the_owners():
     found = claims(farm())
     assert found[found["payer"] == "network"]["ground"].tolist() == ["grid_outage"]
+    assert found.query("payer == 'network'")["state"].item() == "ask"
+    late = claims(farm(), today=dt.date(2025, 6, 1)).query("payer == 'network'")
+    assert late["state"].item() == "watch"
+    assert late["reason"].item().endswith("The usual notice has passed.")
     own = found[found["payer"] == "owner"].set_index("ground")
     hours = 731 * 24
     assert own.at["soiling", "amount"] == pytest.approx(hours * 0.5 * 0.10)

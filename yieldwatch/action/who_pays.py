@@ -57,7 +57,7 @@ def site_claims(site: Site, data: SiteData, gap: SiteGap, losses: pd.DataFrame, 
     notice = site.assumed("claim_notice_days", NOTICE_DAYS)
     rows = owed(site, gap, rounds, today)
     rows += _inverters(site, data, gap, losses, today)
-    rows += _network(losses, notice)
+    rows += _network(losses, notice, today)
     rows += _insured(site, data, notice, today)
     claimed = {name for r in rows if r["payer"] == "module_maker" for name in str(r["subject"]).split()}
     rows += _jobs(site, data, jobs, today, claimed)
@@ -170,18 +170,19 @@ def _inverters(site: Site, data: SiteData, gap: SiteGap, losses: pd.DataFrame, t
     return rows
 
 
-def _network(losses: pd.DataFrame, notice: float) -> list[dict[str, object]]:
+def _network(losses: pd.DataFrame, notice: float, today: dt.date) -> list[dict[str, object]]:
     rows = []
     for cause, why in _NETWORK.items():
         own = losses[(losses["cause"] == cause) & (losses["energy_kwh"] > 0)]
         if own.empty:
             continue
         last = (pd.Period(own["month"].max(), "M") + 1).start_time.date()
+        end = last + dt.timedelta(days=round(notice))
         rows.append(_row(
-            "network", cause, "site", _span(own), float(own["energy_kwh"].sum()), _sums(own), "ask",
-            last + dt.timedelta(days=round(notice)),
+            "network", cause, "site", _span(own), float(own["energy_kwh"].sum()), _sums(own),
+            "ask" if today <= end else "watch", end,
             f"Lost while {why}, less what the tariff pays for it. The connection terms say whether the network owes it; an "
-            "outage or limit of the farm's own making is not owed.",
+            "outage or limit of the farm's own making is not owed." + ("" if today <= end else " The usual notice has passed."),
             "downtime.csv, events.csv, the network's notices and instructions"))
     return rows
 
