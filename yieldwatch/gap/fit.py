@@ -177,8 +177,7 @@ def _fixed_columns(evidence: EvidenceAtHand, faults: list[Fault]) -> list[Column
     """Columns that do not depend on how rain washes nor on where shade is."""
     blocks = evidence.blocks
     columns = [
-        *level_columns(blocks, evidence.data.power is None, evidence.drift is not None and evidence.drift.counts,
-                       evidence.sensor_doubt),
+        *level_columns(blocks, evidence.drift is not None and evidence.drift.counts, evidence.sensor_doubt),
         *degradation_columns(blocks, full_years(blocks)),
         *line_columns(blocks),
         *clock_columns(blocks, evidence.clocks, evidence.log is not None),
