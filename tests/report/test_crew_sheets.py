@@ -159,7 +159,7 @@ def test_a_cut_says_what_to_cut_from_where_it_is_seen_and_by_how_much():
     sheet = sheet_of(crew_sheets.planned_visits(with_scope("cut_vegetation", "site"))[0])
     hedge, wall = sheet.jobs[0].shade.rows
     # 14.2° above the horizontal: tan(14.2°) is 0.253, so 1.3 m at 5 m, 2.5 m at 10 m, 5.1 m at 20 m.
-    assert hedge[2:8] == ("90 to 105° (E)", "14°", "12 to 16", "1.3", "2.5", "5.1")
+    assert hedge[2:8] == ("90 to 105° (E)", "14°", "12 to 17", "1.3", "2.5", "5.1")
     # The sun never rises above the wall there: its top is no lower.
     assert wall[3:5] == ("from 20°", "")
     assert "measure it" in sheet.jobs[0].shade.caption
