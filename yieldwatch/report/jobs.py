@@ -5,6 +5,7 @@ The work list as people read it: what to do, what waits for money, what is not w
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -70,6 +71,13 @@ def about(job: dict) -> str:
 def names(work_list: pd.DataFrame) -> dict[str, str]:
     """What people call each job, by its identifier."""
     return {str(job["job_id"]): about(job) for job in work_list.to_dict("records")}
+
+
+def turned_down(listed: Sequence[dict]) -> str:
+    """`9 jobs were turned down, of which the plan has 1 later in the year`."""
+    later = sum(advice(job) == "later" for job in listed)
+    return (words.count(len(listed), "job was", "jobs were") + " turned down for now"
+            + (f", of which the plan has {later} later in the year" if later else ""))
 
 
 def advice(job: dict) -> str:

@@ -272,7 +272,7 @@ def _decide(assessment: Assessment) -> list[str]:
     if plan.over_budget:
         said.append(f"{count(len(plan.over_budget), 'more job')} would pay, but not within the year's budget or crew days.")
     if plan.not_worth:
-        said.append(f"{count(len(plan.not_worth), 'job was', 'jobs were')} turned down; the work list says why.")
+        said.append(jobs.turned_down(plan.not_worth) + "; the work list says why.")
     return said
 
 

@@ -234,8 +234,8 @@ _SPANS = {"month": "Month", "year_to_date": "Year to date", "twelve_months": "12
 
 def _bridge(frame: pd.DataFrame) -> Sheet:
     """A row a step with the three spans beside each other: as a table of spans below each other it does not fit on paper."""
-    fields = [Field("Site", 16, "text", "site_id", BRIDGE["site_id"]),
-              Field("Step", 31, "text", "step", "Steps in their order, from the budget to what was paid"),
+    fields = [Field("Site", 17, "text", "site_id", BRIDGE["site_id"]),
+              Field("Step", 30, "text", "step", "Steps in their order, from the budget to what was paid"),
               Field("Up to", 10, "text", "up_to", "Last measured month, with which all three spans end")]
     for span, word in _SPANS.items():
         for heading, width, style, source in (("energy", 13, "energy", "energy_kwh"), ("worth", 12, "money", "money")):
