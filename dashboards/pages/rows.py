@@ -63,8 +63,8 @@ def _covered() -> dict[str, str]:
 #: Length up to which a text stays on one line, such as a date. [characters]
 _SHORT = 25
 #: Decimals of figures by what their columns' names hold, so that one column is read at a glance; of the others three.
-_DECIMALS = {"_kwh_m2": 1, "_kwh": 1, "_pct": 2, "_months": 1, "_days": 1, "_hours": 1, "_deg": 1, "_w": 0, "price": 4, "cost": 2,
-             "npv": 2, "money": 2, "amount": 2, "revenue": 2, "gain": 2, "net": 2, "worth": 2}
+_DECIMALS = {"price": 4, "_kwh": 1, "_pct": 2, "_months": 1, "cost": 2, "npv": 2, "money": 2, "amount": 2, "revenue": 2,
+             "gain": 2, "net": 2, "worth": 2, "_days": 1, "_hours": 1, "_deg": 1, "_w_m2": 0}
 
 
 def _is_figure(visit: Visit, table: str, name: str) -> bool:
