@@ -22,7 +22,7 @@ NOT_KNOWN = "not known"
 NO_BREAK = "\u00a0"
 NOT_ASSESSED = "not assessed"
 _WRITTEN_DATE = re.compile(r"(?<![\w/-])\d{4}-\d\d-\d\d(?![\w/-]|\.\w)")
-_WRITTEN_MINUS = re.compile(r"(?<=[\s(])-(?=\d)")
+_WRITTEN_MINUS = re.compile(r"(?<![\w-])-(?=\d)")
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 
 CAUSE_WORDS = {
