@@ -43,9 +43,12 @@ def fit_unlogged(
     faults = find_faults(blocks, model.site, evidence.findings, evidence.rounds, None, cleaning_days(blocks, data), [])
     nothing, none = np.full(shape, np.nan), np.zeros(shape[0], dtype=bool)
     snow, doubt = _snow_by_meter(blocks, data, off, limits, np.ones(shape))
+    left = Left(_running(blocks, off, limits, snow), blocks.share(doubt))
+    found = fit(evidence, faults, none, nothing, nothing, left)
     for last in (False, True):
         left = Left(_running(blocks, off, limits, snow), blocks.share(doubt))
-        fitted = partial(fit, evidence, shaded=none, ratio=nothing, weight=nothing, left=left)
+        fitted = partial(
+            fit, evidence, shaded=none, ratio=nothing, weight=nothing, left=left, first=found.posterior, wash=found.wash)
         if not last:
             faults = date_faults(faults, partial(_misfit, fitted))
         found = fitted(faults)
