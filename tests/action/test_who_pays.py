@@ -141,6 +141,8 @@ def test_outages_count_against_the_makers_warranty_and_others_do_not():
     row = claims(farm(), replace(GAP, downtime=spells)).query("payer == 'inverter_maker'").iloc[0]
     assert (row["energy_kwh"], row["amount"]) == (50.0, pytest.approx(5.0))
     assert (row["state"], row["deadline"]) == ("ask", "2029-01-01")
+    # Its outage ended on 2 May; a period ends with the day after.
+    assert str(row["period_to"])[:10] == "2024-05-03"
 
 
 def test_storm_damage_goes_to_the_insurer_with_its_clock():

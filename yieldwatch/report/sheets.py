@@ -240,10 +240,10 @@ def _bridge(frame: pd.DataFrame) -> Sheet:
     for span, word in _SPANS.items():
         for heading, width, style, source in (("energy", 13, "energy", "energy_kwh"), ("worth", 12, "money", "money")):
             fields.append(Field(f"{word}: {heading}", width, style, f"{span} {source}", BRIDGE[source]))
-    for source, style, word in (("energy", "energy", "energy"), ("money", "money", "worth")):
+    for source, word in (("energy", "energy"), ("money", "worth")):
         for end in ("low", "high"):
             name = f"energy_{end}_kwh" if source == "energy" else f"money_{end}"
-            fields.append(Field(f"12 months: {word}, {end}", 12, style, f"twelve_months {name}", BRIDGE[name]))
+            fields.append(Field(f"12 months: {word}, {end}", 12, source, f"twelve_months {name}", BRIDGE[name]))
     fields += [Field("Months measured", 10, "whole", "twelve_months months", BRIDGE["months"], False),
                Field("What it holds", 60, "text", "note", BRIDGE["note"], False)]
     rows: dict[tuple, dict] = {}
