@@ -123,4 +123,4 @@ def _photos(place: Place, listed: pd.DataFrame) -> JobPhotos:
     try:
         return photos_in_book(place.jobs.book(), place.portfolio, listed)
     except BookError:
-        return JobPhotos()
+        return JobPhotos(place.portfolio)

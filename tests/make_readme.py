@@ -37,6 +37,7 @@ SETTINGS: Mapping[str, tuple[Column, ...]] = {
     "`portfolio.toml`": keys.PORTFOLIO,
     "`sites/<id>/site.toml`": keys.SITE,
     "`[[days_off]]` of either file": keys.DAYS_OFF,
+    "`[[drawings]]`": keys.DRAWING,
     "`[data]`": keys.DATA,
     "`[grid]`": keys.GRID,
     "`[assumed_losses_pct]`": keys.ASSUMED_LOSSES,

@@ -4,21 +4,26 @@ import datetime as dt
 import tomllib
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import pandas as pd
 import pytest
+from PIL import Image
 
+from tests.farm.drawings import draw_cable_plan
 from tests.farm.future import job_gains
 from tests.farm.instruments import iv_round
+from tests.farm.layout import strings_of
 from tests.farm.logs import meter, power_log, station_weather, string_currents
 from tests.farm.plain import plain
 from tests.farm.population import draw_farm
-from tests.farm.sample import sample
+from tests.farm.sample import drumlin, sample
 from tests.farm.settings import PortfolioSpec
 from tests.farm.simulate import build, truth
-from tests.farm.spec import Curtailment, Degradation, Instruments, Outages, Soiling, StringFault, strings_of
+from tests.farm.spec import Curtailment, Degradation, Instruments, Outages, Soiling, StringFault
 from tests.farm.write import events, write_portfolio
 from yieldwatch.book.store import FILE_NAME
+from yieldwatch.portfolio.read import read_portfolio
 
 HERE = Path(__file__).parent
 
@@ -160,6 +165,25 @@ def test_the_sample_portfolio_is_what_its_generator_writes(tmp_path):
     assert (kept / "portfolio.toml").read_text() == (tmp_path / "portfolio.toml").read_text()
     for site in sorted((kept / "sites").iterdir()):
         assert tomllib.loads((site / "site.toml").read_text(encoding="utf-8"))["id"] == site.name
+
+
+def test_crews_of_every_sample_farm_keep_its_holidays_and_its_drawing_is_there():
+    portfolio = read_portfolio(HERE.parent / "sample_portfolio")
+    assert {s.id: s.public_holidays for s in portfolio.sites} == {
+        "drumlin": "IE", "kelter": "DE-BY", "terrajal": "ES-MC", "varzea": "PT"}
+    drawings = [d for s in portfolio.sites for d in s.drawings]
+    assert [d.shows for d in drawings] == ["cable_plan"]
+    assert not any("drawings" in notice for notice in portfolio.notices)
+
+
+def test_a_cable_plan_is_the_same_bytes_each_time_and_nothing_is_cut_off_at_its_right(tmp_path):
+    spec = drumlin()
+    farm = SimpleNamespace(spec=spec, units=strings_of(spec))
+    for name in ("a.png", "b.png"):
+        draw_cable_plan(farm, tmp_path / name)
+    assert (tmp_path / "a.png").read_bytes() == (tmp_path / "b.png").read_bytes()
+    with Image.open(tmp_path / "a.png") as image:
+        assert {image.getpixel((image.width - 1, y)) for y in range(image.height)} == {(255, 255, 255)}
 
 
 def test_the_sample_portfolio_is_small():

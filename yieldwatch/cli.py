@@ -24,7 +24,7 @@ from yieldwatch.errors import InputError, YieldwatchError
 from yieldwatch.report import write_report
 from yieldwatch.report.evidence_file import read_evidence
 from yieldwatch.report.explain import print_evidence, print_topic, print_topics
-from yieldwatch.report.job_photos import photos_in_book
+from yieldwatch.report.job_photos import JobPhotos, photos_in_book
 from yieldwatch.report.terminal import print_assessment, print_check
 
 OK, BAD_INPUT = 0, 1
@@ -200,7 +200,8 @@ def _assess(options: argparse.Namespace) -> None:
     with _progress() as progress:
         assessment = assess(options.portfolio, as_of=options.as_of, period=period, progress=progress, opens_book=opens_book)
         progress("writing the results")
-        photos = photos_in_book(opens_book(), options.portfolio, assessment.work_list) if opens_book else None
+        photos = (photos_in_book(opens_book(), options.portfolio, assessment.work_list) if opens_book
+                  else JobPhotos(options.portfolio))
         missing = write_report(assessment, options.out, options.parquet, photos)
     print_assessment(_console(), assessment, options.out)
     for words in missing:

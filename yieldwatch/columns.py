@@ -203,6 +203,9 @@ _INVERTERS = Table("inverters", "sites/{site}/inverters", "The site's inverters"
     _id("inverter_id", "Name of the inverter"),
     _id("inverter_type", "Its type, a row of inverter_types"),
     _text("serial", "Serial number"),
+    _text("place", "Where it stands, in words; goes on crew sheets"),
+    _number("x_m", "m", -1e5, 1e5, "East of the site's origin"),
+    _number("y_m", "m", -1e5, 1e5, "North of the site's origin"),
 ), ("inverter_id",))
 
 _STRINGS = Table("strings", "sites/{site}/strings", "The site's strings of modules", (
@@ -216,6 +219,7 @@ _STRINGS = Table("strings", "sites/{site}/strings", "The site's strings of modul
     _number("y_m", "m", -1e5, 1e5, "North of the site's origin"),
     _text("row", "Name of the row of tables it stands in"),
     _number("fuse_a", "A", 0.5, 100, "Rating of its fuses, one in each pole; blank where it has none or that is not known"),
+    _text("cable_route", "Where its cables run to the inverter; goes on crew sheets"),
 ), ("string_id",))
 
 _WEATHER_COLUMNS = (

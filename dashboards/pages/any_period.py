@@ -5,14 +5,15 @@ What the portfolio delivered and lost over any run of months, against any other.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+import numpy as np
 from dash import dcc, html
 
 from dashboards.pages.rows import rows_behind
 from dashboards.parts.charts import COLOURS, SYMBOLS, chart, interval, layout
-from dashboards.parts.farm import wrapped
+from dashboards.parts.farm import signed, wrapped
 from dashboards.parts.period import Period, chosen, picker
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import Figure, energy, page_head, sorry, stated
@@ -21,8 +22,9 @@ from dashboards.parts.work import explained
 from dashboards.store import Row
 from dashboards.visit import Content, Page, Visit, address
 from yieldwatch.constants import CAUSES
+from yieldwatch.report.changes import change_bounds
 from yieldwatch.report.runs import GROUP
-from yieldwatch.report.totals import IN_HAND
+from yieldwatch.report.totals import IN_HAND, Amount
 from yieldwatch.report.words import NOT_KNOWN, WHAT_A_MARK_IS, EnergyUnit, cause_word, count, number, per_cent, plain
 
 TITLE = "Any period"
@@ -32,21 +34,22 @@ _SUMMED = ("energy_kwh", "energy_low_kwh", "energy_high_kwh", "money", "money_lo
 
 def build(visit: Visit) -> Content:
     months = visit.store.rows("month_sums", order=["month"]) if visit.store.has("month_sums") else []
-    if not months or not visit.store.has("run_ends"):
+    if not months or not visit.store.has("run_draws"):
         return sorry(TITLE, "No farm has a measured month yet, or the last assessment is of an earlier version: assess anew.")
     picked = chosen(visit, [r["month"] for r in months])
     currency = plain(visit.store.about()["currency"])
     one = _Span(visit, picked.period, months)
     other = _Span(visit, picked.against, months) if picked.against else None
+    changes = _changes(visit, one, other, [r["month"] for r in months]) if other else {}
     return html.Div([
         page_head(f"{one.period.words}{f' against {other.period.words}' if other else ''}",
-                  "All farms together, months that were measured. In brackets the 90 % interval: over months that of the sum, "
-                  "over farms its ends added, since farms share weather data and model: the widest it can be."),
+                  "All farms together, months that were measured. In brackets the 90 % interval: over months that of the sum or "
+                  "change, over farms its ends added, since farms share weather data and model: the widest it can be."),
         picker(visit, picked),
         html.P(_lead(one, currency), className="lead"),
-        *([html.P(["Against it, ", *_lead(other, currency)])] if other else []),
+        *([html.P(["Against it, ", *_lead(other, currency), *_in_hand_change(changes)])] if other else []),
         *_picture(one, other),
-        grid(_columns(one, other, currency), [c for c in CAUSES if c in one.causes or (other and c in other.causes)],
+        grid(_columns(one, other, currency, changes), [c for c in CAUSES if c in one.causes or (other and c in other.causes)],
              f"Losses by cause, {one.period.words}{f' and {other.period.words}' if other else ''}. A loss below nil is a gain"),
         html.P(["Farm by farm over the same period: ", *_farms(visit, picked.query())]),
         explained("loss-energy", "revenue-lost", "intervals"),
@@ -96,7 +99,7 @@ class _Span:
 
     def shares(self, cause: str) -> tuple[float | None, float | None, float | None]:
         """Of the energy expected: value, low, high. [%]"""
-        row = self.causes.get(cause)
+        row = self.in_hand() if cause == GROUP else self.causes.get(cause)
         if row is None or not self.expected:
             return None, None, None
         value, low, high = (row[n] for n in _SUMMED[:3])
@@ -138,7 +141,34 @@ def _lead(span: _Span, currency: str) -> list:
     return [*said, "."]
 
 
-def _columns(one: _Span, other: _Span | None, currency: str) -> list[Column]:
+def _changes(visit: Visit, one: _Span, other: _Span, record: Sequence[str]) -> dict[str, Amount]:
+    """Of each cause, and of all in hand, the share of expected less the other period's. [points]"""
+    if not (one.expected and other.expected):
+        return {}
+    weights = np.array([100.0 * ((m in one.period.months) / one.expected - (m in other.period.months) / other.expected)
+                        for m in record])
+    bounds = change_bounds(visit.store.rows("run_draws"), weights)
+    found = {}
+    for cause in (*one.causes.keys() & other.causes.keys(), GROUP):
+        now, then = (span.shares(cause)[0] for span in (one, other))
+        if now is not None and then is not None:
+            below, above = bounds.get(cause, (np.nan, np.nan))
+            found[cause] = Amount(now - then, now - then - below, now - then + above)
+    return found
+
+
+def _in_hand_change(changes: Mapping[str, Amount]) -> list:
+    if GROUP not in changes:
+        return []
+    return [f" What was in our hands, as a share of the energy expected, changed by {_points(changes[GROUP])} points."]
+
+
+def _points(change: Amount) -> str:
+    between = f" ({signed(change.low, 1)} to {signed(change.high, 1)})" if np.isfinite([change.low, change.high]).all() else ""
+    return f"{signed(change.value, 1)}{between}"
+
+
+def _columns(one: _Span, other: _Span | None, currency: str, changes: Mapping[str, Amount]) -> list[Column]:
     spans = [span for span in (one, other) if span]
     unit = EnergyUnit.fitting(*(row["energy_kwh"] for span in spans for row in span.causes.values()))
 
@@ -157,22 +187,13 @@ def _columns(one: _Span, other: _Span | None, currency: str) -> list[Column]:
         return [cause, energy_of(one), Column("share", "Of expected [%]", lambda c: _share(one, c), number=True), money_of(one)]
     heads = [f", {span.period.words}" for span in (one, other)]
     return [cause, energy_of(one, heads[0]), energy_of(other, heads[1]),
-            Column("change", "Change [points of expected]", lambda c: _change(one, other, c), number=True),
+            Column("change", "Change [points of expected]", lambda c: _points(changes[c]) if c in changes else "", number=True),
             money_of(one, heads[0]), money_of(other, heads[1])]
 
 
 def _share(span: _Span, cause: str) -> str:
     value = span.shares(cause)[0]
     return "" if value is None else number(value, 1)
-
-
-def _change(one: _Span, other: _Span, cause: str) -> str:
-    now, then = one.shares(cause), other.shares(cause)
-    if now[0] is None or then[0] is None:
-        return ""
-    if None in (*now, *then):
-        return number(now[0] - then[0], 1)
-    return f"{number(now[0] - then[0], 1)} ({number(now[1] - then[2], 1)} to {number(now[2] - then[1], 1)})"  # type: ignore[operator]
 
 
 def _picture(one: _Span, other: _Span | None) -> list:

@@ -4,6 +4,7 @@ The last assessment, and a new one.
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Any
 
 import flask
@@ -14,7 +15,7 @@ from dashboards.people import current_person
 from dashboards.run import Progress
 from dashboards.store import NoAssessment, Store
 from dashboards.visit import ANALYST, OWNER, Content, Page, Place, Visit
-from yieldwatch.report.words import count, day, plain
+from yieldwatch.report.words import count, day, last_read, plain
 
 MAY_START = frozenset({OWNER, ANALYST})
 
@@ -40,8 +41,9 @@ def _last(store: Store) -> list:
     except NoAssessment as err:
         return [str(err)]
     farms = store.page("sites", ["site_id"], False, 1, 1).total
+    to, as_of = (last_read(dt.date.fromisoformat(about[name] or "")) for name in ("to", "as_of"))
     return [f"The last assessment was made on {plain(about['made']).replace('T', ' at ').replace('+00:00', ' UTC')}. It covers "
-            f"{count(farms, 'farm')}, {day(about['from'])} to {day(about['to'])}, with history up to {day(about['as_of'])}."]
+            f"{count(farms, 'farm')}, {day(about['from'])} to {to}, by readings to {as_of}."]
 
 
 def _told(progress: Progress | None) -> list:

@@ -38,7 +38,7 @@ def build(visit: Visit) -> Content:
     # An address holds text only: what reads as a whole number may be one in the table.
     where = {k: [v, int(v)] if k in known and v.isdecimal() and len(v) < 10 else v for k, v in asked.items()}
     meaning = {**TABLES[table], **(WORK_LIST_EXTRAS if table == "work_list" else {})}
-    columns = [Column(name, name.replace("_", " "), _shower(name), number=name.endswith(_NUMBERS)) for name in known]
+    columns = [Column(name, name.replace("_", " "), _shower(name), number=_is_figure(visit, table, name)) for name in known]
     said = "; ".join(f"{k.replace('__', ' ').replace('_', ' ')} {plain(v)}" for k, v in asked.items()) or "all of them"
     return html.Div([
         page_head(f"Rows of {table.replace('_', ' ')}", f"Narrowed to: {said}. The same rows are in {table}.csv."),
@@ -62,16 +62,29 @@ def _covered() -> dict[str, str]:
 
 #: Length up to which a text stays on one line, such as a date. [characters]
 _SHORT = 25
-_NUMBERS = ("_kwh", "_pct", "_ratio", "_kwh_m2", "_w", "cost", "npv", "money", "amount")
+#: Decimals of figures by what their columns' names hold, so that one column is read at a glance; of the others three.
+_DECIMALS = {"price": 4, "_kwh": 1, "_pct": 2, "_months": 1, "cost": 2, "npv": 2, "money": 2, "amount": 2, "revenue": 2,
+             "gain": 2, "net": 2, "worth": 2, "_days": 1, "_hours": 1, "_deg": 1, "_w_m2": 0}
+
+
+def _is_figure(visit: Visit, table: str, name: str) -> bool:
+    first = next((r[name] for r in visit.store.rows(table, columns=(name,), limit=200) if r[name] is not None), None)
+    return isinstance(first, float)
+
+
+def _decimals(name: str) -> int:
+    return next((n for part, n in _DECIMALS.items() if part in name), 3)
 
 
 def _shower(name: str) -> Callable[[dict], str | html.Div]:
+    decimals = _decimals(name)
+
     def shown(row: dict) -> str | html.Div:
         value = row[name]
         if value is None:
             return ""
         if isinstance(value, float):
-            return number(value, 0 if abs(value) >= 100 else 3)
+            return number(value, decimals)
         text = plain(value)
         return html.Div(text, className="fixed" if len(text) <= _SHORT else "prose")
 

@@ -14,7 +14,7 @@ from dashboards.parts.words import sorry
 from dashboards.store import Drawn
 from dashboards.visit import Content, Page, Visit
 from yieldwatch.constants import FAULT_FINDINGS
-from yieldwatch.report.words import FINDING_WORDS, count, day, number, per_cent, plain
+from yieldwatch.report.words import FINDING_WORDS, chance_word, count, day, number, per_cent, plain
 
 _HISTORY = (
     ("p_mp_peer", "power"),
@@ -48,7 +48,7 @@ def _page(farm: Farm, row: dict) -> list:
     else:
         said.append(
             f"It shows: {FINDING_WORDS[row['finding']]}; the probability of a fault that is neither dirt nor shade is "
-            f"{number(row['confidence'], 2)}. "
+            f"{chance_word(row['confidence'])}. "
         )
         if row["p_mp_ratio"] is not None:
             said.append(f"On {day(row['last_round'])} it gave {per_cent(row['p_mp_ratio'])} of its peers' power. ")
@@ -70,10 +70,10 @@ def _page(farm: Farm, row: dict) -> list:
             grid(
                 [
                     Column("k", "What it may be", lambda r: FINDING_WORDS[r["k"]]),
-                    Column("p", "Probability", lambda r: number(r["p"], 2), number=True),
+                    Column("p", "Probability", lambda r: chance_word(r["p"]), number=True),
                 ],
                 [{"k": k, "p": p} for k, p in likely],
-                "What its readings can be, by probability; under 0.005 left out",
+                "What its readings can be, by probability; under half a per cent left out",
             )
         ]
     return [

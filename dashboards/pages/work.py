@@ -34,6 +34,7 @@ from dashboards.visit import OWNER, ROLES, Content, Page, Place, Route, Visit
 from yieldwatch.action.cautions import cautions_of
 from yieldwatch.action.methods import method
 from yieldwatch.errors import YieldwatchError
+from yieldwatch.report.jobs import advice
 from yieldwatch.report.words import cause_word, chance_word, count, day, money, number, plain
 
 #: Files of the assessment that are handed out as they are.
@@ -153,7 +154,8 @@ def _named(row: dict, names: dict[str, str]) -> list:
 def _advice(row: dict) -> list:
     """What the figures say, and where it stands by the job book."""
     book = dcc.Link(plain(row["job_state"]), href=book_address(row["job_ref"])) if row.get("job_ref") else None
-    return [html.Span("do it" if row["chosen"] or row["safety"] else "not now", className="advice"), html.Br(), book]
+    said = {"yes": "do it", "safety": "do it"}.get(advice(row), advice(row))
+    return [html.Span(said, className="advice"), html.Br(), book]
 
 
 def _months(row: dict) -> str:

@@ -21,7 +21,18 @@ from dashboards.store import Store
 from dashboards.visit import Content, Visit, address
 from yieldwatch.handbook import entries
 from yieldwatch.report.totals import Amount
-from yieldwatch.report.words import NO_BREAK, NOT_KNOWN, EnergyUnit, money, month_name, number, per_cent, plain, tied
+from yieldwatch.report.words import (
+    NO_BREAK,
+    NOT_KNOWN,
+    EnergyUnit,
+    in_day_words,
+    money,
+    month_name,
+    number,
+    per_cent,
+    plain,
+    tied,
+)
 
 #: The farm's pages: what follows its address, and the word for it.
 PAGES = (
@@ -188,8 +199,8 @@ def fixed(text: str) -> str:
 
 
 def said_of(text: object) -> str:
-    """The assessment's own words, with each figure tied to its unit."""
-    return str(tied(plain(text)))
+    """The assessment's own words, with each figure tied to its unit, and dates as people write them."""
+    return str(tied(in_day_words(text)))
 
 
 def month_bars(inside: Sequence[bool]) -> dict[str, Any]:

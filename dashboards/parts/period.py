@@ -17,7 +17,8 @@ from dashboards.parts.words import aria
 from dashboards.store import Row, Store
 from dashboards.visit import Visit
 from yieldwatch.pictures.doubt import draws_of
-from yieldwatch.report.totals import BOUNDS, Amount
+from yieldwatch.report.runs import GROUP
+from yieldwatch.report.totals import BOUNDS, IN_HAND, Amount
 from yieldwatch.report.words import month_name, months_span
 
 _MONTH = re.compile(r"\d{4}-\d{2}")
@@ -151,6 +152,7 @@ class Losses:
         self._by = {(r["cause"], r["month"]): r for r in self.rows}
         self._drawn = cache(lambda cause: store.picture(site_id, "doubt", cause))
         self.causes = list(dict.fromkeys(r["cause"] for r in self.rows))
+        self._known = _known_sums(store, site_id)
 
     def row(self, cause: str, month: str) -> Row | None:
         return self._by.get((cause, month))
@@ -161,11 +163,11 @@ class Losses:
 
         Months in which a cause was not assessed are left out; NaN if there is none other.
         """
-        return self._sum(causes, terms, "energy_kwh", lambda row: 1.0)
+        return self._as_reported(self._sum(causes, terms, "energy_kwh", lambda row: 1.0), causes, terms, "energy")
 
     def money(self, causes: Sequence[str], *terms: tuple[Period, float]) -> Amount:
         """The same in money; NaN where a month has no price."""
-        return self._sum(causes, terms, "revenue_lost", _price)
+        return self._as_reported(self._sum(causes, terms, "revenue_lost", _price), causes, terms, "money")
 
     def share(self, causes: Sequence[str], period: Period) -> Amount:
         """As a fraction of the energy expected in the months in the sum."""
@@ -189,6 +191,14 @@ class Losses:
         whole = self.expected(period)
         return sum(r["coverage"] * r["expected_kwh"] for r in rows) / whole if whole > 0 and rows else float("nan")
 
+    def _as_reported(self, found: Amount, causes: Sequence[str], terms: Sequence[tuple[Period, float]], kind: str) -> Amount:
+        """The same sum with the ends that reports state, by all draws: those worked out here, by patterns, differ in a digit."""
+        (period, factor), *more = terms
+        name = causes[0] if len(causes) == 1 else GROUP if tuple(causes) == IN_HAND else ""
+        stated = None if more or factor != 1.0 else self._known.get((period.first, period.last, name, kind))
+        # losses.csv is written to a thousandth; reports leave out months that were not measured.
+        return stated if stated is not None and abs(stated.value - found.value) < 0.1 else found
+
     def _sum(self, causes: Sequence[str], terms: Sequence[tuple[Period, float]], column: str, weight) -> Amount:
         value, seen, off = 0.0, False, np.zeros(1)
         for cause in causes:
@@ -210,6 +220,22 @@ class Losses:
             return Amount(np.nan)
         low, high = np.percentile(value + off, BOUNDS)
         return Amount(value, min(low, value), max(high, value))
+
+
+def _known_sums(store: Store, site_id: str) -> dict[tuple[str, str, str, str], Amount]:
+    """The sums of the spans that reports state: by first and last month, cause or group in hand, and "energy" or "money"."""
+    if not store.has("span_farms"):
+        return {}
+    found = {}
+    farms = {r["span"]: r for r in store.rows("span_farms", {"site_id": site_id})}
+    rows = [(r["span"], r["cause"], r, "energy_{}kwh", "money{}") for r in store.rows("span_causes", {"site_id": site_id})]
+    rows += [(span, GROUP, r, "in_hand_{}kwh", "in_hand_money{}") for span, r in farms.items()]
+    for span, name, row, energy, money in rows:
+        for kind, column, ends in (("energy", energy, ("", "low_", "high_")), ("money", money, ("", "_low", "_high"))):
+            amount = [row[column.format(end)] for end in ends]
+            if None not in amount:
+                found[farms[span]["from_month"], farms[span]["to_month"], name, kind] = Amount(*amount)
+    return found
 
 
 def _price(row: Mapping) -> float:

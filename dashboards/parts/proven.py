@@ -13,7 +13,7 @@ from dashboards.parts.tables import Column, grid
 from dashboards.parts.work import farm_names
 from dashboards.store import Row
 from dashboards.visit import Visit
-from yieldwatch.report.words import count, day, job_word, number, plain
+from yieldwatch.report.words import count, day, in_day_words, job_word, number, plain
 
 #: Rows shown; all stand behind their link.
 MOST = 25
@@ -35,7 +35,7 @@ def recorded(visit: Visit, first: str = "", last: str = "9999") -> list:
         Column("job_kind", "Work", lambda r: f"{job_word(r['job_kind'])}: {plain(r['scope'])}"),
         Column("done_on", "Done", lambda r: day(dt.date.fromisoformat(str(r["done_on"])[:10]))),
         Column("gain_kwh", "Won back over the days measured [kWh], 90 % interval", _gain, number=True),
-        Column("words", "What can be said", lambda r: plain(r["words"])),
+        Column("words", "What can be said", lambda r: in_day_words(r["words"])),
     ]
     shown = "them" if total == len(rows) else f"the newest {len(rows)}"
     said = f"The farms' own events record {count(total, 'job')}; {len(told)} of {shown} can be measured. "

@@ -4,7 +4,6 @@ What the planner's pages share: jobs in words, and links between them.
 
 from __future__ import annotations
 
-import re
 from functools import lru_cache
 from typing import Any
 from urllib.parse import quote
@@ -103,4 +102,4 @@ def explained(*ids: str) -> html.P:
 
 def in_day_words(text: str) -> str:
     """A sentence with its dates as people write them."""
-    return tied(re.sub(r"\d{4}-\d\d-\d\d", lambda found: words.day(found[0]), words.plain(text)))
+    return tied(words.in_day_words(text))

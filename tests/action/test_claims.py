@@ -39,7 +39,7 @@ def test_a_guarantee_missed_beyond_doubt_is_a_job_worth_its_damages_with_its_clo
     assert job.gain_value.sum(axis=1).mean() == pytest.approx(DAMAGES_GRANTED * 520, rel=0.04)
     assert job.gain_kwh.sum() == 0.0
     assert (job.job_kind, job.scope, job.deadline) == ("claim", ("site",), dt.date(2025, 1, 31))
-    assert "Claim by 2025-01-31. Send: downtime.csv, yields.csv, events.csv" in job.why
+    assert "Claim by 2025-01-31; claims.csv names what to send." in job.why
     assert due_dates(site, job, TODAY, 60.0) == (TODAY, dt.date(2025, 1, 31))
     # After 30 days nothing is left of it.
     assert job.left.all(axis=1).tolist() == [day <= 30 for day in START_DAYS]
@@ -60,7 +60,7 @@ def test_strings_below_their_warranty_beyond_the_trace_are_claimed_where_modules
     # 95.8 % warranted less 85 % of 5000 W, at 150 for a module of 500 W.
     assert job.gain_value.sum(axis=1).mean() == pytest.approx(WARRANTY_GRANTED * (0.958 - 0.85) * 5000 * 150 / 500, rel=0.06)
     assert job.scope == ("S0",)
-    assert "iv/a.csv line 2" in job.why
+    assert "claims.csv names what to send" in job.why
     assert jobs(farm(), rounds(S0=0.85)) == []
 
 

@@ -45,10 +45,10 @@ def test_a_job_not_worth_doing_says_what_would_change_it():
     row = only([make_job(2.0)])  # 72 in three years against 240: a factor of 10/3
     assert not row["chosen"]
     assert row["npv"] == pytest.approx(72 - 240)
-    assert "Not worth doing: returns GBP 24.00 in the first year" in row["verdict"]
+    assert "Not worth doing: returns GBP 24 in the first year" in row["verdict"]
     assert "price of GBP 0.333 per kWh" in row["verdict"]
     assert "800 kWh a year and not 240" in row["verdict"]
-    assert "cost below GBP 72.00" in row["verdict"]
+    assert "cost below GBP 72" in row["verdict"]
     assert row["payback_months"] == pytest.approx(120.0)
 
 

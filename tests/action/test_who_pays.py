@@ -141,6 +141,8 @@ def test_outages_count_against_the_makers_warranty_and_others_do_not():
     row = claims(farm(), replace(GAP, downtime=spells)).query("payer == 'inverter_maker'").iloc[0]
     assert (row["energy_kwh"], row["amount"]) == (50.0, pytest.approx(5.0))
     assert (row["state"], row["deadline"]) == ("ask", "2029-01-01")
+    # Its outage ended on 2 May; a period ends with the day after.
+    assert str(row["period_to"])[:10] == "2024-05-03"
 
 
 def test_storm_damage_goes_to_the_insurer_with_its_clock():
@@ -156,6 +158,10 @@ def test_storm_damage_goes_to_the_insurer_with_its_clock():
 def test_the_grid_is_asked_and_the_rest_is_the_owners():
     found = claims(farm())
     assert found[found["payer"] == "network"]["ground"].tolist() == ["grid_outage"]
+    assert found.query("payer == 'network'")["state"].item() == "ask"
+    late = claims(farm(), today=dt.date(2025, 6, 1)).query("payer == 'network'")
+    assert late["state"].item() == "watch"
+    assert late["reason"].item().endswith("The usual notice has passed.")
     own = found[found["payer"] == "owner"].set_index("ground")
     hours = 731 * 24
     assert own.at["soiling", "amount"] == pytest.approx(hours * 0.5 * 0.10)

@@ -11,6 +11,7 @@ from contextlib import closing
 from dataclasses import replace
 from urllib.parse import parse_qsl
 
+import numpy as np
 import pytest
 from dash._utils import to_json
 
@@ -22,6 +23,7 @@ from dashboards.store import Store
 from dashboards.visit import Person, Router, Visit
 from tests.dashboards.conftest import NARROW, assert_accessible, assert_fits, settle, visit
 from yieldwatch.pictures.months import Found
+from yieldwatch.report.changes import change_bounds
 from yieldwatch.report.totals import IN_HAND
 from yieldwatch.report.words import number
 
@@ -114,6 +116,33 @@ def test_a_farm_s_losses_add_up_to_expected_less_measured(place):
     assert whole.high - whole.low < 0.2 * (
         losses.energy(["unexplained"], (period, 1.0)).high - losses.energy(["unexplained"], (period, 1.0)).low
     ), "what the causes have more, the unexplained has less"
+
+
+def test_a_change_of_all_farms_is_surer_than_their_two_periods_and_is_told_for_what_is_in_our_hands(place):
+    months = {r["month"]: r["expected_kwh"] for r in place.store.rows("month_sums", order=["month"])}
+    last, before = list(months)[-12:], list(months)[-24:-12]
+    whole = [sum(months[m] for m in year) for year in (last, before)]
+    weights = np.array([(m in last) / whole[0] - (m in before) / whole[1] for m in months])
+    below, above = change_bounds(place.store.rows("run_draws"), weights)["degradation"]
+    ends = [place.store.row("run_ends", {"cause": "degradation", "from_month": year[0], "to_month": year[-1]})
+            for year in (last, before)]
+    alone = sum((row["energy_below_kwh"] + row["energy_above_kwh"]) / of for row, of in zip(ends, whole, strict=True))
+    assert 0.0 < below + above < 0.3 * alone
+    asked = {"from": last[0], "to": last[-1], "against_from": before[0], "against_to": before[-1]}
+    assert re.search(r"What was in our hands, as a share of the energy expected, changed by [+−]?[\d.]+ \([+−]?[\d.]+ to",
+                     shown(place, "/losses/periods", **asked))
+
+
+@pytest.mark.parametrize("span", ["month", "year_to_date", "twelve_months"])
+def test_a_farm_s_page_states_the_intervals_that_the_owner_s_reports_state(place, span):
+    losses, sums = Losses(place.store, "drumlin"), place.store.row("span_farms", {"span": span, "site_id": "drumlin"})
+    period = Period(tuple(m for m in sorted(losses.yields) if sums["from_month"] <= m <= sums["to_month"]))
+    energy, money = losses.energy(IN_HAND, (period, 1.0)), losses.money(IN_HAND, (period, 1.0))
+    for found, name in ((energy, "in_hand{}_kwh"), (money, "in_hand_money{}")):
+        assert [found.low, found.high] == [sums[name.format(end)] for end in ("_low", "_high")]
+    for row in place.store.rows("span_causes", {"span": span, "site_id": "drumlin", "cause": ["soiling", "unexplained"]}):
+        found = losses.energy([row["cause"]], (period, 1.0))
+        assert (found.low, found.high) == (row["energy_low_kwh"], row["energy_high_kwh"])
 
 
 def test_a_difference_of_two_periods_is_surer_than_the_two_alone(place):

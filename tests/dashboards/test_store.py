@@ -11,7 +11,8 @@ import pandas as pd
 import pytest
 
 from dashboards.store import NoAssessment, Store
-from tests.report.invented import HOSTILE_NAME, assessment
+from tests.report.invented import assessment
+from tests.report.invented_jobs import HOSTILE_NAME
 from yieldwatch.report import write_report
 from yieldwatch.report.spans import span_tables
 from yieldwatch.report.store_file import STORE_FILE

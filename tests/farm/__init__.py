@@ -2,6 +2,7 @@
 A generator of invented solar farms whose true losses are known.
 
     spec        what a farm is: place, parts, instruments, and what is wrong with it
+    layout      its strings as they stand
     weather     the weather that came
     sky         light and temperature in each plane
     diode       the electrical model of a module, and its datasheet
@@ -11,7 +12,7 @@ A generator of invented solar farms whose true losses are known.
     instruments what a crew's testers read of it
     logs        what its fixed instruments log
     future      what each job would return in the year to come
-    settings, tables, truth_files, write
+    settings, tables, drawings, truth_files, write
                 the portfolio folder, and the truth beside it
     population  farms drawn at random
     sample      the farms of `sample_portfolio/`

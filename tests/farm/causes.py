@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from . import diode
+from .layout import StringUnit
 from .shade import shading, years_since
 from .sky import Plane
 from .spec import (
@@ -22,7 +23,6 @@ from .spec import (
     Snow,
     Soiling,
     StringFault,
-    StringUnit,
     WetMorningTrips,
 )  # fmt: skip
 from .weather import summerness

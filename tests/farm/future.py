@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from .causes import dirt, fault_active, in_scope
+from .layout import strings_of
 from .settings import JOB_COSTS
 from .shade import grass_height, hedge_height
 from .simulate import Farm, build, chain
@@ -23,7 +24,6 @@ from .spec import (
     Soiling,
     StringFault,
     WetMorningTrips,
-    strings_of,
 )
 
 

@@ -14,8 +14,9 @@ import pandas as pd
 
 from . import diode
 from .causes import at_strength, strength
+from .layout import StringUnit
 from .simulate import Farm, Truth
-from .spec import Soiling, StringFault, StringUnit
+from .spec import Soiling, StringFault
 from .weather import time_grid
 
 #: From one string's test to the next.

@@ -12,6 +12,7 @@ from .spec import (
     Curtailment,
     Degradation,
     FarmSpec,
+    ForCrews,
     Grass,
     GridOutages,
     Hedge,
@@ -111,9 +112,31 @@ def drumlin() -> FarmSpec:
         u1=6.0,
         area_hectare=1.1,
         hedge_metres=95,
-        address="Drumlin Hollow, by the second gate past the mill",
-        access="Gate code from the contact; two days' notice to the farmer; no vehicles on the grass after rain",
-        contact="Site contact (invented), 000 0000",
+        crews=ForCrews(
+            {
+                "address": "Drumlin Hollow, by the second gate past the mill",
+                "access": "Gate code from the contact; two days' notice to the farmer; no vehicles on the grass after rain",
+                "contact": "Site contact (invented), 000 0000",
+                "directions": "From the main road at the mill 2.1 km up the lane (bridge, 3.2 m clear); second gate on the left",
+                "gate_latitude": 53.1994,
+                "gate_longitude": -7.6009,
+                "isolation": "AC main switch in the kiosk at the gate, key with the contact; DC switch on each inverter",
+                "cables": "Buried 0.6 m deep along the west ends of the rows to the kiosk; overhead line along the lane",
+                "emergency": "112; meet at the gate. Nearest hospital: ask the contact",
+                "public_holidays": "IE",
+                "drawings": [
+                    {"file": "drawings/cable-plan.png", "shows": "cable_plan", "as_of": date(2018, 5, 10), "note": "as built"}
+                ],
+            },
+            {
+                "INV1": ("post at the west end of row A1", None, None),
+                "INV2": ("post at the west end of row A2", None, None),
+                "INV3": ("post at the west end of row A3", None, None),
+                "INV4": ("post at the west end of row B1", None, None),
+            },
+            "tray of row {row} to its west end; trench to {inverter}",
+            "drawings/cable-plan.png",
+        ),
         instruments=Instruments(
             second_weather=True,
             light_bias=0.012,
@@ -183,6 +206,23 @@ def terrajal() -> FarmSpec:
         u1=6.6,
         sky_model="haydavies",
         area_hectare=1.0,
+        crews=ForCrews(
+            {
+                "address": "El Terrajal, track from the pumping station",
+                "access": "Padlock, key at the pumping station; dust the track as little as can be in summer",
+                "contact": "Keeper of the station (invented), 000 0001",
+                "directions": "Motorway exit to the pumping station, then 3.4 km of gravel track to the east; not after rain",
+                "gate_latitude": 38.0998,
+                "gate_longitude": -1.9007,
+                "isolation": "AC main switch in the transformer house north of row 6; DC switch under each inverter",
+                "public_holidays": "ES-MC",
+            },
+            {
+                "INV1": ("post 9 m west of row 1", -9.0, 0.0),
+                "INV2": ("post 9 m west of row 3", -9.0, 12.8),
+                "INV3": ("post 9 m west of row 5", -9.0, 25.6),
+            },
+        ),
         instruments=Instruments(
             light_bias=0.012,
             iv_rounds=(date(2024, 6, 11), date(2025, 6, 17)),
@@ -234,6 +274,7 @@ def varzea() -> FarmSpec:
         u0=28.4,
         u1=5.7,
         area_hectare=1.6,
+        crews=ForCrews({"address": "Várzea Larga, beside the rice silo", "public_holidays": "PT"}),
         instruments=Instruments(
             log_minutes=30,
             light_bias=0.01,
@@ -279,6 +320,7 @@ def kelter() -> FarmSpec:
         altitude_m=395,
         u0=20.4,
         u1=5.1,
+        crews=ForCrews({"public_holidays": "DE-BY"}),
         horizon=((0, 4), (90, 7), (135, 3), (180, 2), (270, 9), (315, 6)),
         losses_pct=(1.0, 0.5, 0.0, 1.0),
         instruments=Instruments(

@@ -108,10 +108,8 @@ def site_toml(farm: Farm, expected: dict[str, float]) -> str:
                 "commissioned": spec.commissioned,
                 "area_hectare": spec.area_hectare,
                 "hedge_metres": spec.hedge_metres,
-                "address": spec.address,
-                "access": spec.access,
-                "contact": spec.contact,
-            },
+            }
+            | spec.crews.keys,
         ),
         section("[data]", {"poa_array": spec.arrays[0].id, "meter": paper.meter_at}),
     ]

@@ -7,8 +7,9 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 
+from .layout import StringUnit
 from .sky import Plane
-from .spec import ArraySpec, FarmSpec, Grass, Hedge, Pole, StringUnit
+from .spec import ArraySpec, FarmSpec, Grass, Hedge, Pole
 from .weather import summerness
 
 Loss = tuple[np.ndarray, np.ndarray]  # shares of beam and of diffuse light lost

@@ -13,8 +13,9 @@ import pandas as pd
 
 from . import diode
 from .causes import AC_CAUSES, DC_CAUSES, AcEffects, Spell, ac_effects, dc_effects
+from .layout import StringUnit, strings_of
 from .sky import Plane, plane
-from .spec import FarmSpec, InverterSpec, StringUnit, strings_of
+from .spec import FarmSpec, InverterSpec
 from .weather import weather
 
 CURVE_AT = np.array([0.05, 0.10, 0.20, 0.30, 0.50, 0.75, 1.00])

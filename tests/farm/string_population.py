@@ -10,9 +10,10 @@ from datetime import date, timedelta
 import numpy as np
 
 from .instruments import visit
+from .layout import strings_of
 from .population import FAULT_SIZE, draw_farm
 from .simulate import build
-from .spec import Curtailment, FarmSpec, Grass, Hedge, Instruments, Mechanism, Pole, Soiling, StringFault, strings_of
+from .spec import Curtailment, FarmSpec, Grass, Hedge, Instruments, Mechanism, Pole, Soiling, StringFault
 
 #: How often each kind is drawn.
 _KIND_WEIGHTS = {

@@ -8,6 +8,7 @@ from pathlib import Path
 import pandas as pd
 
 from . import logs
+from .drawings import draw_cable_plan
 from .future import job_gains
 from .instruments import clamp_round, iv_round
 from .settings import JOB_COSTS, PortfolioSpec, dc_kw, inverter_row, module_row, section, site_toml
@@ -47,7 +48,21 @@ def events(farm: Farm) -> pd.DataFrame:
     return pd.DataFrame([(f"E{k:03d}", *e[1:]) for k, e in enumerate(noted, 1)], columns=names)
 
 
+def _inverters_table(farm: Farm) -> pd.DataFrame:
+    names = {"inverter_id": farm.inverters, "inverter_type": [t.name for t in farm.types]}
+    stands = [farm.spec.crews.stands.get(n, (None, None, None)) for n in farm.inverters]
+    told = dict(zip(("place", "x_m", "y_m"), zip(*stands, strict=True), strict=True))
+    return pd.DataFrame(names | told).dropna(axis=1, how="all")
+
+
 def strings_table(farm: Farm) -> pd.DataFrame:
+    table = _strings_laid_out(farm)
+    if not farm.spec.crews.cable_route:
+        return table
+    return table.assign(cable_route=[farm.spec.crews.cable_route.format(row=u.row, inverter=u.inverter) for u in farm.units])
+
+
+def _strings_laid_out(farm: Farm) -> pd.DataFrame:
     return pd.DataFrame(
         [(u.id, u.inverter, u.mppt, u.array, u.module, u.series, u.x_m, u.y_m, u.row) for u in farm.units],
         columns=[
@@ -104,8 +119,7 @@ def write_site(folder: Path, farm: Farm, result: Truth) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     expected = dict(zip(result.months, result.expected, strict=True))
     (folder / "site.toml").write_text(site_toml(farm, expected), encoding="utf-8", newline="\n")
-    kinds = [(n, t.name) for n, t in zip(farm.inverters, farm.types, strict=True)]
-    write_csv(folder / "inverters.csv", pd.DataFrame(kinds, columns=["inverter_id", "inverter_type"]))
+    write_csv(folder / "inverters.csv", _inverters_table(farm))
     write_csv(folder / "strings.csv", strings_table(farm))
     write_csv(folder / "events.csv", events(farm))
     modelled = fit.weather == "modelled"
@@ -115,6 +129,8 @@ def write_site(folder: Path, farm: Farm, result: Truth) -> None:
     if fit.second_weather and not modelled:
         write_parquet(folder / "weather_2.parquet", logs.modelled_weather(farm))
     _write_readings(folder / "readings", farm, result)
+    if spec.crews.cable_plan:
+        draw_cable_plan(farm, folder / spec.crews.cable_plan)
     if spec.paper.market:
         write_parquet(folder / "prices.parquet", logs.prices(farm))
     if spec.paper.load_kw:

@@ -11,6 +11,10 @@ from yieldwatch.field.read import read_site_data
 from yieldwatch.field.tables import SiteData
 from yieldwatch.portfolio.read import read_portfolio
 
+WEATHER = "time,ghi_w_m2,temp_air_c\n2024-06-01T12:00Z,800,20\n2024-06-01T12:15Z,810,20\n"
+METER = "start,end,export_kwh\n"
+POWER = "time,inverter_id,ac_power_kw\n"
+
 
 def read_site(
     root: Path,

@@ -6,13 +6,11 @@ import datetime as dt
 
 import pandas as pd
 
-from tests.field.site import read_site
+from tests.field.site import METER, POWER, read_site
 from tests.portfolio.folder import SITE
 
 IV_HEADER = "time,string_id,poa_global_w_m2,temp_module_c,i_sc_a,v_oc_v,i_mp_a,v_mp_v\n"
 IV = IV_HEADER + "2024-06-01T12:00:00+01:00,S1,900,45,9.4,690,9,570\n"
-METER = "start,end,export_kwh\n"
-POWER = "time,inverter_id,ac_power_kw\n"
 
 
 def _utc(text):

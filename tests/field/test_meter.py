@@ -5,9 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from tests.field.site import aside, read_site
-
-METER = "start,end,export_kwh\n"
+from tests.field.site import METER, aside, read_site
 
 
 def _utc(text):

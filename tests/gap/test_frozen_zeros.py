@@ -11,6 +11,8 @@ from tests.expected.plain import on_grid
 from yieldwatch.gap.frozen_zeros import frozen_zeros
 
 DAYS, STEPS = 30, 40
+#: The sixth day's first five hours.
+MORNING = slice(5 * STEPS, 5 * STEPS + 20)
 
 
 @pytest.fixture
@@ -25,8 +27,22 @@ def model() -> SimpleNamespace:
     )
 
 
+def silent(model: SimpleNamespace, times: slice = MORNING, inverters: int | slice = 0) -> tuple[np.ndarray, pd.DataFrame]:
+    """A sound log but for zeros of these inverters, and the meter that counted what they gave all the same."""
+    log = 0.95 * model.dc
+    meter = half_hours(model, log)
+    log[inverters, times] = 0.0
+    return log, meter
+
+
 def told(log: np.ndarray, model: SimpleNamespace, meter: pd.DataFrame | None) -> np.ndarray:
     return frozen_zeros(log, model, meter, np.zeros(log.shape, dtype=bool))
+
+
+def assert_only(wrong: np.ndarray, times: slice) -> None:
+    """Of the first inverter all these times are told, and nothing else."""
+    assert wrong[0, times].all()
+    assert wrong.sum() == times.stop - times.start
 
 
 def half_hours(model: SimpleNamespace, power: np.ndarray) -> pd.DataFrame:
@@ -37,45 +53,30 @@ def half_hours(model: SimpleNamespace, power: np.ndarray) -> pd.DataFrame:
 
 
 def test_a_morning_of_zeros_that_the_meter_counted_is_the_loggers(model):
-    log = 0.95 * model.dc
-    meter = half_hours(model, log)
-    morning = slice(5 * STEPS, 5 * STEPS + 20)
-    frozen = log.copy()
-    frozen[0, morning] = 0.0
+    log, meter = silent(model)
 
-    wrong = told(frozen, model, meter)
-
-    assert wrong[0, morning].all()
-    assert wrong.sum() == 20
+    assert_only(told(log, model, meter), MORNING)
 
 
 def test_an_outage_that_the_meter_felt_stays_one(model):
-    log = 0.95 * model.dc
-    log[0, 5 * STEPS : 5 * STEPS + 20] = 0.0
+    log, _ = silent(model)
 
     assert not told(log, model, half_hours(model, log)).any()
 
 
 def test_an_outage_on_the_day_of_a_frozen_logger_stays_one(model):
-    log = 0.95 * model.dc
-    off, frozen = slice(5 * STEPS + 14, 5 * STEPS + 28), slice(5 * STEPS, 5 * STEPS + 20)
-    log[1, off] = 0.0
+    log, _ = silent(model, slice(5 * STEPS + 14, 5 * STEPS + 28), 1)
     meter = half_hours(model, log)
-    log[0, frozen] = 0.0
+    log[0, MORNING] = 0.0
 
-    wrong = told(log, model, meter)
-
-    assert wrong[0, frozen].all()
-    assert wrong.sum() == 20
+    assert_only(told(log, model, meter), MORNING)
 
 
 @pytest.mark.parametrize("counted", [False, True])
 def test_silence_of_both_at_once_is_one_thing_though_the_meter_is_a_little_off(model, counted):
     model.dc[0] *= 1.0 + 0.02 * np.cos(np.arange(len(model.times)))
-    log = 0.95 * model.dc
-    meter = half_hours(model, log)
     evening = slice(5 * STEPS + 22, 5 * STEPS + 27)
-    log[:, evening] = 0.0
+    log, meter = silent(model, evening, slice(None))
     if not counted:
         meter = half_hours(model, log)
     meter["energy_kwh"] *= 1.0 + 0.003 * np.sin(np.arange(len(meter)))
@@ -92,24 +93,18 @@ def test_a_meter_finer_than_the_weather_tells_as_well(model):
     morning = slice(5 * STEPS // 4, 5 * STEPS // 4 + 5)
     log[0, morning] = 0.0
 
-    wrong = told(log, hours, meter)
-
-    assert wrong[0, morning].all()
-    assert wrong.sum() == 5
+    assert_only(told(log, hours, meter), morning)
 
 
 def test_a_grid_that_was_gone_is_no_logger_that_froze(model):
-    log = 0.95 * model.dc
-    log[:, 5 * STEPS : 5 * STEPS + 20] = 0.0
+    log, _ = silent(model, inverters=slice(None))
 
     assert not told(log, model, half_hours(model, log)).any()
 
 
 @pytest.mark.parametrize("why", ["no meter", "whole days", "own use that comes and goes"])
 def test_a_meter_that_cannot_tell_says_nothing(model, why):
-    log = 0.95 * model.dc
-    meter = half_hours(model, log)
-    log[0, 5 * STEPS : 5 * STEPS + 20] = 0.0
+    log, meter = silent(model)
     if why == "no meter":
         meter = None
     elif why == "whole days":
@@ -129,13 +124,9 @@ def with_rain(model: SimpleNamespace, mm: float) -> SimpleNamespace:
 
 
 def test_a_silence_that_began_in_a_dry_night_is_the_loggers(model):
-    log = 0.95 * model.dc
-    log[0, 5 * STEPS : 5 * STEPS + 20] = 0.0
+    log, _ = silent(model)
 
-    wrong = told(log, with_rain(model, 0.0), None)
-
-    assert wrong[0, 5 * STEPS : 5 * STEPS + 20].all()
-    assert wrong.sum() == 20
+    assert_only(told(log, with_rain(model, 0.0), None), MORNING)
 
 
 @pytest.mark.parametrize(
@@ -143,7 +134,7 @@ def test_a_silence_that_began_in_a_dry_night_is_the_loggers(model):
 )
 def test_a_late_start_stays_an_outage(model, why):
     log = 0.95 * model.dc
-    off = slice(5 * STEPS, 5 * STEPS + 20)
+    off = MORNING
     meter = None
     recorded = np.zeros(log.shape, dtype=bool)
     if why == "by day":

@@ -37,6 +37,15 @@ mount = "fixed"
 tilt_deg = 20
 azimuth_deg = 180
 """
+SITE_FILE = "sites/field/site.toml"
+AXIS = SITE.replace(
+    'mount = "fixed"\ntilt_deg = 20\nazimuth_deg = 180',
+    'mount = "single_axis"\naxis_azimuth_deg = 0\nmax_angle_deg = 55',
+)
+COSTS = (
+    "job_kind,cost_per_visit,cost_per_unit,unit,crew_hours_per_visit,crew_hours_per_unit,lead_days\n"
+    "clean,300,0.4,module,2,0.01,10\nrepair_string,180,85,string,2,1.5,7\n"
+)
 INVERTERS = "inverter_id,inverter_type\nINV1,T-10\nINV2,T-10\n"
 STRINGS = (
     "string_id,inverter_id,mppt,array_id,module_type,modules_in_series\n"
@@ -46,7 +55,7 @@ FILES: Mapping[str, str] = {
     "portfolio.toml": PORTFOLIO,
     "module_types.csv": MODULE_TYPES,
     "inverter_types.csv": INVERTER_TYPES,
-    "sites/field/site.toml": SITE,
+    SITE_FILE: SITE,
     "sites/field/inverters.csv": INVERTERS,
     "sites/field/strings.csv": STRINGS,
 }
@@ -61,3 +70,9 @@ def write_portfolio(root: Path, changes: Mapping[str, str | bytes | None] | None
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(content if isinstance(content, bytes) else content.encode())
     return root
+
+
+def with_site(old: str, new: str) -> dict[str, str]:
+    """The site's settings with a text replaced, as a change for `write_portfolio`."""
+    assert old in SITE
+    return {SITE_FILE: SITE.replace(old, new)}

@@ -55,7 +55,9 @@ def test_the_tables_and_columns_are_those_of_format_1():
     assert names[:5] == ["time", "string_id", "poa_global_w_m2", "temp_module_c", "i_sc_a"]
     assert names[5:8] == ["v_oc_v", "i_mp_a", "v_mp_v"]
     assert names[8:] == ["p_mp_w", "poa_global_end_w_m2", "instrument", "trace_id", "note"]
-    assert [c.name for c in TABLES["strings"].columns if c.need == OPTIONAL] == ["mppt", "x_m", "y_m", "row", "fuse_a"]
+    assert [c.name for c in TABLES["strings"].columns if c.need == OPTIONAL] == [
+        "mppt", "x_m", "y_m", "row", "fuse_a", "cable_route"]
+    assert [c.name for c in TABLES["inverters"].columns if c.need == OPTIONAL] == ["serial", "place", "x_m", "y_m"]
     assert [k.name for k in keys.PORTFOLIO if k.need == OPTIONAL] == [
         "works_budget",
         "crew_days",

@@ -9,9 +9,11 @@ import pandas as pd
 import pypdf
 import pytest
 from PIL import Image
+from pypdf.generic import DictionaryObject, NameObject, TextStringObject
 
 from tests.book.build import raise_job
-from tests.report.invented import HOSTILE_FORMULA, HOSTILE_NAME, MODULE, assessment
+from tests.report.invented import MODULE, assessment
+from tests.report.invented_jobs import HOSTILE_FORMULA, HOSTILE_NAME
 from tests.report.paper import needs_pango, pages
 from yieldwatch.action.cautions import CAUTIONS, cautions_of
 from yieldwatch.action.methods import LOOK_FIRST, METHODS, method
@@ -19,7 +21,7 @@ from yieldwatch.book.evidence import photo_reference
 from yieldwatch.book.facts import Evidence
 from yieldwatch.book.keep import open_book
 from yieldwatch.constants import FAULT_FINDINGS, JOB_KINDS
-from yieldwatch.portfolio.model import Array
+from yieldwatch.portfolio.model import Array, Drawing
 from yieldwatch.report import crew_sheets, write_report
 from yieldwatch.report.crew_sheets import crew_sheets_html, crew_sheets_pdf
 from yieldwatch.report.job_photos import JobPhotos, photos_in_book
@@ -109,8 +111,16 @@ def test_letters_of_many_scripts_are_set_and_a_long_name_breaks():
     assert text.replace(" ", "").count("W") >= 200
 
 
-def test_what_is_not_on_record_is_said():
-    assert crew_sheets_html(assessment()).count("not on record: ask before you go") == 3
+def test_what_is_not_on_record_is_said_and_asked_for_before_the_crew_goes():
+    said = sheet_of(crew_sheets.planned_visits(assessment())[0]).not_held
+    assert said == ("address, road directions, position of the gate, how to get in, contact for the day, whom to call in an "
+                    "emergency, cable plan, where the plant is switched off, single-line diagram, cable routes of these strings "
+                    "and where these inverters stand")
+    known = at_site(address="a", access="b", contact="c", directions="d", emergency="e", isolation="f", gate_latitude=51.0,
+                    gate_longitude=-1.0)
+    assert sheet_of(crew_sheets.planned_visits(known)[0]).not_held == (
+        "cable plan, single-line diagram, cable routes of these strings and where these inverters stand")
+    assert f"Not on record:</strong> {said}. Ask the planner before you go." in crew_sheets_html(assessment())
 
 
 def test_what_is_read_fits_what_is_worked_on():
@@ -149,17 +159,100 @@ def test_a_cut_says_what_to_cut_from_where_it_is_seen_and_by_how_much():
     sheet = sheet_of(crew_sheets.planned_visits(with_scope("cut_vegetation", "site"))[0])
     hedge, wall = sheet.jobs[0].shade.rows
     # 14.2° above the horizontal: tan(14.2°) is 0.253, so 1.3 m at 5 m, 2.5 m at 10 m, 5.1 m at 20 m.
-    assert hedge[2:8] == ("90 to 105° (E)", "14°", "12 to 16", "1.3", "2.5", "5.1")
+    assert hedge[2:8] == ("90 to 105° (E)", "14°", "12 to 17", "1.3", "2.5", "5.1")
     # The sun never rises above the wall there: its top is no lower.
     assert wall[3:5] == ("from 20°", "")
     assert "measure it" in sheet.jobs[0].shade.caption
 
 
-def test_the_way_there_is_told_in_coordinates_and_cables_are_asked_for():
-    where = dict(sheet_of(crew_sheets.planned_visits(assessment())[0]).where)
-    # RFC 5870: latitude, then longitude, in degrees of WGS 84.
+@pytest.mark.sourced
+def test_the_way_there_is_told_in_coordinates_and_cables_are_marked_first():
+    done = at_site(directions="Up the lane", gate_latitude=51.2011, gate_longitude=-1.9022)
+    where = dict(sheet_of(crew_sheets.planned_visits(done)[0]).where)
+    # Source: RFC 5870: latitude, then longitude, in degrees of WGS 84.
     assert where["Position"].endswith("geo:51.20000,-1.90000")
-    assert "mark cables" in where["Cable plan"]
+    assert where["Gate"].endswith("geo:51.20110,-1.90220")
+    assert where["Way there"] == "Up the lane"
+    assert "mark them first" in where["Cables"]
+
+
+def test_where_cables_run_and_inverters_stand_is_said_of_what_is_worked_on():
+    done = assessment()
+    birch, alder = done.sites
+    strings = tuple(replace(s, cable_route=f"trench to {s.inverter_id}") for s in alder.site.strings)
+    inverters = tuple(replace(i, place=f"post of {i.inverter_id}") for i in alder.site.inverters)
+    done = replace(done, sites=(birch, replace(alder, site=replace(alder.site, strings=strings, inverters=inverters))))
+    sheet = sheet_of(crew_sheets.planned_visits(done)[0])
+    assert sheet.jobs[0].routes == ("INV2 stands: post of INV2", "Cables of S21: trench to INV2")
+    assert "cable routes" not in sheet.not_held
+    assert "inverters stand" not in sheet.not_held
+
+
+def with_drawings(folder, *drawings):
+    """The invented assessment with these drawings, each (file, shows), and where they lie."""
+    return at_site(drawings=tuple(Drawing(f"sites/alder/{name}", shows) for name, shows in drawings)), JobPhotos(folder)
+
+
+def draw(folder, name, size=(800, 400)):
+    path = folder / "sites/alder" / name
+    path.parent.mkdir(parents=True, exist_ok=True)
+    Image.new("RGB", size, "red").save(path)
+
+
+def test_a_drawing_is_on_the_sheet_and_one_that_cannot_be_shown_is_asked_for(tmp_path):
+    draw(tmp_path, "cables.png")
+    (tmp_path / "sites/alder/line.pdf").write_bytes(b"%PDF-1.7 <script>")
+    three = ("cables.png", "cable_plan"), ("line.pdf", "single_line"), ("no.png", "layout")
+    html = crew_sheets_html(*with_drawings(tmp_path, *three))
+    (picture,) = shown_in(html)
+    assert picture.size == (800, 400)
+    assert "Single-line diagram:</strong> sites/alder/line.pdf; its date is not on record; the file cannot be shown" in html
+    assert "sites/alder/no.png; its date is not on record; the file is not there" in html
+    done, photos = with_drawings(tmp_path, *three)
+    sheet = crew_sheets._sheet(crew_sheets.planned_visits(done)[0], photos)
+    assert "cable plan" not in sheet.not_held
+    assert "single-line diagram" in sheet.not_held
+
+
+@needs_pango
+def test_the_first_pages_of_a_pdf_drawing_are_pictures_that_carry_no_script(tmp_path):
+    writer = pypdf.PdfWriter()
+    for n in range(6):
+        writer.add_blank_page(width=400 + n, height=200)
+    script = DictionaryObject({NameObject("/S"): NameObject("/JavaScript"), NameObject("/JS"): TextStringObject("app.alert(1)")})
+    writer.root_object[NameObject("/OpenAction")] = script
+    (tmp_path / "sites/alder").mkdir(parents=True)
+    writer.write(tmp_path / "sites/alder/set.pdf")
+    given = with_drawings(tmp_path, ("set.pdf", "cable_plan"))
+    html = crew_sheets_html(*given)
+    assert len(shown_in(html)) == 4
+    assert "2 more pages in the file" in html
+    content = crew_sheets_pdf(*given)
+    assert b"JavaScript" not in content
+    # A page that lies across is set across: ISO 216, 297 mm wide.
+    assert float(pypdf.PdfReader(io.BytesIO(content)).pages[-1].mediabox.width) == pytest.approx(297 / 25.4 * 72, abs=0.1)
+
+
+@pytest.mark.parametrize(("kind", "titles"), [
+    ("repair_string", ["cable plan", "single-line diagram", "map of the way there"]),
+    ("cut_vegetation", ["cable plan", "map of the way there"]), ("clean", ["map of the way there"]),
+])
+def test_each_crew_takes_the_drawings_that_it_needs(kind, titles, tmp_path):
+    done, photos = with_drawings(tmp_path, ("a.png", "cable_plan"), ("b.png", "single_line"), ("c.png", "road_map"))
+    visit = crew_sheets.planned_visits(done)[0]
+    crew = {"clean": "cleaning", "cut_vegetation": "vegetation"}.get(kind, "electrical")
+    sheet = crew_sheets._sheet(replace(visit, crew=crew), photos)
+    assert [d.title for d in sheet.drawings] == titles
+    assert ("cable plan" in sheet.not_held) == (crew != "cleaning")
+
+
+def test_a_claim_is_read_as_found_and_takes_nothing_down():
+    html = crew_sheets_html(with_scope("claim", "S21"))
+    sheet = sheet_of(crew_sheets.planned_visits(with_scope("claim", "S21"))[0])
+    assert sheet.jobs[0].times == ("as found",)
+    assert "Serial on its label" in html
+    assert "Serial taken out" not in html
+    assert "Take nothing down." in html
 
 
 def with_photos(folder, *names):

@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.report.invented import HOSTILE_NAME, assessment, evidence
+from tests.report.invented import assessment, evidence
+from tests.report.invented_jobs import HOSTILE_NAME
 from yieldwatch.errors import InputError
 from yieldwatch.gap.energy_draws import NOT_LOSSES
 from yieldwatch.gap.why import Figure, Reading, Rival, Turn, Why
@@ -154,4 +155,4 @@ def test_no_finding_is_told_as_certain():
 
 def test_negative_figures_in_sentences_have_a_true_minus_and_names_keep_their_hyphen():
     why = Why("snow", "measured", "2025-01", "2025-01", 1.0, 0.0, 2.0, 0.1, pattern="INV-1 gave -7.6 % on 2025-06-07 (-0.5).")
-    assert in_words(why).pattern == "INV-1 gave −7.6 % on 2025-06-07 (−0.5)."
+    assert in_words(why).pattern == "INV-1 gave −7.6 % on 7 Jun 2025 (−0.5)."

@@ -5,7 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.report.invented import assessment, work_list
+from tests.report.invented import assessment
+from tests.report.invented_jobs import work_list
 from yieldwatch.report import jobs
 
 
@@ -64,3 +65,11 @@ def test_a_claim_or_a_test_wins_no_energy_back_and_that_is_said_in_words(clean):
     safe = clean | nothing | {"safety": np.True_, "payback_months": np.nan, "chance_of_payback": 0.0}
     assert jobs.worth_line(safe, "GBP").startswith("for safety, not for its return; costs GBP")
     assert "returns" not in jobs.worth_line(safe, "GBP")
+
+
+def test_a_job_that_the_plan_has_in_a_later_week_is_not_called_turned_down():
+    job = {"chosen": False, "safety": False, "planned_start": "2026-06-30", "verdict": "Not worth doing now."}
+    assert jobs.advice(job) == "later"
+    assert jobs.verdict(job) == "Not worth doing now. The year's plan has it in the week of 30 Jun 2026."
+    assert jobs.advice({**job, "planned_start": None}) == "not now"
+    assert jobs.verdict({**job, "planned_start": None}) == "Not worth doing now."

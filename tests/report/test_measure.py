@@ -18,7 +18,7 @@ def test_a_reading_says_what_it_is_worth_and_what_it_costs():
 
 
 def test_the_likeliest_hour_of_a_month_is_shown_and_an_unknown_month_is_not():
-    assert measure.light_grid(assessment()).rows == (("Alder Hill", "2025-07", "12:00 to 13:00", "14", "9 to 19"),)
+    assert measure.light_grid(assessment()).rows == (("Alder Hill", "Jul 2025", "12:00 to 13:00", "14", "9 to 19"),)
 
 
 def test_the_page_has_the_section_and_leaves_it_out_where_no_reading_bears_on_a_job():

@@ -6,7 +6,8 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from tests.report.invented import HOSTILE_FORMULA, assessment
+from tests.report.invented import assessment
+from tests.report.invented_jobs import HOSTILE_FORMULA
 from yieldwatch.report.money import money_section
 from yieldwatch.report.page import render_page
 from yieldwatch.report.workbook import workbook_xlsx
@@ -19,7 +20,7 @@ def report():
 
 @pytest.fixture(scope="module")
 def section(report):
-    return money_section(farm(report, "alder"), report.claims, "GBP")
+    return money_section(farm(report, "alder"), report.claims, {}, "GBP")
 
 
 def farm(report, name):
@@ -55,16 +56,16 @@ def test_claims_show_payer_deadline_and_evidence_but_not_what_nobody_owes(sectio
     rows = grid(section, "Who else may pay").rows
     assert len(rows) == 1
     assert rows[0][0] == "maintenance contractor"
-    assert rows[0][5:] == ("2025-01-31", "97.9 % against 98.5 % promised.", "downtime.csv")
+    assert rows[0][5:] == ("31 Jan 2025", "97.9 % against 98.5 % promised.", "downtime.csv")
 
 
 def test_a_farm_without_money_data_says_so_and_has_no_tables(report):
-    bare = money_section(farm(report, "birch"), report.claims, "GBP")
+    bare = money_section(farm(report, "birch"), report.claims, {}, "GBP")
     assert not bare.grids
     assert "No statements were given" in bare.said[0]
     assert "no budget" in bare.said[1]
     assert "No rate of return" in bare.said[2]
-    empty = money_section(farm(report, "birch"), pd.DataFrame(), "GBP")
+    empty = money_section(farm(report, "birch"), pd.DataFrame(), {}, "GBP")
     assert not empty.grids
 
 

@@ -9,7 +9,8 @@ import pandas as pd
 import pytest
 
 from tests.book.build import raise_job
-from tests.report.invented import HOSTILE_NAME, MONTHS, PRICE, assessment, bridge
+from tests.report.invented import MONTHS, PRICE, assessment, bridge
+from tests.report.invented_jobs import HOSTILE_NAME
 from tests.report.paper import needs_pango, pages
 from yieldwatch.book.keep import open_book
 from yieldwatch.book.reconcile import Reconciled
@@ -104,10 +105,10 @@ def test_jobs_to_approve_that_are_not_named_are_counted():
 
 def test_a_claim_past_its_date_is_not_called_open():
     # The invented claim was to be made by 31 January 2025; the report is of July.
-    assert "1 claim on others: 0 open, 1 past the date" in said(assessment())["What was in our hands"]
+    assert "1 claim on others: 1 past the date; see" in said(assessment())["What was in our hands"]
     late = assessment()
     later = replace(late, claims=late.claims.assign(deadline="2025-09-30"))
-    assert "1 claim on others: 1 open, the first until 30 Sep 2025" in said(later)["What was in our hands"]
+    assert "1 claim on others: 1 to be made by 30 Sep 2025" in said(later)["What was in our hands"]
 
 
 def test_many_farms_still_make_one_page():
@@ -121,7 +122,7 @@ def test_many_farms_still_make_one_page():
 def test_what_was_proven_comes_from_the_job_book(tmp_path):
     assert "without a job book" in said(assessment())["What was proven"]
     book = Reconciled(pd.DataFrame(), (), (), (), (), ())
-    assert said(replace(assessment(), in_book=book))["What was proven"].startswith("No job of the book is done yet. Of ")
+    assert said(replace(assessment(), in_book=book))["What was proven"].startswith("No job of the job book is done yet. Of ")
     done = replace(raise_job(open_book(tmp_path)), decision="do", done_on=dt.date(2025, 4, 1), verdict_days=30.0,
                    verdict_promised_kwh=100.0, verdict_kwh=60.0, verdict_low_kwh=50.0, verdict_high_kwh=70.0)
     text = said(replace(assessment(), in_book=replace(book, jobs=(done,))))["What was proven"]

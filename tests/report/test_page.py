@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tests.report.invented import NOT_WORTH, assessment, work_list
+from tests.report.invented import assessment
+from tests.report.invented_jobs import NOT_WORTH, work_list
 from yieldwatch.report.page import render_page
 
 

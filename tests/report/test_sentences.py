@@ -27,7 +27,7 @@ def test_a_farm_is_told_in_figures_with_their_period_and_interval():
     assert (
         "dirt on the glass 3.4 MWh, string faults 2.9 MWh and shade from plants or obstacles 1.9 MWh." in text
     )
-    assert "ageing 4.0 MWh (from published values, not from this farm)" in text
+    assert "ageing 4.1 MWh (from published values, not from this farm)" in text
     assert "Readings cover 93 % of the expected energy; the rest is estimated." in text
 
 

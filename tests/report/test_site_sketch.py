@@ -2,8 +2,8 @@
 
 import re
 
-from tests.report.invented import MODULE
-from yieldwatch.portfolio.model import String
+from tests.report.invented import INVERTER, MODULE
+from yieldwatch.portfolio.model import Inverter, String
 from yieldwatch.report.site_sketch import place_in_row, site_sketch
 
 
@@ -51,6 +51,28 @@ def test_arrays_whose_positions_overlap_are_drawn_apart_and_it_is_said():
 def test_nothing_is_drawn_without_positions_or_without_a_string_to_visit():
     assert site_sketch([string("S1", None, None), string("S2", None, None)], {"S1"}) == ""
     assert site_sketch(ROWS, {"site"}) == ""
+
+
+def test_an_inverter_is_drawn_and_named_where_it_stands_beside_the_strings():
+    west = [Inverter("INV1", INVERTER, x_m=-14.0, y_m=0.0), Inverter("INV2", INVERTER, x_m=-14.0, y_m=7.0)]
+    svg = site_sketch(ROWS, {"S01"}, west)
+    ((x, wide),) = re.findall(r'<rect x="([.\d]+)" y="[.\d]+" width="(3)" height="3" fill="#111"', svg)
+    assert float(x) + float(wide) < min(box[0] for box in boxes(svg))
+    assert ">INV1<" in svg
+    # The other is not of this visit.
+    assert ">INV2<" not in svg
+    # Where arrays had to be moved its place would be wrong.
+    other = [string(f"T{k}", 20.0 * k + 1.0, 1.0, array="B") for k in range(3)]
+    assert ">INV1<" not in site_sketch([*ROWS, *other], {"S01"}, west)
+
+
+def test_the_words_beside_the_scale_are_not_cut_off_on_a_narrow_farm():
+    trackers = [string(f"S{k}", 0.0, 22.0 * k, "T") for k in range(6)]
+    svg = site_sketch(trackers, {"S0"})
+    width = float(re.search(r'viewBox="0 0 ([.\d]+)', svg)[1])
+    x, said = re.search(r'<text x="([.\d]+)" y="[.\d]+" font-size="5">([^<]+)<', svg).groups()
+    # Letters of the sheet's font are at most 0.6 of its size wide in the mean.
+    assert float(x) + 0.6 * 5.0 * len(said) <= width
 
 
 def test_one_row_and_a_row_askew_are_drawn_with_strings_of_a_size():

@@ -3,7 +3,8 @@
 import pandas as pd
 import pytest
 
-from tests.report.invented import HOSTILE_COMMAND, HOSTILE_FORMULA, assessment
+from tests.report.invented import assessment
+from tests.report.invented_jobs import HOSTILE_COMMAND, HOSTILE_FORMULA
 from yieldwatch.errors import InputError
 from yieldwatch.report import write_report
 from yieldwatch.report.tables import safe_cell, tables, write_files

@@ -8,7 +8,8 @@ import pandas as pd
 import pytest
 from rich.console import Console
 
-from tests.report.invented import HOSTILE_NAME, assessment
+from tests.report.invented import assessment
+from tests.report.invented_jobs import HOSTILE_NAME
 from yieldwatch.check import PortfolioCheck, check_site
 from yieldwatch.report.terminal import print_assessment, print_check
 

@@ -6,7 +6,8 @@ from dataclasses import replace
 import icalendar
 import pytest
 
-from tests.report.invented import HOSTILE_NAME, assessment
+from tests.report.invented import assessment
+from tests.report.invented_jobs import HOSTILE_NAME
 from yieldwatch.portfolio.model import DaysOff
 from yieldwatch.report.crew_sheets import crew_sheets_html
 from yieldwatch.report.visit_calendar import visits_ics
@@ -24,6 +25,17 @@ def changed(done=None, **values):
 
 def events(content):
     return icalendar.Calendar.from_ical(content).walk("VEVENT")
+
+
+def test_a_calendar_leads_to_the_gate_and_says_the_way_there():
+    done = assessment()
+    birch, alder = done.sites
+    told = {"directions": "Up the lane", "gate_latitude": 51.2011, "gate_longitude": -1.9022, "emergency": "112, at the gate"}
+    done = replace(done, sites=(birch, replace(alder, site=replace(alder.site, **told))))
+    (event,) = events(visits_ics(done))
+    assert (event["geo"].latitude, event["geo"].longitude) == (51.2011, -1.9022)
+    for said in ("Way there: Up the lane", "Gate: 51.2011° N, 1.9022° W", "Emergency: 112, at the gate"):
+        assert said in str(event["description"])
 
 
 def test_a_visit_is_a_span_of_whole_days_in_its_week():

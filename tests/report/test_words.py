@@ -103,3 +103,19 @@ def test_figures_are_tied_to_their_units_on_the_page():
                                                ("1 12", "Dec, Jan"), ("1 2 3 4 5 6 7 8 9 10 11 12", "all months"), ("", "")])
 def test_months_in_which_shade_bites_are_said_in_runs(numbers, said):
     assert words.months_in_words(numbers) == said
+
+
+def test_a_half_goes_up_as_in_a_spreadsheet_and_rounding_keeps_the_sign():
+    # Written out: 26.5, 0.125 and -2.5 lie half way.
+    assert [words.number(v, d) for v, d in ((26.5, 0), (0.125, 2), (-2.5, 0), (4.05, 1), (-0.04, 1))] == [
+        "27", "0.13", "−3", "4.1", "0.0"]
+    # 0.285 times 100 is 28.499999999999996 in binary figures.
+    assert [words.per_cent(share, 0) for share in (0.265, 0.285)] == ["27 %", "29 %"]
+
+
+def test_dates_in_a_sentence_are_written_as_people_do_and_those_in_names_of_files_stay():
+    said = "traced 2025-05-26; see sites/a/readings/iv/round-02-2025-06-08.csv line 3, 2024-11-09 08:15. Claim by 2044-10-03."
+    assert words.in_day_words(said) == (
+        "traced 26 May 2025; see sites/a/readings/iv/round-02-2025-06-08.csv line 3, 9 Nov 2024 08:15. Claim by 3 Oct 2044.")
+    assert words.in_day_words("won back 58 (-1 to 119), -3.6 % of INV-2; job-5, 2-3") == (
+        "won back 58 (−1 to 119), −3.6 % of INV-2; job-5, 2-3")

@@ -8,7 +8,8 @@ import pandas as pd
 import pytest
 import xlsxwriter
 
-from tests.report.invented import HOSTILE_FORMULA, NOT_WORTH, TIGHT_BUDGET, assessment
+from tests.report.invented import assessment
+from tests.report.invented_jobs import HOSTILE_FORMULA, NOT_WORTH, TIGHT_BUDGET
 from yieldwatch.report.sheets import Field, Sheet
 from yieldwatch.report.workbook import _lines, _styles, _write_sheet, workbook_xlsx
 
@@ -44,11 +45,12 @@ def test_jobs_stand_in_rank_order_with_typed_cells(book):
     assert [cell.value for cell in column(sheet, "Do it")] == ["safety", "yes", "yes", "not now", "not now"]
 
 
-def test_a_payback_that_never_comes_is_blank(book):
+def test_a_payback_that_never_comes_is_said_and_one_that_is_not_known_is_blank(book):
     heads = [cell.value for cell in book["Work list"][3]]
     slow = len(heads) - heads[::-1].index("high")
     assert book["Work list"].cell(3, slow - 2).value == "Payback"
-    assert book["Work list"].cell(7, slow).value is None
+    assert book["Work list"].cell(7, slow).value == "never"
+    assert book["Work list"].cell(6, slow).value is None  # without a price nothing is known
 
 
 def test_the_sheet_prints_on_a4_across_with_its_headings_on_every_page(book):
@@ -135,6 +137,27 @@ def test_a_currency_cannot_leave_its_number_format():
 def test_jobs_turned_down_say_what_would_change_it(book):
     changes = column(book["Not now"], "Why not, and what would change it")
     assert [cell.value for cell in changes] == [TIGHT_BUDGET, NOT_WORTH]
+
+
+def test_sites_stand_under_the_names_that_crews_and_owners_know(book):
+    for sheet in ("Work list", "Plan of the year", "Who pays", "Return"):
+        assert "Alder Hill" in {cell.value for cell in column(book[sheet], "Site")}
+        assert "alder" not in {cell.value for cell in column(book[sheet], "Site")}
+
+
+def test_who_pays_names_a_job_and_not_its_key():
+    done = assessment()
+    key = done.work_list["job_id"].iloc[0]
+    claims = done.claims.assign(subject=key, ground="job")
+    said = column(read(replace(done, claims=claims))["Who pays"], "About")[0].value
+    assert said.startswith("repair strings: ")
+    assert key not in said
+
+
+def test_money_of_the_return_is_in_the_portfolios_currency(book):
+    units = {cell.value for cell in column(book["Return"], "Unit")}
+    assert not any("money" in unit for unit in units)
+    assert any("GBP" in unit for unit in units)
 
 
 def test_an_empty_work_list_says_so():

@@ -179,14 +179,16 @@ METHODS: dict[str, Method] = {
         after=("The same photos at the same hour; length or area cut and the height left.",),
     ),
     "claim": Method(
-        bring=("Readings, photos and serials that the claim needs; the contract or warranty terms",),
+        bring=("Camera, and a list of the serials on record; what the maker's or contractor's form asks for",
+               "Irradiance and temperature sensor and I-V tracer, all in date of calibration; lock-out kit"),
         steps=(
-            "Ask the maker or contractor in writing which tests count, before any module is touched.",
-            "Collect serials and photos of what the claim names.",
-            "Send within the term; note date and reference.",
+            "Before the visit, from the office: ask the maker or contractor in writing which tests count.",
+            "On site: photograph the serial label of each part named, and what is wrong to see. Take nothing down.",
+            "Wash and trace the strings named and a sound neighbour, as those tests ask for.",
+            "After it, from the office: send all of it within the term; note date and reference.",
         ),
-        before=("Serials and photos of the parts named.",),
-        after=("Date sent, to whom, reference.",),
+        before=("Serials and photos of the parts named; traces in steady light of 700 W/m² or more.",),
+        after=("Nothing on the plant is changed by this visit.",),
         serials=4,
     ),
 }

@@ -57,9 +57,9 @@ class Case:
 
 
 def money(amount: float, currency: str) -> str:
-    """An amount with its currency, whole from 100 on."""
+    """An amount with its currency, whole from ten on."""
     sign = "−" if round(amount, 2) < 0 else ""
-    return f"{sign}{currency} {abs(amount):,.0f}" if abs(amount) >= 99.5 else f"{sign}{currency} {abs(amount):,.2f}"
+    return f"{sign}{currency} {abs(amount):,.0f}" if abs(amount) >= 9.995 else f"{sign}{currency} {abs(amount):,.2f}"
 
 
 def verdict(case: Case) -> str:

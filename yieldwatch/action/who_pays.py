@@ -57,7 +57,7 @@ def site_claims(site: Site, data: SiteData, gap: SiteGap, losses: pd.DataFrame, 
     notice = site.assumed("claim_notice_days", NOTICE_DAYS)
     rows = owed(site, gap, rounds, today)
     rows += _inverters(site, data, gap, losses, today)
-    rows += _network(losses, notice)
+    rows += _network(losses, notice, today)
     rows += _insured(site, data, notice, today)
     claimed = {name for r in rows if r["payer"] == "module_maker" for name in str(r["subject"]).split()}
     rows += _jobs(site, data, jobs, today, claimed)
@@ -132,7 +132,7 @@ def _modules(site: Site, rounds: pd.DataFrame, findings: pd.DataFrame) -> list[d
         traces = "; ".join(f"{r.file} line {r.line}" for r in found.itertuples())
         rows.append(_row(
             "module_maker", "power_warranty", " ".join(found["string_id"]),
-            (found["time"].min().date(), found["time"].max().date()), np.nan,
+            (found["time"].min().date(), _after(found["time"].max().date())), np.nan,
             (float(found["missing_w"].sum() * price), float(low), float(high)), "watch", found["deadline"].iloc[0],
             f"{'1 string' if len(found) == 1 else f'{len(found)} strings'} of {kind} below the warranted power beyond the doubt "
             f"of the trace (k = 2), lowest {100 * worst['share']:.1f} % of nameplate against {100 * worst['warranted']:.1f} %. "
@@ -161,26 +161,29 @@ def _inverters(site: Site, data: SiteData, gap: SiteGap, losses: pd.DataFrame, t
             continue
         energy = float(within["energy_kwh"].sum())
         rows.append(_row(
-            "inverter_maker", "inverter_warranty", str(name), (within["start"].min().date(), within["end"].max().date()), energy,
+            "inverter_maker", "inverter_warranty", str(name),
+            (within["start"].min().date(), _after(within["end"].max().date())), energy,
             (energy * price, np.nan, np.nan), "ask" if today <= end else "none", end,
-            f"{len(within)} outages within the warranty. It commonly covers parts and labour, not the energy; planned work and "
-            "outages of other causes are no claim." + ("" if today <= end else " The warranty has ended."),
+            f"{len(within)} outage{'' if len(within) == 1 else 's'} within the warranty. It commonly covers parts and labour, "
+            "not the energy; planned work and outages of other causes are no claim."
+            + ("" if today <= end else " The warranty has ended."),
             "downtime.csv, the inverter's event log, its serial number"))
     return rows
 
 
-def _network(losses: pd.DataFrame, notice: float) -> list[dict[str, object]]:
+def _network(losses: pd.DataFrame, notice: float, today: dt.date) -> list[dict[str, object]]:
     rows = []
     for cause, why in _NETWORK.items():
         own = losses[(losses["cause"] == cause) & (losses["energy_kwh"] > 0)]
         if own.empty:
             continue
         last = (pd.Period(own["month"].max(), "M") + 1).start_time.date()
+        end = last + dt.timedelta(days=round(notice))
         rows.append(_row(
-            "network", cause, "site", _span(own), float(own["energy_kwh"].sum()), _sums(own), "ask",
-            last + dt.timedelta(days=round(notice)),
+            "network", cause, "site", _span(own), float(own["energy_kwh"].sum()), _sums(own),
+            "ask" if today <= end else "watch", end,
             f"Lost while {why}, less what the tariff pays for it. The connection terms say whether the network owes it; an "
-            "outage or limit of the farm's own making is not owed.",
+            "outage or limit of the farm's own making is not owed." + ("" if today <= end else " The usual notice has passed."),
             "downtime.csv, events.csv, the network's notices and instructions"))
     return rows
 
@@ -195,7 +198,7 @@ def _insured(site: Site, data: SiteData, notice: float, today: dt.date) -> list[
         cost = event.get("cost")
         end = day + dt.timedelta(days=round(notice))
         rows.append(_row(
-            "insurer", "insured_event", str(event["event_id"]), (day, day), np.nan,
+            "insurer", "insured_event", str(event["event_id"]), (day, _after(day)), np.nan,
             (float(cost) if cost is not None else np.nan, np.nan, np.nan), "ask" if today <= end else "watch", end,
             "The event's note names what is usually insured. Tell the insurer at once; excess and waiting days are the policy's."
             + ("" if today <= end else " The usual time for notice has passed: ask all the same."),
@@ -224,7 +227,8 @@ def _jobs(site: Site, data: SiteData, jobs: pd.DataFrame, today: dt.date, claime
         elif job["job_kind"] == "replace_modules" and claimed and set(scope) <= claimed:
             payer, ground, state = "module_maker", "job", "ask"
             reason = "Its strings are below the power warranty: claim first. Labour and transport are often not covered."
-        rows.append(_row(payer, ground, str(job["job_id"]), (job["due_from"], job["due_to"]), np.nan,
+        window = (job["due_from"], _after(dt.date.fromisoformat(str(job["due_to"])[:10])) if job["due_to"] else "")
+        rows.append(_row(payer, ground, str(job["job_id"]), window, np.nan,
                          (job["cost"], np.nan, np.nan), state, end, reason, "work_list.csv"))
     return rows
 
@@ -238,6 +242,11 @@ def _own(losses: pd.DataFrame) -> list[dict[str, object]]:
         rows.append(_row("owner", cause, "site", _span(own), float(own["energy_kwh"].sum()), _sums(own), "own", None,
                          "Borne by the owner but for what the rows above say of it.", "losses.csv"))
     return rows
+
+
+def _after(day: dt.date) -> dt.date:
+    """A period ends with the day after its last."""
+    return day + dt.timedelta(days=1)
 
 
 def _span(rows: pd.DataFrame) -> tuple[dt.date, dt.date]:

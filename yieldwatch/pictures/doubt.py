@@ -15,7 +15,7 @@ import numpy as np
 from yieldwatch.pictures.base import Picture, Subject
 
 #: Share of the draws' squares that the patterns hold, and most patterns.
-_HELD, _MOST = 0.998, 6
+_HELD, _MOST = 0.9995, 10
 #: Strengths are written as whole hundredths of their own size.
 _STEPS = 100.0
 
@@ -31,7 +31,7 @@ def prepare(subject: Subject) -> Iterator[Picture]:
         known = np.isfinite(off).all(axis=0)
         if not known.any():
             continue
-        strengths, patterns, rest = _patterns(off[:, known])
+        strengths, patterns, rest = patterns_of(off[:, known])
         columns = {f"p{k}": [int(v) for v in column] for k, column in enumerate(strengths.T)}
         yield Picture(
             "doubt",
@@ -46,7 +46,7 @@ def prepare(subject: Subject) -> Iterator[Picture]:
         )
 
 
-def _patterns(off: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def patterns_of(off: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Strengths (n_draws, k) in whole steps, patterns (k, n_months) by step, and the rest's standard deviation (n_months,)."""
     left, size, right = np.linalg.svd(off, full_matrices=False)
     held = np.cumsum(size**2)

@@ -50,6 +50,13 @@ SITE = (
     Column("address", "text", "Where crews drive to; goes on crew sheets and into the calendar"),
     Column("access", "text", "How crews get in: gate, keys, notice to give, what not to drive on"),
     Column("contact", "text", "Whom crews call on the day"),
+    Column("directions", "text", "The way there: main road, last turnings, what a lorry cannot pass"),
+    _number("gate_latitude", "°", -90, 90, "Latitude of the gate that crews use, north positive"),
+    _number("gate_longitude", "°", -180, 180, "Longitude of that gate, east positive"),
+    Column("isolation", "text", "Where the plant is switched off, AC and DC, and who holds the keys"),
+    Column("cables", "text", "Where buried and overhead cables run, as far as known"),
+    Column("emergency", "text", "Whom to call, where to meet, the nearest hospital"),
+    Column("drawings", "tables", "Plans and maps that crews take along"),
     Column("public_holidays", "text", "Whose public holidays crews keep: a country or region by ISO 3166, as IE or DE-BY"),
     Column("days_off", "tables", "Days on which no crew works at this site"),
     _table("data", "How the files are to be read"),
@@ -67,6 +74,14 @@ DAYS_OFF = (
     Column("first", "date", "First day", VALUE),
     Column("last", "date", "Last day; without it the first alone"),
     Column("why", "text", "What they are; stands in the plan and on crew sheets"),
+)
+#: What a drawing can show, in the order in which crews need it.
+DRAWN = ("cable_plan", "single_line", "layout", "road_map", "other")
+DRAWING = (
+    Column("file", "text", "Its file below the site's folder: a picture (JPEG, PNG, WebP) or a PDF", VALUE),
+    _choice("shows", DRAWN, "What it shows", VALUE),
+    Column("as_of", "date", "Day up to which it is true"),
+    Column("note", "text", "What whoever reads it must know"),
 )
 LABELS = ("start", "middle", "end")
 DATA = (

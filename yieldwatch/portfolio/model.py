@@ -95,6 +95,9 @@ class Inverter:
     inverter_id: str
     inverter_type: InverterType
     serial: str | None = None
+    place: str | None = None
+    x_m: float | None = None
+    y_m: float | None = None
 
 
 @dataclass(frozen=True)
@@ -109,6 +112,7 @@ class String:
     y_m: float | None = None
     row: str | None = None
     fuse_a: float | None = None
+    cable_route: str | None = None
 
     @property
     def p_mp_w(self) -> float:
@@ -183,6 +187,16 @@ class DaysOff:
 
 
 @dataclass(frozen=True)
+class Drawing:
+    """A plan or map; `file` is below the portfolio's folder, with forward slashes, `shows` one of `keys.DRAWN`."""
+
+    file: str
+    shows: str
+    as_of: dt.date | None = None
+    note: str | None = None
+
+
+@dataclass(frozen=True)
 class Site:
     id: str
     name: str
@@ -202,6 +216,13 @@ class Site:
     address: str | None = None
     access: str | None = None
     contact: str | None = None
+    directions: str | None = None
+    gate_latitude: float | None = None
+    gate_longitude: float | None = None
+    isolation: str | None = None
+    cables: str | None = None
+    emergency: str | None = None
+    drawings: tuple[Drawing, ...] = ()
     days_off: tuple[DaysOff, ...] = ()
     public_holidays: str | None = None
     interval_label: Mapping[str, str] = field(default_factory=dict)

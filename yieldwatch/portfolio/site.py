@@ -14,6 +14,7 @@ from yieldwatch.columns import INTERVAL_TABLES, TABLES, Column
 from yieldwatch.errors import InputError, near_miss
 from yieldwatch.portfolio import assets, keys
 from yieldwatch.portfolio.days_off import check_holidays, read_days_off
+from yieldwatch.portfolio.drawings import read_drawings
 from yieldwatch.portfolio.model import (
     Array,
     Assumption,
@@ -64,7 +65,7 @@ def read_site(root: Path, site_id: str, types: Types, problems: list[str], notic
     except InputError as err:
         problems.extend(err.problems)
         raw = None
-    parts = _settings(raw, file, site_id, problems, notices) if raw is not None else {}
+    parts = _settings(root, raw, file, site_id, problems, notices) if raw is not None else {}
     array_ids = {a.id for a in parts["arrays"]} if parts else None
     inverters, inverter_names = _inverters(root, site_id, types, problems, notices)
     strings = _strings(root, site_id, types, inverters, inverter_names, array_ids, problems, notices)
@@ -76,7 +77,7 @@ def read_site(root: Path, site_id: str, types: Types, problems: list[str], notic
                 job_costs={**types.job_costs, **own_costs})
 
 
-def _settings(raw: dict[str, Any], file: str, site_id: str, problems: list[str],
+def _settings(root: Path, raw: dict[str, Any], file: str, site_id: str, problems: list[str],
               notices: list[str]) -> dict[str, Any]:
     """Every field of `Site` that site.toml gives; what was wrong is None there."""
     top = Settings(raw, keys.SITE, file, problems)
@@ -87,13 +88,17 @@ def _settings(raw: dict[str, Any], file: str, site_id: str, problems: list[str],
         top.refuse(f'timezone = "{top["timezone"]}", not an IANA time zone.{hint} '
                    "Expected one such as Europe/Madrid")
     check_holidays(top)
+    if (top["gate_latitude"] is None) != (top["gate_longitude"] is None):
+        top.refuse("has one of gate_latitude and gate_longitude. Expected both, or neither")
     arrays = _arrays(top, file, notices)
     losses = _part(top, "assumed_losses_pct", keys.ASSUMED_LOSSES)
     grid = _part(top, "grid", keys.GRID)
     return {
         **{name: top[name] for name in (
             "id", "name", "latitude", "longitude", "altitude_m", "timezone", "commissioned",
-            "area_hectare", "hedge_metres", "address", "access", "contact", "public_holidays")},
+            "area_hectare", "hedge_metres", "address", "access", "contact", "directions", "gate_latitude", "gate_longitude",
+            "isolation", "cables", "emergency", "public_holidays")},
+        "drawings": read_drawings(root, site_id, top, notices),
         "days_off": read_days_off(top["days_off"] or [], file, problems),
         **_data(top, arrays),
         **_horizon(top),
@@ -253,7 +258,7 @@ def _inverters(root: Path, site_id: str, types: Types, problems: list[str],
         name = row["inverter_type"]
         if name in types.inverters:
             inverter_id = row["inverter_id"]
-            inverters[inverter_id] = Inverter(inverter_id, types.inverters[name], row.get("serial"))
+            inverters[inverter_id] = Inverter(**{**row, "inverter_type": types.inverters[name]})
         elif name not in types.inverter_names:
             problems.append(_unknown(where, "inverter_type", name, types.inverter_names, "inverter_types"))
     if read.found and not read.names:

@@ -101,7 +101,7 @@ def job_card(job: dict, currency: str) -> JobCard:
         ("Net value", money(job.get("npv"), currency)),
         ("Chance of paying back", "" if jobs.is_safety(job) else words.chance_word(job.get("chance_of_payback"))),
         ("Chance that the loss is there", words.chance_word(job.get("confidence"))),
-        ("Comes back", jobs.text(job, "comes_back")),
+        ("Comes back", jobs.said(job, "comes_back")),
         ("Job book", jobs.in_book(job)),
     )
     return JobCard(
@@ -111,7 +111,7 @@ def job_card(job: dict, currency: str) -> JobCard:
         facts=tuple(
             (name, text) for name, text in facts if text and (text != words.NOT_KNOWN or name == "Wins back")
         ),
-        why=jobs.text(job, "why"),
+        why=jobs.said(job, "why"),
         caution=jobs.text(job, "caution"),
     )
 
@@ -155,7 +155,7 @@ def declined_grid(listed: Sequence[dict], currency: str) -> Grid:
             money(job.get("cost"), currency),
             money(job.get("gain_per_year"), currency),
             words.payback(job),
-            jobs.text(job, "verdict"),
+            jobs.verdict(job),
         )
         for job in listed
     )

@@ -7,7 +7,7 @@ No money stands on them: they leave the house.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import pandas as pd
@@ -22,6 +22,7 @@ from yieldwatch.report.bring import Brought, glass_m2, to_bring
 from yieldwatch.report.job_photos import JobPhotos, SheetPhoto
 from yieldwatch.report.page import environment
 from yieldwatch.report.pdf import pdf
+from yieldwatch.report.site_papers import SheetDrawing, not_held, sheet_drawings, where_rows
 from yieldwatch.report.site_sketch import place_in_row, site_sketch
 from yieldwatch.report.visits import Planned, Visit, VisitJob, days_off_words, planned_visits
 from yieldwatch.report.words import number
@@ -36,8 +37,9 @@ class JobSheet:
     """
     A job of a sheet.
 
-    `rows` are what readings are taken of, `boxes` the readings; `shade` what casts it, on a cut; `bring` parts by number;
-    `photos` the newest in the job book, `more_photos` how many older ones it has.
+    `routes` are where cables run and inverters stand; `rows` what readings are taken of, `times` when, `boxes` the readings;
+    `shade` what casts it, on a cut; `bring` parts by number; `serials` the heads of the list of serial numbers; `photos` the
+    newest in the job book, `more_photos` how many older ones it has.
     """
 
     title: str
@@ -46,12 +48,15 @@ class JobSheet:
     look_first: tuple[str, ...]
     method: Method
     parts: Grid
+    routes: tuple[str, ...]
     shade: Grid | None
     bring: tuple[Brought, ...]
     photos: tuple[SheetPhoto, ...]
     more_photos: int
     rows: tuple[str, ...]
+    times: tuple[str, ...]
     boxes: tuple[tuple[str, str], ...]
+    serials: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -66,9 +71,11 @@ class Sheet:
     safety: bool
     off: str
     where: tuple[tuple[str, str], ...]
+    not_held: str
     layout: Markup
     cautions: tuple[str, ...]
     jobs: tuple[JobSheet, ...]
+    drawings: tuple[SheetDrawing, ...]
 
 
 def crew_sheets_pdf(assessment: Planned, photos: JobPhotos | None = None) -> bytes:
@@ -83,24 +90,34 @@ def crew_sheets_pdf(assessment: Planned, photos: JobPhotos | None = None) -> byt
 def crew_sheets_html(assessment: Planned, photos: JobPhotos | None = None) -> str:
     """Return the same as the HTML from which it is made; all text is escaped."""
     return environment().get_template("crew_sheets.html").render(
-        name=words.plain(assessment.portfolio.name), as_of=words.day(assessment.as_of),
+        name=words.plain(assessment.portfolio.name), as_of=words.last_read(assessment.as_of),
         sheets=[_sheet(visit, photos or JobPhotos()) for visit in planned_visits(assessment)])
 
 
 def _sheet(visit: Visit, photos: JobPhotos) -> Sheet:
     site = visit.site.site
-    where = [("Address", words.plain(site.address or "")),
-             ("Position", f"{words.position(site)}; geo:{site.latitude:.5f},{site.longitude:.5f}"),
-             ("Access", words.plain(site.access or "")), ("Contact", words.plain(site.contact or "")),
-             ("Cable plan", "ask for it; mark cables first")]
-    aimed = {name for job in visit.jobs for name in job.scope}
+    drawings = sheet_drawings(photos.folder, site, visit.crew)
+    aimed = {name for job in visit.jobs for name in _aimed(visit, job)}
+    missing = not_held(site, visit.crew, [s for s in site.strings if s.string_id in aimed],
+                       [i for i in site.inverters if i.inverter_id in aimed], drawings)
     return Sheet(
         id=visit.id, site=words.plain(site.name), when=f"{words.day(visit.start)} to {words.day(visit.end)}", crew=visit.crew,
         effort=f"{number(visit.crew_hours, 1)} h ({number(visit.crew_days, 1)} days of 8 h)", safety=visit.safety,
-        off=days_off_words(visit),
-        where=tuple(where), layout=site_sketch(site.strings, aimed),
+        off=days_off_words(visit), where=where_rows(site), not_held=words.listed(missing),
+        layout=site_sketch(site.strings, aimed, site.inverters),
         cautions=cautions_of([j.kind for j in visit.jobs]),
-        jobs=tuple(_job(visit, place, job, photos) for place, job in enumerate(visit.jobs, 1)))
+        jobs=tuple(_job(visit, place, job, photos) for place, job in enumerate(visit.jobs, 1)), drawings=drawings)
+
+
+def _aimed(visit: Visit, job: VisitJob) -> tuple[str, ...]:
+    """Inverters and strings that a job is for; of a whole site all strings, on a cut those from which the shade is seen."""
+    if job.scope != ("site",):
+        return job.scope
+    strings = visit.site.site.strings
+    seen = _seen(visit.site.gap.obstacles, job) if job.kind == "cut_vegetation" else pd.DataFrame()
+    stands = {_toward(visit.site.site, str(o["inverter_id"]), _middle(o)) for o in seen.to_dict("records")}
+    found = tuple(s.string_id for s in strings if s in stands)
+    return found or tuple(s.string_id for s in strings)
 
 
 def _job(visit: Visit, place: int, job: VisitJob, photos: JobPhotos) -> JobSheet:
@@ -113,14 +130,23 @@ def _job(visit: Visit, place: int, job: VisitJob, photos: JobPhotos) -> JobSheet
     shown = [str(findings["finding"].get(s.string_id)) for s in strings]
     rows, boxes = _readings(job, strings, inverters)
     shown_photos, more = photos.of(int(ref)) if pd.notna(ref := jobs.figure(job.listed, "job_ref")) else ((), 0)
+    is_claim = job.kind == "claim"
     return JobSheet(
         title=f"{place}. {what[:1].upper()}{what[1:]}{turn}: {_scope(job)}", book=jobs.in_book(job.listed),
-        why=jobs.text(job.listed, "why"),
+        why=jobs.said(job.listed, "why"),
         look_first=look_first(shown) if job.kind == "repair_string" else (),
-        method=method(job.kind), parts=_parts(site, strings, inverters, findings),
+        method=method(job.kind), parts=_parts(site, strings, inverters, findings), routes=_routes(site, strings, inverters),
         shade=_shade(site, visit.site.gap.obstacles, job) if job.kind == "cut_vegetation" else None,
         bring=to_bring(site, job.kind, strings, inverters, jobs.figure(job.listed, "modules_to_replace")),
-        photos=shown_photos, more_photos=more, rows=rows, boxes=boxes)
+        photos=shown_photos, more_photos=more, rows=rows, times=("as found",) if is_claim else ("before", "after"), boxes=boxes,
+        serials=("Part", "Where", *(("Serial on its label", "Photo no.") if is_claim else ("Serial taken out", "Serial put in"))))
+
+
+def _routes(site: Site, strings: Sequence[String], inverters: Sequence[Inverter]) -> tuple[str, ...]:
+    """Where inverters of the job stand, and where its strings' cables run, as far as that is on record."""
+    of = {s.inverter_id for s in strings} | {i.inverter_id for i in inverters}
+    stands = [f"{i.inverter_id} stands: {words.plain(i.place)}" for i in site.inverters if i.place and i.inverter_id in of]
+    return (*stands, *(f"Cables of {s.string_id}: {words.plain(s.cable_route)}" for s in strings if s.cable_route))
 
 
 def _scope(job: VisitJob) -> str:
@@ -148,11 +174,11 @@ def _parts(site: Site, strings: Sequence[String], inverters: Sequence[Inverter],
     if inverters:
         rows = tuple(
             (i.inverter_id, words.plain(i.inverter_type.inverter_type), number(i.inverter_type.ac_rated_kw, 1),
-             str(sum(s.inverter_id == i.inverter_id for s in site.strings)), *_stands(site, i.inverter_id),
+             str(sum(s.inverter_id == i.inverter_id for s in site.strings)), *_stands(site, i),
              words.plain(i.serial or ""))
             for i in inverters)
         return Grid(
-            "Rows and mean distances from the site's own origin are those of its strings. A blank is not on record.",
+            "Distances are from the site's own origin; with ≈ they are the middle of its strings. A blank is not on record.",
             ("Inverter", "Type", "#Rated AC, kW", "#Strings", "Rows", "#East, m", "#North, m", "Serial on record"), rows)
     modules = sum(s.modules_in_series for s in site.strings)
     row = (number(modules), number(len(site.strings)), number(len(site.inverters)), _known(glass_m2(site), 0),
@@ -175,14 +201,29 @@ def _string_row(site: Site, string: String, findings: pd.DataFrame) -> tuple[str
         number(string.modules_in_series * kind.v_oc_v), number(kind.i_sc_a, 1), shown)
 
 
-def _stands(site: Site, inverter_id: str) -> tuple[str, str, str]:
-    """Rows of an inverter's strings, and how far east and north their middle lies."""
-    own = [s for s in site.strings if s.inverter_id == inverter_id]
+def _stands(site: Site, inverter: Inverter) -> tuple[str, str, str]:
+    """Rows of an inverter's strings, and how far east and north it stands, else their middle."""
+    own = [s for s in site.strings if s.inverter_id == inverter.inverter_id]
     rows = list(dict.fromkeys(words.plain(s.row) for s in own if s.row))
     placed = [(s.x_m, s.y_m) for s in own if s.x_m is not None and s.y_m is not None]
     middle = [sum(x) / len(placed) for x in zip(*placed, strict=True)] if own and len(placed) == len(own) else [None, None]
-    east, north = (_known(x, 0) for x in middle)
+    if inverter.x_m is not None and inverter.y_m is not None:
+        east, north = _known(inverter.x_m, 0), _known(inverter.y_m, 0)
+    else:
+        east, north = (f"≈ {x}" if (x := _known(m, 0)) else "" for m in middle)
     return ", ".join(rows[:6]) + (f" and {len(rows) - 6} more" if len(rows) > 6 else ""), east, north
+
+
+def _seen(obstacles: pd.DataFrame, job: VisitJob) -> pd.DataFrame:
+    """What shades the job's scope, the most costly first, as many as a sheet holds."""
+    if obstacles.empty:
+        return obstacles
+    seen = obstacles[obstacles["inverter_id"].isin(job.scope)] if "site" not in job.scope else obstacles
+    return seen.sort_values("energy_kwh", ascending=False).head(_MOST_EDGES)
+
+
+def _middle(obstacle: Mapping) -> float:
+    return (float(obstacle["azimuth_from_deg"]) + float(obstacle["azimuth_to_deg"])) / 2.0
 
 
 def _shade(site: Site, obstacles: pd.DataFrame, job: VisitJob) -> Grid | None:
@@ -191,14 +232,12 @@ def _shade(site: Site, obstacles: pd.DataFrame, job: VisitJob) -> Grid | None:
 
     Tops are heights above the string, d tan(angle). A row with an edge that the sun does not rise above is a least height.
     """
-    if obstacles.empty:
-        return None
-    seen = obstacles[obstacles["inverter_id"].isin(job.scope)] if "site" not in job.scope else obstacles
+    seen = _seen(obstacles, job)
     if seen.empty:
         return None
     rows = []
-    for o in seen.sort_values("energy_kwh", ascending=False).head(_MOST_EDGES).to_dict("records"):
-        middle = (float(o["azimuth_from_deg"]) + float(o["azimuth_to_deg"])) / 2.0
+    for o in seen.to_dict("records"):
+        middle = _middle(o)
         least = pd.isna(o["height_high_deg"])
         top = f"{'from ' if least else ''}{number(o['height_deg'])}°"
         bounds = "" if least else f"{number(o['height_low_deg'])} to {number(o['height_high_deg'])}"
@@ -218,13 +257,16 @@ def _shade(site: Site, obstacles: pd.DataFrame, job: VisitJob) -> Grid | None:
 
 
 def _rows_toward(site: Site, inverter_id: str, bearing_deg: float) -> str:
-    """The row of the inverter's string that stands farthest toward a bearing; empty where positions are not on record."""
+    """The row and name of that string; empty where positions are not on record."""
+    string = _toward(site, inverter_id, bearing_deg)
+    return "" if string is None else words.plain(f"{string.row}, {string.string_id}" if string.row else string.string_id)
+
+
+def _toward(site: Site, inverter_id: str, bearing_deg: float) -> String | None:
+    """The inverter's string that stands farthest toward a bearing; None where positions are not on record."""
     own = [(s, s.x_m, s.y_m) for s in site.strings if s.inverter_id == inverter_id and s.x_m is not None and s.y_m is not None]
-    if not own:
-        return ""
     east, north = math.sin(math.radians(bearing_deg)), math.cos(math.radians(bearing_deg))
-    string = max(own, key=lambda o: o[1] * east + o[2] * north)[0]
-    return words.plain(f"{string.row}, {string.string_id}" if string.row else string.string_id)
+    return max(own, key=lambda o: o[1] * east + o[2] * north)[0] if own else None
 
 
 def _compass(bearing_deg: float) -> str:

@@ -4,7 +4,6 @@ The evidence of a cause in words: one place for the report and for the terminal.
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 
 from yieldwatch.gap.why import Figure, Reading, Rival, Why
@@ -46,7 +45,7 @@ def in_words(why: Why) -> Said:
     if why.to_month != why.from_month:
         months += f" to {words.month_name(why.to_month)}"
     if not why.assessed:
-        return Said(cause, f"{words.NOT_ASSESSED} in {months}", why_not=words.plain(why.why_not))
+        return Said(cause, f"{words.NOT_ASSESSED} in {months}", why_not=words.in_day_words(why.why_not))
     amount = Amount(why.energy_kwh, why.low_kwh, why.high_kwh)
     unit = EnergyUnit.fitting(why.low_kwh, why.energy_kwh, why.high_kwh)
     rests = words.BASIS_WORDS.get(why.basis, words.plain(why.basis))
@@ -54,12 +53,12 @@ def in_words(why: Why) -> Said:
         cause=cause,
         headline=f"{unit.text(amount.value)} ({unit.span(amount)}) in {months}, {percentage(100.0 * why.share)} of expected; "
         f"rests on {rests}",
-        pattern=_told(why.pattern),
+        pattern=words.in_day_words(why.pattern),
         readings=tuple(_reading(r) for r in why.readings),
         could_also_be=(*(_rival(r, unit) for r in why.rivals), *([words.plain(why.looks_like)] if why.looks_like else [])),
-        settle=words.plain(why.settle),
-        turns=tuple(_told(t.says) for t in why.turns),
-        why_not=words.plain(why.why_not),
+        settle=words.in_day_words(why.settle),
+        turns=tuple(words.in_day_words(t.says) for t in why.turns),
+        why_not=words.in_day_words(why.why_not),
     )
 
 
@@ -69,12 +68,7 @@ def figure_cells(figure: Figure) -> tuple[str, str, str, str]:
     value = f"over {_SURE:g}" if sure else f"{_number(figure.value)} {figure.unit}".strip()
     if figure.low is not None and figure.high is not None:
         value += f" ({_number(figure.low)} to {_number(figure.high)})"
-    return words.plain(figure.name), words.plain(figure.where), words.plain(value), _told(figure.note)
-
-
-def _told(text: str) -> str:
-    """Text of a record made plain, its figures with a true minus sign."""
-    return re.sub(r"(?<![\w-])-(?=\d)", "−", words.plain(text))
+    return words.plain(figure.name), words.plain(figure.where), words.plain(value), words.in_day_words(figure.note)
 
 
 def _number(value: float) -> str:

@@ -35,13 +35,15 @@ class SheetPhoto:
 
 @dataclass(frozen=True)
 class JobPhotos:
-    """The photos of jobs by their number in the book, kept below the portfolio's folder; read only when they are asked for."""
+    """The photos of jobs by their number in the book, kept below the portfolio's `folder`; read only when they are asked for."""
 
-    folder: Path = Path()
+    folder: Path | None = None
     by_job: Mapping[int, Sequence[Evidence]] = field(default_factory=dict)
 
     def of(self, ref: int) -> tuple[tuple[SheetPhoto, ...], int]:
         """The newest photos of a job in the order in which they were added, and how many older ones there are."""
+        if self.folder is None:
+            return (), 0
         held = self.by_job.get(ref, ())
         return tuple(_shown(self.folder, e) for e in held[-_MOST:]), max(len(held) - _MOST, 0)
 

@@ -5,6 +5,7 @@ The work list as people read it: what to do, what waits for money, what is not w
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -54,6 +55,40 @@ def work_plan(assessment: Planned) -> WorkPlan:
 
 def is_on(job: dict) -> bool:
     return _flag(job, "chosen") or is_safety(job)
+
+
+def said(job: dict, name: str) -> str:
+    """The same, with dates as people write them."""
+    return words.in_day_words(text(job, name))
+
+
+def about(job: dict) -> str:
+    """What, where, and its number in the book: `repair strings: S21 (job 5)`."""
+    ref = figure(job, "job_ref")
+    return f"{words.job_word(job['job_kind'])}: {text(job, 'scope')}" + ("" if pd.isna(ref) else f" (job {ref:.0f})")
+
+
+def names(work_list: pd.DataFrame) -> dict[str, str]:
+    """What people call each job, by its identifier."""
+    return {str(job["job_id"]): about(job) for job in work_list.to_dict("records")}
+
+
+def turned_down(listed: Sequence[dict]) -> str:
+    """`9 jobs were turned down, of which the plan has 1 later in the year`."""
+    later = sum(advice(job) == "later" for job in listed)
+    return (words.count(len(listed), "job was", "jobs were") + " turned down for now"
+            + (f", of which the plan has {later} later in the year" if later else ""))
+
+
+def advice(job: dict) -> str:
+    """What the work list says of a job in a word or two; the year's plan may have it in a later week."""
+    return "safety" if is_safety(job) else "yes" if is_on(job) else "later" if text(job, "planned_start") else "not now"
+
+
+def verdict(job: dict) -> str:
+    """The verdict of a job that is not to be done now, and when the year's plan has it all the same."""
+    told = said(job, "verdict")
+    return f"{told} The year's plan has it in the week of {words.day(job['planned_start'])}." if advice(job) == "later" else told
 
 
 def is_safety(job: dict) -> bool:

@@ -53,8 +53,8 @@ def light_grid(assessment: Assessment) -> Grid | None:
                 best = part.loc[part["hours"].idxmax()]
                 hour = int(best["hour"])
                 lines.append((
-                    _site(assessment, site_id), str(month), f"{hour:02d}:00 to {hour + 1:02d}:00", words.number(best["hours"]),
-                    f"{words.number(best['hours_low'])} to {words.number(best['hours_high'])}"))
+                    _site(assessment, site_id), words.month_name(month), f"{hour:02d}:00 to {hour + 1:02d}:00",
+                    words.number(best["hours"]), f"{words.number(best['hours_low'])} to {words.number(best['hours_high'])}"))
     if not lines:
         return None
     least = words.number(hours["light_w_m2"].iloc[0], 0)

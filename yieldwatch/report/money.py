@@ -5,7 +5,7 @@ A farm's money in the report: what was settled, how the budget became the income
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import pandas as pd
@@ -70,13 +70,13 @@ class MoneySection:
     grids: tuple[Grid, ...]
 
 
-def money_section(site: SiteAssessment, claims: pd.DataFrame, currency: str) -> MoneySection:
-    """Put a farm's money together; `claims` are those of all farms."""
+def money_section(site: SiteAssessment, claims: pd.DataFrame, names: Mapping[str, str], currency: str) -> MoneySection:
+    """Put a farm's money together; `claims` are those of all farms, `names` what people call jobs by their identifiers."""
     own = claims[(claims["site_id"] == site.site.id) & (claims["payer"] != "owner")] if len(claims) else claims
     said = [_statements_said(site.statement_checks, currency), _bridge_said(site.bridge, currency), _returns_said(site.returns)]
     grids = [
-        _bridge(site.bridge, currency), _statements(site.statement_checks, currency), _returns(site.returns),
-        _losses(site.returns, currency), _claims(own, currency),
+        _bridge(site.bridge, currency), _statements(site.statement_checks, currency), _returns(site.returns, currency),
+        _losses(site.returns, currency), _claims(own, names, currency),
     ]
     return MoneySection(tuple(said), tuple(g for g in grids if g is not None))
 
@@ -147,7 +147,7 @@ def _statements(checks: pd.DataFrame, currency: str) -> Grid | None:
         return None
     rows = tuple(
         (
-            words.plain(r["start"]), words.plain(r["end"]), words.plain(r["reference"]),
+            words.day(r["start"]), words.day(r["end"]), words.plain(r["reference"]),
             VERDICT_WORDS.get(r["verdict"], words.plain(r["verdict"])),
             _blank(r["energy_difference_kwh"], number), _blank(r["amount_difference"], lambda v: money(v, currency)),
             words.plain(r["note"]),
@@ -155,17 +155,17 @@ def _statements(checks: pd.DataFrame, currency: str) -> Grid | None:
         for r in odd.head(MOST_ROWS).to_dict("records")
     )
     return Grid("Statements that do not agree with meter and tariff.",
-                ("From", "To", "Statement", "Finding", "#Energy, kWh", "#Money", "What to do"), rows,
+                ("From", "Before", "Statement", "Finding", "#Energy, kWh", "#Money", "What to do"), rows,
                 after="Every statement stands in statement_checks.csv.")
 
 
-def _returns(returns: pd.DataFrame) -> Grid | None:
+def _returns(returns: pd.DataFrame, currency: str) -> Grid | None:
     rows = returns[returns["measure"].isin(list(MEASURE_WORDS))] if len(returns) else returns
     if rows.empty:
         return None
     shown = tuple(
         (MEASURE_WORDS[r["measure"]], _figure(r["value"]), _span(r["low"], r["high"], _figure), _figure(r["plan"]),
-         words.plain(r["unit"]), words.plain(r["note"]))
+         words.plain(r["unit"]).replace("money", currency), words.in_day_words(r["note"]))
         for r in rows.to_dict("records")
     )
     return Grid("The return, last twelve months and ahead; intervals are 90 %.",
@@ -192,16 +192,16 @@ def _losses(returns: pd.DataFrame, currency: str) -> Grid | None:
                 ("Loss", f"#{currency} a year", "#Basis points of return", "#Days of payback"), tuple(shown))
 
 
-def _claims(claims: pd.DataFrame, currency: str) -> Grid | None:
+def _claims(claims: pd.DataFrame, names: Mapping[str, str], currency: str) -> Grid | None:
     rows = claims[claims["state"] != "none"] if len(claims) else claims
     if rows.empty:
         return None
     order = rows.assign(_=rows["state"].map({"claim": 0, "ask": 1, "watch": 2})).sort_values(["_", "deadline"], kind="stable")
     shown = tuple(
         (
-            PAYER_WORDS.get(r["payer"], words.plain(r["payer"])), words.plain(r["subject"]),
+            PAYER_WORDS.get(r["payer"], words.plain(r["payer"])), names.get(str(r["subject"])) or words.plain(r["subject"]),
             _blank(r["amount"], lambda v: money(v, currency)), _span(r["amount_low"], r["amount_high"], number),
-            words.plain(r["state"]), words.plain(r["deadline"]), words.plain(r["reason"]), words.plain(r["evidence"]),
+            words.plain(r["state"]), words.day(r["deadline"]), words.in_day_words(r["reason"]), words.plain(r["evidence"]),
         )
         for r in order.head(MOST_ROWS).to_dict("records")
     )

@@ -22,7 +22,7 @@ def monthly_html(assessment: Assessment) -> str:
     month = last_month(assessment)
     return environment().get_template("monthly.html").render(
         name=words.plain(assessment.portfolio.name), month=words.month_name(month.month) if month else "no month measured",
-        as_of=words.day(assessment.as_of), currency=words.plain(assessment.portfolio.currency),
+        as_of=words.last_read(assessment.as_of), currency=words.plain(assessment.portfolio.currency),
         answers=answers(assessment, month) if month else (_NOTHING,), figures=figures(assessment, month) if month else (),
         farms=farms_table(assessment, month) if month else None, jobs=jobs_table(assessment))
 

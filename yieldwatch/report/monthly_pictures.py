@@ -102,12 +102,13 @@ def _losses(assessment: Assessment, month: Month) -> Picture | None:
     rest = [words.cause_word(c) for c in table.index if c not in shown]
     left = f" Too small to show, or not assessed: {words.listed(rest)}." if rest else ""
     unbounded = (table.notna() & (lows.isna() | highs.isna())).loc[shown].any(axis=None)
+    longest = float(table.loc[shown].abs().max(axis=None))
     rings = " A ring: no interval is known of that month." if unbounded else ""
     return Picture(
         f"Losses by month, twelve months up to {words.month_name(month.month)}",
-        "Energy lost, all rows to one scale; below the line is a gain. Whiskers are the 90 % interval of each month, to the "
-        f"right stands the sum of the twelve months with its own in brackets; over farms bounds are added.{rings} A bar is what "
-        f"the evidence shows; its interval holds what may have gone unseen too.{left}",
+        f"Energy lost, all rows to one scale, the longest bar {unit.text(longest)}; below the line is a gain. Whiskers are the "
+        "90 % interval of each month, to the right stands the sum of the twelve months with its own in brackets; over farms "
+        f"bounds are added.{rings} A bar is what the evidence shows; its interval holds what may have gone unseen too.{left}",
         pictures.bars_by_month(rows, [words.month_name(m)[:3] for m in months],
                                "Losses by cause and month; losses.csv holds every figure."))
 
@@ -131,7 +132,7 @@ def farms_table(assessment: Assessment, month: Month) -> Table:
             f"{number(value, 1)} % ({number(low, 1)} to {number(high, 1)}); plan {number(plan, 1)} %" if math.isfinite(value) else
             words.NOT_KNOWN, pictures.span(value, low, high, least, most, plan)))
     return Table(
-        ("Farm", f"#{words.month_name(month.month)}, {unit.name}", "#Month to budget", "#12 months to budget",
+        ("Farm", f"#{words.month_name(month.month)}, {unit.name}", "#Month against budget", "#12 months against budget",
          f"#In our hands, 12 months, {currency}", "Rate of return", ""), tuple(rows),
         "Rate of return: the farm's cash to date and to the end of its life; dot and band are value and 90 % interval, the "
         "upright mark is the plan's, all to one scale.")

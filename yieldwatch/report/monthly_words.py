@@ -204,7 +204,7 @@ def _why(assessment: Assessment, month: Month, unit: EnergyUnit) -> list[str]:
             "No single step moved the month by much."]
     price = rows["money"].get("price_and_shape", math.nan)
     currency = words.plain(assessment.portfolio.currency)
-    if math.isfinite(price) and abs(price) >= 1:
+    if math.isfinite(price) and abs(price) >= _WORTH_TELLING * abs(rows.at["actual_revenue", "money"]):
         said.append(f"Prices and hours of delivery made {money(abs(price), currency)} {'more' if price > 0 else 'less'} of it.")
     if "sun" not in steps.index and "plan_allowance" in told.index:
         said.append("The plans hold no light of their own, so the weather stands within what the plan allows for.")
@@ -241,9 +241,11 @@ def _in_hand(assessment: Assessment, month: Month, unit: EnergyUnit) -> list[str
         until = [str(day)[:10] for day in owed["deadline"] if str(day) and pd.notna(day)]
         passed = sum(day < assessment.as_of.isoformat() for day in until)
         open_until = min((day for day in until if day >= assessment.as_of.isoformat()), default="")
-        said.append(f"{count(len(owed), 'claim')} on others: {len(owed) - passed} open"
-                    f"{f', the first until {words.day(open_until)}' if open_until else ''}"
-                    f"{f', {passed} past the date' if passed else ''}; the workbook's sheet Who pays has them.")
+        left = len(owed) - passed
+        by = f"{', the first' if left > 1 else ''} by {words.day(open_until)}" if open_until else ""
+        parts = [f"{left} to be made{by}"] if left else []
+        parts += [f"{passed} past the date"] if passed else []
+        said.append(f"{count(len(owed), 'claim')} on others: {listed(parts)}; see the workbook's sheet Who pays.")
     return said
 
 
@@ -270,7 +272,7 @@ def _decide(assessment: Assessment) -> list[str]:
     if plan.over_budget:
         said.append(f"{count(len(plan.over_budget), 'more job')} would pay, but not within the year's budget or crew days.")
     if plan.not_worth:
-        said.append(f"{count(len(plan.not_worth), 'job was', 'jobs were')} turned down; the work list says why.")
+        said.append(jobs.turned_down(plan.not_worth) + "; the work list says why.")
     return said
 
 
@@ -288,7 +290,7 @@ def _proven(assessment: Assessment) -> list[str]:
     promises = Promises(book.jobs)
     said = [f"{count(len(done), 'job')} of the book {'is' if len(done) == 1 else 'are'} done, "
             f"{len([j for j in book.jobs if j.verdict_kwh is not None])} measured."] if done else [
-        "No job of the book is done yet."]
+        "No job of the job book is done yet."]
     if works:
         said.append(works)
     if promises.kept:

@@ -32,7 +32,9 @@ def render_page(assessment: Assessment) -> str:
     currency = words.plain(assessment.portfolio.currency)
     totals = site_totals(assessment)
     by_id = {s.site.id: s for s in assessment.sites}
-    farms = [farm_section(place, by_id[t.site_id], t, currency, assessment.claims) for place, t in enumerate(totals, start=1)]
+    names = jobs.names(assessment.work_list)
+    farms = [farm_section(place, by_id[t.site_id], t, currency, assessment.claims, names)
+             for place, t in enumerate(totals, start=1)]
     plan = jobs.work_plan(assessment)
     last_day = pd.Timestamp(assessment.period[1]) - pd.Timedelta(days=1)
     over_all = _portfolio_figures(
@@ -45,7 +47,7 @@ def render_page(assessment: Assessment) -> str:
         .render(
             name=words.plain(assessment.portfolio.name),
             period=f"{words.day(assessment.period[0])} to {words.day(last_day)}",
-            as_of=words.day(assessment.as_of),
+            as_of=words.last_read(assessment.as_of),
             currency=currency,
             opening=sentences.portfolio_sentences(assessment, totals),
             decisions=sentences.decision_sentences(assessment),
@@ -66,7 +68,7 @@ def render_page(assessment: Assessment) -> str:
             next_up=measure.next_grid(assessment),
             light=measure.light_grid(assessment),
             farms=farms,
-            notes=[words.plain(notice) for notice in assessment.notices],
+            notes=[words.in_day_words(notice) for notice in assessment.notices],
             plots={figure.id: json.loads(figure.plot.to_json()) for figure in plots},
             plotly_js=get_plotlyjs(),
         )

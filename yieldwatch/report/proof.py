@@ -12,7 +12,7 @@ from yieldwatch.report.blocks import Grid
 from yieldwatch.report.totals import Amount
 
 VERDICT_WORDS = {
-    "paid_back": "paid back", "on_its_way": "on its way to paying back", "worked": "worked; whether it pays is open",
+    "paid_back": "paid back", "on_its_way": "on its way to paying back", "worked": "worked, whether it pays is open",
     "too_dear": "worked, too dear", "no_effect": "no effect shown", "not_told": "cannot be told yet",
 }
 
@@ -30,7 +30,7 @@ def proof_grid(assessment: Assessment) -> Grid | None:
                 unit.text(row["promised_kwh"]), unit.text(row["gain_kwh"]),
                 unit.span(Amount(row["gain_kwh"], row["gain_low_kwh"], row["gain_high_kwh"])),
                 words.money(row["gain"], currency), words.money(row["cost"], currency),
-                jobs.text(row, "words")))
+                jobs.said(row, "words")))
     if not lines:
         return None
     return Grid(
@@ -67,4 +67,4 @@ def proven_sentence(assessment: Assessment) -> str:
         return ""
     verdicts = pd.concat(tables)["verdict"].value_counts()
     said = [f"{n} {VERDICT_WORDS[v]}" for v, n in verdicts.items()]
-    return f"Of {words.count(int(verdicts.sum()), 'job', 'jobs')} done within the history: {words.listed(said)}."
+    return f"Of {words.count(int(verdicts.sum()), 'work', 'works')} done within the history: {'; '.join(said)}."

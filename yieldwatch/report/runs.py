@@ -7,7 +7,7 @@ data and model, and how much of their errors that makes common is not known, so 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -33,27 +33,39 @@ def run_table(sites: Sequence[SiteAssessment]) -> pd.DataFrame:
         of the 90 % interval's ends, nil or more, over the farms and months that were measured and assessed; NaN where one of them
         has no bounds or no price.
     """
-    measured = {s.site.id: set(s.gap.yields.loc[s.gap.yields["measured_kwh"].notna(), "month"]) for s in sites}
-    months = sorted(set().union(*measured.values()))
+    months = measured_months(sites)
     ends: dict[str, np.ndarray] = {}
     for site in sites:
-        cells = _cells(site, months, measured[site.site.id])
-        for name, causes in (*((c, (c,)) for c in CAUSES), (GROUP, IN_HAND)):
-            own = [cells[c] for c in causes if c in cells]
-            if own:
-                ends[name] = ends.get(name, 0.0) + np.stack([e for kind in (0, 1) for e in _ends([c[kind] for c in own])])
+        for name, own in groups_of(month_cells(site, months)).items():
+            ends[name] = ends.get(name, 0.0) + np.stack([e for kind in (0, 1) for e in _ends([c[kind] for c in own])])
     first, last = np.triu_indices(len(months))
     frames = [pd.DataFrame({"cause": name, "from_month": np.array(months)[first], "to_month": np.array(months)[last],
                             **dict(zip(_ENDS, found[:, first, last], strict=True))}) for name, found in ends.items()]
     return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame(columns=list(COLUMNS))
 
 
+def measured_months(sites: Sequence[SiteAssessment]) -> list[str]:
+    """Months that any farm measured."""
+    return sorted(set().union(*(_measured(s) for s in sites)))
+
+
+def _measured(site: SiteAssessment) -> set[str]:
+    return set(site.gap.yields.loc[site.gap.yields["measured_kwh"].notna(), "month"])
+
+
 #: Of one cause: draws off the value (n_draws, n_months), and what months without draws add below and above (2, n_months).
 _Cell = tuple[np.ndarray, np.ndarray]
 
 
-def _cells(site: SiteAssessment, months: Sequence[str], measured: set[str]) -> dict[str, tuple[_Cell, _Cell]]:
-    """Energy and money of each cause that was assessed in a measured month."""
+def groups_of(cells: Mapping[str, tuple[_Cell, _Cell]]) -> dict[str, list[tuple[_Cell, _Cell]]]:
+    """Cells of each cause, and of all in hand, that the site has."""
+    found = {name: [cells[c] for c in causes if c in cells] for name, causes in (*((c, (c,)) for c in CAUSES), (GROUP, IN_HAND))}
+    return {name: own for name, own in found.items() if own}
+
+
+def month_cells(site: SiteAssessment, months: Sequence[str]) -> dict[str, tuple[_Cell, _Cell]]:
+    """Energy and money of each cause that was assessed in a month that the site measured."""
+    measured = _measured(site)
     place = {month: k for k, month in enumerate(months)}
     draws = max((len(d) for d in site.gap.draws.values()), default=1)
     cells: dict[str, tuple[_Cell, _Cell]] = {}

@@ -4,7 +4,7 @@ What stands in a farm's section of the report, as text ready to be set: the temp
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import pandas as pd
@@ -52,8 +52,13 @@ class FarmSection:
     assumptions: Grid | None = field(default=None)
 
 
-def farm_section(place: int, site: SiteAssessment, total: SiteTotal, currency: str, claims: pd.DataFrame) -> FarmSection:
-    """Put one farm's section together; `place` makes its ids unique and free of user text, `claims` are all farms'."""
+def farm_section(place: int, site: SiteAssessment, total: SiteTotal, currency: str, claims: pd.DataFrame,
+                 names: Mapping[str, str]) -> FarmSection:
+    """
+    Put one farm's section together.
+
+    `place` makes its ids unique and free of user text; `claims` are all farms', `names` what people call jobs.
+    """
     strings_said, strings = _strings(site)
     downtime_said, downtime = _downtime(site)
     checked = check_site(site.site, site.data)
@@ -71,12 +76,12 @@ def farm_section(place: int, site: SiteAssessment, total: SiteTotal, currency: s
         downtime_said=downtime_said,
         downtime=downtime,
         evidence=_evidence(site),
-        not_told=tuple(words.plain(s) for s in site.gap.not_told),
+        not_told=tuple(words.in_day_words(s) for s in site.gap.not_told),
         cannot_tell=checked.cannot_tell,
         sources=_sources(site, checked.sources),
         set_aside=_set_aside(site.data.set_aside),
-        notices=tuple(words.plain(n) for n in site.data.notices),
-        money=money_section(site, claims, currency),
+        notices=tuple(words.in_day_words(n) for n in site.data.notices),
+        money=money_section(site, claims, names, currency),
         assumptions=_assumptions(site),
     )
 
@@ -253,7 +258,7 @@ def _strings(site: SiteAssessment) -> tuple[str, Grid | None]:
         (
             words.plain(r["string_id"]),
             words.FINDING_WORDS.get(r["finding"], words.plain(r["finding"])),
-            per_cent(r["confidence"], 0),
+            words.chance_word(r["confidence"]),
             per_cent(r["p_mp_ratio"]),
             per_cent(r["i_sc_ratio"]),
             per_cent(r["v_oc_ratio"]),

@@ -298,9 +298,5 @@ def decision_sentences(assessment: Assessment) -> list[str]:
         n = len(plan.not_ranked)
         said.append(f"{count(n, 'job', 'jobs')} could not be ranked for want of a cost or a price.")
     if plan.not_worth:
-        n = len(plan.not_worth)
-        said.append(
-            f"{count(n, 'job was', 'jobs were')} looked at and turned down; the list says what would "
-            "change that."
-        )
+        said.append(f"{jobs.turned_down(plan.not_worth)}; the list says what would change that.")
     return said

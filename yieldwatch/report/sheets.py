@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
@@ -69,8 +69,8 @@ def sheets(assessment: Assessment) -> tuple[Sheet, ...]:
     """Return the sheets in their order; the one that explains the columns is made from them."""
     frames = tables(assessment)
     return work_sheets(assessment) + _titled(assessment, (
-        _claims(frames["claims"]), _statements(frames["statement_checks"]), _bridge(frames["bridge"]),
-        *_returns(frames["returns"])))
+        _claims(frames["claims"], jobs.names(frames["work_list"])), _statements(frames["statement_checks"]),
+        _bridge(frames["bridge"]), *_returns(frames["returns"], words.plain(assessment.portfolio.currency))))
 
 
 def work_sheets(planned: Planned) -> tuple[Sheet, ...]:
@@ -87,8 +87,12 @@ def plan_sheets(planned: Planned) -> tuple[Sheet, ...]:
 
 
 def _titled(planned: Planned, made: Sequence[Sheet]) -> tuple[Sheet, ...]:
+    """With the portfolio's name and the day in their titles, and sites by name, as crews and owners know them."""
     head = f"{words.plain(planned.portfolio.name)}: {{}}, as of {words.day(planned.as_of)}"
-    return tuple(Sheet(**{**vars(s), "title": head.format(s.title)}) for s in made)
+    names = {s.site.id: words.plain(s.site.name) for s in planned.sites}
+    named = [tuple({**r, "site_id": names.get(str(r["site_id"]), r["site_id"])} if "site_id" in r else r for r in s.rows)
+             for s in made]
+    return tuple(replace(s, title=head.format(s.title), rows=rows) for s, rows in zip(made, named, strict=True))
 
 
 def _fields(meanings: Mapping[str, str], *rows: tuple) -> tuple[Field, ...]:
@@ -99,14 +103,14 @@ def _fields(meanings: Mapping[str, str], *rows: tuple) -> tuple[Field, ...]:
 def _work_list(ranked: Sequence[dict]) -> Sheet:
     fields = _fields(
         WORK_LIST | WORK_LIST_EXTRAS,
-        ("Rank", 5, "whole", "rank"), ("Site", 10, "text", "site_id"), ("What to do", 13, "text", "job_kind"),
+        ("Rank", 5, "whole", "rank"), ("Site", 13, "text", "site_id"), ("What to do", 13, "text", "job_kind"),
         ("Where", 11, "text", "scope"), ("Do it", 8, "text", "chosen"), ("From", 12, "date", "due_from"),
         ("By", 12, "date", "due_to"),
         ("Gain a year", 12, "energy", "gain_kwh_per_year"), ("low", 11, "energy", "gain_low_kwh_per_year"),
         ("high", 11, "energy", "gain_high_kwh_per_year"), ("Cost", 10, "money", "cost"),
         ("Payback", 8, "months", "payback_months"), ("low", 8, "months", "payback_low_months"),
-        ("high", 8, "months", "payback_high_months"), ("Chance", 8, "percent", "chance_of_payback"),
-        ("Why", 31, "text", "why"),
+        ("high", 8, "months", "payback_high_months"), ("Chance", 7, "percent", "chance_of_payback"),
+        ("Why", 29, "text", "why"),
         ("Worth a year", 11, "money", "gain_per_year", True), ("Loss is there", 9, "percent", "confidence", True),
         ("Mends", 18, "text", "cause", True), ("Cost alone", 11, "money", "cost_alone", True),
         ("Net value", 11, "money", "npv", True),
@@ -121,9 +125,12 @@ def _work_list(ranked: Sequence[dict]) -> Sheet:
         frozen=4)
 
 
+_PAYBACKS = ("payback_months", "payback_low_months", "payback_high_months")
+
+
 def _shown(job: dict, source: str) -> object:
     if source == "chosen":
-        return "safety" if jobs.is_safety(job) else "yes" if jobs.is_on(job) else "not now"
+        return jobs.advice(job)
     if source == "chance_of_payback" and jobs.is_safety(job):
         # It is not done for its return.
         return None
@@ -131,6 +138,8 @@ def _shown(job: dict, source: str) -> object:
         return words.job_word(jobs.text(job, source))
     if source == "cause":
         return words.cause_word(jobs.text(job, source)) if jobs.text(job, source) else ""
+    if source in _PAYBACKS and pd.isna(job.get(source)) and pd.notna(job.get("chance_of_payback")) and not jobs.is_safety(job):
+        return "never"
     return job.get(source)
 
 
@@ -146,8 +155,9 @@ def _plan(assessment: Planned) -> tuple[Sheet, Sheet]:
         if row["row"] == "visit":
             strong.add(len(planned))
         planned.append(row)
-    common = (("Site", 11, "text", "site_id"), ("Crew", 12, "text", "crew"), ("What to do", 18, "text", "job_kind"),
-              ("Where", 16, "text", "scope"))
+    horizon = assessment.portfolio.horizon_months
+    common = (("Site", 18, "text", "site_id"), ("Crew", 12, "text", "crew"), ("What to do", 18, "text", "job_kind"),
+              ("Where", 15, "text", "scope"))
     figures = (("Cost", 11, "money", "cost"), ("Returns", 11, "money", "gain"), ("low", 11, "money", "gain_low"),
                ("high", 11, "money", "gain_high"), ("Net", 11, "money", "net"))
     fields = _fields(
@@ -157,11 +167,11 @@ def _plan(assessment: Planned) -> tuple[Sheet, Sheet]:
     missed = _fields(
         PLAN, *common, ("Best from", 13, "date", "start"), *figures[:4], ("Needs budget", 11, "money", "needs_budget"),
         ("Needs days", 9, "days", "needs_crew_days"), ("Needs return", 11, "money", "needs_gain"),
-        ("Why not", 35, "text", "why"), ("Job", 30, "text", "job_id", True))
+        ("Why not", 29, "text", "why"), ("Job", 30, "text", "job_id", True))
     return (
         Sheet("Plan of the year", "plan of the year, visits by week",
-              "A bold row is a visit and holds its jobs' cost, time and return; its jobs stand below it. Filter What to do "
-              "by visit to add up. The weather on the day, local codes and licensed practice come first.",
+              f"A bold row is a visit, its jobs stand below it. Returns: present value within {horizon} months. The weather on "
+              "the day, local codes and licensed practice come first.",
               fields, tuple(planned), "Nothing is planned.", "plan", frozen=3, strong=frozenset(strong)),
         Sheet("Left out of the plan", "jobs left out of the plan", "What each would need to enter it.", missed, tuple(left),
               "No job was left out.", "plan"))
@@ -172,7 +182,7 @@ def _not_now(declined: Sequence[dict]) -> Sheet:
               *_fields(WORK_LIST | WORK_LIST_EXTRAS, ("Cost", 12, "money", "cost"),
                        ("Worth a year", 12, "money", "gain_per_year"), ("Net value", 12, "money", "npv"),
                        ("Why not, and what would change it", 74, "text", "verdict")))
-    rows = tuple({**job, "title": jobs.title(job)} for job in declined)
+    rows = tuple({**job, "title": jobs.title(job), "verdict": jobs.verdict(job)} for job in declined)
     return Sheet("Not now", "jobs turned down", "", fields, rows, "Nothing was turned down.", "work_list")
 
 
@@ -187,31 +197,35 @@ def _cautions() -> Sheet:
 _CLAIM_ORDER = ("claim", "ask", "watch", "own", "none")
 
 
-def _claims(frame: pd.DataFrame) -> Sheet:
+def _claims(frame: pd.DataFrame, names: Mapping[str, str]) -> Sheet:
     fields = _fields(
-        CLAIMS, ("Site", 10, "text", "site_id"), ("Payer", 13, "text", "payer"), ("State", 7, "text", "state"),
-        ("Ground", 13, "text", "ground"), ("About", 12, "text", "subject"), ("From", 12, "date", "period_from"),
-        ("To", 12, "date", "period_to"), ("Energy", 12, "energy", "energy_kwh"), ("Amount", 10, "money", "amount"),
+        CLAIMS, ("Site", 13, "text", "site_id"), ("Payer", 13, "text", "payer"), ("State", 7, "text", "state"),
+        ("Ground", 13, "text", "ground"), ("About", 16, "text", "subject"), ("From", 12, "date", "period_from"),
+        ("Before", 12, "date", "period_to"), ("Energy", 12, "energy", "energy_kwh"), ("Amount", 10, "money", "amount"),
         ("low", 10, "money", "amount_low"), ("high", 10, "money", "amount_high"), ("Ask until", 12, "date", "deadline"),
-        ("Why", 31, "text", "reason"), ("Send", 16, "text", "evidence"))
+        ("Why", 24, "text", "reason"), ("Send", 15, "text", "evidence"))
     frame = frame.sort_values("state", key=lambda s: s.map(list(_CLAIM_ORDER).index), kind="stable")
-    rows = _records(frame, payer=lambda v: money.PAYER_WORDS.get(str(v), v), ground=_in_words, subject=_in_words)
+    rows = _records(frame, payer=lambda v: money.PAYER_WORDS.get(str(v), v), ground=_in_words,
+                    subject=lambda v: names.get(str(v)) or _in_words(v))
     return Sheet("Who pays", "who pays", "Amounts of several payers are not to be added. The contracts' own terms and dates win.",
                  fields, rows, _NOTHING, "claims", frozen=2)
 
 
 def _statements(frame: pd.DataFrame) -> Sheet:
     fields = _fields(
-        STATEMENT_CHECKS, ("Site", 10, "text", "site_id"), ("From", 12, "date", "start"), ("To", 12, "date", "end"),
-        ("Statement", 16, "text", "reference"), ("Finding", 14, "text", "verdict"), ("Settled", 12, "energy", "energy_kwh"),
-        ("Metered", 12, "energy", "meter_kwh"), ("Difference", 11, "energy", "energy_difference_kwh"),
-        ("allowed", 10, "energy", "energy_tolerance_kwh"), ("Settled", 12, "cents", "amount"), ("Due", 12, "cents", "amount_due"),
-        ("Difference", 12, "cents", "amount_difference"), ("allowed", 10, "cents", "amount_tolerance"),
-        ("What to do", 24, "text", "note"), ("By energy", 12, "cents", "due_to_energy", True),
+        STATEMENT_CHECKS, ("Site", 15, "text", "site_id"), ("From", 12, "date", "start"), ("Before", 12, "date", "end"),
+        ("Statement", 16, "text", "reference"), ("Finding", 14, "text", "verdict"),
+        ("Energy settled", 12, "energy", "energy_kwh"), ("Energy metered", 12, "energy", "meter_kwh"),
+        ("Energy difference", 11, "energy", "energy_difference_kwh"),
+        ("Energy allowed", 10, "energy", "energy_tolerance_kwh"), ("Money settled", 12, "cents", "amount"),
+        ("Money due", 12, "cents", "amount_due"), ("Money difference", 12, "cents", "amount_difference"),
+        ("Money allowed", 10, "cents", "amount_tolerance"),
+        ("What to do", 19, "text", "note"), ("By energy", 12, "cents", "due_to_energy", True),
         ("By price", 12, "cents", "due_to_price", True))
     rows = _records(frame, verdict=lambda v: money.VERDICT_WORDS.get(str(v), v))
-    return Sheet("Statements", "statements against meter and tariff", "Below zero is energy or money missing.", fields, rows,
-                 _NOTHING, "statement_checks", frozen=4)
+    return Sheet("Statements", "statements against meter and tariff",
+                 "Below zero is energy or money missing; allowed is what meters and rounding may make.", fields, rows, _NOTHING,
+                 "statement_checks", frozen=4)
 
 
 #: Spans of the bridge and the columns' prefix: the last month, the year so far, twelve months.
@@ -220,16 +234,16 @@ _SPANS = {"month": "Month", "year_to_date": "Year to date", "twelve_months": "12
 
 def _bridge(frame: pd.DataFrame) -> Sheet:
     """A row a step with the three spans beside each other: as a table of spans below each other it does not fit on paper."""
-    fields = [Field("Site", 11, "text", "site_id", BRIDGE["site_id"]),
-              Field("Step", 34, "text", "step", "Steps in their order, from the budget to what was paid"),
+    fields = [Field("Site", 17, "text", "site_id", BRIDGE["site_id"]),
+              Field("Step", 30, "text", "step", "Steps in their order, from the budget to what was paid"),
               Field("Up to", 10, "text", "up_to", "Last measured month, with which all three spans end")]
     for span, word in _SPANS.items():
         for heading, width, style, source in (("energy", 13, "energy", "energy_kwh"), ("worth", 12, "money", "money")):
             fields.append(Field(f"{word}: {heading}", width, style, f"{span} {source}", BRIDGE[source]))
-    for source, style in (("energy", "energy"), ("money", "money")):
+    for source, word in (("energy", "energy"), ("money", "worth")):
         for end in ("low", "high"):
             name = f"energy_{end}_kwh" if source == "energy" else f"money_{end}"
-            fields.append(Field(f"12 months: {end}", 12, style, f"twelve_months {name}", BRIDGE[name]))
+            fields.append(Field(f"12 months: {word}, {end}", 12, source, f"twelve_months {name}", BRIDGE[name]))
     fields += [Field("Months measured", 10, "whole", "twelve_months months", BRIDGE["months"], False),
                Field("What it holds", 60, "text", "note", BRIDGE["note"], False)]
     rows: dict[tuple, dict] = {}
@@ -248,15 +262,16 @@ def _step(step: object) -> str:
     return money.STEP_WORDS.get(str(step), words.cause_word(step))
 
 
-def _returns(frame: pd.DataFrame) -> tuple[Sheet, Sheet]:
+def _returns(frame: pd.DataFrame, currency: str) -> tuple[Sheet, Sheet]:
     """The return by measure; and each loss in the owner's three units."""
     losses = frame["measure"].astype(str).str.startswith("loss_")
     fields = _fields(
-        RETURNS, ("Site", 12, "text", "site_id"), ("Measure", 46, "text", "measure"), ("Value", 14, "figure", "value"),
+        RETURNS, ("Site", 17, "text", "site_id"), ("Measure", 46, "text", "measure"), ("Value", 14, "figure", "value"),
         ("low", 14, "figure", "low"), ("high", 14, "figure", "high"), ("Plan", 14, "figure", "plan"),
-        ("Unit", 18, "text", "unit"), ("Period and basis", 51, "text", "note"))
+        ("Unit", 18, "text", "unit"), ("Period and basis", 46, "text", "note"))
     whole = Sheet("Return", "the return", "Intervals are 90 %.", fields,
-                  _records(frame[~losses], measure=lambda v: money.MEASURE_WORDS.get(str(v), v)), _NOTHING, "returns")
+                  _records(frame[~losses], measure=lambda v: money.MEASURE_WORDS.get(str(v), v),
+                           unit=lambda v: str(v).replace("money", currency)), _NOTHING, "returns")
     kinds = {"loss_per_year": ("a year", "money"), "loss_rate_of_return": ("return", "points"),
              "loss_payback": ("payback", "days")}
     by: dict[tuple, dict] = {}
@@ -264,7 +279,7 @@ def _returns(frame: pd.DataFrame) -> tuple[Sheet, Sheet]:
         row = by.setdefault((record["site_id"], record["cause"]),
                             {"site_id": record["site_id"], "cause": words.cause_word(record["cause"])})
         row |= {f"{record['measure']} {k}": record[k] for k in ("value", "low", "high")}
-    columns = [Field("Site", 12, "text", "site_id", RETURNS["site_id"]), Field("Loss", 32, "text", "cause", RETURNS["cause"])]
+    columns = [Field("Site", 17, "text", "site_id", RETURNS["site_id"]), Field("Loss", 32, "text", "cause", RETURNS["cause"])]
     for kind, (word, style) in kinds.items():
         columns += [Field(f"{word.capitalize()}{end}", 13, style, f"{kind} {key}", RETURNS[key])
                     for end, key in (("", "value"), (": low", "low"), (": high", "high"))]

@@ -12,7 +12,7 @@ import numpy as np
 from markupsafe import Markup
 from scipy.spatial import KDTree
 
-from yieldwatch.portfolio.model import String
+from yieldwatch.portfolio.model import Inverter, String
 
 _AIMED, _PALER, _OTHER = "#B4540A", "#E9B78A", "#D3D7DD"
 #: Marked strings up to which each has its name, and rows up to which each has: more would lie over each other.
@@ -25,7 +25,7 @@ _IN_LINE_M = 1.0
 Placed = tuple[String, float, float]
 
 
-def site_sketch(strings: Sequence[String], aimed: Collection[str]) -> Markup:
+def site_sketch(strings: Sequence[String], aimed: Collection[str], inverters: Sequence[Inverter] = ()) -> Markup:
     """
     Return the strings seen from above, those aimed at marked; nothing where positions are not known.
 
@@ -34,6 +34,8 @@ def site_sketch(strings: Sequence[String], aimed: Collection[str]) -> Markup:
     strings : sequence of String
     aimed : collection of str
         Identifiers of strings, and of inverters, whose strings are marked in a paler tone.
+    inverters : sequence of Inverter
+        Those of the strings aimed at are drawn where they stand, if that is known and the arrays keep their places.
     """
     placed = _placed(strings)
     under = set(aimed) | {s.inverter_id for s, _, _ in placed if s.string_id in aimed}
@@ -43,14 +45,17 @@ def site_sketch(strings: Sequence[String], aimed: Collection[str]) -> Markup:
     apart = _overlap(placed, east, north)
     if apart:
         placed = _one_below_another(placed, north)
-    left, right = min(x for _, x, _ in placed), max(x for _, x, _ in placed)
-    low, top = min(y for _, _, y in placed), max(y for _, _, y in placed)
+    stands = [(i.inverter_id, i.x_m, i.y_m) for i in inverters
+              if i.inverter_id in under and i.x_m is not None and i.y_m is not None and not apart]
+    spots = [(x, y) for _, x, y in (*placed, *stands)]
+    left, right = min(x for x, _ in spots), max(x for x, _ in spots)
+    low, top = min(y for _, y in spots), max(y for _, y in spots)
     scale = min(_WIDE / (right - left + east), _HIGH / (top - low + north))
     wide, high = max(east * scale, 1.2), max(north * scale, 1.2)
-    width = max(_LEFT + (right - left) * scale + wide + _RIGHT, 170.0 if apart else 90.0)
+    width = max(_LEFT + (right - left) * scale + wide + _RIGHT, 170.0 if apart else 112.0)
     height = _TOP + (top - low) * scale + high + _BOTTOM
 
-    def at(place: Placed) -> tuple[float, float]:
+    def at(place: Placed | tuple[str, float, float]) -> tuple[float, float]:
         return _LEFT + wide / 2 + (place[1] - left) * scale, _TOP + high / 2 + (top - place[2]) * scale
 
     def tone(place: Placed) -> int:
@@ -68,6 +73,11 @@ def site_sketch(strings: Sequence[String], aimed: Collection[str]) -> Markup:
     for place in marked if len(marked) <= _MOST_NAMES else []:
         x, y = at(place)
         parts.append(_name(x + wide / 2 + 1.0, y, place[0].string_id))
+    for stand in stands[:_MOST_NAMES]:
+        x, y = at(stand)
+        parts.append(Markup('<rect x="{:.1f}" y="{:.1f}" width="3" height="3" fill="#111"/>').format(x - 1.5, y - 1.5))
+        # Away from the strings, which most often lie on one side of it.
+        parts.append(_name(x + 2.5 if stand[1] > (left + right) / 2 else x - 2.5 - _name_width(stand[0]), y, stand[0]))
     parts.append(_scale(scale, height, "; arrays overlap on record, so are drawn apart" if apart else ""))
     head = Markup('<svg class="layout" viewBox="0 0 {w:.1f} {h:.1f}" style="aspect-ratio: {w:.1f} / {h:.1f}" role="img" '
                   'font-family="Report" aria-label="The strings from above, north up.">').format(w=width, h=height)
@@ -154,7 +164,11 @@ def _name(x: float, y: float, name: str) -> Markup:
     return Markup(
         '<rect x="{x:.1f}" y="{t:.1f}" width="{w:.1f}" height="6" fill="#fff" fill-opacity="0.85"/>'
         '<text x="{s:.1f}" y="{b:.1f}" font-size="5.5" font-weight="bold">{n}</text>').format(
-            x=x, t=y - 3.0, w=1.5 + 3.3 * len(name), s=x + 0.8, b=y + 1.9, n=name)
+            x=x, t=y - 3.0, w=_name_width(name), s=x + 0.8, b=y + 1.9, n=name)
+
+
+def _name_width(name: str) -> float:
+    return 1.5 + 3.3 * len(name)
 
 
 def _scale(scale: float, height: float, more: str) -> Markup:

@@ -14,6 +14,7 @@ import pandas as pd
 
 from yieldwatch.assess import Assessment, SiteAssessment
 from yieldwatch.report import words
+from yieldwatch.report.changes import change_table
 from yieldwatch.report.runs import run_table
 from yieldwatch.report.sentences import added
 from yieldwatch.report.totals import IN_HAND, Amount, CauseTotal, SiteTotal, site_total
@@ -46,9 +47,9 @@ def span_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
     dict of str to DataFrame
         `span_farms`: one row a span and farm; `span_causes`: one a span, farm and cause; `spans`: one a span, over the farms;
         `span_bridge`: one a span and step, over the farms with a budget; `month_sums`, `cause_months`: each measured month, and
-        each of its causes, over the farms; `run_ends`: of `runs.run_table`; `statement_sums`, `return_sums`: what statements and
-        returns come to over the farms. Energy in kWh, money in the portfolio's currency, bounds of 90 %. Over farms, bounds are
-        added: farms share weather and model, and so their errors.
+        each of its causes, over the farms; `run_ends`: of `runs.run_table`; `run_draws`: of `changes.change_table`;
+        `statement_sums`, `return_sums`: what statements and returns come to over the farms. Energy in kWh, money in the
+        portfolio's currency, bounds of 90 %. Over farms, bounds are added: farms share weather and model, and so their errors.
     """
     last = max((m for s in assessment.sites for m in _measured(s)), default=None)
     farms, causes, sums, bridges = [], [], [], []
@@ -61,8 +62,8 @@ def span_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
         bridges += _bridge(span, str(last), assessment.sites)
     rows = {"span_farms": farms, "span_causes": causes, "spans": sums, "span_bridge": bridges}
     return {name: pd.DataFrame(rows[name], columns=_COLUMNS[name]) for name in rows} | {
-        "run_ends": run_table(assessment.sites), "statement_sums": _statements(assessment.sites),
-        "return_sums": _returns(assessment.sites), **_months(assessment.sites)}
+        "run_ends": run_table(assessment.sites), "run_draws": change_table(assessment.sites),
+        "statement_sums": _statements(assessment.sites), "return_sums": _returns(assessment.sites), **_months(assessment.sites)}
 
 
 def _months(sites: Sequence[SiteAssessment]) -> dict[str, pd.DataFrame]:

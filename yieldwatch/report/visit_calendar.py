@@ -16,6 +16,7 @@ import icalendar
 
 from yieldwatch.action.cautions import DEFERRAL
 from yieldwatch.report import jobs, words
+from yieldwatch.report.site_papers import where_rows
 from yieldwatch.report.visits import Planned, Visit, VisitJob, days_off_words, planned_visits, working_spans
 
 #: Names visits; any other value would give every visit in every calendar a new identity.
@@ -127,6 +128,9 @@ def _told(event: icalendar.Component) -> list[bytes]:
 
 def _event(assessment: Planned, visit: Visit, span: tuple[dt.date, dt.date], part: tuple[int, int]) -> icalendar.Event:
     site, lead = visit.site.site, visit.jobs[0]
+    # Who follows it wants to arrive at the gate.
+    there = ((site.gate_latitude, site.gate_longitude) if site.gate_latitude is not None and site.gate_longitude is not None
+             else (site.latitude, site.longitude))
     event = icalendar.Event()
     key = "\n".join((assessment.portfolio.name, site.id, visit.crew, lead.job_id, lead.turn, str(part[0])))
     event.add("uid", str(uuid.uuid5(_NAMESPACE, key)))
@@ -134,8 +138,8 @@ def _event(assessment: Planned, visit: Visit, span: tuple[dt.date, dt.date], par
     event.add("dtend", span[1] + dt.timedelta(days=1))
     of = f" ({part[0]} of {part[1]})" if part[1] > 1 else ""
     event.add("summary", f"{words.plain(site.name)}, {visit.crew} crew: {_jobs_word(visit)}{of}")
-    event.add("location", words.plain(site.address) if site.address else f"{words.plain(site.name)}, {words.position(site)}")
-    event.add("geo", (site.latitude, site.longitude))
+    event.add("location", words.plain(site.address) if site.address else f"{words.plain(site.name)}, {words.position(*there)}")
+    event.add("geo", there)
     event.add("description", "\n".join(_description(visit)))
     event.add("categories", [visit.crew, *(["safety"] if visit.safety else [])])
     event.add("status", "TENTATIVE")
@@ -155,10 +159,9 @@ def _description(visit: Visit) -> list[str]:
         f"Visit {visit.id}, planned for the week {words.day(visit.start)} to {words.day(visit.end)}; agree the day with the "
         f"crew. About {words.number(visit.crew_hours, 1)} crew hours ({words.number(visit.crew_days, 1)} days of 8 hours).",
         *([off] if (off := days_off_words(visit)) else []),
-        f"Position: {words.position(site)}. Dates are the site's ({site.timezone}).",
+        *(f"{label}: {text}" for label, text in where_rows(site) if label not in ("Address", "Cables")),
+        f"Dates are the site's ({site.timezone}).",
     ]
-    for label, text in (("Access", site.access), ("Contact", site.contact)):
-        lines += [f"{label}: {words.plain(text)}"] if text else []
     lines += ["", *(f"{n}. {_job(job)}" for n, job in enumerate(visit.jobs, 1)), ""]
     if visit.safety:
         lines.append("A job of this visit is a matter of safety: it does not wait.")

@@ -11,16 +11,18 @@ import unicodedata
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from decimal import ROUND_HALF_UP, Decimal
 
 import pandas as pd
 
 from yieldwatch.check import Source
-from yieldwatch.portfolio.model import Site
 from yieldwatch.report.totals import Amount
 
 NOT_KNOWN = "not known"
 NO_BREAK = "\u00a0"
 NOT_ASSESSED = "not assessed"
+_WRITTEN_DATE = re.compile(r"(?<![\w/-])\d{4}-\d\d-\d\d(?![\w/-]|\.\w)")
+_WRITTEN_MINUS = re.compile(r"(?<![\w-])-(?=\d)")
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 
 CAUSE_WORDS = {
@@ -104,7 +106,8 @@ def number(value: object, decimals: int = 0) -> str:
     figure = _float(value)
     if not math.isfinite(figure):
         return NOT_KNOWN
-    text = f"{figure:,.{decimals}f}"
+    # A half goes up, of the 15 figures that spreadsheets hold: cells and sentences show the same.
+    text = f"{Decimal(f'{figure:.15g}').quantize(Decimal(1).scaleb(-decimals), ROUND_HALF_UP):,f}"
     return text.replace("-", "−") if float(text.replace(",", "")) else text.lstrip("-")
 
 
@@ -286,6 +289,11 @@ def day(date: object) -> str:
     return "" if pd.isna(stamp) else f"{stamp.day} {stamp.strftime('%b %Y')}"
 
 
+def last_read(as_of: dt.date) -> str:
+    """The last day whose readings an assessment as of a day has read: it reads nothing from that day on."""
+    return day(as_of - dt.timedelta(days=1))
+
+
 def source_cells(source: Source, timezone: str) -> tuple[str, ...]:
     """Return a source as text: kind, rows, from, to, covered, holds. Dates are in site time."""
     if source.start is None or source.end is None:
@@ -295,7 +303,17 @@ def source_cells(source: Source, timezone: str) -> tuple[str, ...]:
     return source.kind, f"{source.rows:,}", start, end, covered, plain(source.note)
 
 
-def position(site: Site) -> str:
+def position(latitude: float, longitude: float) -> str:
     """Latitude and longitude to about ten metres, `53.2000° N, 7.6000° W`."""
-    north, east = ("N" if site.latitude >= 0 else "S"), ("E" if site.longitude >= 0 else "W")
-    return f"{abs(site.latitude):.4f}° {north}, {abs(site.longitude):.4f}° {east}"
+    north, east = ("N" if latitude >= 0 else "S"), ("E" if longitude >= 0 else "W")
+    return f"{abs(latitude):.4f}° {north}, {abs(longitude):.4f}° {east}"
+
+
+def place(latitude: float, longitude: float) -> str:
+    """The same, and as an address that maps open (RFC 5870), to about a metre."""
+    return f"{position(latitude, longitude)}; geo:{latitude:.5f},{longitude:.5f}"
+
+
+def in_day_words(text: object) -> str:
+    """A sentence with its dates and minus signs as people write them; those in names of files and jobs stay."""
+    return _WRITTEN_MINUS.sub("−", _WRITTEN_DATE.sub(lambda found: day(found[0]), plain(text)))

@@ -34,8 +34,9 @@ _PAPER, _MARGIN, LEAST_SCALE = 152.0, 5.0 / 7.0, 0.8
 #: Nothing in a text may be read as a formula, a link or a number.
 _OPTIONS = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False, "in_memory": True,
             "default_format_properties": {"font_name": _FONT, "font_size": _FONT_SIZE}}
-#: Height of a line of that size, and characters that a column holds for each of its width. Common practice, no source.
-_LINE_POINTS, _FILL = 12.75, 1.08
+#: Height of a line of that size, characters that a column holds for each of its width, and width that indent and margin take.
+#: Common practice, no source.
+_LINE_POINTS, _FILL, _INDENT = 12.75, 1.08, 1.3
 #: Most that a row may be high in the workbook format. [points]
 _MOST_POINTS = 409.0
 #: Number formats by style; CUR stands for the currency. A unit belongs to the cell, so that no figure stands without it.
@@ -105,7 +106,7 @@ def _styles(book: xlsxwriter.Workbook, currency: str) -> dict[tuple[str, bool], 
         for strong in (False, True):
             made[name, strong] = book.add_format({
                 **cell, "num_format": number.replace("CUR", currency.replace('"', "")), "text_wrap": name == "text",
-                **({"align": "left", "indent": 1} if name in _LEFT else {}),
+                **({"align": "left", "indent": 1} if name in _LEFT else {"align": "right"}),
                 **({"bold": True, "bg_color": "#EEF1F4", "top": 1} if strong else {})})
     head = {"bold": True, "text_wrap": True, "valign": "vcenter", "top": 1, "bottom": 2, "font_size": _FONT_SIZE,
             "bg_color": "#E3E7EC"}
@@ -172,7 +173,7 @@ def _breaks(widths: Sequence[float], frozen: int) -> list[int]:
 def _height(record: Mapping[str, object], fields: Sequence[Field]) -> float:
     """Not every program makes a row as high as its text, so it is said. [points]"""
     wrapped = [(_text(record.get(f.source)), f.width) for f in fields if f.style == "text"]
-    lines = max([1, *(_lines(text, width * _FILL) for text, width in wrapped)])
+    lines = max([1, *(_lines(text, (width - _INDENT) * _FILL) for text, width in wrapped)])
     return min(lines * _LINE_POINTS + 3.0, _MOST_POINTS)
 
 
@@ -191,13 +192,13 @@ def _lines(text: str, width: float) -> int:
 def _text(value: object) -> str:
     if isinstance(value, tuple | list):
         return words.plain(" ".join(map(str, value)))
-    return words.plain(value) if isinstance(value, str) else ""
+    return words.in_day_words(value) if isinstance(value, str) else ""
 
 
 def _write(sheet: Worksheet, row: int, column: int, value: object, cell: Format, style: str) -> None:
     """Numbers as numbers, dates as dates, missing as blank, and all else as text that cannot run."""
     if isinstance(value, tuple | list | str):
-        date = pd.to_datetime(_text(value), errors="coerce") if style == "date" else pd.NaT
+        date = pd.to_datetime(str(value), errors="coerce") if style == "date" else pd.NaT
         if pd.notna(date):
             sheet.write_datetime(row, column, date.to_pydatetime(), cell)
         else:

@@ -56,7 +56,7 @@ def left_out_grid(assessment: Assessment) -> Grid | None:
         return None
     lines = tuple(
         (f"{_job(r)} at {_site(assessment, r)}", words.day(r["start"]), words.money(r["cost"], currency),
-         words.money(r["gain"], currency), _span(r, currency), jobs.text(r, "why"))
+         words.money(r["gain"], currency), _span(r, currency), jobs.said(r, "why"))
         for r in missed)
     return Grid("What just missed the cut, and what it would need.",
                 ("Job", "#Best from", "#Would add", "#Returns", "90 % interval", "Why, and what would bring it in"), lines)
@@ -69,7 +69,7 @@ def when_grid(listed: Sequence[dict], currency: str) -> Grid | None:
         return None
     lines = tuple(
         (jobs.title(job), words.day(job["best_start"]), _weekly(job, currency), words.day(job["latest_start"]),
-         jobs.text(job, "options"))
+         jobs.said(job, "options"))
         for job in timed)
     heads = ("Job", "#Best from", "#Each week later costs", "#Last start that pays", "Doing nothing, doing it, waiting")
     return Grid("When to do each job, of the weeks that windows and notice allow.", heads, lines)

@@ -50,9 +50,8 @@ def _claim(look: Look, payer: str, ground: str, subject: str, rows: list[dict[st
     value[:, min(_PAID_IN, months - 1)] = owed * look.is_there(_GRANTED[payer])
     in_time = (end - look.today).days >= START_DAYS
     who = {"maintenance_contractor": "The maintenance contractor", "module_maker": "The module maker"}[payer]
-    evidence = "; ".join(dict.fromkeys(str(r["evidence"]) for r in rows))
-    why = (f"{who} owes by {ground.replace('_', ' ')}: {' '.join(str(r['reason']) for r in rows)} Claim by {end}. "
-           f"Send: {evidence}.")
+    why = (f"{who} owes by {ground.replace('_', ' ')}: {' '.join(str(r['reason']) for r in rows)} Claim by {end}; "
+           "claims.csv names what to send.")
     return Candidate(
         look.site.id, "claim", _CAUSE[ground], tuple(subject.split()), {"visit": 1.0}, np.zeros_like(value), value,
         _GRANTED[payer], why, "Paid once; after the deadline it is lost.",

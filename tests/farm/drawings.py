@@ -1,0 +1,51 @@
+"""A cable plan as an owner might have one: rows, inverters, trenches, gate; the same bytes each time."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from PIL import Image, ImageDraw, ImageFont
+
+from .simulate import Farm
+
+_WIDE, _EDGE, _PER_M = 1500, 170, 8.0
+_ARRAYS_APART_M, _TRENCH_M = 14.0, 24.0
+
+
+def draw_cable_plan(farm: Farm, path: Path) -> None:
+    """Arrays one below the other, each inverter at the west end of its first string's row, all cables in one trench."""
+    rows: dict[tuple[str, str], list] = {}
+    for unit in sorted(farm.units, key=lambda u: (u.array, -u.y_m, u.x_m)):
+        rows.setdefault((unit.array, unit.row), []).append(unit)
+    arrays = list(dict.fromkeys(array for array, _ in rows))
+    high = int(2 * _EDGE + _PER_M * (7.0 * len(rows) + _ARRAYS_APART_M * (len(arrays) - 1)))
+    image = Image.new("RGB", (_WIDE, high), "white")
+    pen, small, large = ImageDraw.Draw(image), ImageFont.load_default(20), ImageFont.load_default(30)
+    pen.text((30, 24), f"{farm.spec.name}: DC cables, not to scale across rows", "black", large)
+    pen.text((30, 66), "Red: trench, 0.6 m deep, lid marked. North is up. Invented.", "black", small)
+    trench = _EDGE + _PER_M * 2.0
+    first_rows: dict[str, float] = {}
+    y = float(_EDGE)
+    for place, ((array, row), units) in enumerate(rows.items()):
+        if place and array != list(rows)[place - 1][0]:
+            y += _PER_M * _ARRAYS_APART_M
+        left = trench + _PER_M * _TRENCH_M
+        pen.text((30, y - 2), row, "black", small)
+        for unit in units:
+            at = left + _PER_M * unit.x_m
+            half = _PER_M * 9.0
+            pen.rectangle((at - half, y, at + half, y + 22), outline="black", fill="#e4e9f2")
+            pen.text((at - half + 8, y - 1), unit.id, "black", small)
+            first_rows.setdefault(unit.inverter, y)
+        pen.line((trench, y + 26, left + _PER_M * units[-1].x_m, y + 26), "#c00000", 3)
+        y += _PER_M * 7.0
+    pen.line((trench, _EDGE + 26, trench, y - 20), "#c00000", 5)
+    stacked: dict[float, int] = {}
+    for inverter, at in first_rows.items():
+        n = stacked[at] = stacked.get(at, -1) + 1
+        pen.rectangle((trench + 14, at - 6 + 30 * n, trench + 34, at + 14 + 30 * n), fill="black")
+        pen.text((trench + 40, at - 8 + 30 * n), inverter, "black", small)
+    pen.rectangle((trench - 30, y - 20, trench + 30, y + 20), outline="black", width=3)
+    pen.text((trench + 44, y - 8), "Kiosk with AC main switch; gate and lane behind it", "black", small)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    image.save(path, "PNG")
