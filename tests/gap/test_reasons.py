@@ -200,7 +200,7 @@ def test_without_a_log_shade_is_a_prior_and_the_meter_stands_in(without_log):
     assert shade.energy_kwh == pytest.approx(0.0, abs=0.1)
     assert shade.high_kwh > 0.0
     assert {r.what for r in without_log["soiling"].readings} >= {"revenue meter", "rain"}
-    assert "is taken to wash off" in without_log["soiling"].pattern
+    assert "is found to wash off" in without_log["soiling"].pattern
 
 
 def test_without_a_log_a_fault_is_dated_between_its_rounds(farm, without_log):
@@ -208,9 +208,10 @@ def test_without_a_log_a_fault_is_dated_between_its_rounds(farm, without_log):
     first, second = (t.date() for t in farm.data.iv.loc[farm.data.iv["string_id"] == "INV2.1.1", "time"].sort_values())
     words = part.note.split()
     at = words.index("from")
-    # The meter narrows what the rounds leave open; the string holds a quarter of its inverter.
+    # The meter narrows what the rounds leave open; the string holds a quarter of its inverter, within 0.3 and the rounding of what
+    # is said.
     assert first <= dt.date.fromisoformat(words[at + 1]) <= dt.date.fromisoformat(words[at + 3].strip(",")) <= second
-    assert float(words[-4]) == pytest.approx(25.0, abs=0.3)
+    assert float(words[-4]) == pytest.approx(25.0, abs=0.35)
 
 
 def test_months_that_nothing_measured_have_no_unexplained(farm):
