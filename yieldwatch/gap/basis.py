@@ -48,7 +48,7 @@ class Basis:
 #: source.
 _DAWN = 0.02
 #: Relative standard uncertainty of a fault's form beyond the posterior's, by its kind; others as `_OTHER_FAULT`.
-_FAULT_BLUR = {"open": 0.15, "wrong_count": 0.28, "bypass_short": 0.28}
+_FAULT_BLUR = {"open": 0.15, "mended": 0.15, "wrong_count": 0.28, "bypass_short": 0.28}
 _OTHER_FAULT = 0.35
 
 
@@ -99,6 +99,8 @@ def _degradation(state: SiteState) -> Basis:
 
 #: Part of the snow days without visible snow that lost as much as goes unseen, at most. Set on drawn farms.
 _SNOW_UNSEEN = 0.7
+#: What snow that the weather does not show on the modules takes of the days with snow about, at most. Set on drawn farms.
+_SNOW_NOT_MODELLED = 0.03
 #: Dirt that no rain and no trend shows, beyond what the posterior of `soiling.py` allows; and where strings washed alone before a
 #: round measure it. Set on drawn farms. [fraction]
 _UNSEEN_DIRT, _UNSEEN_BY_WITNESSES = 0.007, 0.004
@@ -127,10 +129,11 @@ def exposed(state: SiteState, expected: np.ndarray) -> dict[str, np.ndarray]:
     """
     Expected energy in which a cause may have gone unseen, (n_inverters, n_times) by cause; all of it for causes not named.
 
-    Snow read off a log takes the days on which it shows: unseen, it is on the other days on which it may have lain.
+    Snow read off a log takes the days on which it shows: unseen, it is on the other days on which it may have lain, or without a
+    log on any of them.
     """
     if state.log is None:
-        return {}
+        return {"snow": np.where(snow_days(state.model)[None, :], expected, 0.0)}
     seen = np.zeros(expected.shape, dtype=bool)
     for effect in state.effects:
         if effect.cause == "snow" and effect.ac_factor is not None:
@@ -145,7 +148,7 @@ def _snow(state: SiteState, energy: bool) -> Basis:
     if state.log is not None:
         # Most such days are clear; the others may each have lost what is not told from weather.
         return Basis("measured", _SNOW_UNSEEN * UNSEEN_ON_A_DAY, 0.2)
-    return Basis("measured" if energy else "prior", 0.003, 0.3, "Snow lay or fell, and no interval log shows what it took: "
+    return Basis("measured" if energy else "prior", _SNOW_NOT_MODELLED, 0.1 if energy else 0.3, "Snow lay or fell, and no interval log shows what it took: "
                  "modelled from the weather" + (", and held against the meter's winter." if energy else "."))
 
 

@@ -38,8 +38,12 @@ _PEERS_LEAST = 3
 #: What `limited` says of an inverter that works above the power point's voltage though no rating is near: it holds its power
 #: down by moving up in voltage, and something has told it to. Common practice, no source.
 HELD = "held below its power point"
+#: And what it says of one that gives all it may.
+OWN_RATING = ("at its kW rating", "at its kVA rating")
 #: How far above the usual ratio of voltage to the model's it then stands: over three standard uncertainties.
 _HELD_VOLTAGE = 1.04
+#: Share of the strings' current from which a reading may tell what ratio is usual: one that is held would call itself so.
+_MOST_OF_IT = 0.9
 _RATIOS = ("efficiency", "current_ratio", "voltage_ratio", "dc_power_ratio")
 COLUMNS = (
     "time", "clamp_round", "inverter_id", "mppt", "phase", "poa_global", "temp_cell",
@@ -198,9 +202,9 @@ def _limited(site: Site, inverter: Inverter, row: dict) -> str:
     if pd.notna(row["phase"]) or pd.notna(row["mppt"]):
         return ""
     if p >= _AT_LIMIT * kind.ac_rated_kw:
-        return "at its kW rating"
+        return OWN_RATING[0]
     if s >= _AT_LIMIT * kind.ac_rated_kva:
-        return "at its kVA rating"
+        return OWN_RATING[1]
     if site.export_limit_kw is not None and site.pac0_kw > site.export_limit_kw:
         # Each inverter's share of the limit, before the AC losses to the meter.
         to_meter = (1.0 - site.ac_wiring_pct / 100.0) * (1.0 - site.transformer_pct / 100.0)
@@ -311,7 +315,7 @@ def _mark_held(out: pd.DataFrame) -> None:
     """
     held = (out["limited"] == "") & (out["current_ratio"] < 0.97)
     for name in ("voltage_ratio", "voltage_ratio_plate"):
-        free = (out["limited"] == "") & out[name].notna()
+        free = (out["limited"] == "") & out[name].notna() & (out["current_ratio"] > _MOST_OF_IT)
         usual = float(np.clip(out.loc[free, name].median(), 0.97, 1.03)) if free.any() else 1.0
         held &= out[name] > _HELD_VOLTAGE * usual
     out.loc[held, "limited"] = HELD

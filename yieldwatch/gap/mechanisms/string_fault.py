@@ -253,20 +253,34 @@ def date_faults(faults: list[Fault], misfit: Callable[[list[Fault]], float]) -> 
     undated = sorted((n for n in range(len(out)) if out[n].onset), key=lambda n: -out[n].share)
     # Twice where there are several: the first are dated while the others' starts are still open.
     for n in undated * min(len(undated), 2):
-        days, chance = (np.array(x, float) for x in zip(*faults[n].onset, strict=True))
-        # The middle of equal slices of the prior chance; the slice that lies before the history stands at its beginning.
-        middle = np.interp((np.arange(_STARTS_TRIED) + 0.5) / _STARTS_TRIED, chance, days)
-        fits = []
-        for start in middle:
-            tried = [*out[:n], replace(out[n], start=int(start), onset=()), *out[n + 1 :]]
-            fits.append(misfit(tried))
-        weight = np.exp(-0.5 * (np.array(fits) - min(fits)))
-        total = np.r_[0.0, np.cumsum(weight / weight.sum())]
-        edges = np.interp(np.arange(_STARTS_TRIED + 1) / _STARTS_TRIED, chance, days)
-        points = [(int(day), float(c)) for day, c in zip(edges, total, strict=True)]
-        # Slices that begin before the history share its first day: the last of them says how much lies before.
-        out[n] = replace(out[n], onset=tuple({day: (day, c) for day, c in points}.values()))
+
+        def with_start(day: int, n: int = n) -> float:
+            return misfit([*out[:n], replace(out[n], start=day, onset=()), *out[n + 1 :]])
+
+        out[n] = replace(out[n], onset=weighed_onset(faults[n].onset, with_start))
     return out
+
+
+def weighed_onset(onset: tuple[tuple[int, float], ...], misfit: Callable[[int], float]) -> tuple[tuple[int, float], ...]:
+    """
+    When something began, each start tried weighed by how well it fits.
+
+    Parameters
+    ----------
+    onset : tuple of (int, float)
+        Days, and the chance that it had begun by each, linear between.
+    misfit : callable
+        From a first day to -2 ln of the posterior's height with it.
+    """
+    days, chance = (np.array(x, float) for x in zip(*onset, strict=True))
+    # The middle of equal slices of the prior chance; the slice that lies before the history stands at its beginning.
+    middle = np.interp((np.arange(_STARTS_TRIED) + 0.5) / _STARTS_TRIED, chance, days)
+    fits = [misfit(int(start)) for start in middle]
+    weight = np.exp(-0.5 * (np.array(fits) - min(fits)))
+    total = np.r_[0.0, np.cumsum(weight / weight.sum())]
+    edges = np.interp(np.arange(_STARTS_TRIED + 1) / _STARTS_TRIED, chance, days)
+    # Slices that begin before the history share its first day: the last of them says how much lies before.
+    return tuple({int(day): (int(day), float(c)) for day, c in zip(edges, total, strict=True)}.values())
 
 
 def full_shape(blocks: Blocks, fault: Fault) -> np.ndarray:
