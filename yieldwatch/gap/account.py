@@ -13,7 +13,7 @@ from yieldwatch.constants import CAUSES
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.attribute import SiteState
 from yieldwatch.gap.basis import Basis, causes_basis, exposed
-from yieldwatch.gap.energy_draws import fault_doubt, limit_doubt, moved_energy, snow_energy_doubt
+from yieldwatch.gap.energy_draws import fault_doubt, limit_doubt, moved_energy, outline_doubt, snow_energy_doubt
 from yieldwatch.gap.measured import Measured, measured_months
 from yieldwatch.gap.modelled_light import light_doubt, light_not_measured
 from yieldwatch.gap.obstacle import outlines
@@ -23,6 +23,7 @@ from yieldwatch.gap.reasons import MOST_MONTHS, site_why
 from yieldwatch.gap.results import SiteGap
 from yieldwatch.gap.spell_table import downtime_table
 from yieldwatch.gap.split import Split, split_by_cause
+from yieldwatch.gap.unrecorded import unrecorded
 
 #: The revenue meter is right to half a per cent (class 0.5 or better). Relative, standard uncertainty.
 _METER_U = 0.003
@@ -62,9 +63,12 @@ def site_gap(state: SiteState, data: SiteData, findings: pd.DataFrame, start: pd
         "string_fault": faults_off,
         "curtailment": limit_doubt(state, split, month, len(months), len(faults_off), np.random.default_rng(5)),
         "snow": snow_energy_doubt(state, split, month, len(months), len(faults_off), np.random.default_rng(6)),
+        "shading": outline_doubt(state, told["shading"], len(faults_off), np.random.default_rng(8)),
     }
     unseen = {c: np.bincount(month[kept], weights=e.sum(axis=0)[kept], minlength=len(months))
               for c, e in exposed(state, split.expected).items()}
+    off_by |= unrecorded(state, data, month, expected, np.where(np.array(measured.source[:-1]) == "meter", measured.energy[:-1], np.nan),
+                         sum(told.values()), len(faults_off), np.random.default_rng(7), off_by)
     draws = _draws(off_by, moved, told, basis, {c: unseen.get(c, expected) for c in told})
     rest = expected - measured.energy[:-1] - sum(told.values())
     spread = sum(draws[c] - told[c][None, :] for c in told)

@@ -79,10 +79,10 @@ def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
         "inverter_efficiency": _efficiency(log, with_dc or any(f.cause == "inverter_efficiency" for f in state.faults), clamps),
         "inverter_outage": Basis("measured", 0.0003 + late, 0.08)
         if log
-        else Basis("prior", 0.01, 0.3, no_log + " Recorded outages are counted, unrecorded ones are not seen."),
+        else Basis("prior", _SHORT_STOPS, 0.1, no_log + _UNRECORDED),
         "grid_outage": Basis("measured", 0.0003 + late, 0.15)
         if log
-        else Basis("prior", 0.008, 0.3, no_log + " Recorded outages are counted, unrecorded ones are not seen."),
+        else Basis("prior", _SHORT_STOPS, 0.1, no_log + _UNRECORDED),
         "curtailment": _curtailment(state, no_log),
         "reactive_power": _reactive(state, clamps),
         "degradation": _degradation(state),
@@ -97,6 +97,10 @@ def _degradation(state: SiteState) -> Basis:
                  "published prior for the age.")
 
 
+#: Stops too short for anybody's record, and what is said of the others.
+_SHORT_STOPS = 0.001
+_UNRECORDED = (" Recorded outages are counted; how many went unrecorded follows from them, and the meter says in which months they "
+               "can have been.")
 #: Part of the snow days without visible snow that lost as much as goes unseen, at most. Set on drawn farms.
 _SNOW_UNSEEN = 0.7
 #: What snow that the weather does not show on the modules takes of the days with snow about, at most. Set on drawn farms.
@@ -104,6 +108,8 @@ _SNOW_NOT_MODELLED = 0.03
 #: Dirt that no rain and no trend shows, beyond what the posterior of `soiling.py` allows; and where strings washed alone before a
 #: round measure it. Set on drawn farms. [fraction]
 _UNSEEN_DIRT, _UNSEEN_BY_WITNESSES = 0.007, 0.004
+#: Relative standard uncertainty of shade whose outline nobody saw. Set on drawn farms.
+_OUTLINE = 0.3
 #: Shade that may be there where nothing could see it: 19 in 20 of 38 drawn farms had less. [fraction]
 _UNSEEN_SHADE = 0.017
 
@@ -111,8 +117,8 @@ _UNSEEN_SHADE = 0.017
 def _shading(state: SiteState, no_log: str) -> Basis:
     if state.log is None:
         if any(c.cause == "shading" and c.inverter is not None for c in state.posterior.columns):
-            return Basis("measured", 0.01, 0.0)
-        return Basis("prior", _UNSEEN_SHADE, why_not=no_log + " No round saw shade; what falls at other hours is not seen.")
+            return Basis("measured", 0.01, _OUTLINE)
+        return Basis("prior", _UNSEEN_SHADE, _OUTLINE, why_not=no_log + " No round saw shade; what falls at other hours is not seen.")
     if len(state.model.inverter_ids) < 2:
         return Basis("prior", _UNSEEN_SHADE, why_not="A single inverter has no peer to show shade against.")
     if len(state.blocks.dates) < SHORTEST_HISTORY:
@@ -156,7 +162,7 @@ def _curtailment(state: SiteState, no_log: str) -> Basis:
     if state.log is not None:
         return Basis("measured", 0.001, 0.1)
     held = bool(np.isfinite(state.limits.setting).any())
-    return Basis("measured" if held else "prior", 0.004, 0.35, no_log + " Recorded instructions, and limits that clamp readings "
+    return Basis("measured" if held else "prior", _SHORT_STOPS, 0.15, no_log + " Recorded instructions, and limits that clamp readings "
                  "show, are counted; others are not seen.")
 
 

@@ -23,6 +23,8 @@ WITH_UNKNOWNS = (*DC_CAUSES, "inverter_efficiency")
 NOT_LOSSES = ("light_sensor", "model", "inverter_level", "round_sensor")
 #: Correlation by draw beyond which two are said to trade off: of 400 draws, chance alone gives 0.05. Common practice, no source.
 TRADES_OFF = 0.3
+#: Relative standard uncertainty of one month's shade beyond the year's, without a log. Set on drawn farms.
+_OUTLINE_BY_MONTH = 0.35
 #: Standard deviations from the middle to the end of a 90 % interval, Gaussian.
 TO_THE_END = 1.645
 
@@ -128,6 +130,24 @@ def limit_doubt(
         first = np.clip(np.ceil(np.interp(rng.random(n_draws), chance, days)), 0, n_days).astype(int)
         out += (before[:, [max(limit.start, 0)]] - before[:, first]).T
     return out
+
+
+def outline_doubt(
+    state: SiteState, told: np.ndarray, n_draws: int, rng: np.random.Generator
+) -> np.ndarray:
+    """
+    What each month's shade may be off by where no log shows when it falls, draw by draw, shape (n_draws, n_months). [kWh]
+
+    A shadow's edge is passed within weeks: one month has more, the next less.
+
+    Parameters
+    ----------
+    told : ndarray, shape (n_months,)
+        Shade told of each month. [kWh]
+    """
+    if state.log is not None:
+        return np.zeros((n_draws, len(told)))
+    return _OUTLINE_BY_MONTH * rng.standard_normal((n_draws, len(told))) * np.abs(told)[None, :]
 
 
 def snow_energy_doubt(
