@@ -67,8 +67,9 @@ def site_gap(state: SiteState, data: SiteData, findings: pd.DataFrame, start: pd
     }
     unseen = {c: np.bincount(month[kept], weights=e.sum(axis=0)[kept], minlength=len(months))
               for c, e in exposed(state, split.expected).items()}
-    off_by |= unrecorded(state, data, month, expected, np.where(np.array(measured.source[:-1]) == "meter", measured.energy[:-1], np.nan),
-                         sum(told.values()), len(faults_off), np.random.default_rng(7), off_by)
+    metered = np.where(np.array(measured.source[:-1]) == "meter", measured.energy[:-1], np.nan)
+    all_told = np.sum(list(told.values()), axis=0)
+    off_by |= unrecorded(state, data, month, expected, metered, all_told, np.random.default_rng(7), off_by)
     draws = _draws(off_by, moved, told, basis, {c: unseen.get(c, expected) for c in told})
     rest = expected - measured.energy[:-1] - sum(told.values())
     spread = sum(draws[c] - told[c][None, :] for c in told)

@@ -99,8 +99,8 @@ def _degradation(state: SiteState) -> Basis:
 
 #: Stops too short for anybody's record, and what is said of the others.
 _SHORT_STOPS = 0.001
-_UNRECORDED = (" Recorded outages are counted; how many went unrecorded follows from them, and the meter says in which months they "
-               "can have been.")
+_UNRECORDED = (" Recorded outages are counted; how many went unrecorded follows from them, and the meter says in which months "
+               "they can have been.")
 #: Part of the snow days without visible snow that lost as much as goes unseen, at most. Set on drawn farms.
 _SNOW_UNSEEN = 0.7
 #: What snow that the weather does not show on the modules takes of the days with snow about, at most. Set on drawn farms.
@@ -118,7 +118,7 @@ def _shading(state: SiteState, no_log: str) -> Basis:
     if state.log is None:
         if any(c.cause == "shading" and c.inverter is not None for c in state.posterior.columns):
             return Basis("measured", 0.01, _OUTLINE)
-        return Basis("prior", _UNSEEN_SHADE, _OUTLINE, why_not=no_log + " No round saw shade; what falls at other hours is not seen.")
+        return Basis("prior", _UNSEEN_SHADE, _OUTLINE, no_log + " No round saw shade; what falls at other hours is not seen.")
     if len(state.model.inverter_ids) < 2:
         return Basis("prior", _UNSEEN_SHADE, why_not="A single inverter has no peer to show shade against.")
     if len(state.blocks.dates) < SHORTEST_HISTORY:
@@ -154,16 +154,18 @@ def _snow(state: SiteState, energy: bool) -> Basis:
     if state.log is not None:
         # Most such days are clear; the others may each have lost what is not told from weather.
         return Basis("measured", _SNOW_UNSEEN * UNSEEN_ON_A_DAY, 0.2)
-    return Basis("measured" if energy else "prior", _SNOW_NOT_MODELLED, 0.1 if energy else 0.3, "Snow lay or fell, and no interval log shows what it took: "
-                 "modelled from the weather" + (", and held against the meter's winter." if energy else "."))
+    why_not = "Snow lay or fell, and no interval log shows what it took: modelled from the weather"
+    if not energy:
+        return Basis("prior", _SNOW_NOT_MODELLED, 0.3, why_not + ".")
+    return Basis("measured", _SNOW_NOT_MODELLED, 0.1, why_not + ", and held against the meter's winter.")
 
 
 def _curtailment(state: SiteState, no_log: str) -> Basis:
     if state.log is not None:
         return Basis("measured", 0.001, 0.1)
     held = bool(np.isfinite(state.limits.setting).any())
-    return Basis("measured" if held else "prior", _SHORT_STOPS, 0.15, no_log + " Recorded instructions, and limits that clamp readings "
-                 "show, are counted; others are not seen.")
+    return Basis("measured" if held else "prior", _SHORT_STOPS, 0.15, no_log + " Recorded instructions, and limits that clamp "
+                 "readings show, are counted; others are not seen.")
 
 
 def _efficiency(log: bool, shown: bool, clamps: bool) -> Basis:

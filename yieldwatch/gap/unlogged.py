@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -25,8 +26,8 @@ from yieldwatch.gap.spells import LeftOn, Limits
 
 #: Scatter of a winter period's energy against the model, beyond snow. Common practice, no source.
 _WINTER_SIGMA = 0.04
-#: Fits, each with what the one before it says is left.
-_FITS = 3
+#: Fits after the first, each with what the one before it says is left.
+_MORE_FITS = 2
 #: Share of a period's energy under snow below which it says nothing of snow.
 _SOME_SNOW = 0.01
 #: What the mean of several slides may be off by beyond their spread, as a share of the cover.
@@ -50,18 +51,20 @@ def fit_unlogged(
     faults = find_faults(blocks, model.site, evidence.findings, evidence.rounds, None, cleaning_days(blocks, data), [])
     faults += mended_faults(blocks, model.site, evidence.rounds, data.events)
 
-    def fit_with(limits: Limits, faults: list[Fault]) -> Fitted:
+    def fit_with(limits: Limits, faults: list[Fault], snow: _Snow, kept: np.ndarray) -> Fitted:
         left = Left(_running(blocks, off, limits, snow.left, kept), blocks.share(snow.doubt_before))
         return fit(evidence, faults, none, nothing, nothing, left)
 
-    for step in range(_FITS):
-        snow = _snow_by_meter(blocks, data, off, limits, kept)
-        if step == 0:
-            limits = _dated_limits(blocks, data, limits, lambda tried: fit_with(tried, faults).posterior.misfit)
-            faults = date_faults(faults, lambda tried: fit_with(limits, tried).posterior.misfit)
-        found = fit_with(limits, faults)
+    snow = _snow_by_meter(blocks, data, off, limits, kept)
+    at_first = partial(fit_with, snow=snow, kept=kept)
+    limits = _dated_limits(blocks, data, limits, lambda tried: at_first(tried, faults).posterior.misfit)
+    dated = date_faults(faults, lambda tried: at_first(limits, tried).posterior.misfit)
+    found = at_first(limits, dated)
+    for _ in range(_MORE_FITS):
         kept = dc_left(found.posterior, shape)
-    return limits, faults, found, snow.left, snow.doubt
+        snow = _snow_by_meter(blocks, data, off, limits, kept)
+        found = fit_with(limits, dated, snow, kept)
+    return limits, dated, found, snow.left, snow.doubt
 
 
 def _dated_limits(blocks: Blocks, data: SiteData, limits: Limits, misfit: Callable[[Limits], float]) -> Limits:

@@ -37,7 +37,7 @@ class _Kind:
 
 def unrecorded(
     state: SiteState, data: SiteData, month: np.ndarray, expected: np.ndarray, measured: np.ndarray, told: np.ndarray,
-    n_draws: int, rng: np.random.Generator, off_by: dict[str, np.ndarray],
+    rng: np.random.Generator, off_by: dict[str, np.ndarray],
 ) -> dict[str, np.ndarray]:
     """
     Energy of unrecorded spells by cause, draw by draw, each of shape (n_draws, n_months); empty with a log. [kWh]
@@ -55,9 +55,9 @@ def unrecorded(
     """
     if state.log is not None:
         return {}
-    n_months, kept = len(expected), month >= 0
-    snowy = np.bincount(month[kept], weights=snow_days(state.model)[kept], minlength=n_months)
-    snowy = snowy / np.maximum(np.bincount(month[kept], minlength=n_months), 1) > 0.1
+    n_draws, n_months, kept = len(state.posterior.draws), len(expected), month >= 0
+    under = np.bincount(month[kept], weights=snow_days(state.model)[kept], minlength=n_months)
+    snowy = under / np.maximum(np.bincount(month[kept], minlength=n_months), 1) > 0.1
     with np.errstate(invalid="ignore", divide="ignore"):
         short = -np.log(measured / (expected - told))
         dim = np.sqrt(0.5 * (1.0 + np.nanmedian(expected) / expected))

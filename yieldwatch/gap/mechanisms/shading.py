@@ -196,8 +196,8 @@ def round_shade_columns(
     Shade that rounds saw, for a farm whose log does not show it: one column for each inverter with strings found in shade.
 
     A round is a look at midday on a bright day. Between looks what they saw is interpolated, strings in the open counted; in the
-    dormant months, when grass lies and leaves are down, `_OFF_SEASON` of it, and after a recorded cut `_CUT_LEAVES`. How far a look at midday stands for the other hours
-    is the unknown: `_LOOKS`, with its doubt.
+    dormant months, when grass lies and leaves are down, `_OFF_SEASON` of it, and after a recorded cut `_CUT_LEAVES`. How far a
+    look at midday stands for the other hours is the unknown: `_LOOKS`, with its doubt.
     """
     if rounds.empty or findings.empty:
         return []
