@@ -18,8 +18,10 @@ from yieldwatch.gap.spells import LeftOn, Limits
 _SAME_LEVEL = 0.04
 #: Share of its capacity to which a site is held by an instruction that names no power. Common practice, no source.
 _USUAL_CAP = 0.5
-#: Air temperature above which a single reading cannot tell a limit left on from heat. [°C] Common practice, no source.
-_HOT = 28.0
+#: Air temperature above which a single reading cannot tell a limit left on from heat; unless it is lower than heat leaves, which
+#: takes no more than this share of the rating a kelvin, from 25 °C at the lowest (derating is 1 to 5 %). [°C], [1/K] Common
+#: practice, no source.
+_HOT, _MOST_DERATING, _DERATES_FROM = 28.0, 0.05, 25.0
 #: Chance that a limit that the first reading met is older than the history. Common practice, no source.
 _BEFORE = 0.5
 
@@ -29,7 +31,7 @@ def limits_left_on(blocks: Blocks, clamps: pd.DataFrame) -> list[LeftOn]:
     Inverters found held below their power point in a clamp round while another of the round was not, but by its own rating.
 
     It began at some time since the last reading above that level, or is as likely older than the history where there is none; it
-    lasts until halfway to the next reading above. In heat a single reading is not believed: heat holds inverters down as well.
+    lasts until halfway to the next reading above. In heat a single reading is not believed where heat may hold as low.
 
     Parameters
     ----------
@@ -42,8 +44,9 @@ def limits_left_on(blocks: Blocks, clamps: pd.DataFrame) -> list[LeftOn]:
         own = whole[whole["inverter_id"] == name].sort_values("time")
         others = whole[(whole["inverter_id"] != name) & whole["limited"].isin(["", *OWN_RATING])]
         alone = own[(own["limited"] == HELD) & own["clamp_round"].isin(others["clamp_round"]) & own["ac_power_kw"].notna()]
-        cool = np.isfinite(_air(blocks.model, alone["time"])) & (_air(blocks.model, alone["time"]) < _HOT)
-        if not cool.any():
+        air = _air(blocks.model, alone["time"])
+        by_heat = (1.0 - _MOST_DERATING * (air - _DERATES_FROM)) * blocks.model.rating[k, 0]
+        if not ((air < _HOT) | (alone["ac_power_kw"].to_numpy(float) < by_heat)).any():
             continue
         level = float(alone["ac_power_kw"].iloc[-1])
         alike = alone[np.abs(alone["ac_power_kw"] / level - 1.0) < _SAME_LEVEL]

@@ -98,9 +98,10 @@ def fault_doubt(
         out += rng.standard_normal((n_draws, 1)) * fault_blur(fault.kind) * mean[None, :]
         if fault.onset:
             days, chance = zip(*fault.onset, strict=True)
-            first = np.clip(np.ceil(np.interp(rng.random(n_draws), chance, days)), 0, n_days).astype(int)
+            stop = int(np.clip(fault.end, 0, n_days))
+            first = np.clip(np.ceil(np.interp(rng.random(n_draws), chance, days)), 0, stop).astype(int)
             before = np.cumsum(daily, axis=1)
-            out += (before[:, -1][:, None] - before[:, first]).T - mean[None, :]
+            out += (before[:, stop][:, None] - before[:, first]).T - mean[None, :]
     return out
 
 

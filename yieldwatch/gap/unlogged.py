@@ -57,8 +57,13 @@ def fit_unlogged(
 
     snow = _snow_by_meter(blocks, data, off, limits, kept)
     at_first = partial(fit_with, snow=snow, kept=kept)
-    limits = _dated_limits(blocks, data, limits, lambda tried: at_first(tried, faults).posterior.misfit)
+    from_readings = limits
+    limits = _dated_limits(blocks, data, from_readings, lambda tried: at_first(tried, faults).posterior.misfit)
     dated = date_faults(faults, lambda tried: at_first(limits, tried).posterior.misfit)
+    if dated and limits.left_on:
+        # A dead string and a limit of one season were taken for each other while neither had its day.
+        limits = _dated_limits(blocks, data, from_readings, lambda tried: at_first(tried, dated).posterior.misfit)
+        dated = date_faults(faults, lambda tried: at_first(limits, tried).posterior.misfit)
     found = at_first(limits, dated)
     for _ in range(_MORE_FITS):
         kept = dc_left(found.posterior, shape)
