@@ -5,9 +5,8 @@ months, by how far the meter is short.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
+import pandas as pd
 
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.attribute import SiteState
@@ -24,15 +23,10 @@ _MONTH_SIGMA, _SNOW_SIGMA = (0.008, 0.03), 0.05
 #: How far a farm's spells may be from what was expected of them: logarithm of their size. Their rate is as likely to be a third
 #: as twice. Common practice, no source.
 _SIZE_SPREAD = 0.7
+#: Recorded spells in a year, and days of output that one takes: of each inverter and its own, or of the site and all. Common
+#: practice, no source.
+_USUAL = {"inverter_outage": (0.7, 0.5), "grid_outage": (0.5, 0.3), "curtailment": (0.5, 0.15)}
 _TRIALS = 4000
-
-
-@dataclass(frozen=True)
-class _Kind:
-    """Spells of a cause on a farm whose record is empty: how many in a year, and days of the whole site's energy in each."""
-
-    usual_per_year: float
-    usual_days: float
 
 
 def unrecorded(
@@ -82,36 +76,26 @@ def unrecorded(
 
 
 def _spells(state: SiteState, data: SiteData) -> dict[str, tuple[float, float]]:
-    """Unrecorded spells a year, and days of the whole site's energy that one takes, by cause."""
-    model = state.model
-    n = len(model.inverter_ids)
-    years = max(len(state.blocks.dates) / 365.25, 0.25)
+    """Unrecorded spells a year, and days of the whole site's output that one takes, by cause."""
+    model, events = state.model, data.events
+    n, years = len(model.inverter_ids), len(state.blocks.dates) / 365.25
     each, grid = recorded_outages(model, data)
-    light = model.output()
-    daily = float(light.sum()) / len(state.blocks.dates)
-    events = data.events
-    kinds = {
-        "inverter_outage": _Kind(0.7 * n, 0.5 / n),
-        "grid_outage": _Kind(0.5, 0.3),
-        "curtailment": _Kind(0.5, 0.15),
-    }
-    outages = events[events["kind"] == "outage"] if len(events) else events
-    of_site = [("site" in scope) for scope in outages["scope"]] if len(outages) else []
-    counts = {
-        "inverter_outage": len(of_site) - sum(of_site),
-        "grid_outage": sum(of_site),
-        "curtailment": int((events["kind"] == "curtailment").sum()) if len(events) else 0,
-    }
-    capped = np.isfinite(state.limits.site_cap)
-    over = np.maximum(light[:, capped].sum(axis=0) - state.limits.site_cap[capped] * model.weather.hours, 0.0).sum()
-    energy = {
-        "inverter_outage": float(light[each & ~grid].sum()),
-        "grid_outage": float(light[:, grid].sum()),
-        "curtailment": float(over),
+    light, site_cap = model.output(), state.limits.site_cap
+    held = light.sum(axis=0) - site_cap * model.weather.hours
+    day = float(light.sum()) / len(state.blocks.dates)
+    kinds = events["kind"] if len(events) else pd.Series(dtype=str)
+    of_site = events["scope"].map(lambda scope: "site" in scope) if len(events) else kinds.astype(bool)
+    seen = {
+        "inverter_outage": ((kinds == "outage") & ~of_site, light[each & ~grid].sum()),
+        "grid_outage": ((kinds == "outage") & of_site, light[:, grid].sum()),
+        "curtailment": (kinds == "curtailment", held[np.isfinite(site_cap)].clip(min=0.0).sum()),
     }
     out = {}
-    for cause, kind in kinds.items():
-        per_year = (counts[cause] + _USUAL_WORTH * kind.usual_per_year) / (years + _USUAL_WORTH)
-        size = (energy[cause] / daily + _USUAL_WORTH * kind.usual_days) / (counts[cause] + _USUAL_WORTH)
-        out[cause] = (_FORGOTTEN * per_year, size)
+    for cause, (which, energy) in seen.items():
+        per_year, size = _USUAL[cause]
+        if cause == "inverter_outage":
+            per_year, size = n * per_year, size / n
+        count = int(which.sum())
+        per_year = (count + _USUAL_WORTH * per_year) / (years + _USUAL_WORTH)
+        out[cause] = (_FORGOTTEN * per_year, (energy / day + _USUAL_WORTH * size) / (count + _USUAL_WORTH))
     return out
