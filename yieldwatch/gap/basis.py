@@ -79,10 +79,10 @@ def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
         "inverter_efficiency": _efficiency(log, with_dc or any(f.cause == "inverter_efficiency" for f in state.faults), clamps),
         "inverter_outage": Basis("measured", 0.0003 + late, 0.08)
         if log
-        else Basis("prior", _SHORT_STOPS, 0.1, no_log + _UNRECORDED),
+        else Basis("prior", _SHORT_STOPS, 0.15, no_log + _UNRECORDED),
         "grid_outage": Basis("measured", 0.0003 + late, 0.15)
         if log
-        else Basis("prior", _SHORT_STOPS, 0.1, no_log + _UNRECORDED),
+        else Basis("prior", _SHORT_STOPS, 0.15, no_log + _UNRECORDED),
         "curtailment": _curtailment(state, no_log),
         "reactive_power": _reactive(state, clamps),
         "degradation": _degradation(state),
@@ -164,7 +164,7 @@ def _curtailment(state: SiteState, no_log: str) -> Basis:
     if state.log is not None:
         return Basis("measured", 0.001, 0.1)
     held = bool(np.isfinite(state.limits.setting).any())
-    return Basis("measured" if held else "prior", _SHORT_STOPS, 0.15, no_log + " Recorded instructions, and limits that clamp "
+    return Basis("measured" if held else "prior", _SHORT_STOPS, 0.25, no_log + " Recorded instructions, and limits that clamp "
                  "readings show, are counted; others are not seen.")
 
 
