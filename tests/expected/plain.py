@@ -42,6 +42,9 @@ MODULE = ModuleType(
 )
 #: Where the measured day was measured.
 LATITUDE, LONGITUDE, ALTITUDE_M = 37.70, -105.92, 2317.0
+#: Where the winter's hours were.
+WINTER_AT = {"latitude": 39.742, "longitude": -105.179, "altitude_m": 1829.0}
+DATA = Path(__file__).parents[1] / "data"
 
 
 def inverter_type(
@@ -82,10 +85,23 @@ def site(
 
 def measured_day() -> pd.DataFrame:
     """Global, beam and diffuse light of a clear winter day; see tests/data/README.md. [W/m²]"""
-    path = Path(__file__).parents[1] / "data" / "irradiance_one_day.csv"
-    rows = pd.read_csv(path, parse_dates=["time"], index_col="time")
+    rows = pd.read_csv(DATA / "irradiance_one_day.csv", parse_dates=["time"], index_col="time")
     rows.index = rows.index.tz_convert("UTC")
     return rows.set_axis([c.removesuffix("_w_m2") for c in rows], axis=1)
+
+
+def winter_hours(lowest: float, highest: float) -> tuple[pd.DataFrame, SkyLight, Sun, np.ndarray]:
+    """
+    Measured hours of a winter, see tests/data/README.md: their index and global light, their light, the sun, and which of them
+    have it between two heights. [W/m², °]
+    """
+    rows = pd.read_csv(DATA / "irradiance_winter_hours.csv", parse_dates=["time"], index_col="time")
+    rows.index = rows.index.tz_convert("UTC")
+    light = SkyLight(*(rows[f"{c}_w_m2"].to_numpy(float) for c in ("ghi", "dni", "dhi")))
+    place = (WINTER_AT[c] for c in ("latitude", "longitude", "altitude_m"))
+    sun = sun_position(rows.index + pd.Timedelta(minutes=30), *place)
+    within = (sun.elevation > lowest) & (sun.elevation < highest)
+    return pd.DataFrame({"ghi": light.ghi}, rows.index), light, sun, within
 
 
 def sun_over(times: pd.DatetimeIndex, minutes: float = 5.0) -> Sun:

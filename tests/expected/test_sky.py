@@ -4,13 +4,15 @@ The split of global light into beam and sky, against a measured day and what phy
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import replace
 
 import numpy as np
 import pandas as pd
+import pvlib
 import pytest
 
-from tests.expected.plain import SOUTH, daylight, measured_day, measured_light, site
+from tests.expected.plain import SOUTH, WINTER_AT, daylight, measured_day, measured_light, site, winter_hours
 from yieldwatch.errors import FieldDataError
 from yieldwatch.expected.irradiance import (
     SkyLight,
@@ -31,6 +33,41 @@ def test_beam_of_a_clear_mountain_day_from_global_light_alone():
     assert split.dni.sum() == pytest.approx(day["dni"].sum(), rel=0.10)
     at_sea = sky_light(day[["ghi"]], sun, site(altitude_m=0.0))
     assert abs(split.dni.sum() - day["dni"].sum()) < abs(at_sea.dni.sum() - day["dni"].sum())
+
+
+@pytest.mark.sourced
+def test_a_low_winter_sun_keeps_its_beam_in_a_split_of_global_light_alone():
+    # Measured hours, see tests/data/README.md. pvlib's DIRINT alone stands beside.
+    light, measured, sun, low = winter_hours(5.0, 20.0)
+    beam = sky_light(light, sun, site(**WINTER_AT)).dni * sun.cos_zenith
+    truth = measured.dni * sun.cos_zenith
+    assert beam[low].sum() == pytest.approx(truth[low].sum(), rel=0.10)
+
+    def error(of: np.ndarray) -> float:
+        return float(np.sqrt(np.mean((of - truth)[low] ** 2)))
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)
+        dirint = pvlib.irradiance.dirint(light["ghi"], pd.Series(sun.zenith, light.index), light.index,
+                                         pressure=pvlib.atmosphere.alt2pres(WINTER_AT["altitude_m"])).fillna(0.0)
+    alone = dirint.to_numpy() * sun.cos_zenith
+    assert alone[low].sum() < 0.87 * truth[low].sum()
+    assert error(beam) < error(alone)
+
+
+@pytest.mark.sourced
+def test_a_low_winter_sun_keeps_its_beam_behind_an_in_plane_reading():
+    # The same hours in a plane by Perez's sky (pvlib), which is not the one inverted.
+    light, measured, sun, low = winter_hours(5.0, 20.0)
+    up = sun.elevation > 3.0
+    tilt, facing = float(SOUTH.tilt_deg or 0.0), float(SOUTH.azimuth_deg or 0.0)
+    cosine = np.maximum(np.cos(np.radians(pvlib.irradiance.aoi(tilt, facing, sun.zenith, sun.azimuth))), 0.0)
+    sky = pvlib.irradiance.perez(tilt, facing, measured.dhi, measured.dni, sun.dni_extra, sun.zenith, sun.azimuth,
+                                 pvlib.atmosphere.get_relative_airmass(sun.zenith))
+    ground = measured.ghi * SOUTH.albedo * (1.0 - np.cos(np.radians(tilt))) / 2.0
+    plane = np.where(up, measured.dni * cosine + np.nan_to_num(sky) + ground, 0.0)
+    found = sky_light(pd.DataFrame({"poa_global": plane}, light.index), sun, site(**WINTER_AT))
+    assert (found.dni * cosine)[low].sum() == pytest.approx((measured.dni * cosine)[low].sum(), rel=0.05)
 
 
 def test_the_measured_parts_are_used_where_they_are_known_and_modelled_where_not():
@@ -78,7 +115,7 @@ def test_an_in_plane_reading_alone_is_given_back_in_its_plane():
     farm = site()
     reading = plane_light(SOUTH, sky, sun, farm).poa_global
     reading[5] = np.nan
-    found = sky_light(pd.DataFrame({"poa_global": reading}, pd.RangeIndex(len(reading))), sun, farm)
+    found = sky_light(pd.DataFrame({"poa_global": reading}, measured_light()[0].index), sun, farm)
     back = plane_light(SOUTH, found, sun, farm).poa_global
     # Bisection stops at 1.3 x 1400 W/m² / 2^24 = 0.0001 W/m².
     np.testing.assert_allclose(back, reading, atol=0.01)

@@ -9,7 +9,7 @@ import pytest
 
 from tests.gap.strings import KIND, site_of
 from yieldwatch.gap.infer import design_matrix, log_rows, solve
-from yieldwatch.gap.mechanisms.level import LIGHT_BIAS, PLATE, level_columns
+from yieldwatch.gap.mechanisms.level import BIAS_SD_MEASURED, BIAS_SD_MODELLED, LIGHT_BIAS, PLATE, level_columns
 
 DAYS, HOURS = 200, 8
 
@@ -23,7 +23,9 @@ def site(rng: np.random.Generator) -> tuple[SimpleNamespace, np.ndarray]:
         n=n, of=np.arange(n), day=day, year_fraction=day / 365.25, day_of_year=day + 1.0,
         dates=pd.date_range("2022-01-01", periods=DAYS),
         azimuth=np.tile(np.linspace(95.0, 265.0, HOURS), DAYS), elevation=np.full(n, 30.0),
-        groups=np.zeros(1, int), expected=light[None, :] / 100.0, model=SimpleNamespace(inverter_ids=["INV1"], site=site_of(10)),
+        groups=np.zeros(1, int), expected=light[None, :] / 100.0,
+        model=SimpleNamespace(
+            inverter_ids=["INV1"], site=site_of(10), weather=SimpleNamespace(table=pd.DataFrame(columns=["poa_global"]))),
     )
     return blocks, light
 
@@ -33,7 +35,7 @@ def test_a_constant_offset_of_the_light_is_told_as_one_and_leaves_the_level_alon
     blocks, light = site(rng)
     # The sensor reads 2 W/m² too much at all times: expected energy is too high by 2 % at 100 W/m² and by 0.25 % at 800.
     ratio = np.log((light - 2.0) / light)[None, :] + rng.normal(0.0, 0.004, (1, len(light)))
-    columns = level_columns(blocks, False, False)
+    columns = level_columns(blocks, False)
     rows = log_rows(blocks, design_matrix(columns, 1, blocks.n), ratio, blocks.expected, np.ones(1))
 
     posterior = solve(columns, rows, 50, rng)
@@ -54,5 +56,21 @@ def test_new_modules_are_taken_to_have_the_middle_of_their_tolerance_and_half_a_
     kind = replace(KIND, tolerance_minus_pct=minus, tolerance_plus_pct=plus)
     farm = blocks.model.site
     blocks.model.site = replace(farm, strings=tuple(replace(s, module_type=kind) for s in farm.strings))
-    (plate,) = [c for c in level_columns(blocks, False, False) if c.name == PLATE]
+    (plate,) = [c for c in level_columns(blocks, False) if c.name == PLATE]
     assert -plate.mean == pytest.approx(usual)
+
+
+@pytest.mark.parametrize(("light", "said", "doubt"), [
+    (("poa_global",), None, BIAS_SD_MEASURED),
+    (("ghi",), None, BIAS_SD_MEASURED),
+    (("ghi", "dni", "dhi"), None, BIAS_SD_MODELLED),
+    (("ghi", "dni", "dhi", "poa_global"), None, BIAS_SD_MEASURED),
+    (("ghi", "dni", "dhi"), "sensor", BIAS_SD_MEASURED),
+    (("poa_global",), "service", BIAS_SD_MODELLED),
+])
+def test_light_of_a_service_is_in_more_doubt_than_a_sensor_whatever_is_logged(light, said, doubt):
+    blocks, _ = site(np.random.default_rng(1))
+    blocks.model.weather = SimpleNamespace(table=pd.DataFrame(columns=list(light)))
+    blocks.model.site = replace(blocks.model.site, light_from=said)
+    (bias,) = [c for c in level_columns(blocks, False) if c.name == LIGHT_BIAS]
+    assert bias.sd == pytest.approx(doubt)

@@ -14,7 +14,7 @@ import pytest
 
 from tests.farm.plain import plain
 from tests.farm.settings import PortfolioSpec
-from tests.farm.spec import Block, Curtailment, FarmSpec, Grass, Instruments, Mechanism, Snow, StringFault
+from tests.farm.spec import Block, Curtailment, FarmSpec, Grass, Instruments, Mechanism, Snow, Soiling, StringFault
 from tests.farm.write import write_portfolio
 from yieldwatch.assess import Assessment, assess
 from yieldwatch.expected.power import site_model
@@ -223,6 +223,16 @@ def test_the_meter_dates_dead_strings_that_no_log_dates(tmp_path):
     assert told == pytest.approx(true, rel=0.05)
     by_month = answer.sites[0].gap.losses.query("cause == 'string_fault'").set_index("month")["energy_kwh"]
     assert by_month["2022-11"] < 0.1 * by_month["2023-05"]
+
+
+def test_a_dusty_summer_shows_in_the_months_of_a_meter(tmp_path):
+    # Two dry summers: months that were each drawn to a clean farm's pace, under a rain that washes as usual, told half of it.
+    dust = Soiling(rate_pct_day=0.2, rain_mm=8.0, persistent_pct_year=0.0, start_persistent_pct=0.0)
+    spec = spec_of(dust, climate="dry_summer", latitude=38.0)
+    answer, truth = answer_and_truth(tmp_path, replace(spec, start=dt.date(2021, 9, 1)))
+    told, true = year_of(answer, truth, "soiling")
+    assert true > 4.0
+    assert told == pytest.approx(true, rel=0.2)
 
 
 def test_shade_that_rounds_saw_is_told_and_is_no_more_than_a_part_of_what_they_saw(tmp_path):

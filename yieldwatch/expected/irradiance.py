@@ -1,7 +1,7 @@
 """
 From the weather's light to the light that each plane of modules could use.
 
-Sky and beam: DIRINT where only horizontal global light is known, Hay & Davies' anisotropic sky, the far
+Sky and beam: the mean of two published splits where only global light is known, Hay & Davies' anisotropic sky, the far
 horizon, the design rows' own shade, and the glass's reflection at the angle of incidence. What grows or is
 built later is not here: that is a loss.
 """
@@ -68,9 +68,10 @@ def sky_light(weather: pd.DataFrame, sun: Sun, site: Site) -> SkyLight:
     light whose decomposition gives back the in-plane value), interval by interval. Unknown light stays
     unknown.
 
-    Global light alone is split by DIRINT (Perez et al., ASHRAE Trans. 98 (1992) 354): it knows the
-    air mass, without which a low clear winter sun is taken for an overcast sky. Inside the search for the
-    light behind an in-plane reading the cheaper Erbs-Driesse fit serves.
+    Global light alone is split by the mean of DIRINT (Perez et al., ASHRAE Trans. 98 (1992) 354), which takes a
+    part of a low clear sun's beam for cloud, and of DISC (Maxwell, SERI/TR-215-3087, 1987), which does not but
+    errs more on other days. In the search for the light behind an in-plane reading the Erbs-Driesse fit takes
+    DIRINT's place, which needs neighbours in time.
 
     Raises
     ------
@@ -92,10 +93,10 @@ def sky_light(weather: pd.DataFrame, sun: Sun, site: Site) -> SkyLight:
         known = np.isfinite(dhi) & np.isfinite(dni)
         if known.all():
             return SkyLight(ghi, dni, dhi)
-        split = _dirint(ghi, sun, pd.DatetimeIndex(weather.index), site.altitude_m)
+        split = _split(ghi, sun, pd.DatetimeIndex(weather.index), site.altitude_m)
         return SkyLight(ghi, np.where(known, dni, split.dni), np.where(known, dhi, split.dhi))
     if "poa_global" in have:
-        return _light_behind_plane(np.maximum(column("poa_global"), 0.0), sun, reference_array(site))
+        return _light_behind_plane(np.maximum(column("poa_global"), 0.0), sun, pd.DatetimeIndex(weather.index), site)
     raise FieldDataError(
         f"sites/{site.id}/weather.csv: no light. Expected ghi_w_m2 (alone, or with dhi_w_m2 and dni_w_m2) or "
         "poa_global_w_m2. Add one of these columns.")
@@ -251,21 +252,34 @@ def _ground_cover(array: Array) -> float | None:
     return array.collector_width_m / array.pitch_m
 
 
-def _dirint(ghi: np.ndarray, sun: Sun, times: pd.DatetimeIndex, altitude_m: float) -> SkyLight:
+def _split(ghi: np.ndarray, sun: Sun, times: pd.DatetimeIndex, altitude_m: float) -> SkyLight:
     with warnings.catch_warnings():
         # pvlib asks pandas for the day of the year by its old name; no argument avoids it.
         warnings.simplefilter("ignore", DeprecationWarning)
         beam = pvlib.irradiance.dirint(pd.Series(ghi, times), pd.Series(sun.zenith, times), times,
                                        pressure=pvlib.atmosphere.alt2pres(altitude_m)).to_numpy(float)
-    # It has no answer for an interval alone between unknown ones: the cheaper fit stands in.
-    beam = np.where(np.isnan(beam), _decompose(ghi, sun).dni, beam)
+    # It has no answer for an interval alone between unknown ones: the other fit stands in.
+    beam = np.where(np.isnan(beam), _erbs_driesse(ghi, sun), beam)
+    return _with_beam(ghi, (beam + _disc(ghi, sun, times, altitude_m)) / 2.0, sun)
+
+
+def _split_alone(ghi: np.ndarray, sun: Sun, times: pd.DatetimeIndex, altitude_m: float) -> SkyLight:
+    """The split of each interval by itself."""
+    return _with_beam(ghi, (_erbs_driesse(ghi, sun) + _disc(ghi, sun, times, altitude_m)) / 2.0, sun)
+
+
+def _disc(ghi: np.ndarray, sun: Sun, times: pd.DatetimeIndex, altitude_m: float) -> np.ndarray:
+    pressure = pvlib.atmosphere.alt2pres(altitude_m)
+    return np.asarray(pvlib.irradiance.disc(ghi, sun.zenith, times.day_of_year.to_numpy(), pressure=pressure)["dni"])
+
+
+def _erbs_driesse(ghi: np.ndarray, sun: Sun) -> np.ndarray:
+    return np.asarray(pvlib.irradiance.erbs_driesse(ghi, sun.zenith, dni_extra=sun.dni_extra)["dni"])
+
+
+def _with_beam(ghi: np.ndarray, beam: np.ndarray, sun: Sun) -> SkyLight:
     dni = np.clip(beam, 0.0, sun.dni_extra)
     return SkyLight(ghi, dni, np.maximum(ghi - dni * np.maximum(sun.cos_zenith, 0.0), 0.0))
-
-
-def _decompose(ghi: np.ndarray, sun: Sun) -> SkyLight:
-    split = pvlib.irradiance.erbs_driesse(ghi, sun.zenith, dni_extra=sun.dni_extra)
-    return SkyLight(ghi, np.asarray(split["dni"]), np.asarray(split["dhi"]))
 
 
 def _beam_from(beam_horizontal: np.ndarray, sun: Sun) -> np.ndarray:
@@ -320,22 +334,23 @@ def _diffuse_at(tilts: tuple[float, ...]) -> tuple[np.ndarray, np.ndarray]:
     return factor["sky"], np.nan_to_num(factor["ground"], nan=0.0)
 
 
-def _light_behind_plane(poa: np.ndarray, sun: Sun, array: Array) -> SkyLight:
+def _light_behind_plane(poa: np.ndarray, sun: Sun, times: pd.DatetimeIndex, site: Site) -> SkyLight:
     """
     The horizontal light whose split and transposition give the in-plane reading, by bisection.
 
     In-plane light rises with global light for any sun position, so the root is single.
     """
+    array = reference_array(site)
     tilt, azimuth = orientation(array, sun)
     cos_incidence = _cos_incidence(tilt, azimuth, sun)
     up = sun.zenith < 89.0
     low, high = np.zeros_like(poa), np.where(up, 1.3 * sun.dni_extra * np.maximum(sun.cos_zenith, 0.02), 0.0)
     for _ in range(24):
         middle = (low + high) / 2.0
-        sky = _decompose(middle, sun)
+        sky = _split_alone(middle, sun, times, site.altitude_m)
         even, circumsolar = _hay_davies(sky, sun, tilt, cos_incidence)
         ground = middle * array.albedo * (1.0 - np.cos(np.radians(tilt))) / 2.0
         above = sky.dni * np.maximum(cos_incidence, 0.0) + even + circumsolar + ground > poa
         low, high = np.where(above, low, middle), np.where(above, middle, high)
     ghi = np.where(np.isfinite(poa), (low + high) / 2.0, np.nan)
-    return _decompose(ghi, sun)
+    return _split_alone(ghi, sun, times, site.altitude_m)

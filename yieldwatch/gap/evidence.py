@@ -13,7 +13,7 @@ from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.infer import Rows
 from yieldwatch.gap.mechanisms.base import Column
-from yieldwatch.gap.mechanisms.level import LIGHT_BIAS, PLATE
+from yieldwatch.gap.mechanisms.level import LIGHT_BIAS, PLATE, light_from_service
 from yieldwatch.gap.rounds import number_rounds
 from yieldwatch.gap.sheet_clocks import at_right_time, minutes_late, weather_around
 
@@ -26,8 +26,8 @@ _STRING_SIGMA = 0.018
 #: Sound strings of an inverter from which it has a row of its own: of two, nobody knows which is odd. Common practice, no source.
 _FEWEST_STRINGS = 3
 #: A visit's light against the weather's of the interval, beyond both constant biases: another spot under the sky, and a moment
-#: against a mean. Weather from far off, as farms without a log often have, is worse. Common practice, no source.
-_LIGHT_SIGMA_LOGGED, _LIGHT_SIGMA = 0.025, 0.04
+#: against a mean. A service's weather, from far off, is worse. Common practice, no source.
+_LIGHT_SIGMA_MEASURED, _LIGHT_SIGMA_MODELLED = 0.025, 0.04
 #: Light from which it is compared, steadiness of the weather's three intervals around it, and the difference, in logarithms,
 #: beyond which a cloud stood over one of the two. [W/m²]
 _LEAST_LIGHT, _STEADY, _SAME_SKY = 400.0, 1.35, 0.15
@@ -120,7 +120,7 @@ def light_rows(blocks: Blocks, columns: list[Column], data: SiteData, rounds: pd
     """
     level = next(j for j, c in enumerate(columns) if c.name == LIGHT_BIAS)
     number = {c.name: j for j, c in enumerate(columns) if c.cause == "round"}
-    sigma = _LIGHT_SIGMA_LOGGED if data.power is not None else _LIGHT_SIGMA
+    sigma = _LIGHT_SIGMA_MODELLED if light_from_service(blocks.model) else _LIGHT_SIGMA_MEASURED
     triplets: list[tuple[int, int, float]] = []
     values: list[float] = []
     weights: list[float] = []

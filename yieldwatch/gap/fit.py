@@ -4,7 +4,8 @@ One fit: the columns of all mechanisms against all the evidence at hand.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -26,6 +27,7 @@ from yieldwatch.gap.mechanisms.level import level_columns
 from yieldwatch.gap.mechanisms.shading import round_shade_columns, shading_columns
 from yieldwatch.gap.mechanisms.soiling import (
     WASH_UNKNOWN,
+    State,
     Wash,
     alike_rows,
     choose_wash,
@@ -133,9 +135,9 @@ def fit(
     # Where some are shaded, the others carry what all share.
     trust = np.where(shaded & ~shaded.all(), _SHADED_TRUST, 1.0)
     if wash is None:
-        wash = _search_wash(evidence, fixed, ratio, weight * trust[:, None]) if logged else WASH_UNKNOWN
+        wash = _search_wash(evidence, fixed, ratio, weight * trust[:, None]) if logged else _wash_by_meter(evidence, fixed, left)
     states = soiling_states(blocks, evidence.data, wash)
-    if first is not None and logged:
+    if first is not None:
         states += rain_states(blocks, evidence.data, wash, loose_dust(states, first.sizes("soiling")))
     dirt = soiling_columns(blocks, states)
     columns = [*fixed, *dirt, *shading_columns(blocks, shaded)]
@@ -177,8 +179,7 @@ def _fixed_columns(evidence: EvidenceAtHand, faults: list[Fault]) -> list[Column
     """Columns that do not depend on how rain washes nor on where shade is."""
     blocks = evidence.blocks
     columns = [
-        *level_columns(blocks, evidence.data.power is None, evidence.drift is not None and evidence.drift.counts,
-                       evidence.sensor_doubt),
+        *level_columns(blocks, evidence.drift is not None and evidence.drift.counts, evidence.sensor_doubt),
         *degradation_columns(blocks, full_years(blocks)),
         *line_columns(blocks),
         *clock_columns(blocks, evidence.clocks, evidence.log is not None),
@@ -197,7 +198,7 @@ def _fixed_columns(evidence: EvidenceAtHand, faults: list[Fault]) -> list[Column
 def _search_wash(evidence: EvidenceAtHand, fixed: list[Column], ratio: np.ndarray, weight: np.ndarray) -> Wash:
     """How rain washes, by the fit of the days alone: it shows in nothing faster, and they are few."""
     blocks, shape = evidence.blocks, ratio.shape
-    slow = [c for c in fixed if c.cause != "round" and not c.name.startswith("sun cell")]
+    slow = _slow(fixed)
     operator = day_weights(blocks, weight)
     slow_days = (operator @ design_matrix(slow, *shape)).toarray()
     values = operator @ np.nan_to_num(ratio.ravel())
@@ -206,11 +207,48 @@ def _search_wash(evidence: EvidenceAtHand, fixed: list[Column], ratio: np.ndarra
     pick = sparse.csr_matrix((np.ones(ratio.size), (np.arange(ratio.size), inverter)))
     share = (operator @ pick).toarray().T
 
+    def rows(states: list[State]) -> Rows:
+        by_day = np.stack([(share * s.values).sum(axis=0) for s in states], axis=1)
+        return day_rows(np.hstack([slow_days, by_day]), values, energy)
+
+    return _least_misfit(evidence, slow, rows)
+
+
+def _wash_by_meter(evidence: EvidenceAtHand, fixed: list[Column], left: Left) -> Wash:
+    """How rain washes, by the meter's periods: a season's dirt shows in them, though no single rain does."""
+    blocks, shape = evidence.blocks, left.share.shape
+    slow = _slow(fixed)
+    n_days = len(blocks.dates)
+    where = (np.arange(shape[0])[:, None] * n_days + blocks.day[None, :]).ravel()
+    of_day = sparse.csr_matrix((np.ones(len(where)), (np.arange(len(where)), where)), shape=(len(where), shape[0] * n_days))
+
+    def by_period(design: sparse.csr_matrix) -> list[Rows]:
+        return meter_rows(blocks, design, evidence.data.meter, left.share, left.doubt, np.zeros(design.shape[1]))
+
+    periods = by_period(of_day)
+    if not periods:
+        return WASH_UNKNOWN
+    (of_days,), (of_slow,) = periods, by_period(design_matrix(slow, *shape))
+
+    def rows(states: list[State]) -> Rows:
+        dirt = of_days.design @ np.stack([s.values.ravel() for s in states], axis=1)
+        return replace(of_slow, design=sparse.hstack([of_slow.design, sparse.csr_matrix(dirt)]).tocsr())
+
+    return _least_misfit(evidence, slow, rows)
+
+
+def _slow(fixed: list[Column]) -> list[Column]:
+    """What changes over seasons and not over hours."""
+    return [c for c in fixed if c.cause != "round" and not c.name.startswith("sun cell")]
+
+
+def _least_misfit(evidence: EvidenceAtHand, slow: list[Column], rows: Callable[[list[State]], Rows]) -> Wash:
+    """The wash with which the slow unknowns and the dirt fit best, by `rows` of the states of a wash."""
+    blocks = evidence.blocks
+
     def misfit(wash: Wash) -> float:
         states = soiling_states(blocks, evidence.data, wash)
         columns = slow + soiling_columns(blocks, states)
-        by_day = np.stack([(share * s.values).sum(axis=0) for s in states], axis=1)
-        rows = [day_rows(np.hstack([slow_days, by_day]), values, energy), *alike_rows(columns)]
-        return solve(columns, rows, 1, evidence.rng, _SEARCH_ROUNDS).misfit
+        return solve(columns, [rows(states), *alike_rows(columns)], 1, evidence.rng, _SEARCH_ROUNDS).misfit
 
     return choose_wash(blocks, misfit)

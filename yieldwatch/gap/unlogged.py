@@ -51,24 +51,26 @@ def fit_unlogged(
     faults = find_faults(blocks, model.site, evidence.findings, evidence.rounds, None, cleaning_days(blocks, data), [])
     faults += mended_faults(blocks, model.site, evidence.rounds, data.events)
 
-    def fit_with(limits: Limits, faults: list[Fault], snow: _Snow, kept: np.ndarray) -> Fitted:
+    def fit_with(limits: Limits, faults: list[Fault], snow: _Snow, kept: np.ndarray, before: Fitted | None = None) -> Fitted:
         left = Left(_running(blocks, off, limits, snow.left, kept), blocks.share(snow.doubt_before))
-        return fit(evidence, faults, none, nothing, nothing, left)
+        if before is None:
+            return fit(evidence, faults, none, nothing, nothing, left)
+        return fit(evidence, faults, none, nothing, nothing, left, before.posterior, before.wash)
 
     snow = _snow_by_meter(blocks, data, off, limits, kept)
-    at_first = partial(fit_with, snow=snow, kept=kept)
+    again = partial(fit_with, snow=snow, kept=kept, before=fit_with(limits, faults, snow, kept))
     from_readings = limits
-    limits = _dated_limits(blocks, data, from_readings, lambda tried: at_first(tried, faults).posterior.misfit)
-    dated = date_faults(faults, lambda tried: at_first(limits, tried).posterior.misfit)
+    limits = _dated_limits(blocks, data, from_readings, lambda tried: again(tried, faults).posterior.misfit)
+    dated = date_faults(faults, lambda tried: again(limits, tried).posterior.misfit)
     if dated and limits.left_on:
         # A dead string and a limit of one season were taken for each other while neither had its day.
-        limits = _dated_limits(blocks, data, from_readings, lambda tried: at_first(tried, dated).posterior.misfit)
-        dated = date_faults(faults, lambda tried: at_first(limits, tried).posterior.misfit)
-    found = at_first(limits, dated)
+        limits = _dated_limits(blocks, data, from_readings, lambda tried: again(tried, dated).posterior.misfit)
+        dated = date_faults(faults, lambda tried: again(limits, tried).posterior.misfit)
+    found = again(limits, dated)
     for _ in range(_MORE_FITS):
         kept = dc_left(found.posterior, shape)
         snow = _snow_by_meter(blocks, data, off, limits, kept)
-        found = fit_with(limits, dated, snow, kept)
+        found = fit_with(limits, dated, snow, kept, found)
     return limits, dated, found, snow.left, snow.doubt
 
 

@@ -73,6 +73,8 @@ DATA = (
     _table("interval_label", "Where in its interval a row's time lies, by kind of file"),
     Column("poa_array", "id", "The array in whose plane weather's poa_global is"),
     _choice("meter", ("export", "generation"), "Where the revenue meter sits"),
+    _choice("light_from", ("sensor", "service"), "Whether weather's light was measured at the farm or modelled by a service; "
+            "without it a service where beam and diffuse light come with none in the array plane"),
 )
 GRID = (
     _number("export_limit_kw", "kW", 0, 1e6, "Standing export limit"),

@@ -207,6 +207,7 @@ class Site:
     interval_label: Mapping[str, str] = field(default_factory=dict)
     poa_array: str | None = None
     meter: str = "export"
+    light_from: str | None = None
     export_limit_kw: float | None = None
     power_factor: float = 1.0
     dc_wiring_pct: float = 1.0

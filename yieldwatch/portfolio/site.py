@@ -188,6 +188,7 @@ def _data(top: Settings, arrays: tuple[Array, ...]) -> dict[str, Any]:
         "interval_label": {name: labels.get(name, "start") for name in INTERVAL_TABLES},
         "poa_array": data["poa_array"] or (ids[0] if ids else None),
         "meter": data.get("meter", "export"),
+        "light_from": data["light_from"],
     }
 
 

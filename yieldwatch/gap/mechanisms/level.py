@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from yieldwatch.expected.power import SiteModel
 from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.mechanisms.base import Column
 
@@ -37,7 +38,19 @@ _INVERTER_MOST = 0.025  # beyond, it is a weak part and no makers' spread
 _INVERTER_SD = 0.008  # makers' spread of the mean of many strings, and the log's gain to 1 %
 
 
-def level_columns(blocks: Blocks, modelled_weather: bool, drift_seen: bool, sensor_doubt: float = 0.0) -> list[Column]:
+def light_from_service(model: SiteModel) -> bool:
+    """
+    Whether nobody measured the light at the farm, by the site's settings or else by what the weather holds.
+
+    A farm's own station seldom parts beam from diffuse light, a service always does. Common practice, no source.
+    """
+    if model.site.light_from is not None:
+        return model.site.light_from == "service"
+    table = model.weather.table
+    return "poa_global" not in table and {"dni", "dhi"} <= set(table)
+
+
+def level_columns(blocks: Blocks, drift_seen: bool, sensor_doubt: float = 0.0) -> list[Column]:
     """
     Columns of cause "level": bias, drift, modules against their plate, offset, season, sun position, and each inverter's own.
 
@@ -49,7 +62,7 @@ def level_columns(blocks: Blocks, modelled_weather: bool, drift_seen: bool, sens
 
     ones = np.ones(blocks.n)
     years = blocks.year_fraction - blocks.year_fraction.mean()
-    bias_sd = float(np.hypot(BIAS_SD_MODELLED if modelled_weather else BIAS_SD_MEASURED, sensor_doubt))
+    bias_sd = float(np.hypot(BIAS_SD_MODELLED if light_from_service(blocks.model) else BIAS_SD_MEASURED, sensor_doubt))
     columns = [
         free(LIGHT_BIAS, ones, bias_sd),
         free(LIGHT_DRIFT, years, _DRIFT_SD_SEEN if drift_seen else _DRIFT_SD),

@@ -31,7 +31,11 @@ from yieldwatch.gap.mechanisms.base import Column, Rare
 #: Yearly mean build-up, per day: fleet means run from 0.0005 (Mejia & Kleissl, Solar Energy 95 (2013) 357) to
 #: 0.0015 (Kimber 2006); the prior's standard deviation lets the farm's own dry spells speak.
 _RATE_MEAN, _RATE_SD = 0.0003, 0.0010
-_RATE_CHANGE = 0.0004
+#: A month's departure from the farm's usual build-up, and one month's from the next. Without the farm's own, every month of a
+#: dusty farm would be drawn to a clean one's. Common practice, no source.
+_RATE_OFF, _RATE_CHANGE = 0.0008, 0.0004
+#: What a month may have before the others are heard.
+_RATE_WIDE = 0.004
 #: Share of the dirt that a cleaning takes off. Common practice, no source.
 CLEANED = 0.97
 #: Layer that rain does not wash off. Most farms have a trace of it at most, some have much, and a constant layer looks like age
@@ -102,7 +106,8 @@ def soiling_states(blocks: Blocks, data: SiteData, wash: Wash) -> list[State]:
     gains = [*(months * dusty), np.full(len(rain), 1.0 / 365.25)]
     keeps = [keep] * len(months) + [np.ones_like(left)]
     built = _accumulate(np.stack(gains)[:, None, :], np.stack(keeps), left)
-    states = [State(f"dry-spell rate in month {m}", built[m], _RATE_MEAN, _RATE_SD, ("rate", m)) for m in range(len(months))]
+    states = [State(f"dry-spell rate in month {m}", built[m], _RATE_MEAN, _RATE_WIDE, ("rate", m)) for m in range(len(months))]
+    states.append(State("usual dry-spell rate", np.zeros_like(built[0]), _RATE_MEAN, _RATE_SD, ("usual rate",)))
     before_rain = np.concatenate([np.ones((len(left), 1)), np.cumprod(keep, axis=1)[:, :-1]], axis=1)
     lasting = np.cumprod(left, axis=1)
     return [
@@ -182,18 +187,21 @@ def choose_wash(blocks: Blocks, misfit: Callable[[Wash], float]) -> Wash:
 
 def alike_rows(columns: list[Column]) -> list[Rows]:
     """
-    The rate of one month is like that of the next, and like that of the same month a year on.
+    The rate of a month is like the farm's usual one, like that of the next month, and like that of the same month a year on.
 
-    Prior knowledge, given as rows: each difference is zero to within `_RATE_CHANGE`.
+    Prior knowledge, given as rows: each difference is zero to within `_RATE_OFF` or `_RATE_CHANGE`.
     """
     rates = [j for j, c in enumerate(columns) if c.tag and c.tag[0] == "rate"]
-    pairs = list(pairwise(rates)) + list(zip(rates, rates[12:], strict=False))
-    if not pairs:
+    usual = [j for j, c in enumerate(columns) if c.tag and c.tag[0] == "usual rate"]
+    off = [(rate, u) for rate in rates for u in usual]
+    near = list(pairwise(rates)) + list(zip(rates, rates[12:], strict=False))
+    if not off:
         return []
-    design = sparse.lil_matrix((len(pairs), len(columns)))
-    for row, (a, b) in enumerate(pairs):
+    design = sparse.lil_matrix((len(off) + len(near), len(columns)))
+    for row, (a, b) in enumerate([*off, *near]):
         design[row, a], design[row, b] = 1.0, -1.0
-    return [Rows("rates alike", design.tocsr(), np.zeros(len(pairs)), np.ones(len(pairs)), _RATE_CHANGE, 1.0)]
+    precision = np.r_[np.full(len(off), (_RATE_CHANGE / _RATE_OFF) ** 2), np.ones(len(near))]
+    return [Rows("rates alike", design.tocsr(), np.zeros(len(precision)), precision, _RATE_CHANGE, 1.0)]
 
 
 def own_share_columns(blocks: Blocks, common: np.ndarray) -> list[Column]:
