@@ -75,6 +75,8 @@ def test_a_limit_left_on_shows_in_the_voltage_of_a_clamp_reading(tmp_path):
     rows = answer.sites[0].gap.losses.query("cause == 'curtailment'")
     assert set(rows["basis"]) == {"measured"}
     assert within(answer, truth, "curtailment")
+    jobs = answer.work_list.query("job_kind == 'fix_settings'")
+    assert list(jobs["scope"]) == ["INV2"]
 
 
 @pytest.fixture(scope="module")
