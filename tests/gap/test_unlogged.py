@@ -129,12 +129,18 @@ def test_a_repair_after_a_round_that_saw_the_fault_takes_its_size(blocks):
         "p_mp_plate": [0.95, 0.95, 0.95, 0.95, 0.76, 0.95, 0.95, 0.95],
     })
     events = pd.DataFrame({"kind": ["repair"], "start": pd.to_datetime(["2023-03-01"], utc=True), "scope": [("INV1.1.1",)]})
-    (fault,) = mended_faults(blocks, blocks.model.site, looks, events)
+    none = pd.DataFrame()
+    (fault,) = mended_faults(blocks, blocks.model.site, looks, none, events)
     # A fifth of one of four strings.
     assert fault.share == pytest.approx(-np.log(1.0 - 0.2 / 4.0), rel=1e-6)
     assert fault.onset == ((19, 0.0), (131, 1.0))
     assert fault.end == 181
-    assert mended_faults(blocks, blocks.model.site, looks, events.iloc[:0]) == []
+    assert mended_faults(blocks, blocks.model.site, looks, none, events.iloc[:0]) == []
+    # Nothing traced before: most likely dead, since whenever. And as faulty as before, it is a fault of today.
+    (unseen,) = mended_faults(blocks, blocks.model.site, none, none, events)
+    assert unseen.onset == ((-1, 0.5), (181, 1.0))
+    again = pd.DataFrame({"string_id": ["INV1.1.1"], "finding": ["open"], "first_seen_bad": [looks["time"].iloc[-1]]})
+    assert mended_faults(blocks, blocks.model.site, looks, again, events) == []
 
 
 def test_a_round_of_inverters_with_two_strings_each_still_tells_the_level(blocks):

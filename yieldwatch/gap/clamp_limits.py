@@ -12,6 +12,7 @@ from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.clamps import HELD, OWN_RATING
 from yieldwatch.gap.instructions import named_power
+from yieldwatch.gap.mechanisms.string_fault import BEFORE
 from yieldwatch.gap.spells import LeftOn, Limits
 
 #: Readings of one limit agree within this; a reading this far above it shows that the limit is off. Common practice, no source.
@@ -22,8 +23,6 @@ _USUAL_CAP = 0.5
 #: takes no more than this share of the rating a kelvin, from 25 °C at the lowest (derating is 1 to 5 %). [°C], [1/K] Common
 #: practice, no source.
 _HOT, _MOST_DERATING, _DERATES_FROM = 28.0, 0.05, 25.0
-#: Chance that a limit that the first reading met is older than the history. Common practice, no source.
-_BEFORE = 0.5
 
 
 def limits_left_on(blocks: Blocks, clamps: pd.DataFrame) -> list[LeftOn]:
@@ -54,7 +53,7 @@ def limits_left_on(blocks: Blocks, clamps: pd.DataFrame) -> list[LeftOn]:
         first, last = (max(blocks.day_of(alike["time"].iloc[at]), 0) for at in (0, -1))
         before = [blocks.day_of(t) for t in above["time"] if t < alike["time"].iloc[0]]
         after = [blocks.day_of(t) for t in above["time"] if t > alike["time"].iloc[-1]]
-        onset = ((max(before[-1], 0), 0.0), (max(first, before[-1] + 1), 1.0)) if before else ((-1, _BEFORE), (first, 1.0))
+        onset = ((max(before[-1], 0), 0.0), (max(first, before[-1] + 1), 1.0)) if before else ((-1, BEFORE), (first, 1.0))
         found.append(LeftOn(k, level, onset, (last + after[0] + 1) // 2 if after else len(blocks.dates)))
     return found
 

@@ -49,7 +49,7 @@ def fit_unlogged(
     kept = np.ones(shape)
     limits = limits_from_readings(blocks, limits_left_on(blocks, evidence.clamps), data)
     faults = find_faults(blocks, model.site, evidence.findings, evidence.rounds, None, cleaning_days(blocks, data), [])
-    faults += mended_faults(blocks, model.site, evidence.rounds, data.events)
+    faults += mended_faults(blocks, model.site, evidence.rounds, evidence.findings, data.events)
 
     def fit_with(limits: Limits, faults: list[Fault], snow: _Snow, kept: np.ndarray, before: Fitted | None = None) -> Fitted:
         left = Left(_running(blocks, off, limits, snow.left, kept), blocks.share(snow.doubt_before))

@@ -23,8 +23,8 @@ from yieldwatch.portfolio.model import Site
 
 #: Kinds that grow with time.
 _CREEPING = ("shunt", "series_resistance", "current_low")
-#: Chance that a fault that was there at the first reading of its string began before the history. Common practice, no source.
-_BEFORE = 0.5
+#: Chance that what was there at the first reading of it began before the history. Common practice, no source.
+BEFORE = 0.5
 #: Distance from a whole number of strings beyond which a step is none: make, age and dirt part strings by a few per cent. Common
 #: practice, no source. [strings]
 _NO_NUMBER = 0.15
@@ -129,7 +129,7 @@ def find_faults(
         if not dated and earliest >= 0:
             onset = ((earliest, 0.0), (latest, 1.0))
         elif not dated and not steps_seen and latest > 0 and found.finding != "wrong_count":
-            onset = ((-1, _BEFORE), (latest, 1.0))
+            onset = ((-1, BEFORE), (latest, 1.0))
         faults.append(Fault("string_fault", k, (found.string_id,), found.finding, start, n_days, size, doubt, dated, onset))
     for number, span in enumerate(spans):
         if (
