@@ -25,9 +25,9 @@ UNSEEN_ON_A_DAY = 0.15
 #: How fast snow slides, in slant heights per hour at a tilt whose sine is 1: 0.197 on the two fixed-tilt sites of Marion et al.,
 #: Solar Energy 97 (2013) 112, who found other values on roofs; infinite where cold precipitation did not stay at all. And the
 #: chance of each before the meter has spoken. Common practice, no source.
-SLIDES, _SLIDE_CHANCE = (0.05, 0.1, 0.197, 0.4, 0.8, np.inf), (0.05, 0.15, 0.3, 0.2, 0.15, 0.15)
+SLIDES, _SLIDE_CHANCE = (0.05, 0.1, 0.197, 0.4, 0.8, np.inf), (0.1, 0.15, 0.25, 0.2, 0.15, 0.15)
 #: Part of a period's chance that is the site's winter's. Common practice, no source.
-_AS_USUAL = 0.75
+_AS_USUAL = 0.5
 #: New snow in an hour that covers the modules whole, of the same source's 1 cm: less also gathers over hours. [cm]
 _COVERS_CM = 0.1
 #: Depth on the ground below which none lies on the modules. Same source. [cm]
