@@ -14,7 +14,7 @@ from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.attribute import SiteState
 from yieldwatch.gap.basis import Basis, causes_basis, exposed
 from yieldwatch.gap.causes_in_doubt import told_by_chance
-from yieldwatch.gap.energy_draws import fault_doubt, moved_energy
+from yieldwatch.gap.energy_draws import fault_doubt, limit_doubt, moved_energy, outline_doubt, snow_energy_doubt
 from yieldwatch.gap.measured import Measured, measured_months
 from yieldwatch.gap.modelled_light import light_doubt, light_not_measured
 from yieldwatch.gap.obstacle import outlines
@@ -24,6 +24,7 @@ from yieldwatch.gap.reasons import MOST_MONTHS, site_why
 from yieldwatch.gap.results import SiteGap
 from yieldwatch.gap.spell_table import downtime_table
 from yieldwatch.gap.split import Split, split_by_cause
+from yieldwatch.gap.unrecorded import unrecorded
 
 #: The revenue meter is right to half a per cent (class 0.5 or better). Relative, standard uncertainty.
 _METER_U = 0.003
@@ -60,9 +61,19 @@ def site_gap(state: SiteState, data: SiteData, findings: pd.DataFrame, start: pd
     told = {c: energy.get(c, np.zeros(len(months))) for c in CAUSES if c != "unexplained" and basis[c].basis != "not_assessed"}
     moved = moved_energy(state, whole, month, len(months))
     faults_off = fault_doubt(state, whole, month, len(months), np.random.default_rng(3))
+    n_draws = len(faults_off["string_fault"])
+    off_by = {
+        **faults_off,
+        "curtailment": limit_doubt(state, whole, month, len(months), n_draws, np.random.default_rng(5)),
+        "snow": snow_energy_doubt(state, whole, month, len(months), n_draws, np.random.default_rng(6)),
+        "shading": outline_doubt(state, told["shading"], n_draws, np.random.default_rng(8)),
+    }
     unseen = {c: np.bincount(month[kept], weights=e.sum(axis=0)[kept], minlength=len(months))
               for c, e in exposed(state, split.expected).items()}
-    draws = _draws(faults_off, moved, told, basis, {c: unseen.get(c, expected) for c in told})
+    metered = np.where(np.array(measured.source[:-1]) == "meter", measured.energy[:-1], np.nan)
+    all_told = np.sum(list(told.values()), axis=0)
+    off_by |= unrecorded(state, data, month, expected, metered, all_told, np.random.default_rng(7), off_by)
+    draws = _draws(off_by, moved, told, basis, {c: unseen.get(c, expected) for c in told})
     rest = expected - measured.energy[:-1] - sum(told.values())
     spread = sum(draws[c] - told[c][None, :] for c in told)
     rng = np.random.default_rng(1)
@@ -132,14 +143,14 @@ def _months(state: SiteState, start: pd.Timestamp, end: pd.Timestamp) -> tuple[t
 
 
 def _draws(
-    faults_off: dict[str, np.ndarray],
+    off_by: dict[str, np.ndarray],
     moved: dict[str, np.ndarray],
     told: dict[str, np.ndarray],
     basis: dict[str, Basis],
     exposed_to: dict[str, np.ndarray],
 ) -> dict[str, np.ndarray]:
-    """Draws of each told cause's monthly energy: what the posterior moves, what faults are off by, and the doubts of `Basis`."""
-    rng, n_draws = np.random.default_rng(2), len(faults_off["string_fault"])
+    """Draws of each told cause's monthly energy: what the posterior moves, what forms and dates are off by, and `Basis`."""
+    rng, n_draws = np.random.default_rng(2), len(off_by["string_fault"])
     out = {}
     for cause, energy in told.items():
         values = np.repeat(energy[None, :], n_draws, axis=0)
@@ -147,7 +158,8 @@ def _draws(
             # Unknowns at their bound can only go one way in the draws; together they would push the whole off its estimate.
             values = values + moved[cause] - np.median(moved[cause], axis=0)[None, :]
         doubt = basis[cause]
-        values = values + faults_off.get(cause, 0.0)
+        if cause in off_by:
+            values = values + off_by[cause]
         blur = rng.standard_normal((n_draws, 1)) * doubt.blurred * np.abs(energy)[None, :]
         unseen = np.abs(rng.standard_normal((n_draws, 1))) * doubt.missed / 1.645 * exposed_to[cause][None, :]
         out[cause] = values + blur + unseen

@@ -56,7 +56,8 @@ class SiteState:
     the expected energy behind it [kWh]. `light_correction` is the change of the weather's light that the model holds, as a
     logarithm, and `light_doubt` its standard uncertainty; `light_drift` is how it moves against a second source, and
     `yearly` how the output over the expected changes year on year; None where that cannot be told. `clocks` is
-    what the check of the clocks found.
+    what the check of the clocks found; `snow_doubt` the standard uncertainty of what snow leaves, (n_inverters, n_times), where
+    no log shows it.
     """
 
     model: SiteModel
@@ -76,6 +77,7 @@ class SiteState:
     light_drift: LightDrift | None = None
     yearly: YearOnYear | None = None
     clocks: tuple[ClockShift, ...] = ()
+    snow_doubt: np.ndarray | None = None
 
 
 def infer_state(
@@ -125,10 +127,10 @@ def infer_state(
                               tuple(clocks))
 
     if log is None:
-        limits, faults, (posterior, wash, yearly), snow = fit_unlogged(evidence, model, off)
+        limits, faults, (posterior, wash, yearly), snow, doubt = fit_unlogged(evidence, model, off)
         none, nothing = np.zeros(len(blocks.expected), dtype=bool), np.full(blocks.expected.shape, np.nan)
         state = SiteState(model, blocks, None, off, limits, posterior, faults, none, wash, [], nothing, np.zeros_like(nothing))
-        state = replace(state, light_drift=evidence.drift, yearly=yearly, clocks=evidence.clocks)
+        state = replace(state, light_drift=evidence.drift, yearly=yearly, clocks=evidence.clocks, snow_doubt=doubt)
         return _with_light_corrected(state, snow, data.meter)
     potential = inverter_ac(model) * _monthly_level(model, log, off)
     site_cap = find_curtailment(model, log, data, potential)

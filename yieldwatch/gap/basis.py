@@ -48,7 +48,7 @@ class Basis:
 #: source.
 _DAWN = 0.02
 #: Relative standard uncertainty of a fault's form beyond the posterior's, by its kind; others as `_OTHER_FAULT`.
-_FAULT_BLUR = {"open": 0.15, "wrong_count": 0.28, "bypass_short": 0.28}
+_FAULT_BLUR = {"open": 0.15, "mended": 0.15, "wrong_count": 0.28, "bypass_short": 0.28}
 _OTHER_FAULT = 0.35
 
 
@@ -80,10 +80,10 @@ def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
         "inverter_efficiency": _efficiency(log, with_dc or inputs, clamps),
         "inverter_outage": Basis("measured", 0.0003 + late, 0.08)
         if log
-        else Basis("prior", 0.01, 0.3, no_log + " Recorded outages are counted, unrecorded ones are not seen."),
+        else Basis("prior", _SHORT_STOPS, 0.15, no_log + _UNRECORDED),
         "grid_outage": Basis("measured", 0.0003 + late, 0.15)
         if log
-        else Basis("prior", 0.008, 0.3, no_log + " Recorded outages are counted, unrecorded ones are not seen."),
+        else Basis("prior", _SHORT_STOPS, 0.15, no_log + _UNRECORDED),
         "curtailment": _curtailment(state, no_log),
         "reactive_power": _reactive(state, clamps),
         "degradation": _degradation(state),
@@ -98,11 +98,19 @@ def _degradation(state: SiteState) -> Basis:
                  "published prior for the age.")
 
 
+#: Stops too short for anybody's record, and what is said of the others.
+_SHORT_STOPS = 0.001
+_UNRECORDED = (" Recorded outages are counted; how many went unrecorded follows from them, and the meter says in which months "
+               "they can have been.")
 #: Part of the snow days without visible snow that lost as much as goes unseen, at most. Set on drawn farms.
 _SNOW_UNSEEN = 0.7
+#: What snow that the weather does not show on the modules takes of the days with snow about, at most. Set on drawn farms.
+_SNOW_NOT_MODELLED = 0.03
 #: Dirt that no rain and no trend shows, beyond what the posterior of `soiling.py` allows; and where strings washed alone before a
 #: round measure it. Set on drawn farms. [fraction]
 _UNSEEN_DIRT, _UNSEEN_BY_WITNESSES = 0.007, 0.004
+#: Relative standard uncertainty of shade whose outline nobody saw. Set on drawn farms.
+_OUTLINE = 0.3
 #: Shade that may be there where nothing could see it: 19 in 20 of 38 drawn farms had less. [fraction]
 _UNSEEN_SHADE = 0.017
 
@@ -110,8 +118,8 @@ _UNSEEN_SHADE = 0.017
 def _shading(state: SiteState, no_log: str) -> Basis:
     if state.log is None:
         if any(c.cause == "shading" and c.inverter is not None for c in state.posterior.columns):
-            return Basis("measured", 0.01, 0.0)
-        return Basis("prior", _UNSEEN_SHADE, why_not=no_log + " No round saw shade; what falls at other hours is not seen.")
+            return Basis("measured", 0.01, _OUTLINE)
+        return Basis("prior", _UNSEEN_SHADE, _OUTLINE, no_log + " No round saw shade; what falls at other hours is not seen.")
     if len(state.model.inverter_ids) < 2 and not state.shaded.any():
         return Basis("prior", _UNSEEN_SHADE, why_not="A single inverter has no peer to show shade against.")
     if len(state.blocks.dates) < SHORTEST_HISTORY:
@@ -128,10 +136,11 @@ def exposed(state: SiteState, expected: np.ndarray) -> dict[str, np.ndarray]:
     """
     Expected energy in which a cause may have gone unseen, (n_inverters, n_times) by cause; all of it for causes not named.
 
-    Snow read off a log takes the days on which it shows: unseen, it is on the other days on which it may have lain.
+    Snow read off a log takes the days on which it shows: unseen, it is on the other days on which it may have lain, or without a
+    log on any of them.
     """
     if state.log is None:
-        return {}
+        return {"snow": np.where(snow_days(state.model)[None, :], expected, 0.0)}
     seen = np.zeros(expected.shape, dtype=bool)
     for effect in state.effects:
         if effect.cause == "snow" and effect.ac_factor is not None:
@@ -146,16 +155,18 @@ def _snow(state: SiteState, energy: bool) -> Basis:
     if state.log is not None:
         # Most such days are clear; the others may each have lost what is not told from weather.
         return Basis("measured", _SNOW_UNSEEN * UNSEEN_ON_A_DAY, 0.2)
-    return Basis("measured" if energy else "prior", 0.003, 0.3, "Snow lay or fell, and no interval log shows what it took: "
-                 "modelled from the weather" + (", and held against the meter's winter." if energy else "."))
+    why_not = "Snow lay or fell, and no interval log shows what it took: modelled from the weather"
+    if not energy:
+        return Basis("prior", _SNOW_NOT_MODELLED, 0.3, why_not + ".")
+    return Basis("measured", _SNOW_NOT_MODELLED, 0.1, why_not + ", and held against the meter's winter.")
 
 
 def _curtailment(state: SiteState, no_log: str) -> Basis:
     if state.log is not None:
         return Basis("measured", 0.001, 0.1)
     held = bool(np.isfinite(state.limits.setting).any())
-    return Basis("measured" if held else "prior", 0.004, 0.35, no_log + " Recorded instructions, and limits that clamp readings "
-                 "show, are counted; others are not seen.")
+    return Basis("measured" if held else "prior", _SHORT_STOPS, 0.25, no_log + " Recorded instructions, and limits that clamp "
+                 "readings show, are counted; others are not seen.")
 
 
 def _efficiency(log: bool, shown: bool, clamps: bool) -> Basis:

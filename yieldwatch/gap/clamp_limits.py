@@ -9,52 +9,67 @@ import pandas as pd
 
 from yieldwatch.expected.power import SiteModel
 from yieldwatch.field.tables import SiteData
-from yieldwatch.gap.clamps import AT_SHARE, HELD
+from yieldwatch.gap.blocks import Blocks
+from yieldwatch.gap.clamps import HELD, OWN_RATING
 from yieldwatch.gap.instructions import named_power
-from yieldwatch.gap.spells import Limits
+from yieldwatch.gap.mechanisms.string_fault import BEFORE
+from yieldwatch.gap.spells import LeftOn, Limits
 
 #: Readings of one limit agree within this; a reading this far above it shows that the limit is off. Common practice, no source.
 _SAME_LEVEL = 0.04
 #: Share of its capacity to which a site is held by an instruction that names no power. Common practice, no source.
 _USUAL_CAP = 0.5
-#: Air temperature above which a single reading cannot tell a limit left on from heat. [°C] Common practice, no source.
-_HOT = 28.0
+#: Air temperature above which a single reading cannot tell a limit left on from heat; unless it is lower than heat leaves, which
+#: takes no more than this share of the rating a kelvin, from 25 °C at the lowest (derating is 1 to 5 %). [°C], [1/K] Common
+#: practice, no source.
+_HOT, _MOST_DERATING, _DERATES_FROM = 28.0, 0.05, 25.0
 
 
-def limits_from_readings(model: SiteModel, clamps: pd.DataFrame, data: SiteData) -> Limits:
+def limits_left_on(blocks: Blocks, clamps: pd.DataFrame) -> list[LeftOn]:
     """
-    Limits that are known without a log.
+    Inverters found held below their power point in a clamp round while another of the round was not, but by its own rating.
 
-    An inverter found held below its power point in a clamp round, while another of the round was not, or was by its own rating
-    alone, has a limit of its own left on. It is taken to have begun halfway back to the last reading above that level, and to
-    last until halfway to the next one. In heat a single reading is not believed: heat holds inverters down as well. A recorded
-    instruction holds the site to the power in its note, or to half of its capacity.
+    It began at some time since the last reading above that level, or is as likely older than the history where there is none; it
+    lasts until halfway to the next reading above. In heat a single reading is not believed where heat may hold as low.
 
     Parameters
     ----------
     clamps : DataFrame
         From `yieldwatch.gap.clamps.check_clamps`.
     """
-    setting = np.full(model.dc.shape, np.inf)
+    found: list[LeftOn] = []
     whole = clamps[clamps["mppt"].isna() & clamps["phase"].isna()] if len(clamps) else clamps
-    for k, name in enumerate(model.inverter_ids if len(whole) else ()):
+    for k, name in enumerate(blocks.model.inverter_ids if len(whole) else ()):
         own = whole[whole["inverter_id"] == name].sort_values("time")
-        others = whole[(whole["inverter_id"] != name) & ~whole["limited"].isin([HELD, AT_SHARE])]
+        others = whole[(whole["inverter_id"] != name) & whole["limited"].isin(["", *OWN_RATING])]
         alone = own[(own["limited"] == HELD) & own["clamp_round"].isin(others["clamp_round"]) & own["ac_power_kw"].notna()]
-        cool = np.isfinite(_air(model, alone["time"])) & (_air(model, alone["time"]) < _HOT)
-        if not cool.any():
+        air = _air(blocks.model, alone["time"])
+        by_heat = (1.0 - _MOST_DERATING * (air - _DERATES_FROM)) * blocks.model.rating[k, 0]
+        if not ((air < _HOT) | (alone["ac_power_kw"].to_numpy(float) < by_heat)).any():
             continue
         level = float(alone["ac_power_kw"].iloc[-1])
         alike = alone[np.abs(alone["ac_power_kw"] / level - 1.0) < _SAME_LEVEL]
         above = own[own["ac_power_kw"] > (1.0 + _SAME_LEVEL) * level]
-        start, end = model.times[0], model.times[-1] + model.weather.step
-        before, after = above[above["time"] < alike["time"].iloc[0]], above[above["time"] > alike["time"].iloc[-1]]
-        if len(before):
-            start = _halfway(before["time"].iloc[-1], alike["time"].iloc[0])
-        if len(after):
-            end = _halfway(alike["time"].iloc[-1], after["time"].iloc[0])
-        setting[k, (model.times >= start) & (model.times < end)] = level
-    return Limits(_recorded_caps(model, data), setting, np.full(model.dc.shape, np.inf))
+        first, last = (max(blocks.day_of(alike["time"].iloc[at]), 0) for at in (0, -1))
+        before = [blocks.day_of(t) for t in above["time"] if t < alike["time"].iloc[0]]
+        after = [blocks.day_of(t) for t in above["time"] if t > alike["time"].iloc[-1]]
+        onset = ((max(before[-1], 0), 0.0), (max(first, before[-1] + 1), 1.0)) if before else ((-1, BEFORE), (first, 1.0))
+        found.append(LeftOn(k, level, onset, (last + after[0] + 1) // 2 if after else len(blocks.dates)))
+    return found
+
+
+def limits_from_readings(blocks: Blocks, left_on: list[LeftOn], data: SiteData) -> Limits:
+    """
+    Limits that are known without a log: those left on, and recorded instructions.
+
+    An instruction holds the site to the power in its note, or to half of its capacity.
+    """
+    setting = np.full(blocks.model.dc.shape, np.inf)
+    day = blocks.day[blocks.of]
+    for limit in left_on:
+        on = (day >= limit.start) & (day < limit.end)
+        setting[limit.inverter, on] = np.minimum(setting[limit.inverter, on], limit.level)
+    return Limits(_recorded_caps(blocks.model, data), setting, np.full(blocks.model.dc.shape, np.inf), tuple(left_on))
 
 
 def _air(model: SiteModel, times: pd.Series) -> np.ndarray:
@@ -62,10 +77,6 @@ def _air(model: SiteModel, times: pd.Series) -> np.ndarray:
     table = model.weather.table
     at = table.index.searchsorted(pd.DatetimeIndex(times), side="right") - 1
     return table["temp_air"].to_numpy(float)[np.clip(at, 0, len(table) - 1)]
-
-
-def _halfway(first: pd.Timestamp, last: pd.Timestamp) -> pd.Timestamp:
-    return first + (last - first) / 2
 
 
 def _recorded_caps(model: SiteModel, data: SiteData) -> np.ndarray:

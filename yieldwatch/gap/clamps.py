@@ -40,10 +40,14 @@ _PEERS_LEAST = 3
 HELD = "held below its power point"
 #: What it says of one that gives just its share of what may leave the site.
 AT_SHARE = "at its share of the export limit"
+#: And what it says of one that gives all it may.
+OWN_RATING = ("at its kW rating", "at its kVA rating")
 #: How far above the usual ratio of voltage to the model's it then stands: over three standard uncertainties.
 _HELD_VOLTAGE = 1.04
 #: How near the powers of one limit are at two visits. Common practice, no source.
 _SAME_POWER = 0.03
+#: Share of the strings' current from which a reading may tell what ratio is usual: one that is held would call itself so.
+_MOST_OF_IT = 0.9
 _RATIOS = ("efficiency", "current_ratio", "voltage_ratio", "dc_power_ratio")
 COLUMNS = (
     "time", "clamp_round", "inverter_id", "mppt", "phase", "poa_global", "temp_cell",
@@ -202,9 +206,9 @@ def _limited(site: Site, inverter: Inverter, row: dict) -> str:
     if pd.notna(row["phase"]) or pd.notna(row["mppt"]):
         return ""
     if p >= _AT_LIMIT * kind.ac_rated_kw:
-        return "at its kW rating"
+        return OWN_RATING[0]
     if s >= _AT_LIMIT * kind.ac_rated_kva:
-        return "at its kVA rating"
+        return OWN_RATING[1]
     if site.export_limit_kw is not None and site.pac0_kw > site.export_limit_kw:
         # Each inverter's share of the limit, before the AC losses to the meter.
         to_meter = (1.0 - site.ac_wiring_pct / 100.0) * (1.0 - site.transformer_pct / 100.0)
@@ -317,7 +321,7 @@ def _mark_held(out: pd.DataFrame) -> None:
     low = (out["limited"] == "") & (out["current_ratio"] < 0.97)
     held = low.copy()
     for name in ("voltage_ratio", "voltage_ratio_plate"):
-        free = (out["limited"] == "") & out[name].notna()
+        free = (out["limited"] == "") & out[name].notna() & (out["current_ratio"] > _MOST_OF_IT)
         usual = float(np.clip(out.loc[free, name].median(), 0.97, 1.03)) if free.any() else 1.0
         held &= out[name] > _HELD_VOLTAGE * usual
         low &= out[name] > usual

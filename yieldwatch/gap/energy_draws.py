@@ -4,6 +4,8 @@ From doubt in the unknowns to doubt in energy, draw by draw, and which doubts mo
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from yieldwatch.constants import CAUSES
@@ -12,7 +14,7 @@ from yieldwatch.gap.basis import fault_blur
 from yieldwatch.gap.fit import DC_CAUSES
 from yieldwatch.gap.mechanisms.base import Column
 from yieldwatch.gap.mechanisms.string_fault import full_shape
-from yieldwatch.gap.split import Split
+from yieldwatch.gap.split import Split, output_with
 from yieldwatch.gap.why import Rival
 
 #: Causes whose energy follows unknowns of the posterior; the others are read off.
@@ -21,6 +23,8 @@ WITH_UNKNOWNS = (*DC_CAUSES, "inverter_efficiency")
 NOT_LOSSES = ("light_sensor", "model", "inverter_level", "round_sensor")
 #: Correlation by draw beyond which two are said to trade off: of 400 draws, chance alone gives 0.05. Common practice, no source.
 TRADES_OFF = 0.3
+#: Relative standard uncertainty of one month's shade beyond the year's, without a log. Set on drawn farms.
+_OUTLINE_BY_MONTH = 0.35
 #: Standard deviations from the middle to the end of a 90 % interval, Gaussian.
 TO_THE_END = 1.645
 
@@ -100,9 +104,10 @@ def fault_doubt(
         off = rng.standard_normal((n_draws, 1)) * fault_blur(fault.kind) * mean[None, :]
         if fault.onset:
             days, chance = zip(*fault.onset, strict=True)
-            first = np.clip(np.ceil(np.interp(rng.random(n_draws), chance, days, right=n_days)), 0, n_days).astype(int)
+            stop = int(np.clip(fault.end, 0, n_days))
+            first = np.clip(np.ceil(np.interp(rng.random(n_draws), chance, days, right=n_days)), 0, stop).astype(int)
             before = np.cumsum(daily, axis=1)
-            off += (before[:, -1][:, None] - before[:, first]).T - mean[None, :]
+            off += (before[:, stop][:, None] - before[:, first]).T - mean[None, :]
         chances = {**fault.instead, "string_fault": 1.0 - sum(fault.instead.values())}
         drawn = rng.random((n_draws, 1)) if fault.instead else np.ones((n_draws, 1))
         upto = 0.0
@@ -111,6 +116,71 @@ def fault_doubt(
             out[cause] += np.where(is_it, off + (1.0 - p) * mean[None, :], -p * mean[None, :])
             upto += p
     return out
+
+
+def limit_doubt(
+    state: SiteState, split: Split, month: np.ndarray, n_months: int, n_draws: int, rng: np.random.Generator
+) -> np.ndarray:
+    """
+    What the unknown first days of limits left on may move, draw by draw, shape (n_draws, n_months). [kWh]
+
+    Parameters
+    ----------
+    month : ndarray of int, shape (n_times,)
+        Place of each daylight interval's month, -1 outside the period.
+    """
+    out = np.zeros((n_draws, n_months))
+    day = state.blocks.day[state.blocks.of]
+    n_days = len(state.blocks.dates)
+    for limit in state.limits.left_on:
+        k = limit.inverter
+        open_to = output_with(state.model, [replace(e, cap=None) if e.cause == "curtailment" else e for e in state.effects])[k]
+        most = limit.level * state.model.weather.hours * state.model.to_meter
+        inside = (month >= 0) & (day < limit.end)
+        daily = np.zeros((n_months, n_days + 1))
+        np.add.at(daily, (month[inside], day[inside] + 1), np.maximum(open_to - most, 0.0)[inside])
+        before = np.cumsum(daily, axis=1)
+        days, chance = zip(*limit.onset, strict=True)
+        first = np.clip(np.ceil(np.interp(rng.random(n_draws), chance, days)), 0, n_days).astype(int)
+        out += (before[:, [max(limit.start, 0)]] - before[:, first]).T
+    return out
+
+
+def outline_doubt(
+    state: SiteState, told: np.ndarray, n_draws: int, rng: np.random.Generator
+) -> np.ndarray:
+    """
+    What each month's shade may be off by where no log shows when it falls, draw by draw, shape (n_draws, n_months). [kWh]
+
+    A shadow's edge is passed within weeks: one month has more, the next less.
+
+    Parameters
+    ----------
+    told : ndarray, shape (n_months,)
+        Shade told of each month. [kWh]
+    """
+    if state.log is not None:
+        return np.zeros((n_draws, len(told)))
+    return _OUTLINE_BY_MONTH * rng.standard_normal((n_draws, len(told))) * np.abs(told)[None, :]
+
+
+def snow_energy_doubt(
+    state: SiteState, split: Split, month: np.ndarray, n_months: int, n_draws: int, rng: np.random.Generator
+) -> np.ndarray:
+    """
+    What snow that no log shows may have taken more or less, draw by draw, shape (n_draws, n_months); each month by itself. [kWh]
+
+    Parameters
+    ----------
+    month : ndarray of int, shape (n_times,)
+        Place of each daylight interval's month, -1 outside the period.
+    """
+    if state.snow_doubt is None:
+        return np.zeros((n_draws, n_months))
+    bare = output_with(state.model, [e for e in state.effects if e.cause != "snow"])
+    kept = month >= 0
+    off = np.bincount(month[kept], weights=(bare * state.snow_doubt).sum(axis=0)[kept], minlength=n_months)
+    return rng.standard_normal((n_draws, n_months)) * off[None, :]
 
 
 def level_energy(state: SiteState, split: Split, inside: np.ndarray) -> dict[str, float]:

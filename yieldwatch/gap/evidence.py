@@ -23,6 +23,8 @@ _METER_SIGMA = 0.015
 _ROUND_BIAS = 0.02
 #: One string's power beyond that bias: makers' spread and the tracer's own noise. Common figures.
 _STRING_SIGMA = 0.018
+#: Sound strings of an inverter from which it has a row of its own: of two, nobody knows which is odd. Common practice, no source.
+_FEWEST_STRINGS = 3
 #: A visit's light against the weather's of the interval, beyond both constant biases: another spot under the sky, and a moment
 #: against a mean. A service's weather, from far off, is worse. Common practice, no source.
 _LIGHT_SIGMA_MEASURED, _LIGHT_SIGMA_MODELLED = 0.025, 0.04
@@ -189,7 +191,8 @@ def light_ratio(blocks: Blocks, readings: pd.DataFrame) -> np.ndarray:
 
 def round_rows(blocks: Blocks, columns: list[Column], rounds: pd.DataFrame, findings: pd.DataFrame) -> list[Rows]:
     """
-    One row for each round and inverter: the mean power of its sound strings against the plate.
+    One row for each round and inverter: the mean power of its sound strings against the plate. Inverters with fewer than three of
+    them share a row, or a farm of small inverters would have none.
 
     It holds what dirt and age left, the modules against their plate, and the round's own bias; faults and the energy side's bias
     do not enter.
@@ -198,26 +201,27 @@ def round_rows(blocks: Blocks, columns: list[Column], rounds: pd.DataFrame, find
         return []
     faulty = set(findings.loc[findings["finding"].isin(FAULT_FINDINGS), "string_id"]) if len(findings) else set()
     good = rounds[rounds["grade"].isin(["good", "usable"]) & ~rounds["string_id"].isin(faulty) & (rounds["p_mp_plate"] > 0.3)]
+    # A string washed alone is not in the state of its inverter.
+    alone = good["washed"].notna() & good.groupby(["round_id", "inverter_id"])["washed"].transform(lambda w: w.isna().any())
+    good = good[~alone]
+    few = good.groupby(["round_id", "inverter_id"])["string_id"].transform("size") < _FEWEST_STRINGS
     place = {name: k for k, name in enumerate(blocks.model.inverter_ids)}
     number = {c.name: j for j, c in enumerate(columns) if c.cause == "round"}
     slow = [j for j, c in enumerate(columns) if c.cause in ("soiling", "degradation") or c.name == PLATE]
     triplets: list[tuple[int, int, float]] = []
     values: list[float] = []
     weights: list[float] = []
-    for (name, inverter), group in good.groupby(["round_id", "inverter_id"]):
-        # A string washed alone is not in the state of its inverter.
-        group = group if group["washed"].notna().all() else group[group["washed"].isna()]
-        if len(group) < 3:
-            continue
-        k, day = place[str(inverter)], blocks.day_of(group["time"].iloc[0])
+    for (name, _), group in good.groupby(["round_id", good["inverter_id"].where(~few, "")]):
+        day = blocks.day_of(group["time"].iloc[0])
         near = np.flatnonzero(blocks.day == min(max(day, 0), len(blocks.dates) - 1))
         if not len(near):
             continue
         row = len(values)
-        for j in slow:
-            shape = columns[j].at(k)
-            if shape is not None and shape[near].any():
-                triplets.append((row, j, float(shape[near].mean())))
+        for inverter, share in (group["inverter_id"].value_counts() / len(group)).items():
+            for j in slow:
+                shape = columns[j].at(place[str(inverter)])
+                if shape is not None and shape[near].any():
+                    triplets.append((row, j, float(share * shape[near].mean())))
         triplets.append((row, number[str(name)], 1.0))
         ratio = np.log(group["p_mp_plate"].to_numpy(float))
         values.append(float(np.median(ratio)))

@@ -190,7 +190,7 @@ def _fixed_columns(evidence: EvidenceAtHand, faults: list[Fault]) -> list[Column
     ]
     if evidence.log is None:
         columns += clamp_columns(blocks, evidence.clamps)
-        columns += round_shade_columns(blocks, evidence.rounds, evidence.findings)
+        columns += round_shade_columns(blocks, evidence.rounds, evidence.findings, evidence.data.events)
         columns += common_shade_columns(blocks)
     return columns
 

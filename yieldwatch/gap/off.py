@@ -75,7 +75,7 @@ def find_off(model: SiteModel, log: InverterLog | None, data: SiteData, snow: np
     inverter, grid = np.ones(shape), np.ones(shape)
     recorded, recorded_grid = recorded_outages(model, data)
     if log is None:
-        inverter[recorded] = 0.0
+        inverter[recorded & ~recorded_grid] = 0.0
         grid[:, recorded_grid] = 0.0
         return Off(inverter, grid)
     fine = at_own_interval(model, log)

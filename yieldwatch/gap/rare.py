@@ -15,8 +15,8 @@ from scipy import stats
 
 from yieldwatch.gap.mechanisms.base import Column, Rare
 
-#: Nodes of equal prior probability for each unknown.
-_NODES = 48
+#: Nodes of equal prior probability for each unknown; fewer where there are more than two of them.
+_NODES, _NODES_OF_MANY = 48, 24
 
 
 def rare_draws(
@@ -35,7 +35,8 @@ def rare_draws(
     """
     wide, trace = np.array([c.sd for c in columns]), np.array([c.trace for c in columns])
     likelihood = precision - np.diag(wide**-2.0)
-    unit = stats.halfnorm.ppf((np.arange(_NODES) + 0.5) / _NODES)
+    count = _NODES if len(columns) < 3 else _NODES_OF_MANY
+    unit = stats.halfnorm.ppf((np.arange(count) + 0.5) / count)
     grid = np.array(list(product(unit, repeat=len(columns))))
     nodes = np.concatenate([grid * trace, grid * wide])
     height = nodes @ target - 0.5 * np.einsum("ij,jk,ik->i", nodes, likelihood, nodes)

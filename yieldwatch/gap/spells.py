@@ -34,6 +34,34 @@ _HOTTER, _LEAST_DERATING, _FOLLOWS_POWER = 2.0, 0.004, 0.4
 
 
 @dataclass(frozen=True)
+class LeftOn:
+    """
+    A limit left on in one inverter, as clamp readings show it.
+
+    Attributes
+    ----------
+    inverter : int
+    level : float
+        [kW]
+    onset : tuple of (int, float)
+        Local days, and the chance that it was on by each, linear between.
+    end : int
+        Local day on which it was off again, or the one after the last.
+    """
+
+    inverter: int
+    level: float
+    onset: tuple[tuple[int, float], ...]
+    end: int
+
+    @property
+    def start(self) -> int:
+        """The day by which it was as likely on as not."""
+        days, chance = zip(*self.onset, strict=True)
+        return int(np.ceil(np.interp(0.5, chance, days)))
+
+
+@dataclass(frozen=True)
 class Limits:
     """
     Who was held down.
@@ -46,11 +74,14 @@ class Limits:
         AC limit left on in an inverter; inf elsewhere. [kW]
     heat : ndarray, shape (n_inverters, n_times)
         AC power to which heat held an inverter; inf elsewhere. [kW]
+    left_on : tuple of LeftOn
+        Of `setting`, what clamp readings showed and no log dates.
     """
 
     site_cap: np.ndarray
     setting: np.ndarray
     heat: np.ndarray
+    left_on: tuple[LeftOn, ...] = ()
 
 
 def find_inverter_limits(

@@ -5,25 +5,30 @@ The unknowns of a farm without an interval log: what readings and the meter tell
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from functools import partial
+from typing import NamedTuple
 
 import numpy as np
 
 from yieldwatch.expected.power import SiteModel
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.blocks import Blocks
-from yieldwatch.gap.clamp_limits import limits_from_readings
+from yieldwatch.gap.clamp_limits import limits_from_readings, limits_left_on
 from yieldwatch.gap.clamped_strings import missing_at_clamps
 from yieldwatch.gap.evidence import meter_by_day
 from yieldwatch.gap.fit import EvidenceAtHand, Fitted, Left, dc_left, fit
 from yieldwatch.gap.mechanisms.snow import SLIDES, slide_chances, snow_cover
 from yieldwatch.gap.mechanisms.soiling import cleaning_days
-from yieldwatch.gap.mechanisms.string_fault import Fault, date_faults, faults_at_clamps, find_faults
+from yieldwatch.gap.mechanisms.string_fault import Fault, date_faults, faults_at_clamps, find_faults, weighed_onset
+from yieldwatch.gap.mended import mended_faults
 from yieldwatch.gap.off import Off
-from yieldwatch.gap.spells import Limits
+from yieldwatch.gap.spells import LeftOn, Limits
 
 #: Scatter of a winter period's energy against the model, beyond snow. Common practice, no source.
 _WINTER_SIGMA = 0.04
+#: Fits after the first, each with what the one before it says is left.
+_MORE_FITS = 2
 #: Share of a period's energy under snow below which it says nothing of snow.
 _SOME_SNOW = 0.01
 #: What the mean of several slides may be off by beyond their spread, as a share of the cover.
@@ -32,81 +37,118 @@ _COVER_DOUBT = 0.25
 
 def fit_unlogged(
     evidence: EvidenceAtHand, model: SiteModel, off: Off
-) -> tuple[Limits, list[Fault], Fitted, np.ndarray]:
+) -> tuple[Limits, list[Fault], Fitted, np.ndarray, np.ndarray]:
     """
-    Limits, faults, the fit, and what snow leaves, shape (n_inverters, n_times).
+    Limits, faults, the fit, and what snow leaves and its standard uncertainty, shape (n_inverters, n_times).
 
-    Twice: the first fit dates the faults and says what all but snow leaves, by which the second weighs the winter.
+    Three times: the first fit dates the faults and limits and says what all but snow leaves, by which the next weighs the winter
+    and what limits and ratings take of what is left.
     """
     blocks, data = evidence.blocks, evidence.data
     shape = blocks.expected.shape
-    limits = limits_from_readings(model, evidence.clamps, data)
-    faults = find_faults(blocks, model.site, evidence.findings, evidence.rounds, None, cleaning_days(blocks, data), [])
-    faults += faults_at_clamps(blocks, missing_at_clamps(model.site, evidence.clamps, evidence.findings))
     nothing, none = np.full(shape, np.nan), np.zeros(shape[0], dtype=bool)
-    snow, doubt = _snow_by_meter(blocks, data, off, limits, np.ones(shape))
-    left = Left(_running(blocks, off, limits, snow), blocks.share(doubt))
-    found = fit(evidence, faults, none, nothing, nothing, left)
-    for last in (False, True):
-        left = Left(_running(blocks, off, limits, snow), blocks.share(doubt))
-        fitted = partial(
-            fit, evidence, shaded=none, ratio=nothing, weight=nothing, left=left, first=found.posterior, wash=found.wash)
-        if not last:
-            faults = date_faults(faults, partial(_misfit, fitted))
-        found = fitted(faults)
-        if not last:
-            snow, doubt = _snow_by_meter(blocks, data, off, limits, dc_left(found.posterior, shape))
-    return limits, faults, found, snow
+    kept = np.ones(shape)
+    limits = limits_from_readings(blocks, limits_left_on(blocks, evidence.clamps), data)
+    faults = find_faults(blocks, model.site, evidence.findings, evidence.rounds, None, cleaning_days(blocks, data), [])
+    faults += mended_faults(blocks, model.site, evidence.rounds, evidence.findings, data.events)
+    faults += faults_at_clamps(blocks, missing_at_clamps(model.site, evidence.clamps, evidence.findings))
+
+    def fit_with(limits: Limits, faults: list[Fault], snow: _Snow, kept: np.ndarray, before: Fitted | None = None) -> Fitted:
+        left = Left(_running(blocks, off, limits, snow.left, kept), blocks.share(snow.doubt_before))
+        if before is None:
+            return fit(evidence, faults, none, nothing, nothing, left)
+        return fit(evidence, faults, none, nothing, nothing, left, before.posterior, before.wash)
+
+    snow = _snow_by_meter(blocks, data, off, limits, kept)
+    again = partial(fit_with, snow=snow, kept=kept, before=fit_with(limits, faults, snow, kept))
+    from_readings = limits
+    limits = _dated_limits(blocks, data, from_readings, lambda tried: again(tried, faults).posterior.misfit)
+    dated = date_faults(faults, lambda tried: again(limits, tried).posterior.misfit)
+    if dated and limits.left_on:
+        # A dead string and a limit of one season were taken for each other while neither had its day.
+        limits = _dated_limits(blocks, data, from_readings, lambda tried: again(tried, dated).posterior.misfit)
+        dated = date_faults(faults, lambda tried: again(limits, tried).posterior.misfit)
+    found = again(limits, dated)
+    for _ in range(_MORE_FITS):
+        kept = dc_left(found.posterior, shape)
+        snow = _snow_by_meter(blocks, data, off, limits, kept)
+        found = fit_with(limits, dated, snow, kept, found)
+    return limits, dated, found, snow.left, snow.doubt
 
 
-def _misfit(fitted: Callable[[list[Fault]], Fitted], faults: list[Fault]) -> float:
-    return fitted(faults).posterior.misfit
+def _dated_limits(blocks: Blocks, data: SiteData, limits: Limits, misfit: Callable[[Limits], float]) -> Limits:
+    """Let the meter say when limits that clamp readings showed were left on."""
+    left_on = list(limits.left_on)
+    for n, limit in enumerate(left_on):
+
+        def with_start(day: int, n: int = n, limit: LeftOn = limit) -> float:
+            tried = [*left_on[:n], replace(limit, onset=((day - 1, 0.0), (day, 1.0))), *left_on[n + 1 :]]
+            return misfit(limits_from_readings(blocks, tried, data))
+
+        left_on[n] = replace(limit, onset=weighed_onset(limit.onset, with_start))
+    return limits_from_readings(blocks, left_on, data)
 
 
-def _snow_by_meter(
-    blocks: Blocks, data: SiteData, off: Off, limits: Limits, kept: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
+class _Snow(NamedTuple):
     """
-    What snow leaves of each inverter's power where only weather and meter tell, and its standard uncertainty.
+    Snow by weather and meter, all of shape (n_inverters, n_times): what it leaves, what of that is in doubt, and what was before
+    the meter's own period had spoken; standard uncertainties, shared by a period.
+    """
 
-    Both of shape (n_inverters, n_times). `kept` is what all else leaves of the DC power by block, (n_inverters, n_blocks).
+    left: np.ndarray
+    doubt: np.ndarray
+    doubt_before: np.ndarray
+
+
+def _snow_by_meter(blocks: Blocks, data: SiteData, off: Off, limits: Limits, kept: np.ndarray) -> _Snow:
+    """
+    What snow leaves of each inverter's power where only weather and meter tell.
+
+    All snowy periods together say how fast it slides on this farm, each by itself how fast it slid then. `kept` is what all else
+    leaves of the DC power by block, (n_inverters, n_blocks).
     """
     model = blocks.model
     covers = [snow_cover(model, slide) for slide in SLIDES]
     if not any(cover.any() for cover in covers):
-        return np.ones(model.dc.shape), np.zeros(model.dc.shape)
+        return _Snow(np.ones(model.dc.shape), np.zeros(model.dc.shape), np.zeros(model.dc.shape))
     cap = np.minimum(limits.setting, limits.heat)
     output = model.output(kept[:, blocks.of], off.inverter * off.grid, cap, limits.site_cap)
     periods = meter_by_day(blocks, data.meter) or []
     day = blocks.day[blocks.of]
-    whole = np.r_[0.0, np.cumsum(np.bincount(day, weights=output.sum(axis=0), minlength=len(blocks.dates)))]
 
-    def lost_by(cover: np.ndarray) -> np.ndarray:
-        return np.r_[0.0, np.cumsum(np.bincount(day, weights=(output * cover).sum(axis=0), minlength=len(blocks.dates)))]
+    def by_day(energy: np.ndarray) -> np.ndarray:
+        return np.r_[0.0, np.cumsum(np.bincount(day, weights=energy.sum(axis=0), minlength=len(blocks.dates)))]
 
-    most = lost_by(np.max(covers, axis=0))
+    whole, lost = by_day(output), np.stack([by_day(output * cover) for cover in covers])
+    spans = [(first, last, kwh, whole[last] - whole[first], lost[:, last] - lost[:, first]) for first, last, kwh in periods]
+    known = [span for span in spans if span[2] > 0 and (span[3] > span[4]).all()]
+    snowy = [span for span in known if span[4].max() > _SOME_SNOW * span[3]]
+    clear = [np.log(kwh / (all_of - lost.mean())) for _, _, kwh, all_of, lost in known if lost.max() <= _SOME_SNOW * all_of]
+    level = float(np.median(clear)) if clear else 0.0
+    apart = np.array([((np.log(kwh / (all_of - less)) - level) / _WINTER_SIGMA) ** 2 for _, _, kwh, all_of, less in snowy])
+    apart = apart.reshape(len(snowy), len(covers))
+    usual = slide_chances(apart.sum(axis=0))
+    chance = np.repeat(usual[:, None], len(day), axis=1)
+    for span, own in zip(snowy, apart, strict=True):
+        chance[:, (day >= span[0]) & (day < span[1])] = slide_chances(own, usual)[:, None]
 
-    def misfit(cover: np.ndarray) -> float:
-        lost = lost_by(cover)
-        clear: list[float] = []
-        snowy: list[float] = []
-        for first, last, kwh in periods:
-            all_of, less = whole[last] - whole[first], lost[last] - lost[first]
-            if kwh > 0 and all_of > less:
-                perhaps = most[last] - most[first] > _SOME_SNOW * all_of
-                (snowy if perhaps else clear).append(np.log(kwh / (all_of - less)))
-        level = float(np.median(clear)) if clear else 0.0
-        return float((((np.array(snowy) - level) / _WINTER_SIGMA) ** 2).sum())
+    def mean_and_spread(chance: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        mean = sum(p * cover for p, cover in zip(chance, covers, strict=True))
+        return mean, np.sqrt(sum(p * (cover - mean) ** 2 for p, cover in zip(chance, covers, strict=True)))
 
-    chance = slide_chances(misfit, covers)
-    mean = np.tensordot(chance, np.stack(covers), axes=1)
-    spread = np.sqrt(sum(p * (cover - mean) ** 2 for p, cover in zip(chance, covers, strict=True)))
     # What may have lain longest is in doubt too, or winter's rest would be taken for shade of a low sun.
-    return 1.0 - mean, np.hypot(spread, _COVER_DOUBT * np.max(covers, axis=0))
+    beyond = _COVER_DOUBT * np.max(covers, axis=0)
+    mean, spread = mean_and_spread(chance)
+    return _Snow(1.0 - mean, spread, np.hypot(mean_and_spread(np.repeat(usual[:, None], len(day), axis=1))[1], beyond))
 
 
-def _running(blocks: Blocks, off: Off, limits: Limits, snow: np.ndarray) -> np.ndarray:
-    """Share of each block's expected energy that known outages, snow and limits left, shape (n_inverters, n_blocks)."""
+def _running(blocks: Blocks, off: Off, limits: Limits, snow: np.ndarray, kept: np.ndarray) -> np.ndarray:
+    """
+    Share of each block's energy that known outages, snow, limits and ratings left, shape (n_inverters, n_blocks).
+
+    Of the energy that `kept` of the DC power would give in proportion: where a rating binds, the first losses cost nothing.
+    """
     cap = np.minimum(limits.setting, limits.heat)
-    left = blocks.total(blocks.model.output(1.0, off.inverter * off.grid * snow, cap, limits.site_cap))
-    return np.where(blocks.expected > 0, left / np.maximum(blocks.expected, 1e-12), 1.0)
+    left = blocks.total(blocks.model.output(kept[:, blocks.of], off.inverter * off.grid * snow, cap, limits.site_cap))
+    whole = blocks.expected * kept
+    return np.where(whole > 0, left / np.maximum(whole, 1e-12), 1.0)

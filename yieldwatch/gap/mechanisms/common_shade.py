@@ -16,10 +16,10 @@ from yieldwatch.gap.mechanisms.base import Column, Rare
 
 #: Share of farms with plants toward the equator that shade all inverters. Common practice, no source.
 _HEDGE = Rare("shade that all share", 0.1)
-#: Heights of the outline tried, seen from the front row: plants of 2.5 to 5 m at 5 to 10 m. [°] Common practice, no source.
-_HEIGHTS = (16.0, 28.0)
+#: Heights of the outline tried, as seen from the rows: plants of 2.5 to 5 m at 5 to 12 m. [°] Common practice, no source.
+_HEIGHTS = (13.0, 19.0, 28.0)
 #: How far the outline reaches to either side of its direction, and how soft its edge is. [°] Common practice, no source.
-_REACH, _EDGE = 55.0, 8.0
+_REACH, _EDGE = 55.0, 6.0
 #: Share of the farm that stands in such a shadow: standard deviation where there is a hedge. Common practice, no source.
 _SHARE_SD = 0.35
 #: Growth of such shade in a year: half a metre on plants that stand 2 to 3 m above the glass. Common practice, no source.

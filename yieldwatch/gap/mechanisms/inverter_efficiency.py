@@ -23,6 +23,8 @@ _FROM_THE_START = 0.02
 _CLAMP_SIGNIFICANT = 2.2
 #: Standard uncertainties that the best of several cuts of several inverters reaches by luck. Order statistics of about ten.
 _LUCK = 1.7
+#: Standard uncertainty of one clamp reading of AC over DC. Common practice, no source. [fraction]
+_CLAMP_U = 0.013
 #: A loss that stays shows the same in every later round. Beyond this scatter it comes and goes, as shade and clouds do; the
 #: current carries the error of the light laid beside it, AC over DC does not. About 2.5 standard uncertainties of a reading.
 _STAYS = {"current_ratio": 0.05, "efficiency_log_ratio": 0.03}
@@ -111,14 +113,18 @@ def clamp_columns(blocks: Blocks, clamps: pd.DataFrame) -> list[Column]:
         ("efficiency_log_ratio", "AC over DC below its curve"),
     ):
         table = clamps[clamps["mppt"].isna() & clamps["phase"].isna() & ~clamps["limited"].astype(bool)]
-        value = np.log(table[column].astype(float)) if column == "current_ratio" else table[column].astype(float)
+        value = table[column].astype(float)
+        if column == "current_ratio":
+            value = np.log(value.where(value > 0.0))
         wide = pd.DataFrame({"round": table["clamp_round"], "inverter": table["inverter_id"], "value": value}).dropna()
         wide = wide.pivot_table(index="round", columns="inverter", values="value")
-        if wide.shape[1] < 3 or len(wide) < 2:
+        # Of two, nobody knows which has fallen; but AC over DC has its curve.
+        alone = wide.shape[1] < 3
+        if len(wide) < 2 or (alone and column != "efficiency_log_ratio"):
             continue
         days = table.groupby("clamp_round")["time"].min().reindex(wide.index).map(blocks.day_of).to_numpy()
-        against = wide.sub(wide.median(axis=1), axis=0)
-        noise = max(float(1.4826 * against.sub(against.median()).abs().stack().median()), 0.01)
+        against = wide if alone else wide.sub(wide.median(axis=1), axis=0)
+        noise = max(float(1.4826 * against.sub(against.median()).abs().stack().median()), _CLAMP_U if alone else 0.01)
         for k, name in enumerate(blocks.model.inverter_ids):
             if name in against:
                 values, said = against[name].to_numpy(), f"{what}: {name}"

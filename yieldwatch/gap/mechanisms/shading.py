@@ -41,6 +41,8 @@ _SKY_ALL = (0.2, 0.2)
 _SEEN_SHADE = 0.03
 #: Shade in the dormant months as a share of that in the growing season, where rounds alone tell. Common practice, no source.
 _OFF_SEASON = 0.3
+#: Share of such shade that a cut leaves. Common practice, no source.
+_CUT_LEAVES = 0.15
 #: What a look at midday is worth for the hours that nobody looked at, and its standard uncertainty. Set on drawn farms.
 _LOOKS = (0.7, 0.5)
 
@@ -242,13 +244,15 @@ def shading_columns(blocks: Blocks, inverters: np.ndarray, first: Posterior | No
     return columns
 
 
-def round_shade_columns(blocks: Blocks, rounds: pd.DataFrame, findings: pd.DataFrame) -> list[Column]:
+def round_shade_columns(
+    blocks: Blocks, rounds: pd.DataFrame, findings: pd.DataFrame, events: pd.DataFrame
+) -> list[Column]:
     """
     Shade that rounds saw, for a farm whose log does not show it: one column for each inverter with strings found in shade.
 
     A round is a look at midday on a bright day. Between looks what they saw is interpolated, strings in the open counted; in the
-    dormant months, when grass lies and leaves are down, `_OFF_SEASON` of it. How far a look at midday stands for the other hours
-    is the unknown: `_LOOKS`, with its doubt.
+    dormant months, when grass lies and leaves are down, `_OFF_SEASON` of it, and after a recorded cut `_CUT_LEAVES`. How far a
+    look at midday stands for the other hours is the unknown: `_LOOKS`, with its doubt.
     """
     if rounds.empty or findings.empty:
         return []
@@ -267,7 +271,22 @@ def round_shade_columns(blocks: Blocks, rounds: pd.DataFrame, findings: pd.DataF
         if name not in by_look.index.get_level_values(0) or not by_look.loc[name, "lost"].any():
             continue
         looks = by_look.loc[name].sort_values("day")
-        depth = np.interp(blocks.day, looks["day"], -np.log(1.0 - np.minimum(looks["lost"], 0.9)))
+        days, depths = looks["day"].to_numpy(float), -np.log(1.0 - np.minimum(looks["lost"].to_numpy(float), 0.9))
+        for cut in _cuts(blocks, events, name):
+            standing = float(np.interp(cut, days, depths))
+            at = np.searchsorted(days, cut)
+            days, depths = np.insert(days, at, [cut, cut + 0.5]), np.insert(depths, at, [standing, _CUT_LEAVES * standing])
+        depth = np.interp(blocks.day, days, depths)
         values = depth * season * blocks.beam_share[k]
         out.append(Column("shading", f"{name}, as rounds saw it", values, k, *_LOOKS, 0.0, 2.0, ("rounds", k)))
     return out
+
+
+def _cuts(blocks: Blocks, events: pd.DataFrame, inverter: str) -> list[int]:
+    """Local days, in order, on which vegetation was cut for this inverter or the whole site, by the record."""
+    if events.empty:
+        return []
+    cut = events[events["kind"] == "vegetation_cut"]
+    strings = {s.string_id for s in blocks.model.site.strings if s.inverter_id == inverter}
+    return sorted(blocks.day_of(start) for start, scope in zip(cut["start"], cut["scope"], strict=True)
+                  if {"site", inverter} & set(scope) or strings & set(scope))

@@ -7,8 +7,6 @@ may lie and slide (Marion et al.), and the meter's winter periods how fast it sl
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 import pandas as pd
 
@@ -27,7 +25,9 @@ UNSEEN_ON_A_DAY = 0.15
 #: How fast snow slides, in slant heights per hour at a tilt whose sine is 1: 0.197 on the two fixed-tilt sites of Marion et al.,
 #: Solar Energy 97 (2013) 112, who found other values on roofs; infinite where cold precipitation did not stay at all. And the
 #: chance of each before the meter has spoken. Common practice, no source.
-SLIDES, _SLIDE_CHANCE = (0.1, 0.197, 0.4, 0.8, np.inf), (0.15, 0.3, 0.25, 0.15, 0.15)
+SLIDES, _SLIDE_CHANCE = (0.05, 0.1, 0.197, 0.4, 0.8, np.inf), (0.1, 0.15, 0.25, 0.2, 0.15, 0.15)
+#: Part of a period's chance that is the site's winter's. Common practice, no source.
+_AS_USUAL = 0.5
 #: New snow in an hour that covers the modules whole, of the same source's 1 cm: less also gathers over hours. [cm]
 _COVERS_CM = 0.1
 #: Depth on the ground below which none lies on the modules. Same source. [cm]
@@ -145,17 +145,19 @@ def slid_cover(
     return left.where(since > 0, 0.0).clip(lower=0.0)
 
 
-def slide_chances(misfit: Callable[[np.ndarray], float], covers: list[np.ndarray]) -> np.ndarray:
+def slide_chances(misfit: np.ndarray, site: np.ndarray | None = None) -> np.ndarray:
     """
     Chance of each of `SLIDES`, shape (n_slides,).
 
     Parameters
     ----------
-    misfit : callable
-        From a cover, as `snow_cover` gives it, to chi-squared of the meter's periods with snow in them.
-    covers : list of ndarray
-        One for each of `SLIDES`.
+    misfit : ndarray, shape (n_slides,)
+        Chi-squared of the meter's periods with snow in them.
+    site : ndarray, optional
+        What all of a site's winter says, where one period is asked for: no snow is quite like another.
     """
-    log = np.log(_SLIDE_CHANCE) - 0.5 * np.array([misfit(cover) for cover in covers])
-    chance = np.exp(log - log.max())
-    return chance / chance.sum()
+    before = np.array(_SLIDE_CHANCE)
+    if site is not None:
+        before = _AS_USUAL * site + (1.0 - _AS_USUAL) * before
+    chance = before * np.exp(-0.5 * (misfit - misfit.min()))
+    return np.asarray(chance / chance.sum())

@@ -27,8 +27,8 @@ from yieldwatch.portfolio.model import Site
 _CREEPING = ("shunt", "series_resistance", "current_low")
 #: Kinds that take voltage at the power point alone, and the chance of one of them below which it is left out.
 _ALIKE, _UNLIKELY = ("series_resistance", "current_low"), 0.02
-#: Chance that a fault that was there at the first reading of its string began before the history. Common practice, no source.
-_BEFORE = 0.5
+#: Chance that what was there at the first reading of it began before the history. Common practice, no source.
+BEFORE = 0.5
 #: Distance from a whole number of strings beyond which a step is none: make, age and dirt part strings by a few per cent. Common
 #: practice, no source. [strings]
 _NO_NUMBER = 0.15
@@ -171,7 +171,7 @@ def find_faults(
         if not dated and earliest >= 0:
             onset = ((earliest, 0.0), (latest, 1.0))
         elif not dated and not steps_seen and latest > 0 and found.finding != "wrong_count":
-            onset = ((-1, _BEFORE), (latest, 1.0))
+            onset = ((-1, BEFORE), (latest, 1.0))
         on_glass = float(found.on_glass)
         if dated:
             on_glass /= on_glass + _AT_ONCE * (1.0 - on_glass)
@@ -209,7 +209,7 @@ def faults_at_clamps(blocks: Blocks, missing: list[Missing]) -> list[Fault]:
         size = _as_log(part.dead / len(part.strings) * sum(s.p_mp_w for s in part.strings) / whole)
         seen = blocks.day_of(part.seen)
         known = pd.notna(part.last_good)
-        first = (max(blocks.day_of(part.last_good), -1), 0.0) if known else (-1, _BEFORE * part.chance)
+        first = (max(blocks.day_of(part.last_good), -1), 0.0) if known else (-1, BEFORE * part.chance)
         onset = (first, (max(seen, first[0] + 1), part.chance))
         start = (max(first[0], 0) + seen) // 2
         doubt = _CLAMPED_DOUBT * size
@@ -334,20 +334,44 @@ def date_faults(faults: list[Fault], misfit: Callable[[list[Fault]], float]) -> 
     undated = sorted((n for n in range(len(out)) if out[n].onset), key=lambda n: -out[n].share)
     # Twice where there are several: the first are dated while the others' starts are still open.
     for n in undated * min(len(undated), 2):
-        days, chance = (np.array(x, float) for x in zip(*faults[n].onset, strict=True))
-        # The middle of equal slices of the prior chance; the slice that lies before the history stands at its beginning.
-        there = chance[-1]
-        middle = np.interp(there * (np.arange(_STARTS_TRIED) + 0.5) / _STARTS_TRIED, chance, days)
-        tried = [[replace(out[n], start=int(start), onset=())] for start in middle] + ([[]] if there < 1.0 else [])
-        prior = np.r_[np.full(_STARTS_TRIED, there / _STARTS_TRIED), [1.0 - there] if there < 1.0 else []]
-        fits = np.array([misfit([*out[:n], *one, *out[n + 1 :]]) for one in tried])
-        weight = prior * np.exp(-0.5 * (fits - fits.min()))
-        total = np.r_[0.0, np.cumsum(weight / weight.sum())[:_STARTS_TRIED]]
-        edges = np.interp(there * np.arange(_STARTS_TRIED + 1) / _STARTS_TRIED, chance, days)
-        points = [(int(day), float(c)) for day, c in zip(edges, total, strict=True)]
-        # Slices that begin before the history share its first day: the last of them says how much lies before.
-        out[n] = replace(out[n], onset=tuple({day: (day, c) for day, c in points}.values()))
+
+        def with_start(day: int, n: int = n) -> float:
+            return misfit([*out[:n], replace(out[n], start=day, onset=()), *out[n + 1 :]])
+
+        def without(n: int = n) -> float:
+            return misfit([*out[:n], *out[n + 1 :]])
+
+        out[n] = replace(out[n], onset=weighed_onset(faults[n].onset, with_start, without))
     return out
+
+
+def weighed_onset(onset: tuple[tuple[int, float], ...], misfit: Callable[[int], float],
+                  without: Callable[[], float] | None = None) -> tuple[tuple[int, float], ...]:
+    """
+    When something began, each start tried weighed by how well it fits.
+
+    Parameters
+    ----------
+    onset : tuple of (int, float)
+        Days, and the chance that it had begun by each, linear between; the last is the chance that it is there at all.
+    misfit : callable
+        From a first day to -2 ln of the posterior's height with it.
+    without : callable, optional
+        The same where it is not there.
+    """
+    days, chance = (np.array(x, float) for x in zip(*onset, strict=True))
+    # The middle of equal slices of the prior chance; the slice that lies before the history stands at its beginning.
+    there = chance[-1]
+    middle = np.interp(there * (np.arange(_STARTS_TRIED) + 0.5) / _STARTS_TRIED, chance, days)
+    fits, prior = [misfit(int(start)) for start in middle], [there / _STARTS_TRIED] * _STARTS_TRIED
+    if there < 1.0 and without is not None:
+        fits.append(without())
+        prior.append(1.0 - there)
+    weight = np.array(prior) * np.exp(-0.5 * (np.array(fits) - min(fits)))
+    total = np.r_[0.0, np.cumsum(weight / weight.sum())[:_STARTS_TRIED]]
+    edges = np.interp(there * np.arange(_STARTS_TRIED + 1) / _STARTS_TRIED, chance, days)
+    # Slices that begin before the history share its first day: the last of them says how much lies before.
+    return tuple({int(day): (int(day), float(c)) for day, c in zip(edges, total, strict=True)}.values())
 
 
 def full_shape(blocks: Blocks, fault: Fault) -> np.ndarray:
