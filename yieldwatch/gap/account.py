@@ -161,7 +161,9 @@ def _draws(
         if cause in off_by:
             values = values + off_by[cause]
         blur = rng.standard_normal((n_draws, 1)) * doubt.blurred * np.abs(energy)[None, :]
-        unseen = np.abs(rng.standard_normal((n_draws, 1))) * doubt.missed / 1.645 * exposed_to[cause][None, :]
+        # On every other farm nothing went unseen: else all draws would lie above what the evidence shows.
+        perhaps = (rng.random((n_draws, 1)) < 0.5) * np.abs(rng.standard_normal((n_draws, 1))) / 1.645
+        unseen = perhaps * doubt.missed * exposed_to[cause][None, :]
         out[cause] = values + blur + unseen
         if cause != "degradation":
             out[cause] = np.maximum(out[cause], np.minimum(energy, 0.0)[None, :])

@@ -29,8 +29,8 @@ class Basis:
     basis : str
         "measured", "prior" or "not_assessed".
     missed : float
-        What may have gone unseen, as a share of the expected energy `exposed` to the cause: the interval's upper end is at
-        least this far above the estimate. [fraction]
+        What may have gone unseen, as a share of the expected energy `exposed` to the cause: on every other farm nothing, on one
+        in twenty more than this. [fraction]
     blurred : float
         Relative standard uncertainty of the estimate itself beyond the posterior's: that the mechanism's form is only about
         right. [fraction]

@@ -57,7 +57,9 @@ def fix_settings(look: Look) -> list[Candidate]:
         why = (
             f"{name} has not passed {look.outlook.setting[k]:.0f} kW of late, though its peers did and its strings "
             "could: a limit was left on.")
-        sizes = look.doubt(_LIMIT_DOUBT) * look.is_there(_LIMIT)
+        sizes = look.doubt(_LIMIT_DOUBT)
+        if look.state.log is None:  # a few clamp readings tell it, not every bright hour
+            sizes = sizes * look.is_there(_LIMIT)
         jobs.append(look.job("fix_settings", "curtailment", (name,), [(gain, sizes)], _LIMIT, why,
                              "Stays mended unless the limit is set again."))
     return jobs

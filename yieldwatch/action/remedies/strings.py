@@ -15,6 +15,7 @@ import pandas as pd
 from yieldwatch.action.candidate import Candidate
 from yieldwatch.action.outlook import Relief
 from yieldwatch.action.remedies.behind import behind_at_best
+from yieldwatch.action.remedies.first_look import SURE_ENOUGH
 from yieldwatch.action.remedies.look import Look, percent, relative, seen_in
 from yieldwatch.action.remedies.on_glass import chance_on_glass
 from yieldwatch.action.replay import Replay
@@ -55,7 +56,10 @@ def repair_strings(look: Look) -> list[Candidate]:
 
 
 def unseen_parts(look: Look) -> list[Candidate]:
-    """One job an inverter for parts it lacks that no round explains: dead strings are found and mended, all else is tested."""
+    """
+    One job an inverter for parts it lacks that no round explains: strings that are surely enough dead are found and mended, all
+    else is tested.
+    """
     parts = [_Part(fault, look.outlook.fault_size(fault)[1], _told(look, fault), fault.chance) for fault in look.outlook.faults
              if not fault.strings]
     parts += [_Part(*part, "even at its best, and no shade takes those hours too") for part in behind_at_best(look)]
@@ -63,7 +67,8 @@ def unseen_parts(look: Look) -> list[Candidate]:
     jobs = []
     for inverter in dict.fromkeys(part.fault.inverter for part in parts):
         own = [part for part in parts if part.fault.inverter == inverter]
-        mend = all(odds(look, part.fault, part.sizes) == _STRINGS_OWN for part in own)
+        chances = [(part.chance, odds(look, part.fault, part.sizes)) for part in own]
+        mend = all(of == _STRINGS_OWN and chance * of[0] >= SURE_ENOUGH for chance, of in chances)
         found = [_look_for(look, part, mend) for part in own]
         jobs += [_at_once([job for job in found if job.cause == cause]) for cause in dict.fromkeys(job.cause for job in found)]
     return jobs
