@@ -48,7 +48,7 @@ def test_a_page_that_is_not_there_says_so(page, served):
 
 def test_a_table_sorts_on_the_server_and_keeps_its_order_in_the_address(page, served):
     visit(page, served, "/farms")
-    page.click("thead a:has-text('Modules')")
+    page.click("thead a:has-text('DC nameplate')")
     page.wait_for_selector("th[aria-sort=descending]")
     sizes = [float(t.replace(",", "")) for t in page.locator("tbody td.number").all_inner_texts()]
     assert sizes == sorted(sizes, reverse=True)

@@ -56,6 +56,6 @@ def test_links_in_a_table_are_followed_without_loading_anew_and_back_again(page,
     assert page.evaluate("window.same"), "the page was loaded anew"
     page.go_back()
     page.wait_for_selector("h1:has-text('Farms')")
-    page.click("thead a:has-text('Modules')")
+    page.click("thead a:has-text('DC nameplate')")
     page.wait_for_selector("th[aria-sort=descending]")
     assert page.evaluate("window.same")

@@ -375,9 +375,6 @@ def _heat_caps(state: SiteState) -> np.ndarray:
 def _settings_on(state: SiteState) -> np.ndarray:
     """AC limit still on in each inverter at the end of the history, shape (n_inverters,); inf where there is none. [kW]"""
     out = np.full(len(state.limits.setting), np.inf)
-    for limit in state.limits.left_on:
-        if limit.end >= len(state.blocks.dates):
-            out[limit.inverter] = limit.level
     for k, setting in enumerate(state.limits.setting):
         held = np.flatnonzero(np.isfinite(setting))
         if not len(held):
