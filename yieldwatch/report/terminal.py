@@ -90,7 +90,7 @@ def _farm(total: SiteTotal, currency: str) -> Table:
 #: Said below the farms: a figure at the end of its interval looks like a mistake.
 WHAT_A_FIGURE_IS = (
     "A loss is what the evidence shows; its interval holds what may have gone unseen too, which can only add. So a loss often "
-    "stands near the low end."
+    "stands below the middle."
 )
 #: The cautions of each job stand in the work list and the report; this must be read even by those who open neither.
 CAUTION = (

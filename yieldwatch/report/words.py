@@ -174,7 +174,7 @@ def percentage(value: object, decimals: int = 1) -> str:
 
 #: What a mark or bar beside its interval is, where the interval is of a loss.
 WHAT_A_MARK_IS = ("The mark is what the evidence shows. Its interval holds what may have gone unseen too, which can only add, so "
-                  "the mark often stands near the low end.")
+                  "the mark often stands below the middle.")
 
 #: Chance of paying back below which it is said that a job does not: a few hundred draws tell no smaller one.
 LEAST_CHANCE = 0.01
