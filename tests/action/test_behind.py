@@ -10,7 +10,7 @@ from tests.action.build import AS_OF, MODULE, make_site
 from yieldwatch.action.remedies.behind import behind_at_best
 from yieldwatch.action.remedies.look import Look
 from yieldwatch.gap.mechanisms.base import Column
-from yieldwatch.gap.mechanisms.string_fault import Fault
+from yieldwatch.gap.mechanisms.fault import Fault
 from yieldwatch.portfolio.model import String
 
 HOURS, DAYS = 10, 100

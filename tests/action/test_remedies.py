@@ -15,7 +15,7 @@ from yieldwatch.action.remedies.look import Look
 from yieldwatch.action.remedies.on_glass import lies_on_glass, seen_on_strings
 from yieldwatch.action.remedies.strings import _repair_cost, _went_before, dead_strings, odds, of_fault
 from yieldwatch.action.remedies.vegetation import _of_plants, _opened, _regrown
-from yieldwatch.gap.mechanisms.string_fault import Fault
+from yieldwatch.gap.mechanisms.fault import Fault
 from yieldwatch.portfolio.model import JobCost, String
 
 NO_EVENTS = pd.DataFrame(columns=["kind", "start", "scope"])

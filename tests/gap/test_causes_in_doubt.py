@@ -17,7 +17,8 @@ from yieldwatch.assess import assess
 from yieldwatch.gap.causes_in_doubt import told_by_chance
 from yieldwatch.gap.infer import Posterior
 from yieldwatch.gap.mechanisms.base import Column
-from yieldwatch.gap.mechanisms.string_fault import Fault, find_faults
+from yieldwatch.gap.mechanisms.fault import Fault
+from yieldwatch.gap.mechanisms.string_fault import find_faults
 from yieldwatch.gap.split import Split
 from yieldwatch.gap.steps import Step
 from yieldwatch.portfolio.model import String

@@ -8,7 +8,9 @@ import pytest
 
 from tests.action.build import MODULE, make_site
 from yieldwatch.gap.clamped_strings import missing_at_clamps
-from yieldwatch.gap.mechanisms.string_fault import Fault, date_faults, faults_at_clamps, with_inputs
+from yieldwatch.gap.mechanisms.fault import Fault
+from yieldwatch.gap.mechanisms.onsets import date_faults
+from yieldwatch.gap.mechanisms.string_fault import faults_at_clamps, with_inputs
 from yieldwatch.portfolio.model import String
 
 

@@ -21,7 +21,7 @@ from yieldwatch.action.replay import Replay, months_from, past_years
 from yieldwatch.expected.power import SiteModel
 from yieldwatch.expected.sun import sun_position
 from yieldwatch.gap.attribute import SiteState
-from yieldwatch.gap.mechanisms.string_fault import Fault, full_shape
+from yieldwatch.gap.mechanisms.fault import Fault, full_shape
 
 #: Draws of the posterior carried through to the money.
 N_DRAWS = 200

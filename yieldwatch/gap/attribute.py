@@ -23,11 +23,12 @@ from yieldwatch.gap.gaps import over_known
 from yieldwatch.gap.infer import Posterior
 from yieldwatch.gap.instructions import find_curtailment
 from yieldwatch.gap.logs import InverterLog, inverter_log
+from yieldwatch.gap.mechanisms.fault import Fault
 from yieldwatch.gap.mechanisms.level import LIGHT_BIAS
 from yieldwatch.gap.mechanisms.shading import shaded_inverters
 from yieldwatch.gap.mechanisms.snow import snow_days, snow_left
 from yieldwatch.gap.mechanisms.soiling import Wash, cleaning_days
-from yieldwatch.gap.mechanisms.string_fault import Fault, find_faults, with_inputs
+from yieldwatch.gap.mechanisms.string_fault import find_faults, with_inputs
 from yieldwatch.gap.off import Off, find_off, inverter_ac
 from yieldwatch.gap.second_light import LightDrift, light_drift
 from yieldwatch.gap.spells import Limits, find_inverter_limits

@@ -12,7 +12,7 @@ from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.clamps import HELD, OWN_RATING
 from yieldwatch.gap.instructions import named_power
-from yieldwatch.gap.mechanisms.string_fault import BEFORE
+from yieldwatch.gap.mechanisms.onsets import BEFORE
 from yieldwatch.gap.spells import LeftOn, Limits
 
 #: Readings of one limit agree within this; a reading this far above it shows that the limit is off. Common practice, no source.

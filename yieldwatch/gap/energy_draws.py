@@ -13,7 +13,7 @@ from yieldwatch.gap.attribute import SiteState
 from yieldwatch.gap.basis import fault_blur
 from yieldwatch.gap.fit import DC_CAUSES
 from yieldwatch.gap.mechanisms.base import Column
-from yieldwatch.gap.mechanisms.string_fault import full_shape
+from yieldwatch.gap.mechanisms.fault import full_shape
 from yieldwatch.gap.split import Split, output_with
 from yieldwatch.gap.why import Rival
 

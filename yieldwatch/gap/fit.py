@@ -22,6 +22,7 @@ from yieldwatch.gap.logs import InverterLog
 from yieldwatch.gap.mechanisms.base import Column
 from yieldwatch.gap.mechanisms.common_shade import common_shade_columns
 from yieldwatch.gap.mechanisms.degradation import degradation_columns
+from yieldwatch.gap.mechanisms.fault import Fault, fault_columns
 from yieldwatch.gap.mechanisms.inverter_efficiency import clamp_columns, efficiency_columns
 from yieldwatch.gap.mechanisms.level import level_columns
 from yieldwatch.gap.mechanisms.shading import round_shade_columns, shading_columns
@@ -37,7 +38,6 @@ from yieldwatch.gap.mechanisms.soiling import (
     soiling_columns,
     soiling_states,
 )
-from yieldwatch.gap.mechanisms.string_fault import Fault, fault_columns
 from yieldwatch.gap.second_light import LightDrift, drift_rows
 from yieldwatch.gap.witness import witness_columns, witness_rows
 from yieldwatch.gap.year_on_year import YearOnYear, full_years, line_columns, own_rate_rows

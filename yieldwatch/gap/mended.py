@@ -9,7 +9,8 @@ import pandas as pd
 
 from yieldwatch.constants import FAULT_FINDINGS
 from yieldwatch.gap.blocks import Blocks
-from yieldwatch.gap.mechanisms.string_fault import BEFORE, Fault
+from yieldwatch.gap.mechanisms.fault import Fault
+from yieldwatch.gap.mechanisms.onsets import BEFORE
 from yieldwatch.gap.rounds import number_rounds
 from yieldwatch.portfolio.model import Site, String
 

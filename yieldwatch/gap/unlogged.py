@@ -18,9 +18,11 @@ from yieldwatch.gap.clamp_limits import limits_from_readings, limits_left_on
 from yieldwatch.gap.clamped_strings import missing_at_clamps
 from yieldwatch.gap.evidence import meter_by_day
 from yieldwatch.gap.fit import EvidenceAtHand, Fitted, Left, dc_left, fit
+from yieldwatch.gap.mechanisms.fault import Fault
+from yieldwatch.gap.mechanisms.onsets import date_faults, weighed_onset
 from yieldwatch.gap.mechanisms.snow import SLIDES, slide_chances, snow_cover
 from yieldwatch.gap.mechanisms.soiling import cleaning_days
-from yieldwatch.gap.mechanisms.string_fault import Fault, date_faults, faults_at_clamps, find_faults, weighed_onset
+from yieldwatch.gap.mechanisms.string_fault import faults_at_clamps, find_faults
 from yieldwatch.gap.mended import mended_faults
 from yieldwatch.gap.off import Off
 from yieldwatch.gap.spells import LeftOn, Limits

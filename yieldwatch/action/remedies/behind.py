@@ -12,7 +12,7 @@ import numpy as np
 
 from yieldwatch.action.remedies.look import Look
 from yieldwatch.gap.gaps import over_known
-from yieldwatch.gap.mechanisms.string_fault import Fault
+from yieldwatch.gap.mechanisms.fault import Fault
 
 #: Days looked at, and the share of their energy in which an inverter does best. Common practice, no source.
 _DAYS, _BEST = 120, 0.1

@@ -20,7 +20,7 @@ from yieldwatch.action.remedies.look import Look, percent, relative, seen_in
 from yieldwatch.action.remedies.on_glass import chance_on_glass
 from yieldwatch.action.replay import Replay
 from yieldwatch.constants import FAULT_FINDINGS
-from yieldwatch.gap.mechanisms.string_fault import Fault, full_shape
+from yieldwatch.gap.mechanisms.fault import Fault, full_shape
 from yieldwatch.portfolio.model import String
 
 #: The job that mends each finding, and what the finding says in words.

@@ -8,8 +8,7 @@ not a string's: an input does not track, and the same column goes to `inverter_e
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -17,18 +16,13 @@ import pandas as pd
 from yieldwatch.constants import FAULT_FINDINGS
 from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.clamped_strings import Missing
-from yieldwatch.gap.mechanisms.base import Column
+from yieldwatch.gap.mechanisms.fault import ALIKE, Fault
 from yieldwatch.gap.mechanisms.fault_spans import Span, matching_span, paired_spans
+from yieldwatch.gap.mechanisms.onsets import BEFORE
 from yieldwatch.gap.steps import Step
 from yieldwatch.gap.weak_parts import MANY, WeakPart
 from yieldwatch.portfolio.model import Site
 
-#: Kinds that grow with time.
-_CREEPING = ("shunt", "series_resistance", "current_low")
-#: Kinds that take voltage at the power point alone, and the chance of one of them below which it is left out.
-_ALIKE, _UNLIKELY = ("series_resistance", "current_low"), 0.02
-#: Chance that what was there at the first reading of it began before the history. Common practice, no source.
-BEFORE = 0.5
 #: Distance from a whole number of strings beyond which a step is none: make, age and dirt part strings by a few per cent. Common
 #: practice, no source. [strings]
 _NO_NUMBER = 0.15
@@ -41,79 +35,6 @@ _AT_ONCE = 5.0
 _WHOLE, _PART_OF_ONE = (0.8, 0.1), (0.45, 0.4)
 #: Relative standard uncertainty of the share of a string that a clamp missed. Common practice, no source.
 _CLAMPED_DOUBT = 0.1
-#: Days of start tried for a fault that no log dates, evenly over what is possible.
-_STARTS_TRIED = 9
-
-
-@dataclass(frozen=True)
-class Fault:
-    """
-    A loss of one part of an inverter over a span of days.
-
-    Attributes
-    ----------
-    cause : str
-        "string_fault" or "inverter_efficiency".
-    inverter : int
-    strings : tuple of str
-        Empty where only the log saw it.
-    kind : str
-        The finding; "unseen" where no round has seen it.
-    start, end : int
-        Local days, end exclusive; outside the history where it began before or goes on.
-    share, share_sd : float
-        ln of what is left of the inverter's output, negated, with its standard uncertainty.
-    dated : bool
-        Whether the log dates the start.
-    onset : tuple of (int, float)
-        Where no log dates it: days, and the chance that it had begun by each, linear between; the last is the chance that it is
-        there at all. Empty where the start is known.
-    on_glass : float
-        Chance that it is no fault, but what lies on the glass of a module or two.
-    of_input : float
-        Chance that it is no string's, but of an input that does not track.
-    mppt : str or None
-        Input that lacks it, by a clamp.
-    in_series : float or None
-        Chance that it takes voltage in proportion to current, so that its share follows the light; None for what the kind says.
-    """
-
-    cause: str
-    inverter: int
-    strings: tuple[str, ...]
-    kind: str
-    start: int
-    end: int
-    share: float
-    share_sd: float
-    dated: bool
-    onset: tuple[tuple[int, float], ...] = ()
-    on_glass: float = 0.0
-    of_input: float = 0.0
-    mppt: str | None = None
-    in_series: float | None = None
-
-    @property
-    def follows_light(self) -> float:
-        """`in_series`, or what the kind says."""
-        return float(self.kind == "series_resistance") if self.in_series is None else self.in_series
-
-    @property
-    def instead(self) -> dict[str, float]:
-        """Chances of the causes that it may have instead, of those that have any."""
-        return {c: p for c, p in (("soiling", self.on_glass), ("inverter_efficiency", self.of_input)) if p > 0.0}
-
-    @property
-    def chance(self) -> float:
-        """Chance that it is there today."""
-        return self.onset[-1][1] if self.onset else 1.0
-
-    def begun(self, day: np.ndarray) -> np.ndarray:
-        """Chance that the fault was there on each day, by what is known of its start and end."""
-        if not self.onset:
-            return ((day >= self.start) & (day < self.end)).astype(float)
-        days, chance = zip(*self.onset, strict=True)
-        return np.interp(day, days, chance) * (day < self.end)
 
 
 def find_faults(
@@ -176,7 +97,7 @@ def find_faults(
         if dated:
             on_glass /= on_glass + _AT_ONCE * (1.0 - on_glass)
         one = (found.string_id,)
-        series = _in_series(found.p_series_resistance, found.p_current_low, on_glass) if found.finding in _ALIKE else None
+        series = _in_series(found.p_series_resistance, found.p_current_low, on_glass) if found.finding in ALIKE else None
         faults.append(
             Fault("string_fault", k, one, found.finding, start, n_days, size, doubt, dated, onset, on_glass, in_series=series)
         )
@@ -271,131 +192,6 @@ def _washed_off(span: Span, blocks: Blocks, cleanings: list[int]) -> bool:
     rainy = np.flatnonzero(np.nan_to_num(blocks.rain, nan=0.0) > 5.0)
     near_end = [*cleanings, *rainy.tolist()] if span.size < 0.05 else cleanings
     return any(abs(span.end - day) <= 2 for day in near_end) or any(abs(span.start - day) <= 2 for day in cleanings)
-
-
-def fault_columns(blocks: Blocks, faults: list[Fault]) -> list[Column]:
-    """
-    Columns of each fault: its inverter, its span, its size with the prior from the rounds.
-
-    Kinds that creep (shunts, series resistance, cracks) get two: what was there from the start, and what grew since, so
-    that the last round's size is not taken for the whole span. So do steps that no round has seen: a share at all light, and what
-    a shunt takes beyond it in weak light.
-    """
-    out = []
-    for fault in faults:
-        on = fault.begun(blocks.day)
-        if not on.any():
-            continue
-        label = " ".join(fault.strings) or f"a part that no round has seen{f', input {fault.mppt}' if fault.mppt else ''}"
-        name = f"{fault.kind} of {label} on {blocks.model.inverter_ids[fault.inverter]}"
-        shape = full_shape(blocks, fault) * on
-        if fault.kind == "unseen":
-            # Nobody has named it: what a leak takes beyond its share in good light is left to the log.
-            leak = np.clip(800.0 / np.maximum(_mean_light(blocks, fault.inverter), 50.0), 1.0, 4.0) - 1.0
-            out.append(
-                Column(fault.cause, name + ", more in weak light", leak * on, fault.inverter, 0.0, 0.5 * fault.share, 0.0, 5.0,
-                       ("fault", fault))
-            )
-        if fault.kind not in _CREEPING:
-            out.append(Column(fault.cause, name, shape, fault.inverter, fault.share, fault.share_sd, 0.0, 5.0, ("fault", fault)))
-            continue
-        first, last = max(fault.start, 0), blocks.day[-1]
-        grown = np.clip((blocks.day - first) / max(last - first, 1), 0.0, 1.0)
-        forms = [(replace(fault, in_series=form), chance, words) for form, chance, words in (
-            (0.0, 1.0 - fault.follows_light, ""), (1.0, fault.follows_light, ", in proportion to current"))]
-        forms = [(one, chance, words) for one, chance, words in forms if chance >= _UNLIKELY]
-        for one, chance, words in forms if fault.kind in _ALIKE else [(fault, 1.0, "")]:
-            # The log tells by the light whether a fault takes its share or follows the current.
-            shape, mean = full_shape(blocks, one) * on, 0.5 * chance * fault.share
-            spread = max(fault.share_sd, 0.5 * fault.share) * np.sqrt(chance)
-            out += [
-                Column(fault.cause, name + words + part, shape * over, fault.inverter, mean, spread, 0.0, 5.0, ("fault", fault))
-                for part, over in ((", from the start", np.ones(blocks.n)), (", grown since", grown))
-            ]
-    return out
-
-
-def date_faults(faults: list[Fault], misfit: Callable[[list[Fault]], float]) -> list[Fault]:
-    """
-    Let the meter say when faults began that no log dates.
-
-    Parameters
-    ----------
-    faults : list of Fault
-    misfit : callable
-        From a list of faults to -2 ln of the posterior's height with them.
-
-    Returns
-    -------
-    list of Fault
-        With an `onset` that weighs each start tried by how well it fits.
-    """
-    out = list(faults)
-    undated = sorted((n for n in range(len(out)) if out[n].onset), key=lambda n: -out[n].share)
-    # Twice where there are several: the first are dated while the others' starts are still open.
-    for n in undated * min(len(undated), 2):
-
-        def with_start(day: int, n: int = n) -> float:
-            return misfit([*out[:n], replace(out[n], start=day, onset=()), *out[n + 1 :]])
-
-        def without(n: int = n) -> float:
-            return misfit([*out[:n], *out[n + 1 :]])
-
-        out[n] = replace(out[n], onset=weighed_onset(faults[n].onset, with_start, without))
-    return out
-
-
-def weighed_onset(onset: tuple[tuple[int, float], ...], misfit: Callable[[int], float],
-                  without: Callable[[], float] | None = None) -> tuple[tuple[int, float], ...]:
-    """
-    When something began, each start tried weighed by how well it fits.
-
-    Parameters
-    ----------
-    onset : tuple of (int, float)
-        Days, and the chance that it had begun by each, linear between; the last is the chance that it is there at all.
-    misfit : callable
-        From a first day to -2 ln of the posterior's height with it.
-    without : callable, optional
-        The same where it is not there.
-    """
-    days, chance = (np.array(x, float) for x in zip(*onset, strict=True))
-    # The middle of equal slices of the prior chance; the slice that lies before the history stands at its beginning.
-    there = chance[-1]
-    middle = np.interp(there * (np.arange(_STARTS_TRIED) + 0.5) / _STARTS_TRIED, chance, days)
-    fits, prior = [misfit(int(start)) for start in middle], [there / _STARTS_TRIED] * _STARTS_TRIED
-    if there < 1.0 and without is not None:
-        fits.append(without())
-        prior.append(1.0 - there)
-    weight = np.array(prior) * np.exp(-0.5 * (np.array(fits) - min(fits)))
-    total = np.r_[0.0, np.cumsum(weight / weight.sum())[:_STARTS_TRIED]]
-    edges = np.interp(there * np.arange(_STARTS_TRIED + 1) / _STARTS_TRIED, chance, days)
-    # Slices that begin before the history share its first day: the last of them says how much lies before.
-    return tuple({int(day): (int(day), float(c)) for day, c in zip(edges, total, strict=True)}.values())
-
-
-def full_shape(blocks: Blocks, fault: Fault) -> np.ndarray:
-    """
-    Loss of a fault of size one in each block, as if it had been there all the time, shape (n_blocks,).
-
-    The share lost follows the light; it is one at 800 W/m², about where rounds are taken.
-
-    A shunt takes a fixed current, so its share grows as the light falls; a series resistance's share falls with the
-    current; the other kinds keep theirs. Slopes after the module model of the design tables (check: shunted string -6.5 % at
-    1000, -12.6 at 600, -20.5 at 300 W/m²; 2 ohm in series -2.3 % at 1000, -0.7 % at 300 W/m²).
-    """
-    light = np.maximum(_mean_light(blocks, fault.inverter), 50.0) / 800.0
-    if fault.kind == "shunt":
-        return np.clip(1.0 / light, 0.7, 4.0)
-    return np.asarray(1.0 + fault.follows_light * (np.clip(light, 0.05, 1.4) - 1.0))
-
-
-def _mean_light(blocks: Blocks, inverter: int) -> np.ndarray:
-    """In-plane light of each block on the inverter's arrays. [W/m²]"""
-    model = blocks.model
-    poa = sum(light.poa_global * model.plane_share[a][inverter] for a, light in model.planes.items())
-    count = np.maximum(np.bincount(blocks.of, minlength=blocks.n), 1)
-    return np.bincount(blocks.of, weights=np.nan_to_num(poa), minlength=blocks.n) / count
 
 
 def _left_before(span: Span, faults: list[Fault]) -> float:

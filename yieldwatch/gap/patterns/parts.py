@@ -11,7 +11,7 @@ import pandas as pd
 
 from yieldwatch.constants import FAULT_FINDINGS
 from yieldwatch.gap.causes_in_doubt import told_elsewhere
-from yieldwatch.gap.mechanisms.string_fault import Fault
+from yieldwatch.gap.mechanisms.fault import Fault
 from yieldwatch.gap.patterns.window import Told, Window, count
 from yieldwatch.gap.why import Figure, Turn
 
