@@ -118,6 +118,16 @@ def test_a_curve_that_is_too_short_gives_nan():
     assert np.isnan(half["slope_oc"])
 
 
+def test_a_tracer_that_rounds_small_currents_to_nil_gives_no_slope_at_open_circuit():
+    v = np.linspace(0.0, 40.0, 81)
+    i = np.where(v < 34.0, 9.0 * (1.0 - np.exp((v - 36.0) / 2.0)), 0.0)
+    i[v >= 32.0] = 0.0
+
+    found = traced_key_points(v, i)
+
+    assert np.isnan(found["slope_oc"])
+
+
 def test_features_come_one_row_a_trace():
     v = np.linspace(0.0, 0.64, 33)
     curves = pd.concat([pd.DataFrame({"trace_id": t, "v": v - 0.005, "i": ASTM_I * k})

@@ -179,7 +179,8 @@ def _end_slopes(v: np.ndarray, i: np.ndarray, v_oc: float, i_sc: float) -> dict[
     flat, steep = v <= 0.2 * v_oc, (v >= 0.8 * v_oc) & (i <= 0.35 * i_sc)
     slope_sc = -np.polyfit(v[flat], i[flat], 1)[0] * v_oc / i_sc if flat.sum() >= 3 else np.nan
     slope_oc = np.nan
-    if steep.sum() >= 3:
+    # A tracer that rounds small currents to nil leaves points of one current, through which no line of v over i goes.
+    if len(np.unique(i[steep])) >= 3:
         # The vertical leg bends: a parabola of v over i, its slope taken at zero current.
         slope_oc = -np.polyfit(i[steep], v[steep], 2 if steep.sum() >= 5 else 1)[-2] * i_sc / v_oc
     return {"slope_sc": float(slope_sc), "slope_oc": float(slope_oc)}
