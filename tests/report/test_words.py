@@ -119,3 +119,9 @@ def test_dates_in_a_sentence_are_written_as_people_do_and_those_in_names_of_file
         "traced 26 May 2025; see sites/a/readings/iv/round-02-2025-06-08.csv line 3, 9 Nov 2024 08:15. Claim by 3 Oct 2044.")
     assert words.in_day_words("won back 58 (-1 to 119), -3.6 % of INV-2; job-5, 2-3") == (
         "won back 58 (−1 to 119), −3.6 % of INV-2; job-5, 2-3")
+
+
+def test_an_inspection_says_what_is_looked_at_where_its_cause_tells():
+    assert words.job_word("inspect", "soiling") == "wash two strings to see the dirt"
+    assert words.job_word("inspect", "inverter_outage") == "inspect"
+    assert words.job_word("clean", "soiling") == "clean the modules"

@@ -122,7 +122,7 @@ def _aimed(visit: Visit, job: VisitJob) -> tuple[str, ...]:
 
 def _job(visit: Visit, place: int, job: VisitJob, photos: JobPhotos) -> JobSheet:
     site = visit.site.site
-    what = words.job_word(job.kind)
+    what = words.job_word(job.kind, job.listed.get("cause"))
     turn = f" ({job.turn})" if job.turn else ""
     strings = [s for s in site.strings if s.string_id in job.scope]
     inverters = [i for i in site.inverters if i.inverter_id in job.scope]

@@ -169,7 +169,7 @@ def _description(visit: Visit) -> list[str]:
 
 
 def _job(job: VisitJob) -> str:
-    what = words.job_word(job.kind)
+    what = words.job_word(job.kind, job.listed.get("cause"))
     where = "whole site" if job.scope == ("site",) else " ".join(job.scope)
     extra = [job.turn and f"turn {job.turn}", jobs.in_book(job.listed)]
     return f"{what[:1].upper()}{what[1:]}: {where}" + "".join(f"; {text}" for text in extra if text)

@@ -58,6 +58,8 @@ JOB_WORDS = {
     "inspect": "inspect",
     "claim": "make a claim",
 }
+#: An inspection of a loss that a look settles, by cause.
+LOOK_WORDS = {"soiling": "wash two strings to see the dirt", "shading": "look at what shades"}
 FINDING_WORDS = {
     "ok": "sound",
     "open": "open: no current",
@@ -97,7 +99,10 @@ def cause_word(cause: object) -> str:
     return CAUSE_WORDS.get(str(cause), plain(cause))
 
 
-def job_word(kind: object) -> str:
+def job_word(kind: object, cause: object = None) -> str:
+    """What is done, in words; of an inspection also what is looked at, where the cause says."""
+    if str(kind) == "inspect" and str(cause) in LOOK_WORDS:
+        return LOOK_WORDS[str(cause)]
     return JOB_WORDS.get(str(kind), plain(kind))
 
 
