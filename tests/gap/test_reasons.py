@@ -208,7 +208,7 @@ def test_without_a_log_a_fault_is_dated_between_its_rounds(farm, without_log):
     first, second = (t.date() for t in farm.data.iv.loc[farm.data.iv["string_id"] == "INV2.1.1", "time"].sort_values())
     words = part.note.split()
     at = words.index("from")
-    # The meter narrows what the rounds leave open; the string holds a quarter of its inverter. 24.7 lies a binary hair beyond 0.3.
+    # The meter narrows what the rounds leave open; the string holds a quarter of its inverter. 24.7 lies a binary hair beyond.
     assert first <= dt.date.fromisoformat(words[at + 1]) <= dt.date.fromisoformat(words[at + 3].strip(",")) <= second
     assert float(words[-4]) == pytest.approx(25.0, abs=0.3 + 1e-9)
 
