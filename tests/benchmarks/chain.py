@@ -23,6 +23,7 @@ import numpy as np
 import pandas as pd
 import pvlib
 
+from tests.expected.plain import MODULE
 from yieldwatch.expected.inverter import inverter_curve
 from yieldwatch.expected.module import fit_module
 from yieldwatch.expected.power import SiteModel, site_model
@@ -35,23 +36,6 @@ ROUNDS = 5
 STEP = pd.Timedelta(minutes=5)
 SERIES, PARALLEL = 26, 8
 AC_RATED_KW, ETA_NOM, ETA_REF = 70.0, 0.97, 0.9637
-
-DATASHEET = ModuleType(
-    "M400",
-    "mono-Si",
-    p_mp_w=400.0,
-    i_sc_a=10.3,
-    v_oc_v=49.1,
-    i_mp_a=9.76,
-    v_mp_v=41.0,
-    alpha_i_sc_pct_per_c=0.05,
-    beta_v_oc_pct_per_c=-0.28,
-    gamma_p_mp_pct_per_c=-0.36,
-    cells_in_series=72,
-    bypass_diodes=3,
-    tolerance_minus_pct=0.0,
-    tolerance_plus_pct=3.0,
-)
 
 
 @dataclass(frozen=True)
@@ -227,7 +211,7 @@ def main() -> int:
     """Print the comparison; 0 if both limits are kept."""
     # At night the chain asks scipy's root finder for modules without light, which warns of 0/0.
     warnings.filterwarnings("ignore", category=RuntimeWarning, module="scipy")
-    site = invented_site(own_gamma(DATASHEET))
+    site = invented_site(own_gamma(MODULE))
     weather = invented_year(site.latitude, site.longitude, site.altitude_m)
     fit_module.cache_clear()
     inverter_curve.cache_clear()

@@ -22,9 +22,10 @@ from yieldwatch.report.bring import Brought, glass_m2, to_bring
 from yieldwatch.report.job_photos import JobPhotos, SheetPhoto
 from yieldwatch.report.page import environment
 from yieldwatch.report.pdf import pdf
+from yieldwatch.report.planned import Planned
 from yieldwatch.report.site_papers import SheetDrawing, not_held, sheet_drawings, where_rows
 from yieldwatch.report.site_sketch import place_in_row, site_sketch
-from yieldwatch.report.visits import Planned, Visit, VisitJob, days_off_words, planned_visits
+from yieldwatch.report.visits import Visit, VisitJob, days_off_words, planned_visits
 from yieldwatch.report.words import number
 
 #: Rows of what casts shade on a sheet, most costly first, and distances for which the height to cut is said. [m]

@@ -7,16 +7,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from yieldwatch.book.states import DECLINED, FINISHED, PUT_OFF
 from yieldwatch.report import words
-
-if TYPE_CHECKING:
-    # It is made of these records.
-    from yieldwatch.report.visits import Planned
+from yieldwatch.report.planned import Planned
 
 
 @dataclass(frozen=True)

@@ -14,9 +14,9 @@ from yieldwatch.action.cautions import caution_text
 from yieldwatch.assess import Assessment
 from yieldwatch.constants import JOB_KINDS
 from yieldwatch.report import jobs, money, words, year
+from yieldwatch.report.planned import Planned
 from yieldwatch.report.schema import BRIDGE, CLAIMS, PLAN, RETURNS, STATEMENT_CHECKS, WORK_LIST, WORK_LIST_EXTRAS
 from yieldwatch.report.tables import tables
-from yieldwatch.report.visits import Planned
 
 _NOTHING = "Nothing to show: the report says what is missing."
 

@@ -16,8 +16,9 @@ import icalendar
 
 from yieldwatch.action.cautions import DEFERRAL
 from yieldwatch.report import jobs, words
+from yieldwatch.report.planned import Planned
 from yieldwatch.report.site_papers import where_rows
-from yieldwatch.report.visits import Planned, Visit, VisitJob, days_off_words, planned_visits, working_spans
+from yieldwatch.report.visits import Visit, VisitJob, days_off_words, planned_visits, working_spans
 
 #: Names visits; any other value would give every visit in every calendar a new identity.
 _NAMESPACE = uuid.UUID("5f1c1d0a-6a4e-5d37-9c55-0d6f2b9a7e11")

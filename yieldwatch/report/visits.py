@@ -6,57 +6,16 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Protocol
 
 import pandas as pd
 
 from yieldwatch.portfolio.days_off import WEEKEND, why_no_work
-from yieldwatch.portfolio.model import Portfolio, Site
 from yieldwatch.report import jobs, words
+from yieldwatch.report.planned import Planned, PlannedSite
 
 #: How far from its week a visit is looked for days on which a crew works. [d]
 _FURTHEST = 366
-
-
-class Found(Protocol):
-    """What is known of a site's strings, and of what casts shade on it."""
-
-    @property
-    def string_findings(self) -> pd.DataFrame: ...
-
-    @property
-    def obstacles(self) -> pd.DataFrame: ...
-
-
-class PlannedSite(Protocol):
-    """A site to be visited, such as a `SiteAssessment`."""
-
-    @property
-    def site(self) -> Site: ...
-
-    @property
-    def gap(self) -> Found: ...
-
-
-class Planned(Protocol):
-    """A plan and what its papers are made from: an `Assessment`, or the same as it was kept."""
-
-    @property
-    def portfolio(self) -> Portfolio: ...
-
-    @property
-    def as_of(self) -> dt.date: ...
-
-    @property
-    def sites(self) -> Sequence[PlannedSite]: ...
-
-    @property
-    def work_list(self) -> pd.DataFrame: ...
-
-    @property
-    def plan(self) -> pd.DataFrame: ...
 
 
 @dataclass(frozen=True)

@@ -20,8 +20,8 @@ from xlsxwriter.worksheet import Worksheet
 
 from yieldwatch.assess import Assessment
 from yieldwatch.report import words
+from yieldwatch.report.planned import Planned
 from yieldwatch.report.sheets import Field, Sheet, plan_sheets, sheets, work_sheets
-from yieldwatch.report.visits import Planned
 
 #: Paper size code of A4 in the workbook format (ECMA-376, ST_PaperSize: 9).
 A4 = 9

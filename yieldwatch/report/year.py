@@ -11,8 +11,8 @@ import pandas as pd
 from yieldwatch.assess import Assessment
 from yieldwatch.report import jobs, words
 from yieldwatch.report.blocks import Grid
+from yieldwatch.report.planned import Planned
 from yieldwatch.report.totals import Amount
-from yieldwatch.report.visits import Planned
 
 
 def rows(assessment: Planned) -> list[dict]:
