@@ -329,8 +329,9 @@ _POWER = Table("power", "sites/{site}/readings/power", "Interval log of each inv
     _time("time", "Interval label"),
     _id("inverter_id", "The inverter logged"),
     _id("mppt", "The tracker input logged; blank for the whole inverter", OPTIONAL),
-    _number("ac_power_kw", "kW", -1000, 20000, "Mean AC power", COLUMN),
-    _number("dc_power_kw", "kW", -1000, 20000, "Mean DC power"),
+    # Wide enough for W, which the reader of the log knows by the ratings.
+    _number("ac_power_kw", "kW", -1e6, 2e7, "Mean AC power", COLUMN),
+    _number("dc_power_kw", "kW", -1e6, 2e7, "Mean DC power"),
     _number("dc_voltage_v", "V", -50, 3000, "Mean DC voltage"),
     _text("status", "State that the inverter gave"),
 ), ("time", "inverter_id", "mppt"), ("inverter_id", "mppt"))

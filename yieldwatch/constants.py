@@ -16,6 +16,9 @@ ZERO_CELSIUS_K = 273.15
 #: Cell above back-of-module temperature at 1000 W/m². [°C] King et al., SAND2004-3535 (2004), open rack.
 CELL_ABOVE_BACK = 3.0
 
+#: Share of the ground that tracker rows cover where the spacing is not given. Common practice, no source.
+ASSUMED_GROUND_COVER = 2.0 / 7.0
+
 #: Causes a loss can be given to, in the order in which they are reported.
 CAUSES = (
     "soiling",

@@ -173,7 +173,7 @@ def test_a_wet_morning_is_a_late_start_after_rain():
 
 def test_trips_that_began_in_the_year_are_taken_to_go_on_all_year():
     # Rain every day of a year; trips from day 200 on. 199 wet days passed without one.
-    blocks = SimpleNamespace(dates=pd.date_range("2024-01-01", periods=365), rain=np.full(365, 3.0))
+    blocks = SimpleNamespace(dates=pd.date_range("2024-01-01", periods=365), rain=np.full(365, 3.0), washing=np.full(365, 3.0))
     state = SimpleNamespace(blocks=blocks, model=SimpleNamespace(site=SimpleNamespace(tz="UTC")))
     assert _began(state, np.arange(200, 365, 4)) == pd.Timestamp("2024-07-19", tz="UTC")  # 1 January + 200 days
     # A first trip on the fourth day says nothing of a beginning.

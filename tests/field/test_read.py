@@ -141,6 +141,38 @@ def test_a_bad_row_is_set_aside_with_its_reason_and_stops_no_other(tmp_path, row
     assert any("1 of 2 rows was set aside, first line 2" in n for n in data.notices)
 
 
+def log_of(inverters, factor, n=200):
+    """A log of the site's 10 kVA inverters at half load, times a factor."""
+    times = pd.date_range("2024-06-01", periods=n, freq="15min", tz="UTC")
+    rows = [f"{t.isoformat()},{name},{5.0 * factor:g},{5.2 * factor:g}" for t in times for name in inverters]
+    return "time,inverter_id,ac_power_kw,dc_power_kw\n" + "\n".join(rows) + "\n"
+
+
+def test_a_log_in_w_is_brought_to_kw_and_said(tmp_path):
+    data = read_site(tmp_path, {"readings/power/a.csv": log_of(["INV1"], 1000.0)})
+
+    np.testing.assert_allclose(data.power[["ac_power_kw", "dc_power_kw"]], [[5.0, 5.2]] * 200)
+    assert data.set_aside.empty
+    assert any("ac_power_kw of INV1" in n and "divided by 1000" in n for n in data.notices)
+
+
+@pytest.mark.parametrize("factor", [10.0, 4000.0])
+def test_a_log_beyond_its_rating_that_is_not_in_w_is_set_aside(tmp_path, factor):
+    data = read_site(tmp_path, {"readings/power/a.csv": log_of(["INV1"], factor)})
+
+    assert data.power.empty
+    assert len(data.set_aside) == 200
+
+
+def test_dc_power_that_no_array_gives_is_set_aside_and_its_row_kept(tmp_path):
+    text = log_of(["INV1"], 1.0, 20).replace(",5.2\n", ",52\n", 1)
+    data = read_site(tmp_path, {"readings/power/a.csv": text})
+
+    assert data.power["ac_power_kw"].notna().all()
+    assert data.power["dc_power_kw"].isna().sum() == 1
+    assert data.set_aside[["column", "value", "part"]].to_numpy().tolist() == [["dc_power_kw", 52.0, "value"]]
+
+
 def test_a_blank_power_is_a_gap_and_not_zero(tmp_path):
     data = read_site(tmp_path, {"readings/power/a.csv": POWER + "2024-06-01T12:00Z,INV1,\n"})
     assert np.isnan(data.power["ac_power_kw"].iloc[0])

@@ -51,7 +51,7 @@ def test_a_step_that_no_round_explains_is_a_strings_or_an_inputs(lost, traced, b
     site = make_site().__class__(**{**vars(make_site()), "strings": strings})
     none = pd.DataFrame(columns=["string_id", "finding", "share_lost"])
     dates = pd.date_range("2024-01-01", periods=300)
-    blocks = SimpleNamespace(dates=dates, model=SimpleNamespace(inverter_ids=["I1"]), rain=np.zeros(300),
+    blocks = SimpleNamespace(dates=dates, model=SimpleNamespace(inverter_ids=["I1"]), washing=np.zeros(300),
                              day_of=lambda t: int((t.tz_localize(None).normalize() - dates[0]).days))
     rounds = pd.DataFrame({"time": pd.Timestamp("2024-06-01", tz="UTC"), "string_id": list(traced), "grade": "good"})
     step = Step(0, 100, -np.log(1.0 - lost), 0.002)

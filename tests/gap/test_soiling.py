@@ -17,7 +17,7 @@ def site(rain: np.ndarray, inverters: int = 1, first: str = "2021-01-01") -> Sim
     ids = [f"INV{k + 1}" for k in range(inverters)]
     model = SimpleNamespace(inverter_ids=ids, site=SimpleNamespace(strings=()))
     return SimpleNamespace(
-        rain=rain, dates=dates, model=model, expected=np.ones((inverters, len(rain))),
+        rain=rain, washing=rain, dates=dates, model=model, expected=np.ones((inverters, len(rain))),
         day_of=lambda t: (pd.Timestamp(t).tz_localize(None).normalize() - dates[0]).days,
     )
 

@@ -61,6 +61,13 @@ def test_single_axis_defaults_are_said(tmp_path):
     assert any("backtrack is not given; false is assumed" in n for n in portfolio.notices)
 
 
+def test_backtracking_without_a_pitch_is_worked_out_for_an_assumed_one_and_said(tmp_path):
+    portfolio = read_portfolio(write_portfolio(tmp_path, {SITE_FILE: AXIS + "backtrack = true\n"}))
+
+    assert portfolio.sites[0].arrays[0].backtrack
+    assert any("rows that cover 0.29 of the ground are assumed" in n for n in portfolio.notices)
+
+
 def test_every_part_of_the_settings_reaches_the_record(tmp_path):
     text = SITE.replace(
         "[[arrays]]",

@@ -87,10 +87,6 @@ INVALID = {
         "backtrack has no meaning where mount = fixed",
     ),
     "axis key missing": ({SITE_FILE: AXIS.replace("max_angle_deg = 55", "")}, "max_angle_deg is missing"),
-    "backtrack without pitch": (
-        {SITE_FILE: AXIS + "backtrack = true\n"},
-        "needs pitch_m and collector_width_m",
-    ),
     "rows that overlap": (
         with_site("tilt_deg = 20", "tilt_deg = 20\npitch_m = 3\ncollector_width_m = 4"),
         "collector_width_m = 4 m, not below pitch_m",

@@ -18,9 +18,6 @@ from yieldwatch.portfolio.model import Site
 #: Years in which the lasting layer comes back by 63 % where it had reached all that it will be: lichen returns in 3 to 6 years.
 #: Common practice, no source.
 LASTING_YEARS = 4.0
-#: Days in which loose dirt comes back by 63 % where no rain is recorded: 3 to 12 months in wet places, weeks in dry
-#: ones. Common practice, no source.
-UNKNOWN_RAIN_DAYS = 90.0
 #: Days by which past rains are shifted for what the season may bring. Common practice, no source.
 SHIFTS = range(-28, 29, 7)
 
@@ -98,9 +95,7 @@ def dirt_ahead(state: SiteState, draws: np.ndarray, windows: dict[int, np.ndarra
     years : int
         How many years ahead; each has the same weather again.
     """
-    rain, wash = state.blocks.rain, state.wash
-    known = bool(np.isfinite(rain).any())
-    rain = np.nan_to_num(rain, nan=0.0)
+    rain, wash = state.blocks.washing, state.wash
     keep = np.exp(-((rain / wash.depth) ** wash.sharpness))
     falls = _daily_rate(state) * (1.0 - np.exp(-_days_since(rain > 0.5 * wash.depth) / wash.damp))
     loose, lasting = _now(state, state.posterior.estimate[None, :])
@@ -108,9 +103,7 @@ def dirt_ahead(state: SiteState, draws: np.ndarray, windows: dict[int, np.ndarra
 
     def washed_off(days: np.ndarray) -> np.ndarray:
         ahead = np.tile(days % len(rain), years)
-        if known:
-            return np.concatenate([[0.0], np.cumsum((rain[ahead] / wash.depth) ** wash.sharpness)[:-1]])
-        return np.arange(len(ahead)) / UNKNOWN_RAIN_DAYS
+        return np.concatenate([[0.0], np.cumsum((rain[ahead] / wash.depth) ** wash.sharpness)[:-1]])
 
     kept = {back: np.exp(-washed_off(days)) for back, days in windows.items()}
     built = {}
@@ -122,7 +115,7 @@ def dirt_ahead(state: SiteState, draws: np.ndarray, windows: dict[int, np.ndarra
     fallen = np.stack([_before(falls, keep, np.tile(days % len(rain), years)) for days in shifted])
     growth = sum(v for c, v in _soiling(state, state.posterior.estimate) if c.name.startswith("lasting layer, growth"))
     return DirtAhead(loose[0], lasting[0], loose_draws, lasting_draws, kept, built, washed, fallen,
-                     _rate_by_draw(state, draws), float(growth), _share(state), known)
+                     _rate_by_draw(state, draws), float(growth), _share(state), bool(np.isfinite(state.blocks.rain).any()))
 
 
 def _soiling(state: SiteState, theta: np.ndarray) -> list[tuple]:
@@ -141,7 +134,7 @@ def _now(state: SiteState, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         parts[part] += theta[:, number, None] * at_end[None, :]
     common = parts["loose"] + parts["lasting"]
     own = 1.0 + np.divide(parts["own"], common, out=np.zeros_like(common), where=common > 1e-6)
-    last_rain = np.nan_to_num(state.blocks.rain[state.blocks.day[-1]], nan=0.0)
+    last_rain = state.blocks.washing[state.blocks.day[-1]]
     washed = np.exp(-((last_rain / state.wash.depth) ** state.wash.sharpness))
     own = np.maximum(own, 0.0)
     return np.maximum(parts["loose"], 0.0) * own * washed, np.maximum(parts["lasting"], 0.0) * own

@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 import pvlib
 
+from yieldwatch.constants import ASSUMED_GROUND_COVER
 from yieldwatch.errors import FieldDataError
 from yieldwatch.expected.sun import Sun
 from yieldwatch.portfolio.model import Array, Site
@@ -211,7 +212,7 @@ def orientation(array: Array, sun: Sun) -> tuple[np.ndarray, np.ndarray]:
     turned = pvlib.tracking.singleaxis(
         sun.zenith, sun.azimuth, axis_tilt=array.axis_tilt_deg or 0.0,
         axis_azimuth=array.axis_azimuth_deg or 0.0, max_angle=array.max_angle_deg or 90.0,
-        backtrack=bool(array.backtrack), gcr=_ground_cover(array) or 2.0 / 7.0)
+        backtrack=bool(array.backtrack), gcr=_ground_cover(array) or ASSUMED_GROUND_COVER)
     flat_azimuth = (array.axis_azimuth_deg or 0.0) + 90.0
     tilt = np.nan_to_num(np.asarray(turned["surface_tilt"]), nan=0.0)
     azimuth = np.nan_to_num(np.asarray(turned["surface_azimuth"]), nan=flat_azimuth)

@@ -35,6 +35,7 @@ from yieldwatch.gap.spells import Limits, find_inverter_limits
 from yieldwatch.gap.split import Effect, output_with
 from yieldwatch.gap.steps import Step, against_peers, also_in, find_steps, own_days, without_echoes
 from yieldwatch.gap.unlogged import fit_unlogged
+from yieldwatch.gap.washing import washed_by_output
 from yieldwatch.gap.weak_parts import weak_parts
 from yieldwatch.gap.year_on_year import YearOnYear
 from yieldwatch.portfolio.model import Site
@@ -138,6 +139,8 @@ def infer_state(
     limits = Limits(site_cap, *find_inverter_limits(model, log, off, potential, site_cap, temp_air))
     snow = snow_left(model, log, potential, off.running & ~np.isfinite(site_cap))
     ratio, weight = _ratios(model, blocks, log, off, limits, snow)
+    blocks = washed_by_output(blocks, ratio, weight, cleaning_days(blocks, data))
+    evidence = replace(evidence, blocks=blocks)
     shaded = shaded_inverters(blocks, ratio, weight)
     steps = _steps(blocks, ratio, weight, shaded)
     faults = find_faults(

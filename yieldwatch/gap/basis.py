@@ -76,7 +76,8 @@ def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
         "snow": _snow(state, energy),
         "string_fault": Basis("measured", 0.006)
         if log or rounds or data.string_current is not None
-        else Basis("not_assessed", why_not="No IV round, no string current and no interval log."),
+        else Basis("prior", 0.006, why_not="No IV round, no string current and no interval log: what strings that nobody "
+                   "tested may have lost."),
         "inverter_efficiency": _efficiency(log, with_dc or inputs, clamps),
         "inverter_outage": Basis("measured", 0.0003 + late, 0.08)
         if log
@@ -111,6 +112,8 @@ _SNOW_NOT_MODELLED = 0.03
 _UNSEEN_DIRT, _UNSEEN_BY_WITNESSES = 0.007, 0.004
 #: Relative standard uncertainty of shade whose outline nobody saw. Set on drawn farms.
 _OUTLINE = 0.3
+#: What inverters whose DC side nobody reads may lose below their curve. Common practice, no source. [fraction]
+_UNSEEN_EFFICIENCY = 0.015
 #: Shade that may be there where nothing could see it: 19 in 20 of 38 drawn farms had less. [fraction]
 _UNSEEN_SHADE = 0.017
 
@@ -176,11 +179,9 @@ def _efficiency(log: bool, shown: bool, clamps: bool) -> Basis:
     if clamps:
         return Basis("measured", 0.012, 0.3)
     if log:
-        return Basis(
-            "not_assessed",
-            why_not="No DC power in the log and no clamp reading: AC alone cannot tell the inverter from the modules.",
-        )
-    return Basis("not_assessed", why_not="No DC power and no clamp reading.")
+        return Basis("prior", _UNSEEN_EFFICIENCY, why_not="No DC power in the log and no clamp reading: AC alone cannot tell the "
+                     "inverter from the modules.")
+    return Basis("prior", _UNSEEN_EFFICIENCY, why_not="No DC power and no clamp reading.")
 
 
 def _reactive(state: SiteState, clamps: bool) -> Basis:

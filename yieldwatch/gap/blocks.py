@@ -14,6 +14,7 @@ import pandas as pd
 
 from yieldwatch.expected.irradiance import PlaneLight
 from yieldwatch.expected.power import SiteModel
+from yieldwatch.gap.dull_days import likely_rain
 
 #: Width of a block in sun azimuth. [°] Fifteen degrees are about an hour.
 AZIMUTH_STEP = 15.0
@@ -47,7 +48,9 @@ class Blocks:
     dates : DatetimeIndex, shape (n_days,)
         Local midnights as naive dates.
     rain : ndarray, shape (n_days,)
-        Rain of each local day; NaN where the weather has no rain column. [mm]
+        Rain of each local day; NaN where no gauge was read. [mm]
+    washing : ndarray, shape (n_days,)
+        The same as dirt feels it: where no gauge was read, what the day's light makes likely, or output shows. [mm]
     """
 
     model: SiteModel
@@ -63,6 +66,7 @@ class Blocks:
     temp_air: np.ndarray
     dates: pd.DatetimeIndex
     rain: np.ndarray
+    washing: np.ndarray
 
     @property
     def n(self) -> int:
@@ -115,6 +119,7 @@ def make_blocks(model: SiteModel) -> Blocks:
     dates = pd.date_range(first, date[-1])
     azimuth = mean(turn) if model.site.latitude >= 0 else (mean(turn) + 180.0) % 360.0
     block_day = day[start]
+    rain = _daily_rain(model, dates)
     return Blocks(
         model,
         of,
@@ -128,7 +133,8 @@ def make_blocks(model: SiteModel) -> Blocks:
         np.stack([np.bincount(of, weights=row, minlength=n) for row in expected_t]),
         mean(np.nan_to_num(model.weather.table["temp_air"].to_numpy(float)[model.at], nan=15.0)),
         dates,
-        _daily_rain(model, dates),
+        rain,
+        np.where(np.isnan(rain), likely_rain(model, dates), rain) if np.isnan(rain).any() else rain,
     )
 
 

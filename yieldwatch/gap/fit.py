@@ -38,6 +38,7 @@ from yieldwatch.gap.mechanisms.soiling import (
     soiling_columns,
     soiling_states,
 )
+from yieldwatch.gap.mechanisms.untested import untested_columns
 from yieldwatch.gap.second_light import LightDrift, drift_rows
 from yieldwatch.gap.witness import witness_columns, witness_rows
 from yieldwatch.gap.year_on_year import YearOnYear, full_years, line_columns, own_rate_rows
@@ -185,6 +186,7 @@ def _fixed_columns(evidence: EvidenceAtHand, faults: list[Fault]) -> list[Column
         *clock_columns(blocks, evidence.clocks, evidence.log is not None),
         *fault_columns(blocks, faults),
         *efficiency_columns(blocks, evidence.log),
+        *untested_columns(blocks, evidence.findings, evidence.log is not None),
         *round_columns(blocks, evidence.rounds),
         *witness_columns(blocks, evidence.rounds),
     ]
@@ -198,6 +200,8 @@ def _fixed_columns(evidence: EvidenceAtHand, faults: list[Fault]) -> list[Column
 def _search_wash(evidence: EvidenceAtHand, fixed: list[Column], ratio: np.ndarray, weight: np.ndarray) -> Wash:
     """How rain washes, by the fit of the days alone: it shows in nothing faster, and they are few."""
     blocks, shape = evidence.blocks, ratio.shape
+    if np.isnan(blocks.rain).all():
+        return WASH_UNKNOWN  # by which the rain was read off the output
     slow = _slow(fixed)
     operator = day_weights(blocks, weight)
     slow_days = (operator @ design_matrix(slow, *shape)).toarray()

@@ -249,8 +249,12 @@ def _settled(
     rare = np.zeros(0, dtype=int)
     for kind in dict.fromkeys(c.rare for c in columns if c.rare is not None):
         members = np.array([j for j, c in enumerate(columns) if c.rare == kind])
-        free = np.flatnonzero((theta > lower) & (theta < upper) & ~np.isin(np.arange(len(columns)), members))
-        sizes = rare_draws([columns[j] for j in members], kind, *_marginal(precision, target, members, free, theta), n_draws, rng)
+        free = np.flatnonzero((theta > lower) & (theta < upper) & ~np.isin(np.arange(len(columns)), np.r_[rare, members]))
+        own, right, across = _marginal(precision, target, members, free, theta, rare)
+        if len(rare):
+            # Each draw of what was settled before leaves another part to these.
+            right = right[:, None] - across @ shift[rare]
+        sizes = rare_draws([columns[j] for j in members], kind, own, right, n_draws, rng)
         middle = np.median(sizes, axis=0)
         shift[members] = (sizes - middle).T
         theta = theta.copy()
@@ -270,15 +274,18 @@ def _settled(
 
 
 def _marginal(
-    precision: np.ndarray, target: np.ndarray, members: np.ndarray, free: np.ndarray, theta: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Precision and target of a few unknowns with the free others integrated out and those at a bound held there."""
+    precision: np.ndarray, target: np.ndarray, members: np.ndarray, free: np.ndarray, theta: np.ndarray, settled: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """
+    Precision and target of a few unknowns with the free others integrated out and the rest held at `theta`, and their precision
+    against those that are settled.
+    """
     held = np.setdiff1d(np.arange(len(theta)), np.r_[members, free])
     across = linalg.solve(precision[np.ix_(free, free)], precision[np.ix_(free, members)], assume_a="pos")
     own = precision[np.ix_(members, members)] - precision[np.ix_(members, free)] @ across
     right = target[members] - precision[np.ix_(members, held)] @ theta[held]
     right -= across.T @ (target[free] - precision[np.ix_(free, held)] @ theta[held])
-    return own, right
+    return own, right, precision[np.ix_(members, settled)] - across.T @ precision[np.ix_(free, settled)]
 
 
 def _add_products(

@@ -8,6 +8,7 @@ integration over half-normal nodes, and the posterior is the mixture of the two 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from itertools import product
 
 import numpy as np
@@ -29,9 +30,9 @@ def rare_draws(
     ----------
     columns : list of Column
         All with `rare`, their `sd` that of the wide prior with mean zero.
-    precision, target : ndarray, shapes (n, n) and (n,)
+    precision, target : ndarray, shapes (n, n) and (n,) or (n, n_draws)
         Of the Gaussian posterior under the wide prior, all else integrated out: its height is
-        exp(-x' precision x / 2 + target' x).
+        exp(-x' precision x / 2 + target' x). The target may differ by draw of what was settled before.
     """
     wide, trace = np.array([c.sd for c in columns]), np.array([c.trace for c in columns])
     likelihood = precision - np.diag(wide**-2.0)
@@ -39,7 +40,20 @@ def rare_draws(
     unit = stats.halfnorm.ppf((np.arange(count) + 0.5) / count)
     grid = np.array(list(product(unit, repeat=len(columns))))
     nodes = np.concatenate([grid * trace, grid * wide])
-    height = nodes @ target - 0.5 * np.einsum("ij,jk,ik->i", nodes, likelihood, nodes)
-    prior = np.repeat([1.0 - rare.chance, rare.chance], len(grid))
-    weight = prior * np.exp(height - height.max())
-    return nodes[rng.choice(len(nodes), n_draws, p=weight / weight.sum())]
+    log_prior = np.log(np.repeat([1.0 - rare.chance, rare.chance], len(grid)))
+    own = log_prior - 0.5 * np.einsum("ij,jk,ik->i", nodes, likelihood, nodes)
+    drawn = []
+    for one, count in _each(target, n_draws):
+        height = own + nodes @ one
+        weight = np.exp(height - height.max())
+        drawn.append(rng.choice(len(nodes), count, p=weight / weight.sum()))
+    return nodes[np.concatenate(drawn)]
+
+
+def _each(target: np.ndarray, n_draws: int) -> Iterator[tuple[np.ndarray, int]]:
+    """Targets, and how many draws each is for."""
+    if target.ndim == 1:
+        yield target, n_draws
+    else:
+        for one in target.T:
+            yield one, 1

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from yieldwatch.columns import INTERVAL_TABLES, TABLES, Column
+from yieldwatch.constants import ASSUMED_GROUND_COVER
 from yieldwatch.errors import InputError, near_miss
 from yieldwatch.portfolio import assets, keys
 from yieldwatch.portfolio.days_off import check_holidays, read_days_off
@@ -166,8 +167,6 @@ def _check_rows(settings: Settings) -> None:
     pitch, width = settings["pitch_m"], settings["collector_width_m"]
     if pitch is not None and width is not None and width >= pitch:
         settings.refuse(f"collector_width_m = {width:g} m, not below pitch_m. Expected less than {pitch:g} m")
-    if settings["backtrack"] and (pitch is None or width is None):
-        settings.refuse("backtrack = true needs pitch_m and collector_width_m. Expected both")
 
 
 def _axis_defaults(values: dict[str, Any], where: str, notices: list[str]) -> None:
@@ -179,6 +178,9 @@ def _axis_defaults(values: dict[str, Any], where: str, notices: list[str]) -> No
         notices.append(f"{where}: backtrack is not given; {str(values['backtrack']).lower()} is assumed, "
                        "as pitch_m and collector_width_m are "
                        f"{'known' if values['backtrack'] else 'not both known'}.")
+    elif values["backtrack"] and (values["pitch_m"] is None or values["collector_width_m"] is None):
+        notices.append(f"{where}: backtrack = true, and pitch_m and collector_width_m are not both given; rows that cover "
+                       f"{ASSUMED_GROUND_COVER:.2g} of the ground are assumed. Add both: low sun depends on them.")
 
 
 def _data(top: Settings, arrays: tuple[Array, ...]) -> dict[str, Any]:

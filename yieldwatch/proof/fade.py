@@ -70,7 +70,7 @@ def run_on(state: SiteState, job: DoneJob, day: int) -> list[RunOn]:
         return [RunOn(stays, stays)]
     shapes = [stays]
     for depth in _DEPTHS:
-        left = np.exp(-((np.nan_to_num(state.blocks.rain, nan=0.0) / (depth * state.wash.depth)) ** state.wash.sharpness))
+        left = np.exp(-((state.blocks.washing / (depth * state.wash.depth)) ** state.wash.sharpness))
         left[: day + 1] = 1.0
         fades = stays * np.r_[1.0, np.cumprod(left)[:-1]]
         shapes += [part * stays + (1.0 - part) * fades for part in _STAYING]

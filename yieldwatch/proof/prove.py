@@ -378,7 +378,7 @@ class _Case:
         run[within] = shape[self._day + 1:self._day + 1 + int(within.sum())]
         if self._job.cause == "soiling" and not within.all():
             # Beyond the history the lead goes on to fade as rain of a year before would have it.
-            left = np.exp(-((np.nan_to_num(self._state.blocks.rain[places], nan=0.0) / self._state.wash.depth)
+            left = np.exp(-((self._state.blocks.washing[places] / self._state.wash.depth)
                             ** self._state.wash.sharpness))
             n = int(within.sum())
             run[n:] = LASTING + max(run[n - 1] - LASTING, 0.0) * np.cumprod(left[n:])

@@ -10,7 +10,7 @@ import numpy as np
 
 from yieldwatch.action.candidate import Candidate
 from yieldwatch.action.comeback import against_mean, kept, paces
-from yieldwatch.action.dirt_ahead import LASTING_YEARS, UNKNOWN_RAIN_DAYS
+from yieldwatch.action.dirt_ahead import LASTING_YEARS
 from yieldwatch.action.outlook import Gain, Relief
 from yieldwatch.action.readings import HOW, NOISE
 from yieldwatch.action.remedies.first_look import first_look
@@ -116,9 +116,8 @@ def _comes_back(look: Look) -> str:
     dirt = look.outlook.dirt
     if not dirt.rain_known:
         look.notices.append(
-            f"The weather has no rain, so today's loose dirt is taken to be gone or back by 63 % in "
-            f"{UNKNOWN_RAIN_DAYS:.0f} days, cleaned or not.")
-        return f"Without a rain record, loose dirt is taken to return by 63 % in {UNKNOWN_RAIN_DAYS:.0f} days."
+            "The weather has no rain: on which days of the past years dirt was washed off is read off the output, or, "
+            "without a log, taken from dull days.")
     halved = np.mean([int(np.argmax(k < 0.5)) if (k < 0.5).any() else len(k) for k in dirt.rains])
     return (
         f"Rain would have halved today's loose dirt after {halved:.0f} days anyway (mean of the past years "

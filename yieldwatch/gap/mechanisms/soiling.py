@@ -46,6 +46,8 @@ _LASTING_SD, _LASTING_START_SD, _LASTING_TRACE = 0.01, 0.025, 0.001
 _START_SD = 0.02
 #: Logarithm of a rain on the modules over the gauge's, and what else moves what is left of the dirt. Common practice, no source.
 _RAIN_SD, _LEFT_SD = 0.5, 0.03
+#: The latter for a rain that no gauge saw. Common practice, no source.
+_GUESSED_SD = 0.15
 #: Rains that may depart from the law: the strongest in doubt, and the least that one may be off by to count. [fraction]
 _MOST_RAINS, _LEAST_OFF = 24, 0.0005
 #: Most inverters that get a share of dirt of their own; beyond, each is too small to matter.
@@ -99,10 +101,10 @@ def soiling_states(blocks: Blocks, data: SiteData, wash: Wash) -> list[State]:
     """The rate of each month, the dirt at the start, and the lasting layer, for one wash."""
     cleaned = _cleaned(blocks, data)
     left = 1.0 - CLEANED * cleaned
-    rain = np.nan_to_num(blocks.rain, nan=0.0)
+    rain = blocks.washing
     keep = np.broadcast_to(_left_by(rain, wash), cleaned.shape)
     dusty = 1.0 - np.exp(-_days_since(rain > 0.5 * wash.depth) / wash.damp)
-    months = _month_weights(blocks.dates)
+    months = month_weights(blocks.dates)
     gains = [*(months * dusty), np.full(len(rain), 1.0 / 365.25)]
     keeps = [keep] * len(months) + [np.ones_like(left)]
     built = _accumulate(np.stack(gains)[:, None, :], np.stack(keeps), left)
@@ -140,9 +142,10 @@ def rain_states(blocks: Blocks, data: SiteData, wash: Wash, dust: np.ndarray) ->
     dust : ndarray, shape (n_inverters, n_days)
         Loose dirt of an earlier fit, as -ln of what it leaves.
     """
-    rain = np.nan_to_num(blocks.rain, nan=0.0)
+    rain = blocks.washing
     keep = _left_by(rain, wash)
-    off = np.where(rain > 0.0, np.hypot(_RAIN_SD * wash.sharpness * keep * -np.log(np.maximum(keep, 1e-12)), _LEFT_SD), 0.0)
+    left_sd = np.where(np.isnan(blocks.rain), _GUESSED_SD, _LEFT_SD)
+    off = np.where(rain > 0.0, np.hypot(_RAIN_SD * wash.sharpness * keep * -np.log(np.maximum(keep, 1e-12)), left_sd), 0.0)
     moves = off * dust.mean(axis=0)
     days = np.argsort(-moves, kind="stable")[:_MOST_RAINS]
     cleaned = 1.0 - CLEANED * _cleaned(blocks, data)
@@ -170,7 +173,7 @@ def choose_wash(blocks: Blocks, misfit: Callable[[Wash], float]) -> Wash:
     misfit : callable
         From a wash to the misfit of the whole inference with it.
     """
-    if not np.isfinite(blocks.rain).any() or np.nansum(blocks.rain) <= 0:
+    if blocks.washing.sum() <= 0:
         return WASH_UNKNOWN
 
     def at(x: np.ndarray) -> float:
@@ -223,7 +226,7 @@ def own_share_columns(blocks: Blocks, common: np.ndarray) -> list[Column]:
     ]
 
 
-def _month_weights(dates: pd.DatetimeIndex) -> np.ndarray:
+def month_weights(dates: pd.DatetimeIndex) -> np.ndarray:
     """Tent-shaped months of the history that add up to one on each day, shape (n_months, n_days)."""
     position = (dates.year - dates.year[0]) * 12 + dates.month - dates.month[0] + (dates.day - 15.5) / 30.4
     centres = np.arange(int(np.floor(position.min())), int(np.ceil(position.max())) + 1)

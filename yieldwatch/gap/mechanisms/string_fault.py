@@ -189,7 +189,7 @@ def _least_unseen(site: Site, blocks: Blocks, inverter: int) -> float:
 
 def _washed_off(span: Span, blocks: Blocks, cleanings: list[int]) -> bool:
     """A loss that begins or ends with a cleaning, or ends with heavy rain, is uneven dirt."""
-    rainy = np.flatnonzero(np.nan_to_num(blocks.rain, nan=0.0) > 5.0)
+    rainy = np.flatnonzero(blocks.washing > 5.0)
     near_end = [*cleanings, *rainy.tolist()] if span.size < 0.05 else cleanings
     return any(abs(span.end - day) <= 2 for day in near_end) or any(abs(span.start - day) <= 2 for day in cleanings)
 

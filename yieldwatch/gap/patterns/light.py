@@ -47,7 +47,10 @@ def soiling(window: Window) -> Told:
                 f"in the median, and by {fitted:+.2f} % in the fit."
             )
     else:
-        said.append("There is no rain record: what rain washes off is not known.")
+        said.append(
+            "There is no rain record: the days of rain are read off the output, as it steps up and stays up."
+            if state.log is not None else
+            "There is no rain record: rain is taken to fall on dull days.")
     alone = _dry_spells(window)
     if alone is not None:
         rate, low, high = (100.0 * x for x in (alone.rate, alone.rate_low, alone.rate_high))
@@ -124,7 +127,7 @@ def _rises(window: Window) -> tuple[int, float, float]:
     if not state.weight.any():
         return 0, np.nan, np.nan
     measured, fitted = _daily(state, state.ratio), _daily(state, -state.posterior.loss("soiling", *blocks.expected.shape))
-    rain = np.nan_to_num(blocks.rain, nan=0.0)
+    rain = blocks.washing
     wet = rain > 0.5 * state.wash.depth
     found = []
     for day in np.flatnonzero((rain >= state.wash.depth) & window.days):
@@ -153,11 +156,11 @@ def _dry_spells(window: Window) -> RateAndRecovery | None:
     """Build-up over the dry spells of the whole history, of what all causes but dirt leave of the measured output."""
     state = window.state
     blocks = state.blocks
-    if not state.weight.any() or not np.isfinite(blocks.rain).any():
+    if not state.weight.any():
         return None
     others = sum(state.posterior.loss(c, *blocks.expected.shape)
                  for c in ("shading", "string_fault", "inverter_efficiency", "degradation"))
-    ends = np.nan_to_num(blocks.rain, nan=0.0) > 0.5 * state.wash.depth
+    ends = blocks.washing > 0.5 * state.wash.depth
     cleaned = [day for day in cleaning_days(blocks, window.data) if 0 <= day < len(ends)]
     ends[cleaned] = True
     return rate_and_recovery(_daily(state, state.ratio + others), ends, np.random.default_rng(3))
