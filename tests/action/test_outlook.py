@@ -26,7 +26,7 @@ def test_rain_takes_what_lies_there_and_new_dust_falls_on_clean_and_dirty_alike(
         Column("soiling", "lasting layer at the start", np.ones((1, 365)), None, 0.0, 1.0),
     ]
     estimate = np.array([0.10, 0.02])
-    blocks = SimpleNamespace(rain=rain, dates=dates, day=np.arange(365), expected=np.ones((1, 365)))
+    blocks = SimpleNamespace(rain=rain, washing=rain, dates=dates, day=np.arange(365), expected=np.ones((1, 365)))
     posterior = SimpleNamespace(
         columns=columns, estimate=estimate,
         loss=lambda cause, n, m: np.full((n, m), 0.12))
