@@ -17,6 +17,7 @@ from yieldwatch.gap.blocks import Blocks, make_blocks
 from yieldwatch.gap.clamped_strings import missing_at_clamps
 from yieldwatch.gap.clamps import COLUMNS as CLAMP_COLUMNS
 from yieldwatch.gap.clock_check import ClockShift
+from yieldwatch.gap.conversion import daily_above_curve
 from yieldwatch.gap.evidence import meter_by_day
 from yieldwatch.gap.fit import DC_CAUSES, EvidenceAtHand, Left, dc_left, fit
 from yieldwatch.gap.gaps import over_known
@@ -148,6 +149,7 @@ def infer_state(
         steps,
         cleaning_days(blocks, data),
         weak_parts(model, data, np.where(_well_after(off.running), log.ac, np.nan), shaded),
+        daily_above_curve(blocks, log),
     )
     faults = with_inputs(blocks, faults, missing_at_clamps(site, clamps, findings))
     posterior, wash, _ = fit(evidence, faults, shaded, ratio, weight, Left.nothing(blocks))
