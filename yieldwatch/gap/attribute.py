@@ -23,7 +23,7 @@ from yieldwatch.gap.fit import DC_CAUSES, EvidenceAtHand, Left, dc_left, fit
 from yieldwatch.gap.gaps import over_known
 from yieldwatch.gap.infer import Posterior
 from yieldwatch.gap.instructions import find_curtailment
-from yieldwatch.gap.logs import InverterLog, inverter_log
+from yieldwatch.gap.logs import InverterLog, at_own_interval, inverter_log
 from yieldwatch.gap.mechanisms.fault import Fault
 from yieldwatch.gap.mechanisms.level import LIGHT_BIAS
 from yieldwatch.gap.mechanisms.shading import shaded_inverters
@@ -239,7 +239,7 @@ def _ratios(
         & (could > 0.02 * model.rating)
         & (model.sun.elevation > 5.0)
         & ~np.isfinite(limits.site_cap)
-        & ~((could > 0.97 * limits.setting) & (log.ac > _NEAR_LIMIT * limits.setting))
+        & ~_at_setting(model, log, limits, could)
         & ~np.isfinite(limits.heat)
         & (log.ac > 0.003 * model.rating)
         & ~model.weather.modelled[model.at]
@@ -252,6 +252,20 @@ def _ratios(
         ratio = np.where(expected > 0.3 * whole, np.log(measured / expected), np.nan)
     ratio = np.where(np.isfinite(ratio), ratio, np.nan)
     return ratio, np.where(np.isfinite(ratio), expected, 0.0)
+
+
+def _at_setting(model: SiteModel, log: InverterLog, limits: Limits, could: np.ndarray) -> np.ndarray:
+    """
+    Where a limit left on holds an inverter, shape of `could`: at its level at any reading, or near it if readings are no finer.
+
+    Under broken clouds an hour's mean is far below a limit that held half of it, and would be taken for shade.
+    """
+    if log.readings is None:
+        return np.asarray((could > 0.97 * limits.setting) & (log.ac > _NEAR_LIMIT * limits.setting))
+    fine, top = at_own_interval(model, log), np.zeros_like(could)
+    for row, ac in zip(top, fine.ac, strict=True):
+        np.maximum.at(row, fine.slot, np.nan_to_num(ac))
+    return np.asarray(top > 0.97 * limits.setting)
 
 
 def _well_after(running: np.ndarray) -> np.ndarray:
