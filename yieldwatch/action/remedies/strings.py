@@ -117,12 +117,14 @@ def _look_for(look: Look, part: _Part, mend: bool) -> Candidate:
         why += (
             "Test its strings and inputs; the money stated is what is left once the repair that follows, a job of its own, is "
             f"paid (about {string_cost:,.0f} if it is a string, {inverter_cost:,.0f} if it is the inverter).")
-    gain = look.outlook.gain(Relief((fault.inverter,), dc=of_fault(look, fault, draws.mean())))
-    sizes = relative(draws) * (draws > _LOG_TELLS) * (fate < own + of_input)
+    # Dead strings take just their own share, whatever the log makes of it.
+    size = _whole_strings(look, fault, draws) if mend else draws.mean()
+    gain = look.outlook.gain(Relief((fault.inverter,), dc=of_fault(look, fault, size)))
+    sizes = np.where(mend & (fate < own), 1.0, draws / size) * (draws > _LOG_TELLS) * (fate < own + of_input)
     kind, cause = ("repair_string", "string_fault") if mend else ("inspect", fault.cause)
     job = look.job(kind, cause, (name,), [(gain, sizes)], there, why,
                    "Stays mended." if mend else "Stays mended once the part is found and repaired.",
-                   {"string": float(dead)} if mend else None, size=draws.mean() * sizes)
+                   {"string": float(dead)} if mend else None, size=size * sizes)
     returns = job.gain_value.sum(axis=1, keepdims=True)
     follows = np.where(fate < own, string_cost, inverter_cost)[:, None]
     left = np.divide(np.maximum(returns - follows, 0.0), returns, out=np.zeros_like(returns), where=returns > 0)
@@ -177,10 +179,19 @@ def _at_once(jobs: list[Candidate]) -> Candidate:
 
 def dead_strings(look: Look, fault: Fault, draws: np.ndarray) -> int:
     """How many whole strings' output a loss of this size is worth; nil where it is not near to whole ones."""
-    left = np.exp(-sum(look.outlook.fault_size(f)[0] for f in _others(look, fault)[0]))
-    strings = -np.expm1(-draws.mean()) * left * len(_strings_of(look, fault))
+    strings = -np.expm1(-draws.mean()) * _strings_left(look, fault)
     whole = round(strings)
     return whole if whole and abs(strings - whole) < _NEAR * whole else 0
+
+
+def _whole_strings(look: Look, fault: Fault, draws: np.ndarray) -> float:
+    """Loss by the whole strings that are nearest to one of this size, as -ln of what they leave."""
+    return float(-np.log1p(-min(dead_strings(look, fault, draws) / _strings_left(look, fault), 0.98)))
+
+
+def _strings_left(look: Look, fault: Fault) -> float:
+    """How many strings' output earlier faults left of an inverter."""
+    return float(np.exp(-sum(look.outlook.fault_size(f)[0] for f in _others(look, fault)[0])) * len(_strings_of(look, fault)))
 
 
 def _went_before(look: Look, fault: Fault) -> bool:
