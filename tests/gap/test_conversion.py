@@ -17,19 +17,20 @@ from yieldwatch.gap.mechanisms.fault_spans import Span, going_on
 from yieldwatch.gap.mechanisms.string_fault import find_faults
 from yieldwatch.gap.spells import Limits
 from yieldwatch.gap.steps import Step
+from yieldwatch.gap.weak_parts import WeakPart
 from yieldwatch.portfolio.model import String
 
 DATES = pd.date_range("2024-01-01", periods=300)
 NONE = pd.DataFrame(columns=["string_id", "finding", "share_lost"])
 
 
-def found(steps, conversion, findings=NONE):
+def found(steps, conversion, findings=NONE, weak=()):
     strings = tuple(String(f"S{k}", "I1", "A", MODULE, 20) for k in range(1, 9))
     one = make_site().__class__(**{**vars(make_site()), "strings": strings})
     blocks = SimpleNamespace(dates=DATES, model=SimpleNamespace(inverter_ids=["I1"]), rain=np.zeros(300),
                              day_of=lambda t: int((t.tz_localize(None).normalize() - DATES[0]).days))
     rounds = pd.DataFrame({"time": pd.DatetimeIndex([], tz="UTC"), "string_id": [], "grade": []})
-    return find_faults(blocks, one, findings, rounds, steps, [], [], conversion)
+    return find_faults(blocks, one, findings, rounds, steps, [], list(weak), conversion)
 
 
 def days_of(fall, start=100, end=300):
@@ -51,6 +52,15 @@ def test_without_dc_power_a_step_of_one_string_stays_a_strings():
     (fault,) = found([Step(0, 100, -np.log(1.0 - 0.125), 0.002)], np.full((1, 300), np.nan))
 
     assert fault.cause == "string_fault"
+
+
+def test_a_part_weak_all_the_time_is_no_string_where_its_inverter_converts_less_than_the_others():
+    weak = WeakPart(0, None, tuple(f"S{k}" for k in range(1, 9)), 0.134, 0.01, 1.0)
+
+    (fault,) = found([], np.zeros((4, 300)), weak=[weak])
+
+    assert fault.kind == "weak from the first day"
+    assert found([], np.array([[-0.13], [0.0], [0.005], [-0.004]]) + np.zeros((4, 300)), weak=[weak]) == []
 
 
 def test_a_fall_needs_days_on_both_sides():

@@ -38,6 +38,12 @@ def daily_above_curve(blocks: Blocks, log: InverterLog) -> np.ndarray:
     return np.array([[over_known(np.nanmedian, row[a:b]) for a, b in pairwise(bounds)] for row in rows])
 
 
+def always_below(daily: np.ndarray, inverter: int) -> float:
+    """How far one inverter's usual day, of (n_inverters, n_days), is below that of the median of the others; nil if unknown."""
+    usual = over_known(np.nanmedian, daily, axis=1)
+    return float(np.nan_to_num(over_known(np.nanmedian, np.delete(usual, inverter)) - usual[inverter]))
+
+
 def fell_at(daily: np.ndarray, day: int) -> float:
     """
     Fall of one inverter's days, (n_days,), at a day: the median before it less that from it on, NaN where too few are known.

@@ -17,7 +17,7 @@ import pandas as pd
 from yieldwatch.constants import FAULT_FINDINGS
 from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.clamped_strings import Missing
-from yieldwatch.gap.conversion import fell_at
+from yieldwatch.gap.conversion import always_below, fell_at
 from yieldwatch.gap.mechanisms.fault import ALIKE, OF_CONVERSION, Fault
 from yieldwatch.gap.mechanisms.fault_spans import Span, going_on, matching_span, paired_spans
 from yieldwatch.gap.mechanisms.onsets import BEFORE
@@ -123,6 +123,7 @@ def find_faults(
             faults.append(_fault_from_log(span, blocks, site, rounds, left, faulty))
     traced = set(findings.loc[findings["finding"] != "not_tested", "string_id"]) if len(findings) else set()
     weak = [p for p in weak if not (_of_few(p, blocks) and set(p.strings) <= traced)]
+    weak = [p for p in weak if conversion is None or always_below(conversion, p.inverter) < _MOST_OF_STEP * p.deficit * p.share]
     faults += _weak_all_the_time(blocks, rounds, weak, faults)
     return _of_what_was_left(faults)
 
