@@ -181,7 +181,8 @@ def _of_what_was_left(faults: list[Fault]) -> list[Fault]:
         gone = sum(
             -np.expm1(-other.share)
             for m, other in enumerate(faults)
-            if other.inverter == fault.inverter and (other.start, m) < first and other.end > fault.start
+            if other.inverter == fault.inverter and other.kind != OF_CONVERSION
+            and (other.start, m) < first and other.end > fault.start
         )
         lost = -np.expm1(-fault.share) / max(1.0 - gone, 0.02)
         size = _as_log(min(lost, 0.98))
@@ -229,7 +230,8 @@ def _washed_off(span: Span, blocks: Blocks, cleanings: list[int]) -> bool:
 
 def _left_before(span: Span, faults: list[Fault]) -> float:
     """Share of its inverter's strings that earlier faults left: found ones are shares of the whole, steps of what was there."""
-    earlier = [f for f in faults if f.inverter == span.inverter and f.start < span.start < f.end]
+    own = (f for f in faults if f.inverter == span.inverter and f.kind != OF_CONVERSION)
+    earlier = [f for f in own if f.start < span.start < f.end]
     found = sum(-np.expm1(-f.share) for f in earlier if f.strings)
     stepped = sum(f.share for f in earlier if not f.strings)
     return float(max(1.0 - found, 0.02) * np.exp(-stepped))
