@@ -26,7 +26,7 @@ _DIE, _ANOTHER_REASON, _MOST = 0.006, 0.05, 0.4
 #: Scatter of a month's energy against the model, learnt within these. Common practice, no source. [fraction]
 _SCATTER = (0.012, 0.05)
 #: Days of death tried, evenly since the last reading; and the chance below which nothing is told. Common practice, no source.
-_TRIED, _TOLD = 24, 0.02
+_TRIED, _TOLD = 24, 0.2
 
 
 def dead_since_last_look(look: Look) -> list[Candidate]:
