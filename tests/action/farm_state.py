@@ -32,8 +32,8 @@ class Inferred(NamedTuple):
 
 
 def inferred(folder: Path, *mechanisms: Mechanism, start: dt.date, end: dt.date, rounds: tuple[dt.date, ...] = (),
-             log_minutes: int = 60, **changes) -> Inferred:
-    """Four inverters of four strings unless `blocks` says otherwise, a log without error, these mechanisms alone."""
+             log_minutes: int = 60, dc: bool = True, **changes) -> Inferred:
+    """Four inverters of four strings unless `blocks` says otherwise, a log without error, DC in it or not, these mechanisms."""
     fit = Instruments(log_minutes=log_minutes, light_bias=0.0, light_drift_year=0.0, logger_gain=0.0, gaps_per_year=0.0,
                       stuck_per_year=0.0, repeats_per_year=0.0, rain_gauge=0.0, iv_rounds=rounds, iv_light_bias=0.0,
                       iv_bad_light=0.0)
@@ -43,6 +43,7 @@ def inferred(folder: Path, *mechanisms: Mechanism, start: dt.date, end: dt.date,
     portfolio = read_portfolio(folder)
     site = portfolio.sites[0]
     data = read_site_data(folder, site, end)
+    data = data if dc else replace(data, power=data.power.drop(columns="dc_power_kw"))
     traces = assess_rounds(site, data)
     findings = string_findings(site, traces, data)
     first, last = (pd.Timestamp(day, tz=site.timezone).tz_convert("UTC") for day in (start, end))

@@ -19,7 +19,7 @@ HOUR = np.tile(np.arange(HOURS), DAYS)
 SHADE = np.where(HOUR < 7, np.log(0.8) - 0.06 * (7 - HOUR), 0.0)
 
 
-def found(ratio, faults=(), sizes=()):
+def found(ratio, faults=(), sizes=(), columns=()):
     """What is told of inverters of four strings, from ln(measured / expected) by inverter and block."""
     n = len(ratio)
     names = [f"I{k + 1}" for k in range(n)]
@@ -27,10 +27,10 @@ def found(ratio, faults=(), sizes=()):
     site = make_site().__class__(**{**vars(make_site()), "strings": strings})
     day = np.repeat(np.arange(DAYS), HOURS)
     blocks = SimpleNamespace(n=len(day), day=day, dates=pd.date_range("2024-01-01", periods=DAYS))
-    columns = [Column("string_fault", "open", np.ones(blocks.n), f.inverter, 0.3, 0.1, 0.0, 5.0, ("fault", f)) for f in faults]
+    named = [Column("string_fault", "open", np.ones(blocks.n), f.inverter, 0.3, 0.1, 0.0, 5.0, ("fault", f)) for f in faults]
     state = SimpleNamespace(
         model=SimpleNamespace(inverter_ids=names), blocks=blocks, ratio=np.array(ratio), weight=np.ones((n, blocks.n)),
-        posterior=SimpleNamespace(columns=columns, estimate=np.array(sizes)))
+        posterior=SimpleNamespace(columns=[*named, *columns], estimate=np.array(sizes)))
     outlook = SimpleNamespace(draws=np.zeros((2000, 1)), faults=list(faults))
     return behind_at_best(Look(site, None, state, pd.DataFrame(), outlook, None, np.random.default_rng(0), AS_OF))
 
@@ -48,6 +48,12 @@ def test_a_loss_that_has_a_name_is_no_second_one():
     nothing, lost = np.zeros(HOURS * DAYS), np.log(0.75)
     named = Fault("string_fault", 1, ("I2.0",), "open", 10, DAYS, 0.25, 0.01, True)
     assert found([nothing, nothing + lost, nothing], [named], [-lost]) == []
+
+
+def test_a_conversion_below_its_curve_is_no_string():
+    nothing, lost = np.zeros(HOURS * DAYS), np.log(0.75)
+    below = Column("inverter_efficiency", "AC over DC", np.ones(HOURS * DAYS), 1, 1.0, 0.15, 0.0, 2.0, ("efficiency", 1))
+    assert found([nothing, nothing + lost, nothing], sizes=[-lost], columns=[below]) == []
 
 
 def test_less_than_a_string_is_make_and_dirt():

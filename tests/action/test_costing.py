@@ -56,6 +56,12 @@ def test_safety_jobs_carry_the_visit_that_is_made_for_them():
     assert got["cost"].tolist() == pytest.approx([50 + 130, 2000 + 240 - 130])
 
 
+def test_a_letter_carries_nothing_of_a_visit_that_others_need():
+    costs = (*COSTS, JobCost("claim", 0.0, 75.0, "visit", 0.0, 2.0, 60))
+    jobs = price_jobs(make_portfolio(make_site(costs=costs)), [make_job(1.0, "claim", units={}), make_job(1.0)])
+    assert shares(jobs, [True, True], surplus=[5000.0, 10.0])["cost"].tolist() == pytest.approx([75.0, 80 + 160])
+
+
 def test_jobs_of_other_sites_and_crews_do_not_share():
     portfolio = make_portfolio(make_site("a"), make_site("b"))
     repairs = [make_job(1.0, site="a"), make_job(1.0, site="b")]

@@ -8,6 +8,7 @@ import pytest
 
 from tests.action.farm_state import inferred
 from tests.farm.spec import Block, InverterEfficiency, InverterSpec, StringFault
+from yieldwatch.gap.mechanisms.fault import OF_CONVERSION
 from yieldwatch.gap.split import split_by_cause
 from yieldwatch.gap.steps import Step, against_peers, also_in, find_steps, without_echoes
 
@@ -93,11 +94,12 @@ SPAN = {"start": dt.date(2023, 4, 1), "end": dt.date(2023, 7, 15), "blocks": INP
         "inverters": (InverterSpec("I", 80.0, 80.0, 4, (98.0,) * 7),)}
 
 
-def test_a_step_that_is_no_number_of_strings_is_an_input_that_does_not_track(tmp_path):
+@pytest.mark.parametrize(("dc", "kind"), [(False, "input not tracking"), (True, OF_CONVERSION)])
+def test_a_step_that_is_no_number_of_strings_or_of_ac_over_dc_is_the_inverters(tmp_path, dc, kind):
     # 46 % of one of four inputs of three strings: 11.5 % of the inverter, or 1.38 strings.
-    farm = inferred(tmp_path, InverterEfficiency("INV1", "mppt", dt.date(2023, 5, 20), 46.0), **SPAN)
+    farm = inferred(tmp_path, InverterEfficiency("INV1", "mppt", dt.date(2023, 5, 20), 46.0), dc=dc, **SPAN)
     (fault,) = farm.state.faults
-    assert (fault.cause, fault.kind) == ("inverter_efficiency", "input not tracking")
+    assert (fault.cause, fault.kind) == ("inverter_efficiency", kind)
     assert farm.state.posterior.loss("inverter_efficiency", *farm.state.blocks.expected.shape)[0, -1] == pytest.approx(
         -np.log(1.0 - 0.46 / 4.0), abs=0.02
     )

@@ -114,13 +114,14 @@ def share_visits(
     -----
     A visit costs the largest `cost_per_visit` among its jobs. Jobs done for safety carry it first, in
     equal parts, because the crew comes for them anyway; the others carry what is left in proportion
-    to their surplus, so that no job of a visit that pays is shown as one that does not.
+    to their surplus, so that no job of a visit that pays is shown as one that does not. A job that needs no visit, as a letter,
+    carries none.
     """
     visit, units = jobs["visit"].to_numpy(), jobs["cost_units"].to_numpy()
     fixed, hours = jobs["cost_per_visit"].to_numpy(), jobs["hours_per_visit"].to_numpy()
     must = chosen & safety & ~np.isnan(units)
     going, for_safety = _largest(visit, fixed, chosen), _largest(visit, fixed, must)
-    weight = np.where(chosen & ~safety, np.maximum(surplus, 0.0), 0.0)
+    weight = np.where(chosen & ~safety & (fixed > 0.0), np.maximum(surplus, 0.0), 0.0)
     total = _sum(visit, weight)
     part = np.divide(weight, total, out=np.zeros(len(jobs)), where=total > 0)
     even = np.where(must, 1.0 / np.maximum(_sum(visit, must), 1), 0.0)

@@ -17,12 +17,13 @@ from yieldwatch.gap.blocks import Blocks, make_blocks
 from yieldwatch.gap.clamped_strings import missing_at_clamps
 from yieldwatch.gap.clamps import COLUMNS as CLAMP_COLUMNS
 from yieldwatch.gap.clock_check import ClockShift
+from yieldwatch.gap.conversion import daily_above_curve
 from yieldwatch.gap.evidence import meter_by_day
 from yieldwatch.gap.fit import DC_CAUSES, EvidenceAtHand, Left, dc_left, fit
 from yieldwatch.gap.gaps import over_known
 from yieldwatch.gap.infer import Posterior
 from yieldwatch.gap.instructions import find_curtailment
-from yieldwatch.gap.logs import InverterLog, inverter_log
+from yieldwatch.gap.logs import InverterLog, at_own_interval, inverter_log
 from yieldwatch.gap.mechanisms.fault import Fault
 from yieldwatch.gap.mechanisms.level import LIGHT_BIAS
 from yieldwatch.gap.mechanisms.shading import shaded_inverters
@@ -151,6 +152,7 @@ def infer_state(
         steps,
         cleaning_days(blocks, data),
         weak_parts(model, data, np.where(_well_after(off.running), log.ac, np.nan), shaded),
+        daily_above_curve(blocks, log),
     )
     faults = with_inputs(blocks, faults, missing_at_clamps(site, clamps, findings))
     posterior, wash, _ = fit(evidence, faults, shaded, ratio, weight, Left.nothing(blocks))
@@ -240,7 +242,7 @@ def _ratios(
         & (could > 0.02 * model.rating)
         & (model.sun.elevation > 5.0)
         & ~np.isfinite(limits.site_cap)
-        & ~((could > 0.97 * limits.setting) & (log.ac > _NEAR_LIMIT * limits.setting))
+        & ~_at_setting(model, log, limits, could)
         & ~np.isfinite(limits.heat)
         & (log.ac > 0.003 * model.rating)
         & ~model.weather.modelled[model.at]
@@ -253,6 +255,20 @@ def _ratios(
         ratio = np.where(expected > 0.3 * whole, np.log(measured / expected), np.nan)
     ratio = np.where(np.isfinite(ratio), ratio, np.nan)
     return ratio, np.where(np.isfinite(ratio), expected, 0.0)
+
+
+def _at_setting(model: SiteModel, log: InverterLog, limits: Limits, could: np.ndarray) -> np.ndarray:
+    """
+    Where a limit left on holds an inverter, shape of `could`: at its level at any reading, or near it if readings are no finer.
+
+    Under broken clouds an hour's mean is far below a limit that held half of it, and would be taken for shade.
+    """
+    if log.readings is None:
+        return np.asarray((could > 0.97 * limits.setting) & (log.ac > _NEAR_LIMIT * limits.setting))
+    fine, top = at_own_interval(model, log), np.zeros_like(could)
+    for row, ac in zip(top, fine.ac, strict=True):
+        np.maximum.at(row, fine.slot, np.nan_to_num(ac))
+    return np.asarray(top > 0.97 * limits.setting)
 
 
 def _well_after(running: np.ndarray) -> np.ndarray:

@@ -185,7 +185,7 @@ def _fixed_columns(evidence: EvidenceAtHand, faults: list[Fault]) -> list[Column
         *line_columns(blocks),
         *clock_columns(blocks, evidence.clocks, evidence.log is not None),
         *fault_columns(blocks, faults),
-        *efficiency_columns(blocks, evidence.log),
+        *efficiency_columns(blocks, evidence.log, faults),
         *untested_columns(blocks, evidence.findings, evidence.log is not None),
         *round_columns(blocks, evidence.rounds),
         *witness_columns(blocks, evidence.rounds),

@@ -65,11 +65,12 @@ def _lacks(look: Look, k: int) -> float:
 
 
 def _known(look: Look, k: int) -> np.ndarray:
-    """-ln of what an inverter's known faults leave in each block, shape (n_blocks,)."""
+    """-ln of what an inverter's known faults, and its conversion, leave in each block, shape (n_blocks,)."""
     out = np.zeros(look.state.blocks.n)
     now = {id(f) for f in look.outlook.faults}
     for column, size in zip(look.state.posterior.columns, look.state.posterior.estimate, strict=True):
-        if column.tag and column.tag[0] == "fault" and column.tag[1].inverter == k and id(column.tag[1]) in now:
+        fault = bool(column.tag) and column.tag[0] == "fault" and column.tag[1].inverter == k and id(column.tag[1]) in now
+        if fault or column.tag[:1] == ("efficiency",):
             shape = column.at(k)
             out += 0.0 if shape is None else size * shape
     return out

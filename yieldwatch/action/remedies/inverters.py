@@ -13,6 +13,7 @@ from yieldwatch.action.remedies.look import Look, percent, relative
 from yieldwatch.action.remedies.strings import odds, of_fault
 from yieldwatch.action.replay import Replay
 from yieldwatch.gap.attribute import SiteState
+from yieldwatch.gap.mechanisms.fault import OF_CONVERSION
 
 #: Loss of an inverter's conversion below which two channels of a log drift as far. Common practice, no source.
 _TOLD = 0.003
@@ -182,6 +183,8 @@ def _not_tracking(look: Look, k: int) -> list[_Part]:
         since = f" since {look.state.blocks.dates[fault.start].date()}" if fault.start >= 0 else ""
         there = odds(look, fault, draws)[1]
         why = (
+            f"{look.names[k]} has converted {percent(draws.mean())} less{since}: AC over DC fell with its output, which no "
+            "string makes it do." if fault.kind == OF_CONVERSION else
             f"{look.names[k]} has given {percent(draws.mean())} less than its peers{since}; that an input does not track, "
             f"and no string is at fault, has a chance of {100 * there:.0f} %.")
         gain = look.outlook.gain(Relief((k,), ac=of_fault(look, fault, draws.mean())))

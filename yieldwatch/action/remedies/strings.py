@@ -20,7 +20,7 @@ from yieldwatch.action.remedies.look import Look, percent, relative, seen_in
 from yieldwatch.action.remedies.on_glass import chance_on_glass
 from yieldwatch.action.replay import Replay
 from yieldwatch.constants import FAULT_FINDINGS
-from yieldwatch.gap.mechanisms.fault import Fault, full_shape
+from yieldwatch.gap.mechanisms.fault import OF_CONVERSION, Fault, full_shape
 from yieldwatch.portfolio.model import String
 
 #: The job that mends each finding, and what the finding says in words.
@@ -40,6 +40,8 @@ _LOG_TELLS = 0.002
 #: is the output of whole strings, where it is not, where the like came and went by itself before, as shade does, and where rounds
 #: found the strings sound since. Common practice, no source.
 _STRINGS_OWN, _PART_OF_ONE, _COMES_AND_GOES, _STRINGS_SOUND = (0.8, 0.1), (0.45, 0.4), (0.2, 0.0), (0.05, 0.8)
+#: The same where AC over DC fell with it, which no string can make it do. Common practice, no source.
+_CONVERSION = (0.0, 0.95)
 #: Share of an inverter's strings that must have been traced for all to count as such.
 _MOST_TRACED = 0.8
 #: Chance that what shows lies on the glass from which a wash goes before a repair. Common practice, no source.
@@ -61,7 +63,7 @@ def unseen_parts(look: Look) -> list[Candidate]:
     else is tested.
     """
     parts = [_Part(fault, look.outlook.fault_size(fault)[1], _told(look, fault), fault.chance) for fault in look.outlook.faults
-             if not fault.strings]
+             if not fault.strings and fault.kind != OF_CONVERSION]
     parts += [_Part(*part, "even at its best, and no shade takes those hours too") for part in behind_at_best(look)]
     parts = [part for part in parts if part.sizes.mean() >= _LOG_TELLS]
     jobs = []
@@ -115,12 +117,14 @@ def _look_for(look: Look, part: _Part, mend: bool) -> Candidate:
         why += (
             "Test its strings and inputs; the money stated is what is left once the repair that follows, a job of its own, is "
             f"paid (about {string_cost:,.0f} if it is a string, {inverter_cost:,.0f} if it is the inverter).")
-    gain = look.outlook.gain(Relief((fault.inverter,), dc=of_fault(look, fault, draws.mean())))
-    sizes = relative(draws) * (draws > _LOG_TELLS) * (fate < own + of_input)
+    # Dead strings take just their own share, whatever the log makes of it.
+    size = _whole_strings(look, fault, draws) if mend else draws.mean()
+    gain = look.outlook.gain(Relief((fault.inverter,), dc=of_fault(look, fault, size)))
+    sizes = np.where(mend & (fate < own), 1.0, draws / size) * (draws > _LOG_TELLS) * (fate < own + of_input)
     kind, cause = ("repair_string", "string_fault") if mend else ("inspect", fault.cause)
     job = look.job(kind, cause, (name,), [(gain, sizes)], there, why,
                    "Stays mended." if mend else "Stays mended once the part is found and repaired.",
-                   {"string": float(dead)} if mend else None, size=draws.mean() * sizes)
+                   {"string": float(dead)} if mend else None, size=size * sizes)
     returns = job.gain_value.sum(axis=1, keepdims=True)
     follows = np.where(fate < own, string_cost, inverter_cost)[:, None]
     left = np.divide(np.maximum(returns - follows, 0.0), returns, out=np.zeros_like(returns), where=returns > 0)
@@ -129,7 +133,7 @@ def _look_for(look: Look, part: _Part, mend: bool) -> Candidate:
 
 def odds(look: Look, fault: Fault, draws: np.ndarray) -> tuple[float, float]:
     """
-    Chance that a loss which only the log saw is of strings, and that it is of an input that does not track.
+    Chance that a loss which only the log saw is of strings, and that it is the inverter's, as of an input that does not track.
 
     Parameters
     ----------
@@ -138,6 +142,8 @@ def odds(look: Look, fault: Fault, draws: np.ndarray) -> tuple[float, float]:
     draws : ndarray, shape (n_draws,)
         Its size, as -ln of what it leaves.
     """
+    if fault.kind == OF_CONVERSION:
+        return _CONVERSION
     if _seen_sound(look, fault):
         return _STRINGS_SOUND
     if _went_before(look, fault):
@@ -173,10 +179,19 @@ def _at_once(jobs: list[Candidate]) -> Candidate:
 
 def dead_strings(look: Look, fault: Fault, draws: np.ndarray) -> int:
     """How many whole strings' output a loss of this size is worth; nil where it is not near to whole ones."""
-    left = np.exp(-sum(look.outlook.fault_size(f)[0] for f in _others(look, fault)[0]))
-    strings = -np.expm1(-draws.mean()) * left * len(_strings_of(look, fault))
+    strings = -np.expm1(-draws.mean()) * _strings_left(look, fault)
     whole = round(strings)
     return whole if whole and abs(strings - whole) < _NEAR * whole else 0
+
+
+def _whole_strings(look: Look, fault: Fault, draws: np.ndarray) -> float:
+    """Loss by the whole strings that are nearest to one of this size, as -ln of what they leave."""
+    return float(-np.log1p(-min(dead_strings(look, fault, draws) / _strings_left(look, fault), 0.98)))
+
+
+def _strings_left(look: Look, fault: Fault) -> float:
+    """How many strings' output earlier faults left of an inverter."""
+    return float(np.exp(-sum(look.outlook.fault_size(f)[0] for f in _others(look, fault)[0])) * len(_strings_of(look, fault)))
 
 
 def _went_before(look: Look, fault: Fault) -> bool:

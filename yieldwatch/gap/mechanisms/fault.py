@@ -15,6 +15,8 @@ from yieldwatch.gap.mechanisms.base import Column
 _CREEPING = ("shunt", "series_resistance", "current_low")
 #: Kinds that take voltage at the power point alone.
 ALIKE = ("series_resistance", "current_low")
+#: Kind of a loss that AC over DC shares: of the inverter's conversion, which fell at once.
+OF_CONVERSION = "conversion fallen"
 #: Chance of one form of a fault below which it is left out.
 _UNLIKELY = 0.02
 

@@ -4,11 +4,14 @@ Steps of the log paired to spans: a loss from its day to the day on which it cam
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from yieldwatch.gap.steps import Step
+
+#: How many times a loss a rise may be to be what undoes it. Common practice, no source.
+_ALIKE = (0.6, 1.6)
 
 
 @dataclass(frozen=True)
@@ -32,7 +35,7 @@ def paired_spans(steps: list[Step], n_days: int) -> list[Span]:
         if step.size > 0:
             drops.append(step)
             continue
-        alike = [d for d in drops if 0.6 < -step.size / d.size < 1.6]
+        alike = [d for d in drops if _ALIKE[0] < -step.size / d.size < _ALIKE[1]]
         if alike:
             drop = min(alike, key=lambda d: abs(d.size + step.size))
             drops.remove(drop)
@@ -70,3 +73,22 @@ def matching_span(spans: list[Span], used: set[int], inverter: int, size: float,
         and abs(np.log(span.size / size)) < np.log(2.5)
     ]
     return max(alike, key=lambda n: spans[n].size) if alike else None
+
+
+def going_on(spans: list[Span], used: set[int], number: int, seen: int) -> list[Span]:
+    """
+    The spans with one of them made to last beyond a local day on which its loss was seen, where another can end in its place.
+
+    Of two losses of like size the log does not tell which one came back; a string that was read faulty afterwards does.
+    """
+    span = spans[number]
+    others = [
+        n for n, other in enumerate(spans)
+        if n not in used and other.inverter == span.inverter and other.start < span.end <= seen < other.end
+        and _ALIKE[0] < other.size / span.size < _ALIKE[1]
+    ]
+    if not others:
+        return spans
+    out, other = list(spans), min(others, key=lambda n: abs(spans[n].size - span.size))
+    out[number], out[other] = replace(span, end=spans[other].end), replace(spans[other], end=span.end)
+    return out

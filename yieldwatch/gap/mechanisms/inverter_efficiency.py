@@ -7,13 +7,17 @@ peers at the same load, is the evidence.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 
 from yieldwatch.gap.blocks import Blocks
+from yieldwatch.gap.conversion import above_curve
 from yieldwatch.gap.gaps import over_known
 from yieldwatch.gap.logs import InverterLog
 from yieldwatch.gap.mechanisms.base import Column
+from yieldwatch.gap.mechanisms.fault import OF_CONVERSION, Fault
 
 #: A loss below this share is within what a log's two channels drift. Common practice, no source.
 _MATTERS = 0.004
@@ -36,15 +40,17 @@ _READINGS_AFTER = {"current_ratio": 2, "efficiency_log_ratio": 1}
 _ALWAYS, _ALWAYS_ROUNDS, _ALWAYS_U = 0.05, 2, 0.01
 
 
-def efficiency_columns(blocks: Blocks, log: InverterLog | None) -> list[Column]:
+def efficiency_columns(blocks: Blocks, log: InverterLog | None, faults: Sequence[Fault] = ()) -> list[Column]:
     """
     One column for each inverter whose AC over DC has fallen: the measured fall, to be scaled near one.
+
+    What `faults` of the conversion took at once has columns of its own, and is given back before.
     """
     if log is None or not np.isfinite(log.dc).any():
         return []
     months = (blocks.dates[blocks.day].year * 12 + blocks.dates[blocks.day].month).to_numpy()
     months = months - months.min()
-    excess = monthly_excess(blocks, log, months)
+    excess = monthly_excess(blocks, log, months, faults)
     if len(excess) > 2:
         excess = excess - np.nan_to_num(over_known(np.nanmedian, excess, axis=0))
     columns = []
@@ -77,18 +83,19 @@ def efficiency_columns(blocks: Blocks, log: InverterLog | None) -> list[Column]:
     return columns
 
 
-def monthly_excess(blocks: Blocks, log: InverterLog, months: np.ndarray) -> np.ndarray:
+def monthly_excess(blocks: Blocks, log: InverterLog, months: np.ndarray, faults: Sequence[Fault] = ()) -> np.ndarray:
     """ln(AC/DC) less ln of the curve at that load, energy-weighted by month, shape (n_inverters, n_months)."""
-    model = blocks.model
     out = np.full((len(log.ac), months.max() + 1), np.nan)
-    month_t = months[blocks.of]
-    for k, curve in enumerate(model.curves):
-        dc, ac = log.dc[k], log.ac[k]
-        ok = np.isfinite(dc) & np.isfinite(ac) & (dc > 0.15 * model.rating[k, 0]) & (ac > 0.1 * model.rating[k, 0])
+    month_t, day_t = months[blocks.of], blocks.day[blocks.of]
+    for k, dc in enumerate(log.dc):
+        excess = above_curve(blocks.model, log, k)
+        for fault in faults:
+            if fault.kind == OF_CONVERSION and fault.inverter == k:
+                excess += fault.share * ((day_t >= fault.start) & (day_t < fault.end))
+        ok = np.isfinite(excess)
         if ok.sum() < 100:
             continue
-        excess = np.log(ac[ok] / dc[ok]) - np.log(curve.efficiency(dc[ok]))
-        excess = np.clip(excess, *np.quantile(excess, (0.02, 0.98)))
+        excess = np.clip(excess[ok], *np.quantile(excess[ok], (0.02, 0.98)))
         energy = np.bincount(month_t[ok], weights=dc[ok], minlength=out.shape[1])
         total = np.bincount(month_t[ok], weights=excess * dc[ok], minlength=out.shape[1])
         seen = energy > 0.05 * energy.max()

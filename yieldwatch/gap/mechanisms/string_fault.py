@@ -3,7 +3,8 @@ String faults: what the rounds found, dated by steps in the log, and steps that 
 
 A round says which string is weak, of what kind and by how much; the log says since when. Where a round
 after a step found every string of the inverter sound, or where the step is more than one string and no number of them, it is
-not a string's: an input does not track, and the same column goes to `inverter_efficiency`.
+not a string's: an input does not track, and the same column goes to `inverter_efficiency`. So does a step that AC over DC makes
+too: no string takes that.
 """
 
 from __future__ import annotations
@@ -16,8 +17,9 @@ import pandas as pd
 from yieldwatch.constants import FAULT_FINDINGS
 from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.clamped_strings import Missing
-from yieldwatch.gap.mechanisms.fault import ALIKE, Fault
-from yieldwatch.gap.mechanisms.fault_spans import Span, matching_span, paired_spans
+from yieldwatch.gap.conversion import always_below, fell_at
+from yieldwatch.gap.mechanisms.fault import ALIKE, OF_CONVERSION, Fault
+from yieldwatch.gap.mechanisms.fault_spans import Span, going_on, matching_span, paired_spans
 from yieldwatch.gap.mechanisms.onsets import BEFORE
 from yieldwatch.gap.steps import Step
 from yieldwatch.gap.weak_parts import MANY, WeakPart
@@ -33,6 +35,9 @@ _AT_ONCE = 5.0
 #: Chances that a step which only the log saw is a string's, and an input's: of whole strings, and of a part of one. Common
 #: practice, no source.
 _WHOLE, _PART_OF_ONE = (0.8, 0.1), (0.45, 0.4)
+#: Share of a step that AC over DC must make for it to be the inverter's, and the smallest such step: below, its curve tells.
+#: Common practice, no source.
+_MOST_OF_STEP, _LEAST_CONVERSION = 0.5, 0.012
 #: Relative standard uncertainty of the share of a string that a clamp missed. Common practice, no source.
 _CLAMPED_DOUBT = 0.1
 
@@ -45,6 +50,7 @@ def find_faults(
     steps: list[Step] | None,
     cleanings: list[int],
     weak: list[WeakPart],
+    conversion: np.ndarray | None = None,
 ) -> list[Fault]:
     """
     Join findings and steps into faults.
@@ -52,7 +58,8 @@ def find_faults(
     Parameters
     ----------
     findings : DataFrame
-        One row a string: string_id, finding, confidence, share_lost, share_lost_sd, on_glass, first_seen_bad, last_seen_good.
+        One row a string: string_id, finding, confidence, share_lost, share_lost_sd, on_glass, first_seen_bad, last_seen_good,
+        last_round.
     rounds : DataFrame
         One row a trace: time, string_id, inverter_id, grade.
     steps : list of Step or None
@@ -61,12 +68,15 @@ def find_faults(
         Local days on which modules were cleaned.
     weak : list of WeakPart
         Parts behind their like all the time; the finding of a round goes before.
+    conversion : ndarray, shape (n_inverters, n_days), optional
+        From `conversion.daily_above_curve`.
     """
     n_days = len(blocks.dates)
     steps_seen = steps is not None
     spans = paired_spans(steps or [], n_days)
-    used: set[int] = set()
-    faults: list[Fault] = []
+    below_curve = [] if conversion is None else [n for n, span in enumerate(spans) if _of_conversion(span, conversion, n_days)]
+    used = set(below_curve)
+    faults = [_fault_of_conversion(spans[n]) for n in below_curve if spans[n].size > _LEAST_CONVERSION]
     share_of, row = _string_shares(site, blocks)
     bad = findings[findings["finding"].isin(FAULT_FINDINGS)] if len(findings) else findings
     bad = bad.assign(size=[share_of[s] * lost for s, lost in zip(bad["string_id"], bad["share_lost"], strict=True)])
@@ -79,6 +89,7 @@ def find_faults(
         latest = blocks.day_of(found.first_seen_bad)
         match = matching_span(spans, used, k, size, earliest, latest)
         if match is not None:
+            spans = going_on(spans, used, match, _last_traced(blocks, found.last_round, site))
             used.add(match)
             start, dated = spans[match].start, True
             # The log weighs the loss better than the round's shrunk estimate: let it.
@@ -112,6 +123,7 @@ def find_faults(
             faults.append(_fault_from_log(span, blocks, site, rounds, left, faulty))
     traced = set(findings.loc[findings["finding"] != "not_tested", "string_id"]) if len(findings) else set()
     weak = [p for p in weak if not (_of_few(p, blocks) and set(p.strings) <= traced)]
+    weak = [p for p in weak if conversion is None or always_below(conversion, p.inverter) < _MOST_OF_STEP * p.deficit * p.share]
     faults += _weak_all_the_time(blocks, rounds, weak, faults)
     return _of_what_was_left(faults)
 
@@ -169,12 +181,34 @@ def _of_what_was_left(faults: list[Fault]) -> list[Fault]:
         gone = sum(
             -np.expm1(-other.share)
             for m, other in enumerate(faults)
-            if other.inverter == fault.inverter and (other.start, m) < first and other.end > fault.start
+            if other.inverter == fault.inverter and other.kind != OF_CONVERSION
+            and (other.start, m) < first and other.end > fault.start
         )
         lost = -np.expm1(-fault.share) / max(1.0 - gone, 0.02)
         size = _as_log(min(lost, 0.98))
         out[n] = replace(fault, share=size, share_sd=fault.share_sd * size / fault.share)
     return out
+
+
+def _last_traced(blocks: Blocks, last_round: object, site: Site) -> int:
+    """Local day of a string's last trace, -1 where it has none."""
+    if pd.isna(last_round):
+        return -1
+    return blocks.day_of(pd.Timestamp(str(last_round)).tz_localize(site.tz) + pd.Timedelta(hours=12))
+
+
+def _of_conversion(span: Span, conversion: np.ndarray, n_days: int) -> bool:
+    """Whether AC over DC fell with a step, or came back with its end, by most of it."""
+    daily = conversion[span.inverter]
+    fell = [fell_at(daily, span.start)] if span.start > 0 else []
+    back = [-fell_at(daily, span.end)] if span.end < n_days else []
+    known = [change for change in (*fell, *back) if np.isfinite(change)]
+    return bool(known) and float(np.mean(known)) > _MOST_OF_STEP * span.size
+
+
+def _fault_of_conversion(span: Span) -> Fault:
+    doubt = max(0.1 * span.size, 3.0 * span.noise)
+    return Fault("inverter_efficiency", span.inverter, (), OF_CONVERSION, span.start, span.end, span.size, doubt, True)
 
 
 def _least_unseen(site: Site, blocks: Blocks, inverter: int) -> float:
@@ -196,7 +230,8 @@ def _washed_off(span: Span, blocks: Blocks, cleanings: list[int]) -> bool:
 
 def _left_before(span: Span, faults: list[Fault]) -> float:
     """Share of its inverter's strings that earlier faults left: found ones are shares of the whole, steps of what was there."""
-    earlier = [f for f in faults if f.inverter == span.inverter and f.start < span.start < f.end]
+    own = (f for f in faults if f.inverter == span.inverter and f.kind != OF_CONVERSION)
+    earlier = [f for f in own if f.start < span.start < f.end]
     found = sum(-np.expm1(-f.share) for f in earlier if f.strings)
     stepped = sum(f.share for f in earlier if not f.strings)
     return float(max(1.0 - found, 0.02) * np.exp(-stepped))

@@ -11,7 +11,7 @@ import pandas as pd
 
 from yieldwatch.constants import FAULT_FINDINGS
 from yieldwatch.gap.causes_in_doubt import told_elsewhere
-from yieldwatch.gap.mechanisms.fault import Fault
+from yieldwatch.gap.mechanisms.fault import OF_CONVERSION, Fault
 from yieldwatch.gap.patterns.window import Told, Window, count
 from yieldwatch.gap.why import Figure, Turn
 
@@ -169,8 +169,10 @@ def inverter_efficiency(window: Window) -> Told:
     for k, hours in heat.items():
         figures.append(Figure("held down in heat", hours, "h", where=window.names[k]))
         parts.append(f"{window.names[k]} was held down in heat for {hours:.0f} h")
-    parts += [f"an input not tracking {p.when}, {p.words}" for p in inputs if p.kwh > 0]
-    figures += [p.figure("energy of an input") for p in inputs if p.kwh > 0]
+    for p in (p for p in inputs if p.kwh > 0):
+        at_once = p.fault.kind == OF_CONVERSION
+        parts.append(f"{'AC over DC fell with the output' if at_once else 'an input not tracking'} {p.when}, {p.words}")
+        figures.append(p.figure("energy of a conversion that fell at once" if at_once else "energy of an input"))
     for fault in (f for f in state.faults if f.of_input >= _PERHAPS):
         where, when = window.names[fault.inverter], _when(window, fault)
         name = "chance that a loss is an input's, told here"
