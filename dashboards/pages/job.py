@@ -25,6 +25,7 @@ from yieldwatch.book import states
 from yieldwatch.book.evidence import AFTER, BEFORE, PHOTO
 from yieldwatch.book.facts import DECISIONS, RECORDED, WAITS, Change, Job
 from yieldwatch.book.values import facts_from_text, to_text
+from yieldwatch.constants import work_of
 from yieldwatch.errors import BookError, ChangedMeanwhile
 from yieldwatch.report.job_lists import DECISION_WORDS, WAIT_WORDS, state_words
 from yieldwatch.report.words import money, number, plain
@@ -83,7 +84,7 @@ def build(visit: Visit) -> Content:
         html.Div(facts_part(job, visit.person, currency), id="job-facts"),
         html.Div(evidence_part(evidence, job, visit.person), id="job-evidence"),
         html.Div(photos_part(evidence, job, visit.person), id="job-photos"),
-        html.H2("What to watch for"), html.Ul([html.Li(c) for c in cautions_of([job.job_kind])], className="plain"),
+        html.H2("What to watch for"), html.Ul([html.Li(c) for c in cautions_of([work_of(job.job_kind, job.cause)])], className="plain"),
         html.Details([html.Summary("Every change of it, up to when this page was opened"), history_table(book.history(job.ref))]),
         explained("job-book", "photos", "job-gain"),
     ])

@@ -305,7 +305,7 @@ def _describe(
         due_from=[a for a, _ in due],
         due_to=[b for _, b in due],
         confidence=[c.confidence for c in candidates],
-        caution=[caution_text(c.job_kind) for c in candidates],
+        caution=[caution_text(c.job_kind, c.cause) for c in candidates],
         verdict=[verdict(case) for case in cases],
         why=[c.why for c in candidates],
         comes_back=[c.comes_back for c in candidates],

@@ -65,7 +65,7 @@ def said(job: dict, name: str) -> str:
 def about(job: dict) -> str:
     """What, where, and its number in the book: `repair strings: S21 (job 5)`."""
     ref = figure(job, "job_ref")
-    return f"{words.job_word(job['job_kind'])}: {text(job, 'scope')}" + ("" if pd.isna(ref) else f" (job {ref:.0f})")
+    return f"{words.job_word(job['job_kind'], job.get('cause'))}: {text(job, 'scope')}" + ("" if pd.isna(ref) else f" (job {ref:.0f})")
 
 
 def names(work_list: pd.DataFrame) -> dict[str, str]:
@@ -121,7 +121,7 @@ def title(job: dict) -> str:
     where = "" if scope in ("site", "") else ": " + " ".join(parts[:6])
     where += f" and {len(parts) - 6} more" if len(parts) > 6 else ""
     cause = f" ({words.cause_word(text(job, 'cause'))})" if text(job, "cause") else ""
-    what = words.job_word(text(job, "job_kind"))
+    what = words.job_word(text(job, "job_kind"), text(job, "cause"))
     return f"{what[:1].upper()}{what[1:]} at {job['site_name']}{where}{cause}"
 
 

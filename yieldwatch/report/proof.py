@@ -25,7 +25,7 @@ def proof_grid(assessment: Assessment) -> Grid | None:
             unit = words.EnergyUnit.fitting(row["gain_kwh"], row["gain_high_kwh"], row["promised_kwh"])
             where = "" if row["scope"] == "site" else f" {words.plain(row['scope'])}"
             lines.append((
-                f"{words.job_word(row['job_kind'])}{where} at {words.plain(site.site.name)}, {words.day(row['done_on'])} "
+                f"{words.job_word(row['job_kind'], row['cause'])}{where} at {words.plain(site.site.name)}, {words.day(row['done_on'])} "
                 f"({words.plain(row['job'])})",
                 unit.text(row["promised_kwh"]), unit.text(row["gain_kwh"]),
                 unit.span(Amount(row["gain_kwh"], row["gain_low_kwh"], row["gain_high_kwh"])),

@@ -106,6 +106,11 @@ def job_word(kind: object, cause: object = None) -> str:
     return JOB_WORDS.get(str(kind), plain(kind))
 
 
+def looked_for(kind: object, cause: object) -> str:
+    """` (inverters off)` after an inspection whose words do not say what it is for, for where no cause stands beside it."""
+    return f" ({cause_word(cause)})" if str(kind) == "inspect" and cause and str(cause) not in LOOK_WORDS else ""
+
+
 def number(value: object, decimals: int = 0) -> str:
     """Return a figure with thousands separated, a true minus sign, or the words that it is not known."""
     figure = _float(value)
