@@ -84,7 +84,8 @@ def build(visit: Visit) -> Content:
         html.Div(facts_part(job, visit.person, currency), id="job-facts"),
         html.Div(evidence_part(evidence, job, visit.person), id="job-evidence"),
         html.Div(photos_part(evidence, job, visit.person), id="job-photos"),
-        html.H2("What to watch for"), html.Ul([html.Li(c) for c in cautions_of([work_of(job.job_kind, job.cause)])], className="plain"),
+        html.H2("What to watch for"),
+        html.Ul([html.Li(c) for c in cautions_of([work_of(job.job_kind, job.cause)])], className="plain"),
         html.Details([html.Summary("Every change of it, up to when this page was opened"), history_table(book.history(job.ref))]),
         explained("job-book", "photos", "job-gain"),
     ])

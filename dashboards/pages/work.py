@@ -189,7 +189,8 @@ def build_one(visit: Visit) -> Content:
         html.P([html.Strong("Why: "), in_day_words(row["why"])]),
         html.P([html.Strong("Afterwards: "), tied(plain(row["comes_back"]))]),
         html.H2("The price of waiting"), *_waiting(visit, row, currency),
-        html.H2("What to watch for"), html.Ul([html.Li(c) for c in cautions_of([work_of(row["job_kind"], row["cause"])])], className="plain"),
+        html.H2("What to watch for"),
+        html.Ul([html.Li(c) for c in cautions_of([work_of(row["job_kind"], row["cause"])])], className="plain"),
         *_method(row["job_kind"], row["cause"]),
         explained(row["job_kind"] if row["job_kind"] in _ENTRIES else "job-gain", "waiting", "job-cost", "worth"),
     ])

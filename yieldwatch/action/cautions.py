@@ -88,7 +88,7 @@ CAUTIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
         ("cut_vegetation",),
     ),
     # Common practice, no source; dates differ by country.
-    ("Check for nesting birds and for local no-cut dates first.", ("cut_vegetation",)),
+    ("Check for nesting birds and for local no-cut dates first.", ("cut_vegetation", "look_at_plants")),
     # Safety regulators' summaries on falls; the rest is common practice.
     (
         "Measure from the ground: nobody climbs a tree, a table or a fence; poles, tapes and hands stay off cables and "

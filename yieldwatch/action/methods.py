@@ -188,11 +188,12 @@ METHODS: dict[str, Method] = {
             _TESTERS, "Lock-out kit, labels, insulated tools", _WASH_KIT, "Buckets, a brush on a pole that does not conduct; "
             "camera"),
         steps=(
-            "Take two sound strings that are as dirty as most, each with a like one beside it that stays as it is. Where a string "
-            "is too long to wash by hand: two modules of each, measured alone.",
+            "Take two sound strings that are as dirty as most, each with a like one beside it that stays as it is. Where a "
+            "string is too long to wash by hand: two modules of each, measured alone.",
             "A licensed person measures all four within ten minutes of steady light, isolated and proved dead before a lead is "
             "moved.",
-            "Wash two of them, cool glass, from the top down, plugs and boxes kept dry; let them dry. No cracked module is wetted.",
+            "Wash two of them, cool glass, from the top down, plugs and boxes kept dry; let them dry. No cracked module is "
+            "wetted.",
             "Measure all four again, as before. The light sensor is not touched today.",
             "What the washed ones gained over the unwashed, in per cent of Isc, is the dirt: into the job book it goes.",
         ),
@@ -202,7 +203,7 @@ METHODS: dict[str, Method] = {
         boxes="witness",
     ),
     "look_at_plants": Method(
-        bring=("Tape or range finder, clinometer or a phone that shows the angle, compass, camera; marking tape, this sheet's plan",),
+        bring=("Tape or range finder, clinometer or a phone that shows the angle, compass, camera, marking tape",),
         steps=(
             "Walk the rows that this sheet names, at an hour of the shade if it can be. Nothing is opened, cut or climbed.",
             "Stand at the lowest glass; look along each bearing: what rises above the angle stated is what shades.",
@@ -219,8 +220,8 @@ METHODS: dict[str, Method] = {
         bring=("The contract or warranty, the rows of claims.csv, serials on record, traces and photos in the job book",),
         steps=(
             "Ask the maker or contractor in writing which tests and papers count.",
-            "What is missing, such as a photo of a serial label or a trace of a washed string, is asked of the next crew that goes "
-            "there, as a job of its own.",
+            "What is missing, such as a photo of a serial label or a trace of a washed string, is asked of the next crew that "
+            "goes there.",
             "Send all of it within the term; note date and reference in the job book.",
         ),
         before=("The term, by the contract itself.",),

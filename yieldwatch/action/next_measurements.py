@@ -131,7 +131,8 @@ def _cost(portfolio: Portfolio, reading: Reading, going: dict[str, float]) -> tu
         cost = site.assumed("logger_cost", np.nan)
         return cost, cost
     nil = np.zeros((1, 12))
-    priced = price_jobs(portfolio, [Candidate(site.id, "inspect", _cause(reading), reading.scope, reading.units, nil, nil, 1.0, "", "")])
+    look = Candidate(site.id, "inspect", _cause(reading), reading.scope, reading.units, nil, nil, 1.0, "", "")
+    priced = price_jobs(portfolio, [look])
     units, visit = float(priced["cost_units"].iloc[0]), float(priced["cost_per_visit"].iloc[0])
     return units + max(visit - going.get(priced["crew"].iloc[0], 0.0), 0.0), units + visit
 

@@ -48,8 +48,8 @@ class PlanBasis:
         Week 0 begins on it.
     currency : str
     jobs : DataFrame, a row a job
-        job_id, site_id, crew, job_kind, cause, scope, safety, cost_units [money] and hours_units [h], NaN where not known; cannot, why
-        it cannot be planned, empty if it can.
+        job_id, site_id, crew, job_kind, cause, scope, safety, cost_units [money] and hours_units [h], NaN where not known;
+        cannot, why it cannot be planned, empty if it can.
     problem : Problem
     returns : sequence of ndarray, shape (n_turns, n_draws)
         For each offer of the problem, what each turn returns by draw, until the next one. [money]
@@ -119,7 +119,8 @@ class PlanMade:
     Attributes
     ----------
     table : DataFrame
-        `PLAN_COLUMNS`: a row for each visit and office date, after it a row for each job of it, and at the end a row for each job left out.
+        `PLAN_COLUMNS`: a row for each visit and office date, after it a row for each job of it, and at the
+        end a row for each job left out.
     notices : tuple of str
     gain, low, high : float
         Present value of what all of it returns, and bounds of 90 %. [money]

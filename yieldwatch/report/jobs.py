@@ -65,7 +65,8 @@ def said(job: dict, name: str) -> str:
 def about(job: dict) -> str:
     """What, where, and its number in the book: `repair strings: S21 (job 5)`."""
     ref = figure(job, "job_ref")
-    return f"{words.job_word(job['job_kind'], job.get('cause'))}: {text(job, 'scope')}" + ("" if pd.isna(ref) else f" (job {ref:.0f})")
+    what = words.job_word(job["job_kind"], job.get("cause"))
+    return f"{what}: {text(job, 'scope')}" + ("" if pd.isna(ref) else f" (job {ref:.0f})")
 
 
 def names(work_list: pd.DataFrame) -> dict[str, str]:

@@ -16,7 +16,7 @@ from yieldwatch.constants import JOB_KINDS, LOOKS
 from yieldwatch.report import jobs, money, words, year
 from yieldwatch.report.schema import BRIDGE, CLAIMS, PLAN, RETURNS, STATEMENT_CHECKS, WORK_LIST, WORK_LIST_EXTRAS
 from yieldwatch.report.tables import tables
-from yieldwatch.report.visits import Planned
+from yieldwatch.report.visits import HEADS, Planned
 
 _NOTHING = "Nothing to show: the report says what is missing."
 

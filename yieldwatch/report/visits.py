@@ -149,7 +149,8 @@ def planned_visits(assessment: Planned) -> tuple[Visit, ...]:
 def _job(row: dict, listed: dict[str, dict]) -> VisitJob:
     turn = jobs.text(row, "turn")
     return VisitJob(
-        jobs.text(row, "job_id"), str(row["job_kind"]), jobs.text(row, "cause"), tuple(jobs.text(row, "scope").split()), "" if turn == "1 of 1" else turn,
+        jobs.text(row, "job_id"), str(row["job_kind"]), jobs.text(row, "cause"),
+        tuple(jobs.text(row, "scope").split()), "" if turn == "1 of 1" else turn,
         float(row["crew_hours"]), listed.get(row["job_id"], {}))
 
 

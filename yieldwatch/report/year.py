@@ -39,13 +39,15 @@ def plan_grid(assessment: Assessment) -> Grid | None:
         of = [r for r in shown if r["row"] == "job" and r["visit_id"] == visit["visit_id"]]
         lines.append((
             words.day(visit["start"]), _site(assessment, visit), words.plain(visit["crew"]),
-            "; ".join(map(_job, of)) + ("; for safety" if visit["safety"] else ""), "" if visit["row"] == "office" else words.number(visit["crew_days"], 1),
+            "; ".join(map(_job, of)) + ("; for safety" if visit["safety"] else ""),
+            "" if visit["row"] == "office" else words.number(visit["crew_days"], 1),
             words.money(visit["cost"], currency), words.money(visit["gain"], currency), _span(visit, currency),
         ))
     if not lines:
         return None
     return Grid(
-        "Each visit with the first day of its week; desk work stands with the office and takes no crew. Returns are at present value, from that week to the end of the "
+        "Each visit with the first day of its week; desk work stands with the office and takes no crew. Returns are at present "
+        "value, from that week to the end of the "
         f"{assessment.portfolio.horizon_months} months that count. Each job's cautions stand in the work list; local codes and "
         "licensed practice come first.",
         ("#Week from", "Farm", "Crew", "Jobs", "#Crew days", "#Cost", "#Returns", "90 % interval"), tuple(lines),
