@@ -29,8 +29,7 @@ BOXES = {
     "site": (("Time", ""), ("Light", "W/m²"), ("Air", "°C"), ("Wind", "m/s"), ("Plant output", "kW")),
     "witness": (("Time", ""), ("Light", "W/m²"), ("Module", "°C"), ("Isc", "A"), ("Pmp", "W"), ("Photo", "no.")),
     "plant": (
-        ("Seen from row, string", ""), ("Bearing", "°"), ("Distance", "m"), ("Top over glass", "m"), ("Width", "m"),
-        ("What it is, whose", ""), ("Cut to", "m"), ("Photo", "no.")),
+        ("Distance", "m"), ("Top over glass", "m"), ("Width", "m"), ("What it is, whose", ""), ("Cut to", "m"), ("Photo", "no.")),
 }
 
 

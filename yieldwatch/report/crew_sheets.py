@@ -30,6 +30,7 @@ from yieldwatch.report.words import number
 
 #: Work for which what casts shade is told.
 _OF_PLANTS = ("cut_vegetation", LOOKS["shading"])
+_NO_PARTS = Grid("", (), ())
 #: What is done with four like strings to see the dirt on them.
 _SIDE_BY_SIDE = ("wash:", "leave as it is:", "wash:", "leave as it is:")
 #: Rows of what casts shade on a sheet, most costly first, and distances for which the height to cut is said. [m]
@@ -140,7 +141,8 @@ def _job(visit: Visit, place: int, job: VisitJob, photos: JobPhotos) -> JobSheet
     what = words.job_word(job.kind, job.cause) + words.looked_for(job.kind, job.cause)
     first = next(n for n, other in enumerate(visit.jobs, 1) if other.work == job.work)
     turn = f" ({job.turn})" if job.turn else ""
-    strings = [s for s in site.strings if s.string_id in job.scope]
+    aimed = _aimed(visit, job) if job.work == LOOKS["soiling"] else job.scope
+    strings = [s for s in site.strings if s.string_id in aimed]
     inverters = [i for i in site.inverters if i.inverter_id in job.scope]
     findings = visit.site.gap.string_findings.set_index("string_id") if strings else pd.DataFrame()
     shown = [str(findings["finding"].get(s.string_id)) for s in strings]
@@ -149,13 +151,22 @@ def _job(visit: Visit, place: int, job: VisitJob, photos: JobPhotos) -> JobSheet
     shown_photos, more = photos.of(int(ref)) if pd.notna(ref := jobs.figure(job.listed, "job_ref")) else ((), 0)
     return JobSheet(
         title=f"{place}. {what[:1].upper()}{what[1:]}{turn}: {_scope(job)}", book=jobs.in_book(job.listed),
-        why=jobs.said(job.listed, "why"),
+        why=_without_money(jobs.said(job.listed, "why")),
         look_first=look_first(shown) if job.kind == "repair_string" else (),
         method=method(job.kind, job.cause), as_job=str(first) if first < place else "",
-        parts=_parts(site, strings, inverters, findings), routes=_routes(site, strings, inverters),
-        shade=shade, bring=to_bring(site, job.work, strings, inverters, jobs.figure(job.listed, "modules_to_replace")),
+        parts=_NO_PARTS if job.work == LOOKS["shading"] else _parts(site, strings, inverters, findings),
+        routes=_routes(site, strings, inverters),
+        shade=shade if job.kind == "cut_vegetation" else None,
+        bring=to_bring(site, job.work, strings, inverters, jobs.figure(job.listed, "modules_to_replace")),
         photos=shown_photos, more_photos=more, rows=rows, times=times, boxes=boxes,
         serials=("Part", "Where", "Serial taken out", "Serial put in"))
+
+
+def _without_money(why: str) -> str:
+    """The reason for a job without what it says of money, which stays in the house."""
+    sentences = ("; ".join(part for part in sentence.split("; ") if "money" not in part) for sentence in why.split(". "))
+    said = ". ".join(sentence for sentence in sentences if sentence)
+    return said if said.endswith(".") or not said else f"{said}."
 
 
 def _routes(site: Site, strings: Sequence[String], inverters: Sequence[Inverter]) -> tuple[str, ...]:
@@ -192,8 +203,10 @@ def _readings(visit: Visit, job: VisitJob, strings: Sequence[String], inverters:
         names = [f" {name}" for name in _witnesses(visit.site)] or [" string no."] * 4
         return tuple(what + name for what, name in zip(_SIDE_BY_SIDE, names, strict=True)), BOXES[boxes], when
     if boxes == "plant":
-        seen = [] if shade is None else [f"{row[0]}, {row[2]}" for row in shade.rows]
-        return (*seen, "else"), BOXES[boxes], ("as seen",)
+        # From which row, along which bearing, how high and in which months.
+        seen = [] if shade is None else [
+            f"{row[1] or row[0]}: {row[2]}, top {row[3]}{f' ({row[4]})' if row[4] else ''}, {row[8]}" for row in shade.rows]
+        return (*seen, "seen elsewhere:"), BOXES[boxes], ("as seen",)
     if boxes or not (strings or inverters):
         return ("the site",), BOXES["site"], when
     if strings:
