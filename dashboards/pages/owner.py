@@ -270,8 +270,8 @@ def _farm_figure(view: _View, row: dict) -> Any:
 def _decisions(view: _View) -> list:
     try:
         asked = decide.waiting(view.visit)
-    except BookError as err:
-        return [html.P(str(err))]
+    except BookError:
+        return [html.P(["The job book cannot be shown: ", dcc.Link("why", href="/jobs"), "."])]
     if not asked.jobs:
         return [html.P("Nothing waits for a decision.")]
     rest = len(asked.jobs) - MOST_DECISIONS
@@ -284,8 +284,8 @@ def _decisions(view: _View) -> list:
 def _worked(view: _View) -> list:
     try:
         jobs = view.visit.place.jobs.all()
-    except BookError as err:
-        return [html.P(str(err))]
+    except BookError:
+        return [html.P(["The job book cannot be shown: ", dcc.Link("why", href="/jobs"), "."])]
     first, end = _last_quarter(str(view.store.about()["as_of"]))
     last = dt.date.fromisoformat(end) - dt.timedelta(days=1)
     quarter = f"{day(first)} to {day(last)}"

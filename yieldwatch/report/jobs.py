@@ -150,8 +150,10 @@ def worth(job: dict, currency: str) -> str:
     value, low, high = (figure(job, f"gain_{part}per_year") for part in ("", "low_", "high_"))
     if value == low == high == 0:
         return "nothing by itself"
+    if not math.isfinite(value):
+        return words.NOT_KNOWN
     if not (math.isfinite(low) and math.isfinite(high)):
-        return words.money(value, currency)
+        return f"{words.money(value, currency)} a year"
     return f"{words.money(value, currency)} a year ({words.number(low)} to {words.number(high)})"
 
 
