@@ -344,8 +344,8 @@ def _returns(view: _View) -> list:
     unsaid = sums["farms"] - sums["below"] - sums["above"]
     return [
         html.P(["Of ", view.linked(count(sums["farms"], "farm"), view.rows("returns", measure="rate_of_return")),
-                f" with a plan's return, {sums['below']} lie below it with their whole 90 % interval, {sums['above']} above it, "
-                f"and for {unsaid} the interval holds the plan."]),
+                f" with a plan's return, {count(sums['below'], 'has', 'have')} the whole 90 % interval below it, {sums['above']} "
+                f"above it, and for {unsaid} the interval holds the plan."]),
         stored_table(view.visit, "returns", columns, "Rate of return by farm; in brackets the 90 % interval", "value",
                      where={"measure": "rate_of_return"}, key="return_", size=12),
     ]

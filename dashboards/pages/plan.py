@@ -135,7 +135,7 @@ def _shown(view: _View) -> list:
         html.P(_lead(view), className="lead"), _papers(view),
         html.H2("The visits"),
         html.P(_switch(view, name), className="no-print", role="navigation", **aria(label="How the visits are shown")),
-        *(parts[name](view) if (view.dates if name == "visits" else view.visits) else
+        *(parts[name](view) if (view.visits if name == "map" else view.dates) else
           [html.P("No visit is planned within these limits.")]),
         html.H2("What another budget would return"),
         html.Div(curve_part(view.visit, view.limits, _CURVE_WAIT), id="plan-curve", **aria(live="polite")),
@@ -248,7 +248,7 @@ def _jobs(view: _View, row: dict) -> html.Ul:
 
 def _by_week(view: _View) -> list:
     weeks: dict[int, dict] = {}
-    for row in view.visits:
+    for row in view.dates:
         week = weeks.setdefault(int(row["week"]), {"start": row["start"], "visits": [], "crew_days": 0.0, "cost": 0.0})
         week["visits"].append(row)
         week["crew_days"] += row["crew_days"]
@@ -278,7 +278,7 @@ def _by_week(view: _View) -> list:
     shown = [(as_of - pd.Timedelta(days=5)).isoformat(), (as_of + pd.Timedelta(days=370)).isoformat()]
     figure = layout(y="crew days", height=260, barmode="stack", xaxis={"type": "date", "range": shown}, showlegend=True)
     return [
-        grid(columns, rows, "Weeks in which somebody goes out"),
+        grid(columns, rows, "Weeks in which somebody goes out, or desk work is done"),
         chart("weeks", bars, figure, "Crew days by week and crew, the coming year. Crew days are limited over the year, not week "
               "by week.", "Crew days by week and crew over the coming year. The table above holds every figure."),
     ]
@@ -317,7 +317,7 @@ def _on_a_map(view: _View) -> list:
         Column("name", "Farm", lambda r: dcc.Link(plain(r["name"]), href=f"/farm/{r['site_id']}")),
         Column("visits", "Visits", lambda r: number(r["visits"]), number=True),
         Column("crew_days", "Crew days", lambda r: number(r["crew_days"], 1), number=True),
-        Column("cost", f"Cost [{view.currency}]", lambda r: money_cell(r["cost"]), number=True),
+        Column("cost", f"Cost of visits [{view.currency}]", lambda r: money_cell(r["cost"]), number=True),
         Column("near", "Nearest other visited farm", nearest),
         Column("latitude", "Position", _position),
     ]

@@ -156,12 +156,17 @@ class EnergyUnit:
         return f"{self.bare(amount.low)} to {self.bare(amount.high)}"
 
 
+def cents(value: float) -> int:
+    """Decimals of a sum of money and of the bounds beside it."""
+    return 2 if 0 < abs(value) < 10 else 0
+
+
 def money(value: object, currency: str) -> str:
     """`GBP 2,280`; with cents below ten so that small sums do not vanish."""
     figure = _float(value)
     if not math.isfinite(figure):
         return NOT_KNOWN
-    shown = number(figure, 2 if 0 < abs(figure) < 10 else 0)
+    shown = number(figure, cents(figure))
     return f"−{currency} {shown[1:]}" if shown.startswith("−") else f"{currency} {shown}"
 
 
