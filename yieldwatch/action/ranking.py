@@ -296,6 +296,7 @@ def _describe(
             gain_kwh_per_year=row["gain_kwh_per_year"], chance=row["chance_of_payback"],
             confidence=c.confidence, chosen=row["chosen"], safety=row["safety"], unpriced=row["unpriced"],
             short_of=row["short_of"], instead_of=row["instead_of"], awaits_look=c.awaits_look,
+            mends=c.job_kind not in ("inspect", "claim"),
         )
         for c, row in zip(candidates, table.to_dict("records"), strict=True)
     ]
