@@ -39,7 +39,7 @@ def test_a_calendar_leads_to_the_gate_and_says_the_way_there():
 
 
 def test_desk_work_is_a_day_of_the_office_with_its_term_and_no_place_to_go_to():
-    done = changed(crew="office", crew_hours=0.0, crew_days=0.0, visit_id="O01", row="office")
+    done = changed(crew="office", crew_hours=0.0, crew_days=0.0, row="office")
     listed = done.work_list.copy()
     listed.loc[listed["job_id"] == "J1", "due_to"] = "2025-09-30"
     plan = done.plan.copy()
