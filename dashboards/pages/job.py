@@ -112,10 +112,10 @@ def _lead(job: Job, currency: str) -> str:
         said += f" Decided by {plain(job.decided_by)} on {job.decided_on:%-d %b %Y}."
     if job.agreed_kwh_per_year is not None:
         said += (f" Promised then: {number(job.agreed_kwh_per_year)} kWh a year ({number(job.agreed_low_kwh_per_year)} to "
-                 f"{number(job.agreed_high_kwh_per_year)}, 90 % interval), {money(job.agreed_per_year, currency)}.")
+                 f"{number(job.agreed_high_kwh_per_year)}, 90 % interval), worth {money(job.agreed_per_year, currency)} a year.")
     elif job.gain_kwh_per_year:
         said += (f" It would win back {number(job.gain_kwh_per_year)} kWh a year ({number(job.gain_low_kwh_per_year)} to "
-                 f"{number(job.gain_high_kwh_per_year)}, 90 % interval), {money(job.gain_per_year, currency)}.")
+                 f"{number(job.gain_high_kwh_per_year)}, 90 % interval), worth {money(job.gain_per_year, currency)} a year.")
     if job.cost is None and job.cost_estimate is not None:
         said += f" By the portfolio's own prices it costs {money(job.cost_estimate, currency)}; your quote replaces this."
     if job.verdict_words:
