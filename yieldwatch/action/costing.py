@@ -64,7 +64,7 @@ def _ride_along(jobs: pd.DataFrame, candidates: Sequence[Candidate]) -> None:
     It opens nothing, so it needs no licence and no visit of its own.
     """
     looks = np.array([work_of(c.job_kind, c.cause) == LOOKS["shading"] for c in candidates], dtype=bool)
-    returns = np.array([c.gain_value.sum(axis=1).mean() for c in candidates])
+    returns = np.array([np.atleast_2d(c.gain_value).sum(axis=1).mean() for c in candidates])
     comes = (jobs["crew"] == CREWS["repair_string"]) & (
         np.array([c.safety for c in candidates], dtype=bool) | (returns > jobs["cost_units"] + jobs["cost_per_visit"]))
     jobs.loc[looks & jobs["site_id"].isin(jobs.loc[comes, "site_id"]), "crew"] = CREWS["repair_string"]

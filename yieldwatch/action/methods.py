@@ -60,8 +60,8 @@ class Method:
     boxes: str = ""
 
 
-_TESTERS = ("Insulation tester, I-V tracer, DC clamp, voltage indicator, irradiance and temperature sensor, all in date of "
-            "calibration")
+_TRACERS = "I-V tracer, DC clamp, voltage indicator, irradiance and temperature sensor, all in date of calibration"
+_TESTERS = ("Insulation tester", _TRACERS)
 _SAFE = ("Thermal camera", "Lock-out kit, labels, insulated tools")
 _WASH_KIT = ("Soft brushes and water that leaves no lime (demineralised, or soft with a proof); no detergent that the module "
              "maker does not allow")
@@ -73,7 +73,7 @@ _STRING_AFTER = (
 )
 _STRING = Method(
     bring=(
-        _TESTERS, *_SAFE,
+        *_TESTERS, *_SAFE,
         "Crimp tool and spanners of the connectors' make; DC cable of the fitted size and type; torque wrench",
     ),
     steps=(
@@ -112,7 +112,7 @@ METHODS: dict[str, Method] = {
     "repair_inverter": Method(
         bring=(
             "The maker's service manual, laptop and lead for its log; fans, filters, fuses, surge arresters of the fitted type",
-            _TESTERS, *_SAFE, "AC clamp, torque wrench, protection against arc flash as the site assessment says",
+            *_TESTERS, *_SAFE, "AC clamp, torque wrench, protection against arc flash as the site assessment says",
         ),
         steps=(
             "Read out and save the log and all settings before anything is switched.",
@@ -141,7 +141,7 @@ METHODS: dict[str, Method] = {
         after=("The same: the inverter now passes the old limit when its neighbours do.", "Grid protection settings unchanged."),
     ),
     "inspect": Method(
-        bring=(_TESTERS, *_SAFE),
+        bring=(*_TESTERS, *_SAFE),
         steps=(
             "Look without touching first: smell, noise, heat marks, water, broken glass, damaged cable.",
             "Thermal picture of connections and modules in load.",
@@ -184,7 +184,7 @@ METHODS: dict[str, Method] = {
     ),
     "look_at_dirt": Method(
         bring=(
-            _TESTERS, "Lock-out kit, labels, insulated tools", _WASH_KIT, "Buckets, a brush on a pole that does not conduct; "
+            _TRACERS, "Lock-out kit, labels, insulated tools", _WASH_KIT, "Buckets, a brush on a pole that does not conduct; "
             "camera"),
         steps=(
             "Take two sound strings that are as dirty as most, each with a like one beside it that stays as it is. Where a "
