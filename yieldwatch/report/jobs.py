@@ -152,9 +152,15 @@ def worth(job: dict, currency: str) -> str:
         return "nothing by itself"
     if not math.isfinite(value):
         return words.NOT_KNOWN
+    said = f"{words.money(value, currency)} {_how_often(job)}"
     if not (math.isfinite(low) and math.isfinite(high)):
-        return f"{words.money(value, currency)} a year"
-    return f"{words.money(value, currency)} a year ({words.number(low)} to {words.number(high)})"
+        return said
+    return f"{said} ({words.number(low)} to {words.number(high)})"
+
+
+def _how_often(job: dict) -> str:
+    """A claim is paid once; what is mended returns each year."""
+    return "once" if job.get("job_kind") == "claim" else "a year"
 
 
 def in_book(job: dict) -> str:
@@ -172,5 +178,5 @@ def worth_line(job: dict, currency: str) -> str:
     if back == words.FOR_SAFETY:
         return f"{back}; costs {cost}; {due(job)}"
     return (
-        f"{back}; costs {cost}, returns {words.money(job.get('gain_per_year'), currency)} a year; {due(job)}"
+        f"{back}; costs {cost}, returns {words.money(job.get('gain_per_year'), currency)} {_how_often(job)}; {due(job)}"
     )
