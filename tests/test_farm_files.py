@@ -167,12 +167,15 @@ def test_the_sample_portfolio_is_what_its_generator_writes(tmp_path):
         assert tomllib.loads((site / "site.toml").read_text(encoding="utf-8"))["id"] == site.name
 
 
-def test_crews_of_every_sample_farm_keep_its_holidays_and_its_drawing_is_there():
+def test_crews_of_every_sample_farm_keep_its_holidays_and_its_drawings_fuses_and_torques_are_there():
     portfolio = read_portfolio(HERE.parent / "sample_portfolio")
     assert {s.id: s.public_holidays for s in portfolio.sites} == {
         "drumlin": "IE", "kelter": "DE-BY", "terrajal": "ES-MC", "varzea": "PT"}
     drawings = [d for s in portfolio.sites for d in s.drawings]
-    assert [d.shows for d in drawings] == ["cable_plan"]
+    assert [d.shows for d in drawings] == ["cable_plan", "single_line"]
+    held = next(s for s in portfolio.sites if s.id == "drumlin")
+    assert {s.fuse_a for s in held.strings} == {20.0}
+    assert {(i.inverter_type.dc_torque_nm, i.inverter_type.ac_torque_nm) for i in held.inverters} == {(3.0, 20.0)}
     assert not any("drawings" in notice for notice in portfolio.notices)
 
 

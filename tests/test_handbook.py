@@ -117,8 +117,8 @@ def test_a_topic_is_found_however_it_is_spelled(topic, first):
 
 
 def test_a_name_in_several_tables_gives_all_of_them():
-    # cause: of a loss, of a spell, of a job, of what a loss takes off the return, and of a job done
-    assert {e.id for e in find("cause")} == {"loss-energy", "downtime", "verdict", "returns", "proof"}
+    # cause: of a loss, of a spell, of a job, of a job in the plan, of what a loss takes off the return, and of a job done
+    assert {e.id for e in find("cause")} == {"loss-energy", "downtime", "verdict", "plan", "returns", "proof"}
 
 
 @pytest.mark.parametrize(

@@ -173,6 +173,7 @@ _MODULE_TYPES = Table("module_types", "module_types", "Module datasheets at 1000
     Column("half_cut", "flag", "True where the cells are halved and the module has two parallel halves"),
     _number("bifaciality", "", 0, 1, "Rear power over front power at the same light; 0 if one-sided"),
     _number("max_system_voltage_v", "V", 100, 3000, "Highest string voltage that the module may see"),
+    _number("clamp_torque_nm", "Nm", 0.1, 100, "Tightening torque of its clamps; goes on crew sheets"),
 ), ("module_type",))
 
 _INVERTER_TYPES = Table("inverter_types", "inverter_types", "Inverter datasheets", (
@@ -187,9 +188,12 @@ _INVERTER_TYPES = Table("inverter_types", "inverter_types", "Inverter datasheets
       for p in EFFICIENCY_POINTS),
     _number("night_w", "W", 0, 5000, "Power drawn from the grid at night"),
     _number("warranty_years", "years", 0, 40, "Years of warranty"),
+    _number("dc_torque_nm", "Nm", 0.1, 500, "Tightening torque of its DC terminals; goes on crew sheets"),
+    _number("ac_torque_nm", "Nm", 0.1, 500, "Tightening torque of its AC terminals; goes on crew sheets"),
 ), ("inverter_type",))
 
-_JOB_COSTS = Table("job_costs", "job_costs", "Cost of each kind of job; a site's own file wins row by row", (
+_JOB_COSTS = Table("job_costs", "job_costs", "Cost of each kind of job; a site's own file wins row by row. "
+                   "A claim is desk work: of its row cost_per_unit alone counts", (
     _choice("job_kind", JOB_KINDS, "Kind of job"),
     _number("cost_per_visit", "money", 0, None, "Mobilisation, shared by one crew's jobs of a visit", VALUE),
     _number("cost_per_unit", "money", 0, None, "Cost for each unit of work", VALUE),

@@ -45,5 +45,17 @@ JOB_KINDS = (
     "clean", "cut_vegetation", "repair_string", "replace_modules", "repair_inverter",
     "fix_settings", "inspect", "claim",
 )
-#: The crew that does a job; jobs of one crew at one site share one visit.
-CREWS = {kind: "electrical" for kind in JOB_KINDS} | {"clean": "cleaning", "cut_vegetation": "vegetation"}
+#: Looks that settle whether a job pays, by what they look at: inspections with an outline, a crew and cautions of their own.
+LOOKS = {"soiling": "look_at_dirt", "shading": "look_at_plants"}
+#: All that is done in a way of its own, as `work_of` names it.
+WORKS = (*JOB_KINDS, *LOOKS.values())
+#: Who does desk work, which needs no visit.
+OFFICE = "office"
+#: Who does a work; jobs of one crew at one site share one visit. Strings are traced by licensed persons, dirt or not.
+CREWS = {work: "electrical" for work in WORKS} | {
+    "clean": "cleaning", "cut_vegetation": "vegetation", "look_at_plants": "vegetation", "claim": OFFICE}
+
+
+def work_of(job_kind: str, cause: str) -> str:
+    """What a job of this kind for this cause is done as, one of `WORKS`; a kind that is not known stays itself."""
+    return LOOKS.get(cause, job_kind) if job_kind == "inspect" else job_kind

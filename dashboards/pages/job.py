@@ -25,6 +25,7 @@ from yieldwatch.book import states
 from yieldwatch.book.evidence import AFTER, BEFORE, PHOTO
 from yieldwatch.book.facts import DECISIONS, RECORDED, WAITS, Change, Job
 from yieldwatch.book.values import facts_from_text, to_text
+from yieldwatch.constants import work_of
 from yieldwatch.errors import BookError, ChangedMeanwhile
 from yieldwatch.report.job_lists import DECISION_WORDS, WAIT_WORDS, state_words
 from yieldwatch.report.words import money, number, plain
@@ -83,7 +84,8 @@ def build(visit: Visit) -> Content:
         html.Div(facts_part(job, visit.person, currency), id="job-facts"),
         html.Div(evidence_part(evidence, job, visit.person), id="job-evidence"),
         html.Div(photos_part(evidence, job, visit.person), id="job-photos"),
-        html.H2("What to watch for"), html.Ul([html.Li(c) for c in cautions_of([job.job_kind])], className="plain"),
+        html.H2("What to watch for"),
+        html.Ul([html.Li(c) for c in cautions_of([work_of(job.job_kind, job.cause)])], className="plain"),
         html.Details([html.Summary("Every change of it, up to when this page was opened"), history_table(book.history(job.ref))]),
         explained("job-book", "photos", "job-gain"),
     ])
@@ -110,10 +112,10 @@ def _lead(job: Job, currency: str) -> str:
         said += f" Decided by {plain(job.decided_by)} on {job.decided_on:%-d %b %Y}."
     if job.agreed_kwh_per_year is not None:
         said += (f" Promised then: {number(job.agreed_kwh_per_year)} kWh a year ({number(job.agreed_low_kwh_per_year)} to "
-                 f"{number(job.agreed_high_kwh_per_year)}, 90 % interval), {money(job.agreed_per_year, currency)}.")
+                 f"{number(job.agreed_high_kwh_per_year)}, 90 % interval), worth {money(job.agreed_per_year, currency)} a year.")
     elif job.gain_kwh_per_year:
         said += (f" It would win back {number(job.gain_kwh_per_year)} kWh a year ({number(job.gain_low_kwh_per_year)} to "
-                 f"{number(job.gain_high_kwh_per_year)}, 90 % interval), {money(job.gain_per_year, currency)}.")
+                 f"{number(job.gain_high_kwh_per_year)}, 90 % interval), worth {money(job.gain_per_year, currency)} a year.")
     if job.cost is None and job.cost_estimate is not None:
         said += f" By the portfolio's own prices it costs {money(job.cost_estimate, currency)}; your quote replaces this."
     if job.verdict_words:

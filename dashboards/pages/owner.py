@@ -270,8 +270,8 @@ def _farm_figure(view: _View, row: dict) -> Any:
 def _decisions(view: _View) -> list:
     try:
         asked = decide.waiting(view.visit)
-    except BookError as err:
-        return [html.P(str(err))]
+    except BookError:
+        return [html.P(["The job book cannot be shown: ", dcc.Link("why", href="/jobs"), "."])]
     if not asked.jobs:
         return [html.P("Nothing waits for a decision.")]
     rest = len(asked.jobs) - MOST_DECISIONS
@@ -284,8 +284,8 @@ def _decisions(view: _View) -> list:
 def _worked(view: _View) -> list:
     try:
         jobs = view.visit.place.jobs.all()
-    except BookError as err:
-        return [html.P(str(err))]
+    except BookError:
+        return [html.P(["The job book cannot be shown: ", dcc.Link("why", href="/jobs"), "."])]
     first, end = _last_quarter(str(view.store.about()["as_of"]))
     last = dt.date.fromisoformat(end) - dt.timedelta(days=1)
     quarter = f"{day(first)} to {day(last)}"
@@ -344,8 +344,8 @@ def _returns(view: _View) -> list:
     unsaid = sums["farms"] - sums["below"] - sums["above"]
     return [
         html.P(["Of ", view.linked(count(sums["farms"], "farm"), view.rows("returns", measure="rate_of_return")),
-                f" with a plan's return, {sums['below']} lie below it with their whole 90 % interval, {sums['above']} above it, "
-                f"and for {unsaid} the interval holds the plan."]),
+                f" with a plan's return, {count(sums['below'], 'has', 'have')} the whole 90 % interval below it, {sums['above']} "
+                f"above it, and for {unsaid} the interval holds the plan."]),
         stored_table(view.visit, "returns", columns, "Rate of return by farm; in brackets the 90 % interval", "value",
                      where={"measure": "rate_of_return"}, key="return_", size=12),
     ]

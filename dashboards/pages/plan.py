@@ -32,6 +32,7 @@ from dashboards.visit import ROLES, Content, Page, Place, Route, Visit, address
 from yieldwatch.action.plan_rows import OutOfTime, PlanMade
 from yieldwatch.errors import YieldwatchError
 from yieldwatch.report.pdf import why_no_pdf
+from yieldwatch.report.visits import HEADS
 from yieldwatch.report.words import count, day, listed, money, number, plain
 
 VIEWS = {"visits": "By visit", "weeks": "By week", "map": "On a map"}
@@ -109,12 +110,14 @@ class _View:
         columns = [made.table[name].to_numpy(object, na_value=None) for name in names]
         rows: list[dict[str, Any]] = [dict(zip(names, values, strict=True)) for values in zip(*columns, strict=True)]
         self.visits = [r for r in rows if r["row"] == "visit"]
+        #: Visits, and desk work among them.
+        self.dates = [r for r in rows if r["row"] in HEADS]
         self.jobs: dict[str, list[dict]] = {}
         for row in rows:
             if row["row"] == "job":
                 self.jobs.setdefault(row["visit_id"], []).append(row)
         self.left = [r for r in rows if r["row"] == "left_out"]
-        self.cost = sum(v["cost"] for v in self.visits)
+        self.cost = sum(v["cost"] for v in self.dates)
         self.days = sum(v["crew_days"] for v in self.visits)
 
     def farm(self, row: dict) -> str:
@@ -132,7 +135,8 @@ def _shown(view: _View) -> list:
         html.P(_lead(view), className="lead"), _papers(view),
         html.H2("The visits"),
         html.P(_switch(view, name), className="no-print", role="navigation", **aria(label="How the visits are shown")),
-        *(parts[name](view) if view.visits else [html.P("No visit is planned within these limits.")]),
+        *(parts[name](view) if (view.visits if name == "map" else view.dates) else
+          [html.P("No visit is planned within these limits.")]),
         html.H2("What another budget would return"),
         html.Div(curve_part(view.visit, view.limits, _CURVE_WAIT), id="plan-curve", **aria(live="polite")),
         html.H2("What just missed the cut, and what it would need"), *_missed(view),
@@ -148,10 +152,12 @@ def _lead(view: _View) -> list:
     farms = {v["site_id"] for v in view.visits}
     money_words = "no limit on money" if limits.budget is None else view.money(limits.budget)
     days_words = "no limit on crew days" if limits.crew_days is None else f"{limits.crew_days:g} crew days"
+    office = len(view.dates) - len(view.visits)
+    desk = f" and {count(office, 'office date')}" if office else ""
     gain = Figure(view.money(made.gain), address("/rows/waiting"), f"within {view.horizon} months, present value",
                   f"{number(made.low)} to {number(made.high)}")
     said: list = [
-        f"With {money_words} and {days_words}, {count(len(view.visits), 'visit')} to {count(len(farms), 'farm')} do "
+        f"With {money_words} and {days_words}, {count(len(view.visits), 'visit')} to {count(len(farms), 'farm')}{desk} do "
         f"{count(len(done), 'job')}. They take {view.money(view.cost)} and {number(view.days, 1)} crew days, and return ",
         stated(gain), f": {view.money(made.gain - view.cost)} more than they cost. "]
     allowed = (("budget", made.must_cost, limits.budget), ("crew days", made.must_days, limits.crew_days))
@@ -199,7 +205,7 @@ def _papers(view: _View) -> html.P:
              "visits.ics": "calendar"}
     if not view.visits:
         names.pop("crew_sheets.pdf")
-        if not view.visit.store.rows("plan", {"row": "visit"}, limit=1):
+        if not view.dates and not any(view.visit.store.rows("plan", {"row": head}, limit=1) for head in HEADS):
             names.pop("visits.ics")
     lacking = why_no_pdf()
     if lacking:
@@ -218,13 +224,15 @@ def _by_visit(view: _View) -> list:
         Column("site_id", "Farm", lambda r: view.farm(r)),
         Column("crew", "Crew", lambda r: plain(r["crew"])),
         Column("jobs", "Jobs", lambda r: _jobs(view, r)),
-        Column("crew_days", "Crew days", lambda r: number(r["crew_days"], 1), number=True),
+        Column("crew_days", "Crew days", lambda r: "none" if r["row"] == "office" else number(r["crew_days"], 1),
+               number=True),
         Column("cost", f"Cost [{view.currency}]", lambda r: money_cell(r["cost"]), number=True),
         Column("gain", f"Returns [{view.currency}]", lambda r: with_span(r["gain"], r["gain_low"], r["gain_high"]), number=True),
     ]
     total = html.P([f"Together {number(view.days, 1)} crew days, {view.money(view.cost)}, and {view.money(view.made.gain)} "
                     f"returned ({number(view.made.low)} to {number(view.made.high)})."])
-    return [paged_grid(view.visit, columns, view.visits, "Visits in order of their week; in brackets the 90 % interval, within "
+    return [paged_grid(view.visit, columns, view.dates,
+                       "Visits and office dates in order of their week; in brackets the 90 % interval, within "
                        f"{view.horizon} months. Each job's cautions go out with it; local codes and licensed practice come "
                        "first.",
                        "visits"),
@@ -240,7 +248,7 @@ def _jobs(view: _View, row: dict) -> html.Ul:
 
 def _by_week(view: _View) -> list:
     weeks: dict[int, dict] = {}
-    for row in view.visits:
+    for row in view.dates:
         week = weeks.setdefault(int(row["week"]), {"start": row["start"], "visits": [], "crew_days": 0.0, "cost": 0.0})
         week["visits"].append(row)
         week["crew_days"] += row["crew_days"]
@@ -270,7 +278,7 @@ def _by_week(view: _View) -> list:
     shown = [(as_of - pd.Timedelta(days=5)).isoformat(), (as_of + pd.Timedelta(days=370)).isoformat()]
     figure = layout(y="crew days", height=260, barmode="stack", xaxis={"type": "date", "range": shown}, showlegend=True)
     return [
-        grid(columns, rows, "Weeks in which somebody goes out"),
+        grid(columns, rows, "Weeks in which somebody goes out, or desk work is done"),
         chart("weeks", bars, figure, "Crew days by week and crew, the coming year. Crew days are limited over the year, not week "
               "by week.", "Crew days by week and crew over the coming year. The table above holds every figure."),
     ]
@@ -309,7 +317,7 @@ def _on_a_map(view: _View) -> list:
         Column("name", "Farm", lambda r: dcc.Link(plain(r["name"]), href=f"/farm/{r['site_id']}")),
         Column("visits", "Visits", lambda r: number(r["visits"]), number=True),
         Column("crew_days", "Crew days", lambda r: number(r["crew_days"], 1), number=True),
-        Column("cost", f"Cost [{view.currency}]", lambda r: money_cell(r["cost"]), number=True),
+        Column("cost", f"Cost of visits [{view.currency}]", lambda r: money_cell(r["cost"]), number=True),
         Column("near", "Nearest other visited farm", nearest),
         Column("latitude", "Position", _position),
     ]

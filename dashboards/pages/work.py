@@ -33,6 +33,7 @@ from dashboards.store import NoAssessment, Store
 from dashboards.visit import OWNER, ROLES, Content, Page, Place, Route, Visit
 from yieldwatch.action.cautions import cautions_of
 from yieldwatch.action.methods import method
+from yieldwatch.constants import work_of
 from yieldwatch.errors import YieldwatchError
 from yieldwatch.report.jobs import advice
 from yieldwatch.report.words import cause_word, chance_word, count, day, money, number, plain
@@ -188,8 +189,9 @@ def build_one(visit: Visit) -> Content:
         html.P([html.Strong("Why: "), in_day_words(row["why"])]),
         html.P([html.Strong("Afterwards: "), tied(plain(row["comes_back"]))]),
         html.H2("The price of waiting"), *_waiting(visit, row, currency),
-        html.H2("What to watch for"), html.Ul([html.Li(c) for c in cautions_of([row["job_kind"]])], className="plain"),
-        *_method(row["job_kind"]),
+        html.H2("What to watch for"),
+        html.Ul([html.Li(c) for c in cautions_of([work_of(row["job_kind"], row["cause"])])], className="plain"),
+        *_method(row["job_kind"], row["cause"]),
         explained(row["job_kind"] if row["job_kind"] in _ENTRIES else "job-gain", "waiting", "job-cost", "worth"),
     ])
 
@@ -250,8 +252,8 @@ def _waiting(visit: Visit, row: dict, currency: str) -> list:
         f"What the job returns by the week in which it is done, {currency}. The table below holds every week.", columns, weeks)]
 
 
-def _method(kind: str) -> list:
-    how = method(kind)
+def _method(kind: str, cause: str) -> list:
+    how = method(kind, cause)
     blocks = [("Bring", how.bring), ("Before", how.before), ("Steps", how.steps), ("After", how.after)]
     return [html.Details([html.Summary("How it is done, in outline"), *(
         part for title, lines in blocks if lines for part in (html.H3(title), html.Ol([html.Li(x) for x in lines],

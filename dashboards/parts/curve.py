@@ -124,7 +124,7 @@ class _Named:
     """What changes from one plan to the next, in links."""
 
     def __init__(self, visit: Visit) -> None:
-        wanted = ("job_id", "site_id", "job_kind", "scope", "safety")
+        wanted = ("job_id", "site_id", "job_kind", "cause", "scope", "safety")
         self._rows = {r["job_id"]: r for r in visit.store.rows("work_list", columns=wanted)}
         self._farms = farm_names(visit)
 

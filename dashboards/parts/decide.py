@@ -76,7 +76,8 @@ def card(job: Job, row: dict, currency: str, may_decide: bool, names: dict[str, 
     where = names.get(job.site_id, job.site_id)
     head = title(job).replace(f" at {words.plain(job.site_id)}", f" at {words.plain(where)}", 1)
     gain = "" if not row["gain_per_year"] else (
-        f"; would win back {words.money(row['gain_per_year'], currency)} in a usual year "
+        f"; would {'bring in' if job.job_kind == 'claim' else 'win back'} {words.money(row['gain_per_year'], currency)} "
+        f"{'once' if job.job_kind == 'claim' else 'in a usual year'} "
         f"({words.number(row['gain_low_per_year'])} to {words.number(row['gain_high_per_year'])}, 90 % interval)")
     parts: list[Any] = [
         head_of([*(["Safety: "] if job.safety else []), dcc.Link(head, href=f"/jobs/{job.ref}")]),

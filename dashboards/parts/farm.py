@@ -25,6 +25,7 @@ from yieldwatch.report.words import (
     NO_BREAK,
     NOT_KNOWN,
     EnergyUnit,
+    cents,
     in_day_words,
     money,
     month_name,
@@ -104,7 +105,8 @@ class Farm:
 
     def money_figure(self, amount: Amount, cause: str, period: Period, currency: str) -> dcc.Link:
         href = rows_behind("losses", site_id=self.id, cause=cause, **period.bounds())
-        span = f"{number(amount.low)} to {number(amount.high)}" if amount.known else ""
+        decimals = cents(amount.value)
+        span = f"{number(amount.low, decimals)} to {number(amount.high, decimals)}" if amount.known else ""
         return stated(Figure(money(amount.value, currency), href, period.words, span, self.coverage))
 
 

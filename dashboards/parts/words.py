@@ -12,7 +12,7 @@ from typing import Any
 from dash import dcc, html
 
 from yieldwatch.report.totals import Amount
-from yieldwatch.report.words import NOT_KNOWN, EnergyUnit, number
+from yieldwatch.report.words import NOT_KNOWN, EnergyUnit, cents, number
 from yieldwatch.report.words import money as money_text
 
 
@@ -65,8 +65,7 @@ def energy(row: Mapping[str, Any], name: str, href: str, period: str, coverage: 
 def money(row: Mapping[str, Any], name: str, currency: str, href: str, period: str, coverage: str = "") -> Figure:
     """A row's money as a figure; bounds, if any, in columns of the same name with _low and _high."""
     value, low, high = (_number(row.get(f"{name}{end}")) for end in ("", "_low", "_high"))
-    # As finely as the value itself.
-    decimals = 2 if 0.0 < abs(value) < 10.0 else 0
+    decimals = cents(value)
     span = f"{number(low, decimals)} to {number(high, decimals)}" if math.isfinite(low) and math.isfinite(high) else ""
     return Figure(money_text(value, currency), href, period, span, coverage)
 

@@ -52,8 +52,8 @@ def what(row: dict) -> str:
     parts = str(row["scope"] or "").split()
     where = "" if parts == ["site"] else " " + " ".join(map(words.plain, parts[:_MOST_PARTS]))
     more = f" and {len(parts) - _MOST_PARTS} more" if len(parts) > _MOST_PARTS else ""
-    text = words.job_word(row["job_kind"], row.get("cause"))
-    return f"{text[:1].upper()}{text[1:]}{where}{more}"
+    text, of = words.job_word(row["job_kind"], row.get("cause")), words.looked_for(row["job_kind"], row.get("cause"))
+    return f"{text[:1].upper()}{text[1:]}{where}{more}{of}"
 
 
 def job_link(row: dict, turn: bool = False) -> html.Span:

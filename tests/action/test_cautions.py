@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from yieldwatch.action.cautions import DEFERRAL, caution_text
-from yieldwatch.constants import JOB_KINDS
+from yieldwatch.constants import LOOKS, WORKS
 
 # What each kind must warn of, in the words of public guidance: fire service ("will remain live"),
 # safety regulators (prove dead; polarised isolators; polarity and fires), IEC 62446-1 (from memory),
@@ -20,15 +20,18 @@ NEEDED = {
     "fix_settings": [*_OUTSIDE, "prove dead", "grid operator's consent"],
     "clean": [*_OUTSIDE, "DC is live", "cool modules", "no walking on glass", "cracked modules"],
     "cut_vegetation": [*_OUTSIDE, "DC is live", "cables", "stones", "nesting birds"],
+    "look_at_dirt": [*_LIVE, *_OUTSIDE, "polarity", "Water and live DC", "cracked modules"],
+    "look_at_plants": [*_OUTSIDE, "DC is live", "climbs", "nesting birds"],
     "claim": ["taken down for the claim's tests"],
 }
 
 
 @pytest.mark.sourced
-@pytest.mark.parametrize("kind", JOB_KINDS)
-def test_each_kind_of_job_carries_its_cautions_and_the_deferral(kind):
-    text = caution_text(kind)
-    assert [words for words in NEEDED[kind] if words not in text] == []
+@pytest.mark.parametrize("work", WORKS)
+def test_each_kind_of_job_carries_its_cautions_and_the_deferral(work):
+    looked_at = {name: cause for cause, name in LOOKS.items()}.get(work)
+    text = caution_text("inspect", looked_at) if looked_at else caution_text(work)
+    assert [words for words in NEEDED[work] if words not in text] == []
     assert text.endswith(DEFERRAL)
 
 

@@ -88,3 +88,20 @@ def test_an_unknown_site_or_kind_is_refused():
         price_jobs(make_portfolio(), [make_job(1.0, site="fen")])
     with pytest.raises(InputError, match="job_kind = paint"):
         price_jobs(make_portfolio(), [make_job(1.0, "paint")])
+
+
+def test_a_look_at_plants_is_made_by_electricians_where_they_come_anyway_else_by_those_who_cut():
+    look = make_job(1.0, "inspect", cause="shading")
+    assert price_jobs(make_portfolio(), [look])["crew"].tolist() == ["vegetation"]
+    # A repair of 40 a month pays for its visit of 160 and its units; one of a hundredth does not.
+    assert price_jobs(make_portfolio(), [look, make_job(40.0)])["crew"].tolist() == ["electrical", "electrical"]
+    assert price_jobs(make_portfolio(), [look, make_job(0.01)])["crew"].tolist() == ["vegetation", "electrical"]
+    safe = make_job(0.0, "inspect", ("I1.2",), safety=True)
+    assert price_jobs(make_portfolio(), [look, safe])["visit"].nunique() == 1
+
+
+def test_a_claim_costs_its_letter_and_takes_no_crew_and_no_notice():
+    costs = (*COSTS, JobCost("claim", 60.0, 75.0, "visit", 1.0, 2.0, 60))
+    (row,) = price_jobs(make_portfolio(make_site(costs=costs)), [make_job(1.0, "claim", units={})]).to_dict("records")
+    assert (row["crew"], row["cost_units"], row["cost_per_visit"]) == ("office", 75.0, 0.0)
+    assert (row["hours_units"], row["hours_per_visit"], row["lead_days"]) == (0.0, 0.0, 0.0)

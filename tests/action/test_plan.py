@@ -103,13 +103,27 @@ def test_safety_comes_first_beyond_the_budget_and_carries_its_cautions():
     assert rows(plan, "left_out")["site_id"].tolist() == ["a"]
 
 
-def test_a_claim_goes_out_at_once_because_its_clock_runs():
+def test_a_claim_goes_out_at_once_from_the_office_without_crew_mobilisation_or_notice():
     letter = JobCost("claim", 60.0, 30.0, "visit", 1.0, 1.0, 5)
     paid = np.zeros((1, 36))
     paid[0, 3] = 500.0  # the same whenever the letter goes out, while the letter costs less the later it does
     job = make_job(0.0, "claim", units={"visit": 1.0}, gain_value=paid, left=np.ones((len(START_DAYS), 36)))
     plan = planned([job], make_site(costs=(*COSTS, letter)), rate=0.08)
-    assert rows(plan, "job")["start"].tolist() == ["2025-04-08"]  # 5 days' notice
+    assert rows(plan, "visit").empty
+    (office,), (claim,) = (rows(plan, row).to_dict("records") for row in ("office", "job"))
+    assert (office["visit_id"], office["crew"], office["start"]) == ("O01", "office", "2025-04-01")
+    assert (office["crew_hours"], office["crew_days"], office["cost"]) == (0.0, 0.0, 30.0)
+    assert (claim["visit_id"], claim["cause"], claim["crew_hours"]) == ("O01", job.cause, 0.0)
+
+
+def test_a_claim_is_planned_where_no_crew_day_is_left():
+    letter = JobCost("claim", 60.0, 30.0, "visit", 1.0, 1.0, 5)
+    paid = np.zeros((1, 36))
+    paid[0, 3] = 500.0
+    job = make_job(0.0, "claim", units={"visit": 1.0}, gain_value=paid, left=np.ones((len(START_DAYS), 36)))
+    plan = planned([job, make_job(20.0)], make_site(costs=(*COSTS, letter)), crew_days=0.0)
+    assert rows(plan, "job")["job_kind"].tolist() == ["claim"]
+    assert rows(plan, "left_out")["job_kind"].tolist() == ["repair_string"]
 
 
 def test_two_ways_to_mend_one_loss_are_one_choice():

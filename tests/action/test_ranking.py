@@ -75,6 +75,7 @@ def test_a_job_that_pays_in_the_mean_is_done_and_its_odds_are_told():
     assert row["chance_of_payback"] == pytest.approx(0.4)
     assert "40 % confidence" in row["verdict"]
     assert "a cheap test first" in row["verdict"]
+    assert "test" not in only([make_job(draws, "inspect", confidence=0.4)])["verdict"]  # it is the test
     assert not only([make_job(draws / 4.0, confidence=0.4)])["chosen"]  # 216 against 240
 
 

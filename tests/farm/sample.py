@@ -32,7 +32,7 @@ from .spec import (
 
 START, END = date(2023, 7, 1), date(2025, 7, 1)
 
-M_440 = ModuleSpec("SG-440H", i_sc_a=11.45)
+M_440 = ModuleSpec("SG-440H", i_sc_a=11.45, clamp_torque_nm=14.0)
 M_395 = ModuleSpec(
     "SG-395",
     i_sc_a=10.35,
@@ -67,7 +67,7 @@ M_310 = ModuleSpec(
     then_pct=0.7,
 )
 
-I_60 = InverterSpec("CORVID-60", 60.0, 60.0, 4)
+I_60 = InverterSpec("CORVID-60", 60.0, 60.0, 4, torque_nm=(3.0, 20.0))
 I_100 = InverterSpec("CORVID-100", 100.0, 100.0, 6, (92.8, 96.0, 97.7, 98.2, 98.5, 98.4, 98.1), 8.0)
 I_80 = InverterSpec("MISTLE-80", 80.0, 80.0, 4, (92.0, 95.7, 97.4, 97.9, 98.2, 98.1, 97.8), 6.0)
 I_20 = InverterSpec("MISTLE-20", 20.0, 20.0, 2, (90.5, 94.6, 96.6, 97.2, 97.6, 97.5, 97.2), 3.0)
@@ -125,7 +125,8 @@ def drumlin() -> FarmSpec:
                 "emergency": "112; meet at the gate. Nearest hospital: ask the contact",
                 "public_holidays": "IE",
                 "drawings": [
-                    {"file": "drawings/cable-plan.png", "shows": "cable_plan", "as_of": date(2018, 5, 10), "note": "as built"}
+                    {"file": "drawings/cable-plan.png", "shows": "cable_plan", "as_of": date(2018, 5, 10), "note": "as built"},
+                    {"file": "drawings/single-line.png", "shows": "single_line", "as_of": date(2018, 5, 10), "note": "as built"},
                 ],
             },
             {
@@ -136,6 +137,8 @@ def drumlin() -> FarmSpec:
             },
             "tray of row {row} to its west end; trench to {inverter}",
             "drawings/cable-plan.png",
+            "drawings/single-line.png",
+            20.0,
         ),
         instruments=Instruments(
             second_weather=True,

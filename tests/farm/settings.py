@@ -180,7 +180,7 @@ def module_row(m: ModuleSpec) -> dict[str, object]:
         "width_m": m.width_m,
         "half_cut": str(m.half_cut).lower(),
         "max_system_voltage_v": 1500 if m.cells >= 72 else 1000,
-    }
+    } | ({} if m.clamp_torque_nm is None else {"clamp_torque_nm": m.clamp_torque_nm})
 
 
 def inverter_row(i: InverterSpec) -> dict[str, object]:
@@ -194,4 +194,5 @@ def inverter_row(i: InverterSpec) -> dict[str, object]:
         "v_mppt_max_v": 1300,
     }
     row |= {f"eff_{at}_pct": e for at, e in zip((5, 10, 20, 30, 50, 75, 100), i.efficiency_pct, strict=True)}
-    return row | {"night_w": i.night_w, "warranty_years": 10}
+    torque = {} if i.torque_nm is None else dict(zip(("dc_torque_nm", "ac_torque_nm"), i.torque_nm, strict=True))
+    return row | {"night_w": i.night_w, "warranty_years": 10} | torque

@@ -34,6 +34,7 @@ class ModuleSpec:
     length_m: float = 2.1
     width_m: float = 1.05
     half_cut: bool = True
+    clamp_torque_nm: float | None = None
 
 
 @dataclass(frozen=True)
@@ -44,6 +45,7 @@ class InverterSpec:
     inputs: int = 4
     efficiency_pct: tuple[float, ...] = (93.5, 96.4, 97.8, 98.2, 98.4, 98.3, 98.0)  # at 5 ... 100 %
     night_w: float = 5.0
+    torque_nm: tuple[float, float] | None = None  # of its DC and its AC terminals
 
 
 @dataclass(frozen=True)
@@ -304,6 +306,8 @@ class ForCrews:
     stands: dict[str, tuple[str, float | None, float | None]] = field(default_factory=dict)  # by inverter: where, east, north
     cable_route: str = ""  # with {row} and {inverter}
     cable_plan: str = ""  # file to draw it to, below the site's folder
+    single_line: str = ""  # the same
+    fuse_a: float | None = None
 
 
 @dataclass(frozen=True)

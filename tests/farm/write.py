@@ -8,7 +8,7 @@ from pathlib import Path
 import pandas as pd
 
 from . import logs
-from .drawings import draw_cable_plan
+from .drawings import draw_cable_plan, draw_single_line
 from .future import job_gains
 from .instruments import clamp_round, iv_round
 from .settings import JOB_COSTS, PortfolioSpec, dc_kw, inverter_row, module_row, section, site_toml
@@ -57,6 +57,8 @@ def _inverters_table(farm: Farm) -> pd.DataFrame:
 
 def strings_table(farm: Farm) -> pd.DataFrame:
     table = _strings_laid_out(farm)
+    if farm.spec.crews.fuse_a is not None:
+        table = table.assign(fuse_a=farm.spec.crews.fuse_a)
     if not farm.spec.crews.cable_route:
         return table
     return table.assign(cable_route=[farm.spec.crews.cable_route.format(row=u.row, inverter=u.inverter) for u in farm.units])
@@ -131,6 +133,8 @@ def write_site(folder: Path, farm: Farm, result: Truth) -> None:
     _write_readings(folder / "readings", farm, result)
     if spec.crews.cable_plan:
         draw_cable_plan(farm, folder / spec.crews.cable_plan)
+    if spec.crews.single_line:
+        draw_single_line(farm, folder / spec.crews.single_line)
     if spec.paper.market:
         write_parquet(folder / "prices.parquet", logs.prices(farm))
     if spec.paper.load_kw:

@@ -119,7 +119,7 @@ def test_the_open_string_is_named_with_its_day_and_its_energy(farm, found):
     assert abs(date - LOST) <= dt.timedelta(days=3)
     # One of four strings.
     assert "25.0 % of INV2" in part.note or "24." in part.note
-    assert "INV2.1.1 (open, confidence over 0.99)" in why.pattern
+    assert "INV2.1.1 (open, confidence over 99 %)" in why.pattern
     assert why.settle == "Trace INV2.1.1."
 
 

@@ -187,11 +187,11 @@ def plan() -> pd.DataFrame:
     nan = np.nan
     rows = [
         ("visit", "V01", 2, "2025-07-15", "alder", "electrical", None, None, None, None, True, 6.0, 0.75, 250.0, 700.0, 600.0,
-         800.0, 450.0, nan, nan, nan, None, None),
+         800.0, 450.0, nan, nan, nan, None, None, None),
         ("job", "V01", 2, "2025-07-15", "alder", "electrical", "J1", "repair_string", "S21", "1 of 1", True, 1.5, 0.19, 90.0,
-         700.0, 600.0, 800.0, 610.0, nan, nan, nan, None, "Isolate first."),
+         700.0, 600.0, 800.0, 610.0, nan, nan, nan, None, "Isolate first.", "string_fault"),
         ("left_out", None, 9, "2025-09-02", "alder", "vegetation", "J4", "cut_vegetation", "S01 S02", None, False, nan, nan,
-         300.0, 342.0, 200.0, 500.0, 42.0, 150.0, 0.0, 120.0, TIGHT_BUDGET, None),
+         300.0, 342.0, 200.0, 500.0, 42.0, 150.0, 0.0, 120.0, TIGHT_BUDGET, None, "shading"),
     ]
     return pd.DataFrame(rows, columns=list(PLAN))
 

@@ -16,11 +16,11 @@ from tests.report.invented import MODULE, assessment
 from tests.report.invented_jobs import HOSTILE_FORMULA, HOSTILE_NAME
 from tests.report.paper import needs_pango, pages
 from yieldwatch.action.cautions import CAUTIONS, cautions_of
-from yieldwatch.action.methods import LOOK_FIRST, METHODS, method
+from yieldwatch.action.methods import BOXES, LOOK_FIRST, METHODS, method
 from yieldwatch.book.evidence import photo_reference
 from yieldwatch.book.facts import Evidence
 from yieldwatch.book.keep import open_book
-from yieldwatch.constants import FAULT_FINDINGS, JOB_KINDS
+from yieldwatch.constants import FAULT_FINDINGS, WORKS
 from yieldwatch.portfolio.model import Array, Drawing
 from yieldwatch.report import crew_sheets, write_report
 from yieldwatch.report.crew_sheets import crew_sheets_html, crew_sheets_pdf
@@ -38,10 +38,10 @@ def sheet_of(visit):
     return crew_sheets._sheet(visit, JobPhotos())
 
 
-def with_scope(kind, scope):
+def with_scope(kind, scope, cause="string_fault"):
     done = assessment()
     plan = done.plan.copy()
-    plan.loc[plan["row"] == "job", ["job_kind", "scope"]] = [kind, scope]
+    plan.loc[plan["row"] == "job", ["job_kind", "scope", "cause"]] = [kind, scope, cause]
     return replace(done, plan=plan)
 
 
@@ -84,13 +84,15 @@ def test_the_same_plan_gives_the_same_bytes_on_a4():
 
 @needs_pango
 def test_a_visit_of_many_strings_runs_on_under_its_own_head():
-    every = " ".join(f"S{n:02d}" for n in range(1, 25))
-    found = pages(crew_sheets_pdf(with_scope("replace_modules", every)))
+    strings = assessment().sites[1].site.strings
+    strings = (*strings, *(replace(s, string_id=f"T{n:02d}") for n, s in enumerate(strings, 1)))
+    every = [s.string_id for s in strings]
+    found = pages(crew_sheets_pdf(replace(at_site(strings=strings), plan=with_scope("replace_modules", " ".join(every)).plan)))
     assert len(found) > 1
     assert all("Visit V01" in page and "week 15 Jul 2025" in page for page in found)
     text = " ".join(found)
     # in the table of strings, and in the table of readings
-    assert all(text.count(f"S{n:02d}") >= 2 for n in range(1, 25))
+    assert all(text.count(name) >= 2 for name in every)
     assert sum("Insul. +" in page for page in found) > 1
 
 
@@ -114,12 +116,13 @@ def test_letters_of_many_scripts_are_set_and_a_long_name_breaks():
 def test_what_is_not_on_record_is_said_and_asked_for_before_the_crew_goes():
     said = sheet_of(crew_sheets.planned_visits(assessment())[0]).not_held
     assert said == ("address, road directions, position of the gate, how to get in, contact for the day, whom to call in an "
-                    "emergency, cable plan, where the plant is switched off, single-line diagram, cable routes of these strings "
-                    "and where these inverters stand")
+                    "emergency, cable plan, where the plant is switched off, single-line diagram, cable routes of these strings, "
+                    "where these inverters stand, fuse ratings of these strings and tightening torques")
     known = at_site(address="a", access="b", contact="c", directions="d", emergency="e", isolation="f", gate_latitude=51.0,
                     gate_longitude=-1.0)
     assert sheet_of(crew_sheets.planned_visits(known)[0]).not_held == (
-        "cable plan, single-line diagram, cable routes of these strings and where these inverters stand")
+        "cable plan, single-line diagram, cable routes of these strings, where these inverters stand, fuse ratings of these "
+        "strings and tightening torques")
     assert f"Not on record:</strong> {said}. Ask the planner before you go." in crew_sheets_html(assessment())
 
 
@@ -141,7 +144,8 @@ def test_a_plan_without_a_visit_gives_a_sheet_that_says_so():
 
 
 def test_every_kind_of_job_has_a_method_and_every_fault_a_place_to_look():
-    assert set(METHODS) == set(JOB_KINDS)
+    assert set(METHODS) == set(WORKS)
+    assert {m.boxes for m in METHODS.values()} <= {"", *BOXES}
     assert set(LOOK_FIRST) == set(FAULT_FINDINGS)
     with pytest.raises(ValueError, match="job_kind = dance, not known"):
         method("dance")
@@ -246,13 +250,79 @@ def test_each_crew_takes_the_drawings_that_it_needs(kind, titles, tmp_path):
     assert ("cable plan" in sheet.not_held) == (crew != "cleaning")
 
 
-def test_a_claim_is_read_as_found_and_takes_nothing_down():
-    html = crew_sheets_html(with_scope("claim", "S21"))
-    sheet = sheet_of(crew_sheets.planned_visits(with_scope("claim", "S21"))[0])
-    assert sheet.jobs[0].times == ("as found",)
-    assert "Serial on its label" in html
-    assert "Serial taken out" not in html
-    assert "Take nothing down." in html
+def test_a_reason_leaves_its_money_in_the_house():
+    done = assessment()
+    why = ("Dirt takes 3.6 %. Test its strings; the money stated is what is left (about 421). With a chance of 67 % it is to "
+           "follow; the money stated is what is left once it is paid (about 1,234).")
+    listed = done.work_list.assign(why=why)
+    job = sheet_of(crew_sheets.planned_visits(replace(done, work_list=listed))[0]).jobs[0]
+    assert job.why.replace("\u00a0", " ") == "Dirt takes 3.6 %. Test its strings. With a chance of 67 % it is to follow."
+
+
+def test_desk_work_has_no_sheet():
+    done = with_scope("claim", "S21")
+    plan = done.plan.assign(crew="office")
+    plan.loc[plan["row"] == "visit", "row"] = "office"
+    assert "No visit is planned" in crew_sheets_html(replace(done, plan=plan))
+
+
+def test_a_look_at_dirt_washes_two_strings_beside_two_that_stay_as_they_are():
+    sheet = sheet_of(crew_sheets.planned_visits(with_scope("inspect", "site", "soiling"))[0])
+    job = sheet.jobs[0]
+    assert job.title == "1. Wash two strings to see the dirt: the whole site"
+    assert [row.split(": ")[0] for row in job.rows] == ["wash", "leave as it is", "wash", "leave as it is"]
+    four = [row.split(": ")[1] for row in job.rows]
+    strings = {s.string_id: s for s in assessment().sites[1].site.strings}
+    assert len({(strings[name].inverter_id, strings[name].row) for name in four}) == 1
+    assert "S21" not in four  # gave no current
+    assert job.times == ("before", "after")
+    assert ("Isc", "A") in job.boxes
+    assert any("Soft brushes" in item for item in sheet.kit)
+    assert any("Water and live DC" in text for text in sheet.cautions)
+    assert not any("insulation test" in text for text in sheet.cautions)
+
+
+def test_a_look_at_plants_measures_what_shades_from_where_it_is_seen_and_opens_nothing():
+    sheet = sheet_of(crew_sheets.planned_visits(with_scope("inspect", "site", "shading"))[0])
+    job = sheet.jobs[0]
+    assert job.title == "1. Look at what shades: the whole site"
+    hedge, _, elsewhere = job.rows
+    assert "top " in hedge
+    assert "° (" in hedge
+    assert elsewhere == "seen elsewhere:"
+    assert {("Distance", "m"), ("Top over glass", "m"), ("Cut to", "m")} <= set(job.boxes)
+    assert not any("Insulation tester" in item for item in sheet.kit)
+    assert any("Measure from the ground" in text for text in sheet.cautions)
+
+
+def test_jobs_done_in_the_same_way_state_their_outline_once():
+    done = with_scope("repair_string", "S21")
+    plan = pd.concat([done.plan.iloc[:2], done.plan.iloc[1:2].assign(job_id="J9", scope="S22"), done.plan.iloc[2:]])
+    sheet = sheet_of(crew_sheets.planned_visits(replace(done, plan=plan))[0])
+    assert [job.as_job for job in sheet.jobs] == ["", "1"]
+    html = crew_sheets_html(replace(done, plan=plan))
+    assert html.count(METHODS["repair_string"].steps[0]) == 1
+    assert "as job 1." in html
+
+
+def test_torques_and_fuses_on_record_are_on_the_sheet():
+    done = assessment()
+    birch, alder = done.sites
+    inverters = tuple(replace(i, inverter_type=replace(i.inverter_type, dc_torque_nm=3.0, ac_torque_nm=20.0))
+                      for i in alder.site.inverters)
+    strings = tuple(replace(s, fuse_a=20.0, module_type=replace(s.module_type, clamp_torque_nm=14.0)) for s in alder.site.strings)
+    site = replace(alder.site, inverters=inverters, strings=strings)
+    sheet = sheet_of(crew_sheets.planned_visits(replace(done, sites=(birch, replace(alder, site=site))))[0])
+    assert sheet.jobs[0].routes[-1] == (
+        "Torque on record: inv100: DC terminals 3 Nm, AC terminals 20 Nm; module clamps of mono400 14 Nm")
+    assert "torque" not in sheet.not_held
+    assert "fuse" not in sheet.not_held
+
+
+def test_no_text_on_a_sheet_is_smaller_than_eight_points():
+    html = crew_sheets_html(assessment())
+    style = html[html.index("<style>"):html.index("</style>")]
+    assert min(float(size) for size in re.findall(r"([0-9.]+)pt(?:/| Report|;)", style)) >= 8.0
 
 
 def with_photos(folder, *names):

@@ -43,6 +43,7 @@ def test_gain_and_worth_carry_their_intervals(clean):
     assert jobs.gain(clean) == "3,100 kWh a year (1,900 to 4,400)"
     clean |= {"gain_low_per_year": 156.0, "gain_high_per_year": 361.0}
     assert jobs.worth(clean, "GBP") == "GBP 254 a year (156 to 361)"
+    assert jobs.worth(clean | {"job_kind": "claim"}, "GBP") == "GBP 254 once (156 to 361)"
 
 
 @pytest.mark.parametrize(

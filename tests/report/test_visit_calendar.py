@@ -38,6 +38,21 @@ def test_a_calendar_leads_to_the_gate_and_says_the_way_there():
         assert said in str(event["description"])
 
 
+def test_desk_work_is_a_day_of_the_office_with_its_term_and_no_place_to_go_to():
+    done = changed(crew="office", crew_hours=0.0, crew_days=0.0, row="office")
+    listed = done.work_list.copy()
+    listed.loc[listed["job_id"] == "J1", "due_to"] = "2025-09-30"
+    plan = done.plan.copy()
+    plan.loc[plan["row"] == "job", ["job_kind", "cause"]] = ["claim", "degradation"]
+    (event,) = events(visits_ics(replace(done, plan=plan, work_list=listed)))
+    assert str(event["summary"]) == "Alder Hill, office: make a claim"
+    assert event.decoded("dtend") - event.decoded("dtstart") == dt.timedelta(days=1)
+    assert "To be sent by 30 Sep 2025" in str(event["description"])
+    assert "crew hours" not in str(event["description"])
+    assert "geo" not in event
+    assert "location" not in event
+
+
 def test_a_visit_is_a_span_of_whole_days_in_its_week():
     (event,) = events(visits_ics(assessment()))
     # 0.75 days from Tuesday 15 July on; the end of a span of dates is exclusive (RFC 5545, 3.6.1).

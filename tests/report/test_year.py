@@ -20,6 +20,18 @@ def test_a_visit_says_what_it_does_and_what_it_takes():
     assert "local codes and licensed practice" in grid.caption
 
 
+def test_an_inspection_says_what_it_is_for_and_desk_work_takes_no_crew_days():
+    done = assessment()
+    plan = done.plan.copy()
+    for cause, said in (("shading", "look at what shades S21"), ("inverter_outage", "inspect (inverters off) S21")):
+        plan.loc[plan["row"] == "job", ["job_kind", "cause"]] = ["inspect", cause]
+        ((_, _, _, what, days, *_),) = year.plan_grid(replace(done, plan=plan)).rows
+        assert (what, days) == (f"{said}; for safety", "0.8")
+    plan.loc[plan["row"] == "visit", ["row", "crew"]] = "office"
+    ((_, _, crew, _, days, *_),) = year.plan_grid(replace(done, plan=plan)).rows
+    assert (crew, days) == ("office", "")
+
+
 def test_a_job_that_missed_the_cut_says_what_it_needs():
     ((job, start, cost, gain, span, why),) = year.left_out_grid(assessment()).rows
     assert (job, start, cost) == ("cut back vegetation S01 S02 at Alder Hill", "2 Sep 2025", "GBP 300")

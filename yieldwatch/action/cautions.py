@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from yieldwatch.constants import JOB_KINDS
+from yieldwatch.constants import JOB_KINDS, WORKS, work_of
 
-_ELECTRICAL = ("repair_string", "replace_modules", "repair_inverter", "inspect")
-_ON_SITE = (*_ELECTRICAL, "clean", "cut_vegetation", "fix_settings")
+_TESTED = ("repair_string", "replace_modules", "repair_inverter", "inspect")
+_ELECTRICAL = (*_TESTED, "look_at_dirt")
+_ON_SITE = (*_ELECTRICAL, "clean", "cut_vegetation", "fix_settings", "look_at_plants")
 
 #: Sentence that ends every set of cautions.
 DEFERRAL = (
@@ -19,13 +20,13 @@ DEFERRAL = (
     "rules and the makers' instructions come first."
 )
 
-#: (caution, kinds of job that carry it), in the order in which they are read.
+#: (caution, works that carry it, as `constants.work_of` names them), in the order in which they are read.
 CAUTIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
     # Fire service and safety regulators' public guidance: conductors up to the DC isolator stay live.
     (
         "DC is live whenever there is light: modules and the cables up to the DC isolator cannot be switched "
         "off, and a string can hold up to 1500 V DC.",
-        (*_ELECTRICAL, "clean", "cut_vegetation"),
+        (*_ELECTRICAL, "clean", "cut_vegetation", "look_at_plants"),
     ),
     # Safety regulators' public guidance; lock-out and tag-out rules.
     (
@@ -42,13 +43,13 @@ CAUTIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
     # Safety regulators' audits of solar farms: reversed strings have set combiners on fire.
     (
         "Check polarity and open-circuit voltage of each string before it is connected or its fuse inserted.",
-        ("repair_string", "replace_modules", "repair_inverter"),
+        ("repair_string", "replace_modules", "repair_inverter", "look_at_dirt"),
     ),
     # IEC 62446-1 (from memory).
     (
         "An insulation test puts up to 1500 V on the whole string: bar the area, disconnect inverter and "
         "surge arresters, discharge afterwards, keep everyone off the metalwork.",
-        ("repair_string", "replace_modules", "repair_inverter", "inspect"),
+        _TESTED,
     ),
     # Common practice, no source.
     (
@@ -72,7 +73,13 @@ CAUTIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
     (
         "Wash cool modules only, early or late; no walking on glass; leave out cracked modules and have them "
         "isolated first, because wet broken glass can make frames live.",
-        ("clean",),
+        ("clean", "look_at_dirt"),
+    ),
+    # Common practice, no source.
+    (
+        "Water and live DC: no jet and no water on plugs, boxes and cables, no pole that conducts, dry hands and gloves at the "
+        "measuring leads.",
+        ("clean", "look_at_dirt"),
     ),
     # Common practice, no source.
     (
@@ -81,7 +88,13 @@ CAUTIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
         ("cut_vegetation",),
     ),
     # Common practice, no source; dates differ by country.
-    ("Check for nesting birds and for local no-cut dates first.", ("cut_vegetation",)),
+    ("Check for nesting birds and for local no-cut dates first.", ("cut_vegetation", "look_at_plants")),
+    # Safety regulators' summaries on falls; the rest is common practice.
+    (
+        "Measure from the ground: nobody climbs a tree, a table or a fence; poles, tapes and hands stay off cables and "
+        "terminals; nothing is cut on this visit.",
+        ("look_at_plants",),
+    ),
     # Common practice, no source.
     ("Nobody works alone: agree who is called, when, and what is done if the call does not come.", _ON_SITE),
     # Safety regulators' summaries on falls.
@@ -100,7 +113,7 @@ CAUTIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
 )
 
 
-def caution_text(job_kind: str) -> str:
+def caution_text(job_kind: str, cause: str = "") -> str:
     """
     The cautions of a kind of job as one paragraph, with the deferral to local codes at its end.
 
@@ -108,6 +121,8 @@ def caution_text(job_kind: str) -> str:
     ----------
     job_kind : str
         One of `yieldwatch.constants.JOB_KINDS`.
+    cause : str
+        Which loss it is for, where that decides what is done.
 
     Returns
     -------
@@ -118,12 +133,12 @@ def caution_text(job_kind: str) -> str:
     ValueError
         If the kind is not known, so that no job leaves without its cautions.
     """
-    return " ".join(cautions_of([job_kind]))
+    return " ".join(cautions_of([work_of(job_kind, cause)]))
 
 
-def cautions_of(job_kinds: Sequence[str]) -> tuple[str, ...]:
-    """The cautions of jobs done in one visit, each once, and the deferral; raises as `caution_text`."""
-    for kind in job_kinds:
-        if kind not in JOB_KINDS:
-            raise ValueError(f"job_kind = {kind}, not known. Expected one of {', '.join(JOB_KINDS)}.")
-    return *(text for text, kinds in CAUTIONS if set(kinds) & set(job_kinds)), DEFERRAL
+def cautions_of(works: Sequence[str]) -> tuple[str, ...]:
+    """The cautions of works done in one visit, each once, and the deferral; raises as `caution_text`."""
+    for work in works:
+        if work not in WORKS:
+            raise ValueError(f"job_kind = {work}, not known. Expected one of {', '.join(JOB_KINDS)}.")
+    return *(text for text, of in CAUTIONS if set(of) & set(works)), DEFERRAL

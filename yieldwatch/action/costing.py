@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from yieldwatch.action.candidate import Candidate
-from yieldwatch.constants import CREWS, JOB_KINDS
+from yieldwatch.constants import CREWS, JOB_KINDS, LOOKS, OFFICE, work_of
 from yieldwatch.errors import InputError
 from yieldwatch.portfolio.model import JobCost, Portfolio, Site
 
@@ -37,7 +37,8 @@ def price_jobs(portfolio: Portfolio, candidates: Sequence[Candidate]) -> pd.Data
     DataFrame, one row a candidate in the same order
         job_id, site_id, job_kind, crew; visit (a number for each site and crew); cost_units,
         cost_per_visit [money]; hours_units, hours_per_visit [h]; lead_days [d]; unpriced, why there
-        is no cost (empty where there is). Costs and hours are NaN where there is none.
+        is no cost (empty where there is). Costs and hours are NaN where there is none. Desk work costs its units alone: it
+        has no visit, no crew time and no notice.
 
     Raises
     ------
@@ -51,8 +52,22 @@ def price_jobs(portfolio: Portfolio, candidates: Sequence[Candidate]) -> pd.Data
         "hours_per_visit", "lead_days", "unpriced",
     ]
     jobs = pd.DataFrame(rows, columns=columns)
+    _ride_along(jobs, candidates)
     jobs["visit"] = jobs.groupby(["site_id", "crew"]).ngroup()
     return jobs
+
+
+def _ride_along(jobs: pd.DataFrame, candidates: Sequence[Candidate]) -> None:
+    """
+    Let a look at plants be done by electricians where they come anyway.
+
+    It opens nothing, so it needs no licence and no visit of its own.
+    """
+    looks = np.array([work_of(c.job_kind, c.cause) == LOOKS["shading"] for c in candidates], dtype=bool)
+    returns = np.array([np.atleast_2d(c.gain_value).sum(axis=1).mean() for c in candidates])
+    comes = (jobs["crew"] == CREWS["repair_string"]) & (
+        np.array([c.safety for c in candidates], dtype=bool) | (returns > jobs["cost_units"] + jobs["cost_per_visit"]))
+    jobs.loc[looks & jobs["site_id"].isin(jobs.loc[comes, "site_id"]), "crew"] = CREWS["repair_string"]
 
 
 def _price(candidate: Candidate, sites: dict[str, Site]) -> tuple:
@@ -66,11 +81,14 @@ def _price(candidate: Candidate, sites: dict[str, Site]) -> tuple:
             f"job at {candidate.site_id}: job_kind = {candidate.job_kind}, not known. "
             f"Expected one of {', '.join(JOB_KINDS)}."
         )
-    head = (job_id(candidate), candidate.site_id, candidate.job_kind, CREWS[candidate.job_kind])
+    crew = CREWS[work_of(candidate.job_kind, candidate.cause)]
+    head = (job_id(candidate), candidate.site_id, candidate.job_kind, crew)
     row = sites[candidate.site_id].job_costs.get(candidate.job_kind)
     units, reason = _units(candidate, row)
     if row is None or reason:
         return (*head, np.nan, np.nan, np.nan, np.nan, np.nan if row is None else row.lead_days, reason)
+    if crew == OFFICE:
+        return (*head, row.cost_per_unit * units, 0.0, 0.0, 0.0, 0.0, "")
     money = (row.cost_per_unit * units, row.cost_per_visit)
     return (*head, *money, row.crew_hours_per_unit * units, row.crew_hours_per_visit, row.lead_days, "")
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from yieldwatch.constants import JOB_KINDS
+from yieldwatch.constants import JOB_KINDS, WORKS, work_of
 
 #: Least insulation resistance of a string at a test voltage of 500 V or 1000 V. [MΩ] IEC 62446-1 (from memory).
 LEAST_INSULATION_MOHM = 1.0
@@ -27,9 +27,10 @@ BOXES = {
         ("Time", ""), ("Light", "W/m²"), ("Air", "°C"), ("DC", "V"), ("DC", "A"), ("AC", "kW"), ("Insul.", "MΩ"),
         ("State, code", "")),
     "site": (("Time", ""), ("Light", "W/m²"), ("Air", "°C"), ("Wind", "m/s"), ("Plant output", "kW")),
+    "witness": (("Time", ""), ("Light", "W/m²"), ("Module", "°C"), ("Isc", "A"), ("Pmp", "W"), ("Photo", "no.")),
+    "plant": (
+        ("Distance", "m"), ("Top over glass", "m"), ("Width", "m"), ("What it is, whose", ""), ("Cut to", "m"), ("Photo", "no.")),
 }
-#: Kinds whose crew measures the farm and no circuit, whatever the job's scope.
-NOT_ELECTRICAL = ("clean", "cut_vegetation")
 
 
 @dataclass(frozen=True)
@@ -47,6 +48,8 @@ class Method:
         What to test or look at, and what is good enough.
     serials : int
         Lines for the serial numbers of parts that go and come.
+    boxes : str
+        Key of `BOXES` for what is written down whatever the job's scope; empty where the scope decides.
     """
 
     bring: tuple[str, ...]
@@ -54,8 +57,14 @@ class Method:
     before: tuple[str, ...]
     after: tuple[str, ...]
     serials: int = 0
+    boxes: str = ""
 
 
+_TRACERS = "I-V tracer, DC clamp, voltage indicator, irradiance and temperature sensor, all in date of calibration"
+_TESTERS = ("Insulation tester", _TRACERS)
+_SAFE = ("Thermal camera", "Lock-out kit, labels, insulated tools")
+_WASH_KIT = ("Soft brushes and water that leaves no lime (demineralised, or soft with a proof); no detergent that the module "
+             "maker does not allow")
 _STRING_AFTER = (
     "Polarity and open-circuit voltage before the string is connected again.",
     f"Voc and Isc within {MOST_OFF_PCT:g} % of the neighbours' at the same light; Voc of the expected value at its temperature.",
@@ -64,10 +73,8 @@ _STRING_AFTER = (
 )
 _STRING = Method(
     bring=(
-        "Insulation tester, I-V tracer, DC clamp, irradiance and temperature sensor, all in date of calibration",
-        "Thermal camera",
-        "Crimp tool and spanners of the connectors' make; DC cable of the fitted size and type",
-        "Lock-out kit, labels, insulated tools",
+        *_TESTERS, *_SAFE,
+        "Crimp tool and spanners of the connectors' make; DC cable of the fitted size and type; torque wrench",
     ),
     steps=(
         "Find the string by its label and by tracing the cable, not by this sheet alone.",
@@ -87,7 +94,7 @@ METHODS: dict[str, Method] = {
         bring=(
             "Modules of the fitted type, or of the same current class and size as agreed with the owner; clamps and earthing "
             "parts of the mounting's maker",
-            "Torque wrench, lifting aid, two people to a module",
+            "Lifting aid, two people to a module",
             *_STRING.bring,
         ),
         steps=(
@@ -105,8 +112,7 @@ METHODS: dict[str, Method] = {
     "repair_inverter": Method(
         bring=(
             "The maker's service manual, laptop and lead for its log; fans, filters, fuses, surge arresters of the fitted type",
-            "Insulation tester, DC and AC clamp, voltage indicator, thermal camera",
-            "Lock-out kit, labels, insulated tools, protection against arc flash as the site assessment says",
+            *_TESTERS, *_SAFE, "AC clamp, torque wrench, protection against arc flash as the site assessment says",
         ),
         steps=(
             "Read out and save the log and all settings before anything is switched.",
@@ -135,10 +141,7 @@ METHODS: dict[str, Method] = {
         after=("The same: the inverter now passes the old limit when its neighbours do.", "Grid protection settings unchanged."),
     ),
     "inspect": Method(
-        bring=(
-            "Insulation tester, DC clamp, voltage indicator, thermal camera, I-V tracer; camera",
-            "Lock-out kit, labels, insulated tools",
-        ),
+        bring=(*_TESTERS, *_SAFE),
         steps=(
             "Look without touching first: smell, noise, heat marks, water, broken glass, damaged cable.",
             "Thermal picture of connections and modules in load.",
@@ -150,8 +153,7 @@ METHODS: dict[str, Method] = {
     ),
     "clean": Method(
         bring=(
-            "Soft brushes and water that leaves no lime (demineralised, or soft with a proof); no detergent that the module "
-            "maker does not allow",
+            _WASH_KIT,
             "Tank, pump and hose that need no walking on modules; light meter for the reference string",
         ),
         steps=(
@@ -162,6 +164,7 @@ METHODS: dict[str, Method] = {
         ),
         before=("Photo of a typical module, the worst and the lower edge; output; Isc of a string if an electrician is there.",),
         after=("The same photos and readings in like light; the washed area as rows or modules; water used.",),
+        boxes="site",
     ),
     "cut_vegetation": Method(
         bring=(
@@ -177,19 +180,51 @@ METHODS: dict[str, Method] = {
         ),
         before=("Photo along each shaded row at the hour of shade, with the time.",),
         after=("The same photos at the same hour; length or area cut and the height left.",),
+        boxes="site",
+    ),
+    "look_at_dirt": Method(
+        bring=(
+            _TRACERS, "Lock-out kit, labels, insulated tools", _WASH_KIT, "Buckets, a brush on a pole that does not conduct; "
+            "camera"),
+        steps=(
+            "Take two sound strings that are as dirty as most, each with a like one beside it that stays as it is. Where a "
+            "string is too long to wash by hand: two modules of each, measured alone.",
+            "A licensed person measures all four within ten minutes of steady light, isolated and proved dead before a lead is "
+            "moved.",
+            "Wash two of them, cool glass, from the top down, plugs and boxes kept dry; let them dry. No cracked module is "
+            "wetted.",
+            "Measure all four again, as before. The light sensor is not touched today.",
+            "What the washed ones gained over the unwashed, in per cent of Isc, is the dirt: into the job book it goes.",
+        ),
+        before=("Steady light of 700 W/m² or more in the module plane, 400 W/m² at least; Isc of all four, Pmp with a tracer.",
+                "Photo of each: the middle and the lower edge."),
+        after=("The same four in like light, glass dry: the unwashed ones within 2 % of before, at the same light, or repeat.",),
+        boxes="witness",
+    ),
+    "look_at_plants": Method(
+        bring=("Tape or range finder, clinometer or a phone that shows the angle, compass, camera, marking tape",),
+        steps=(
+            "Walk the rows that this sheet names, at an hour of the shade if it can be. Nothing is opened, cut or climbed.",
+            "Stand at the lowest glass; look along each bearing: what rises above the angle stated is what shades.",
+            "Measure its distance, the height of its top over the glass, its bearing and its width; photograph it from there.",
+            "Write down what it is and whose: hedge, tree, grass; a wall, a mast, a neighbour's tree cannot be cut.",
+            "Mark on the plan what to cut, from where to where and to which height, and how a cutter gets there; look for nests, "
+            "buried and overhead lines.",
+        ),
+        before=("Bearings are from true north: a compass needle's own turn is set right first.",),
+        after=("Every bearing of this sheet is answered, also where nothing stands there.",),
+        boxes="plant",
     ),
     "claim": Method(
-        bring=("Camera, and a list of the serials on record; what the maker's or contractor's form asks for",
-               "Irradiance and temperature sensor and I-V tracer, all in date of calibration; lock-out kit"),
+        bring=("The contract or warranty, the rows of claims.csv, serials on record, traces and photos in the job book",),
         steps=(
-            "Before the visit, from the office: ask the maker or contractor in writing which tests count.",
-            "On site: photograph the serial label of each part named, and what is wrong to see. Take nothing down.",
-            "Wash and trace the strings named and a sound neighbour, as those tests ask for.",
-            "After it, from the office: send all of it within the term; note date and reference.",
+            "Ask the maker or contractor in writing which tests and papers count.",
+            "What is missing, such as a photo of a serial label or a trace of a washed string, is asked of the next crew that "
+            "goes there.",
+            "Send all of it within the term; note date and reference in the job book.",
         ),
-        before=("Serials and photos of the parts named; traces in steady light of 700 W/m² or more.",),
-        after=("Nothing on the plant is changed by this visit.",),
-        serials=4,
+        before=("The term, by the contract itself.",),
+        after=("Receipt confirmed in writing; a day set to ask again.",),
     ),
 }
 
@@ -204,18 +239,18 @@ LOOK_FIRST = {
 }
 
 
-def method(job_kind: str) -> Method:
+def method(job_kind: str, cause: str = "") -> Method:
     """
-    The outline of a kind of job.
+    The outline of a kind of job, for its cause.
 
     Raises
     ------
     ValueError
         If the kind is not known, so that no crew leaves with an empty sheet.
     """
-    if job_kind not in JOB_KINDS:
+    if (work := work_of(job_kind, cause)) not in WORKS:
         raise ValueError(f"job_kind = {job_kind}, not known. Expected one of {', '.join(JOB_KINDS)}.")
-    return METHODS[job_kind]
+    return METHODS[work]
 
 
 def look_first(findings: Sequence[str]) -> tuple[str, ...]:

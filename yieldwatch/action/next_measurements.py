@@ -115,8 +115,13 @@ def _row(portfolio: Portfolio, reading: Reading, worth: Worth, ids: list[str], g
         "chance_of_change": worth.chance_of_change, "worth": worth.mean, "worth_low": worth.low, "worth_high": worth.high,
         "cost": cost, "cost_alone": alone, "net_worth": worth.mean - cost,
         "needs_strong_light": reading.kind in IN_STRONG_LIGHT, "verdict": _verdict(portfolio.currency, worth, cost, reading),
-        "caution": caution_text("inspect"),
+        "caution": caution_text("inspect", _cause(reading)),
     }
+
+
+def _cause(reading: Reading) -> str:
+    """Which loss an inspection that makes this reading is for, where that decides how it is done."""
+    return "soiling" if reading.kind == "wash_witness" else ""
 
 
 def _cost(portfolio: Portfolio, reading: Reading, going: dict[str, float]) -> tuple[float, float]:
@@ -126,7 +131,8 @@ def _cost(portfolio: Portfolio, reading: Reading, going: dict[str, float]) -> tu
         cost = site.assumed("logger_cost", np.nan)
         return cost, cost
     nil = np.zeros((1, 12))
-    priced = price_jobs(portfolio, [Candidate(site.id, "inspect", "", reading.scope, reading.units, nil, nil, 1.0, "", "")])
+    look = Candidate(site.id, "inspect", _cause(reading), reading.scope, reading.units, nil, nil, 1.0, "", "")
+    priced = price_jobs(portfolio, [look])
     units, visit = float(priced["cost_units"].iloc[0]), float(priced["cost_per_visit"].iloc[0])
     return units + max(visit - going.get(priced["crew"].iloc[0], 0.0), 0.0), units + visit
 

@@ -37,7 +37,8 @@ class Plan:
     Attributes
     ----------
     plan : DataFrame
-        `PLAN_COLUMNS`: a row for each visit, after it a row for each job of it, and at the end a row for each job left out.
+        `PLAN_COLUMNS`: a row for each visit and office date, after it a row for each job of it, and at the
+        end a row for each job left out.
     waiting : DataFrame
         From `waiting.waiting_table`.
     work_list : DataFrame
@@ -97,7 +98,8 @@ def _basis(portfolio: Portfolio, candidates: Sequence[Candidate], jobs: pd.DataF
     problem = _problem(portfolio, candidates, jobs, found)
     priced = jobs[["cost_units", "unpriced"]].itertuples(index=False)
     table = jobs[["job_id", "site_id", "crew", "job_kind", "cost_units", "hours_units"]].assign(
-        scope=[" ".join(c.scope) for c in candidates], safety=[bool(c.safety) for c in candidates],
+        cause=[c.cause for c in candidates], scope=[" ".join(c.scope) for c in candidates],
+        safety=[bool(c.safety) for c in candidates],
         cannot=[_cannot(wait, *price) for wait, price in zip(found, priced, strict=True)])
     returns = [_returns(found[o.job], o) for o in problem.offers]
     return PlanBasis(as_of, portfolio.currency, table, problem, returns)

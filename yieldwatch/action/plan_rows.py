@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import datetime as dt
 import io
+import itertools
 import json
 import time
 import zipfile
@@ -22,11 +23,12 @@ from yieldwatch.action.ranking import CREW_DAY_HOURS
 from yieldwatch.action.schedule import Planner
 from yieldwatch.action.verdicts import money
 from yieldwatch.action.waiting import week_start
+from yieldwatch.constants import OFFICE
 
 PLAN_COLUMNS = [
     "row", "visit_id", "week", "start", "site_id", "crew", "job_id", "job_kind", "scope", "turn", "safety", "crew_hours",
     "crew_days", "cost", "gain", "gain_low", "gain_high", "net", "needs_budget", "needs_crew_days", "needs_gain", "why",
-    "caution",
+    "caution", "cause",
 ]
 #: Jobs left out that are each planned anew with the job forced in, to say exactly what they lack.
 _MOST_FORCED = 5
@@ -46,8 +48,8 @@ class PlanBasis:
         Week 0 begins on it.
     currency : str
     jobs : DataFrame, a row a job
-        job_id, site_id, crew, job_kind, scope, safety, cost_units [money] and hours_units [h], NaN where not known; cannot, why
-        it cannot be planned, empty if it can.
+        job_id, site_id, crew, job_kind, cause, scope, safety, cost_units [money] and hours_units [h], NaN where not known;
+        cannot, why it cannot be planned, empty if it can.
     problem : Problem
     returns : sequence of ndarray, shape (n_turns, n_draws)
         For each offer of the problem, what each turn returns by draw, until the next one. [money]
@@ -117,7 +119,8 @@ class PlanMade:
     Attributes
     ----------
     table : DataFrame
-        `PLAN_COLUMNS`: a row for each visit, after it a row for each job of it, and at the end a row for each job left out.
+        `PLAN_COLUMNS`: a row for each visit and office date, after it a row for each job of it, and at the
+        end a row for each job left out.
     notices : tuple of str
     gain, low, high : float
         Present value of what all of it returns, and bounds of 90 %. [money]
@@ -195,17 +198,19 @@ class _Draft:
         rows: list[dict[str, object]] = []
         by_job = {o.job: o for o in self.best.taken}
         visits = sorted(self.visits.items(), key=lambda v: (v[0][1], self.jobs[v[1][0]]["site_id"], v[0][0]))
-        for number, ((_, week), jobs) in enumerate(visits, 1):
+        numbers = {"visit": itertools.count(1), "office": itertools.count(1)}
+        for (_, week), jobs in visits:
             in_order = sorted(jobs, key=lambda k: (not self.problem.must[k], self.jobs[k]["job_id"]))
-            rows += self._visit(f"V{number:02d}", week, in_order, by_job)
+            head = "office" if self.jobs[jobs[0]]["crew"] == OFFICE else "visit"
+            rows += self._visit(head, f"{head[0].upper()}{next(numbers[head]):02d}", week, in_order, by_job)
         left = sorted(set(range(len(self.jobs))) - set(by_job), key=lambda k: -self._best_net(k))
         rows += [self._left_out(k, place) for place, k in enumerate(left)]
         return pd.DataFrame(rows, columns=PLAN_COLUMNS)
 
     def _about(self, k: int) -> dict[str, object]:
-        return {name: self.jobs[k][name] for name in ("site_id", "crew", "job_id", "job_kind", "scope", "safety")}
+        return {name: self.jobs[k][name] for name in ("site_id", "crew", "job_id", "job_kind", "cause", "scope", "safety")}
 
-    def _visit(self, name: str, week: int, jobs: list[int], by_job: Mapping[int, Offer]) -> list[dict[str, object]]:
+    def _visit(self, row: str, name: str, week: int, jobs: list[int], by_job: Mapping[int, Offer]) -> list[dict[str, object]]:
         when = {"visit_id": name, "week": week, "start": week_start(self.basis.as_of, week).isoformat()}
         problem = self.problem
         rows, total = [], np.zeros(1)
@@ -218,11 +223,11 @@ class _Draft:
             turn = f"{place + 1} of {len(offer.weeks)}"
             rows.append(when | self._about(k) | _bounds(gain) | {
                 "row": "job", "turn": turn, "crew_hours": hours, "crew_days": hours / CREW_DAY_HOURS, "cost": cost,
-                "net": gain.mean() - cost, "caution": caution_text(self.jobs[k]["job_kind"])})
+                "net": gain.mean() - cost, "caution": caution_text(self.jobs[k]["job_kind"], self.jobs[k]["cause"])})
         hours = float(problem.hours_units[jobs].sum() + problem.hours_per_visit[jobs].max())
         cost = float(problem.cost_units[jobs].sum() + problem.cost_per_visit[jobs].max())
         head = when | {k: v for k, v in self._about(jobs[0]).items() if k in ("site_id", "crew")} | _bounds(total) | {
-            "row": "visit", "safety": bool(self.problem.must[jobs].any()), "crew_hours": hours,
+            "row": row, "safety": bool(self.problem.must[jobs].any()), "crew_hours": hours,
             "crew_days": hours / CREW_DAY_HOURS, "cost": cost, "net": total.mean() - cost}
         return [head, *rows]
 

@@ -296,6 +296,7 @@ def _describe(
             gain_kwh_per_year=row["gain_kwh_per_year"], chance=row["chance_of_payback"],
             confidence=c.confidence, chosen=row["chosen"], safety=row["safety"], unpriced=row["unpriced"],
             short_of=row["short_of"], instead_of=row["instead_of"], awaits_look=c.awaits_look,
+            mends=c.job_kind not in ("inspect", "claim"),
         )
         for c, row in zip(candidates, table.to_dict("records"), strict=True)
     ]
@@ -305,7 +306,7 @@ def _describe(
         due_from=[a for a, _ in due],
         due_to=[b for _, b in due],
         confidence=[c.confidence for c in candidates],
-        caution=[caution_text(c.job_kind) for c in candidates],
+        caution=[caution_text(c.job_kind, c.cause) for c in candidates],
         verdict=[verdict(case) for case in cases],
         why=[c.why for c in candidates],
         comes_back=[c.comes_back for c in candidates],

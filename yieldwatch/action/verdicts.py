@@ -35,6 +35,8 @@ class Case:
         The chosen job that mends the same loss; empty where there is none.
     awaits_look : bool
         Held back until a look has shown that it pays.
+    mends : bool
+        False for a look or a claim, before which no cheaper test comes.
     """
 
     currency: str
@@ -51,6 +53,7 @@ class Case:
     short_of: str
     instead_of: str
     awaits_look: bool = False
+    mends: bool = True
 
     def money(self, amount: float) -> str:
         return money(amount, self.currency)
@@ -133,10 +136,10 @@ def _all_the_same(case: Case) -> str:
     """What to say of a job that is done though it is more likely than not to lose money."""
     if case.chance >= 0.5:
         return ""
-    return (
-        f", and worth it in the mean: where it does pay, it returns more than it loses where not. The loss is there with "
-        f"{_in_hundred(case.confidence)} confidence; a cheap test first may spare the cost"
-    )
+    said = ", and worth it in the mean: where it does pay, it returns more than it loses where not"
+    if not case.mends:
+        return said
+    return f"{said}. The loss is there with {_in_hundred(case.confidence)} confidence; a cheap test first may spare the cost"
 
 
 def _in_hundred(share: float) -> str:

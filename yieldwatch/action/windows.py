@@ -15,6 +15,7 @@ import pandas as pd
 from yieldwatch.action.candidate import Candidate
 from yieldwatch.action.due import nesting_months
 from yieldwatch.action.starts import N_WEEKS
+from yieldwatch.constants import CREWS, OFFICE, work_of
 from yieldwatch.expected.sun import sun_position
 from yieldwatch.gap.attribute import SiteState
 from yieldwatch.portfolio.days_off import WEEKEND, why_no_work
@@ -33,8 +34,9 @@ _TEST_HOURS, _TEST_DAYS = 1.0, 1.0
 #: Sun height from which on air temperature and wind are those of working hours. [°]
 _WORKING_SUN = 10.0
 #: Kinds that end with an I-V test, and kinds that are work in the open.
-_TESTED = ("repair_string", "replace_modules", "inspect")
-_OUTDOORS = ("clean", "cut_vegetation", "repair_string", "replace_modules")
+_TESTED = ("repair_string", "replace_modules", "inspect", "look_at_dirt")
+_OUTDOORS = ("clean", "cut_vegetation", "repair_string", "replace_modules", "look_at_dirt", "look_at_plants")
+_WET = ("clean", "look_at_dirt")
 _STEPS = 144
 
 
@@ -90,7 +92,7 @@ def why_not(site: Site, job: Candidate, as_of: dt.date, lead_days: float, usual:
     site : Site
         Its assumptions replace the defaults of this module.
     job : Candidate
-        A job for safety waits for nothing but its crew; a claim needs none.
+        A job for safety waits for nothing but its crew; desk work needs none.
     as_of : date
     lead_days : float
         Notice that the crew needs; NaN counts as none. [d]
@@ -106,7 +108,7 @@ def why_not(site: Site, job: Candidate, as_of: dt.date, lead_days: float, usual:
     for week in range(N_WEEKS):
         if 7 * week < lead:
             said[week].append(f"the crew needs {lead:.0f} days' notice")
-    if job.job_kind != "claim":
+    if CREWS.get(work_of(job.job_kind, job.cause)) != OFFICE:
         _days_off(said, site, as_of)
     if not job.safety:
         _birds(said, site, job, as_of)
@@ -139,13 +141,14 @@ def _weather(said: list[list[str]], site: Site, job: Candidate, usual: pd.DataFr
     light = site.assumed("least_test_light_w_m2", LEAST_TEST_LIGHT_W_M2)
     coldest = site.assumed("least_cleaning_c", LEAST_CLEANING_C)
     windiest = site.assumed("most_wind_m_s", MOST_WIND_M_S)
+    work = work_of(job.job_kind, job.cause)
     for row in usual.itertuples():
         reasons = said[row.Index]
-        if job.job_kind in _OUTDOORS and row.daylight_h < shortest:
+        if work in _OUTDOORS and row.daylight_h < shortest:
             reasons.append(f"{row.daylight_h:.1f} h of daylight, under {shortest:g} h")
-        if job.job_kind in _TESTED and row.test_days < _TEST_DAYS:
-            reasons.append(f"{light:.0f} W/m² for the test after it on {row.test_days:.1f} days of the week, usually")
-        if job.job_kind == "clean" and row.temp_air_c < coldest:
+        if work in _TESTED and row.test_days < _TEST_DAYS:
+            reasons.append(f"{light:.0f} W/m² for its measurement on {row.test_days:.1f} days of the week, usually")
+        if work in _WET and row.temp_air_c < coldest:
             reasons.append(f"usually {row.temp_air_c:.0f} °C by day: frost")
-        if job.job_kind in ("clean", "cut_vegetation") and row.wind_m_s > windiest:
+        if work in ("clean", "cut_vegetation") and row.wind_m_s > windiest:
             reasons.append(f"wind usually {row.wind_m_s:.0f} m/s by day")

@@ -40,6 +40,7 @@ class ModuleType:
     half_cut: bool | None = None
     bifaciality: float | None = None
     max_system_voltage_v: float | None = None
+    clamp_torque_nm: float | None = None
 
 
 @dataclass(frozen=True)
@@ -56,6 +57,8 @@ class InverterType:
     efficiency: tuple[tuple[float, float], ...]
     night_w: float = 0.0
     warranty_years: float | None = None
+    dc_torque_nm: float | None = None
+    ac_torque_nm: float | None = None
 
 
 @dataclass(frozen=True)

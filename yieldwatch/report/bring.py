@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from yieldwatch.constants import LOOKS
 from yieldwatch.portfolio.model import Inverter, Site, String
 from yieldwatch.report import words
 from yieldwatch.report.words import number
@@ -19,6 +20,8 @@ from yieldwatch.report.words import number
 WATER_L_M2 = (0.5, 2.0)
 #: What a string's fuse is rated at, in times the module's short-circuit current. IEC 62548 (from memory).
 FUSE_OVER_ISC = (1.5, 2.4)
+#: Strings washed to see the dirt, and the step in which water for them is counted. [l]
+_WASHED, _A_CAN = 2, 5.0
 #: Strings on one input up to which they often have no fuse, since the others cannot feed back enough. IEC 62548 (from memory).
 _UNFUSED = 2
 #: Connector pairs brought for each string. Common practice, no source.
@@ -35,7 +38,7 @@ class Brought:
     basis: str
 
 
-def to_bring(site: Site, job_kind: str, strings: Sequence[String], inverters: Sequence[Inverter],
+def to_bring(site: Site, work: str, strings: Sequence[String], inverters: Sequence[Inverter],
              modules: float) -> tuple[Brought, ...]:
     """
     Parts and amounts of one job; nothing where the data say nothing.
@@ -43,24 +46,27 @@ def to_bring(site: Site, job_kind: str, strings: Sequence[String], inverters: Se
     Parameters
     ----------
     site : Site
-    job_kind : str
+    work : str
+        One of `constants.WORKS`.
     strings, inverters : sequence
         The job's scope.
     modules : float
         Modules that a replacement counts on; NaN where it has none or that is not known.
     """
     found: list[Brought] = []
-    if job_kind == "repair_string":
+    if work == "repair_string":
         # Where the dead string of an inverter is found on site, what is brought is for one of its like.
         strings = strings or [next(s for s in site.strings if s.inverter_id == i.inverter_id) for i in inverters]
         found = [*_fuses(site, strings), *_connectors(strings), *_cable(site, strings), *_spare_modules(strings)]
-    elif job_kind == "replace_modules":
+    elif work == "replace_modules":
         found = [*_modules(strings, modules), *_connectors(strings)]
-    elif job_kind in ("repair_inverter", "inspect"):
+    elif work in ("repair_inverter", "inspect"):
         of = [s for s in site.strings if s in strings or s.inverter_id in {i.inverter_id for i in inverters}]
         found = [*_locks(strings, inverters), *_insulation(of)]
-    elif job_kind == "clean":
-        found = _water(site)
+    elif work == "clean":
+        found = _water(site.strings)
+    elif work == LOOKS["soiling"]:
+        found = _water(sorted(site.strings, key=lambda s: -s.modules_in_series)[:_WASHED], _A_CAN)
     return tuple(found)
 
 
@@ -132,17 +138,18 @@ def _insulation(strings: Sequence[String]) -> list[Brought]:
     return [Brought("Insulation tests to plan for", f"{2 * len(strings)}", what)] if strings else []
 
 
-def _water(site: Site) -> list[Brought]:
-    area = glass_m2(site)
+def _water(strings: Sequence[String], step: float = 50.0) -> list[Brought]:
+    """Water for the glass of these strings, in steps. [l]"""
+    area = glass_m2(strings)
     if math.isnan(area):
         return []
-    low, high = (number(math.ceil(x * area / 50.0) * 50) for x in WATER_L_M2)
+    low, high = (number(math.ceil(x * area / step) * step) for x in WATER_L_M2)
     return [Brought("Water without lime", f"{low} to {high} l",
                     f"{number(area)} m² of glass by module sizes on record, {WATER_L_M2[0]:g} to {WATER_L_M2[1]:g} l/m² by brush "
                     f"and hose, {_PRACTICE}")]
 
 
-def glass_m2(site: Site) -> float:
+def glass_m2(strings: Sequence[String]) -> float:
     """Glass to be washed; NaN where a module's size is not on record. [m²]"""
-    kinds = [(s.modules_in_series, s.module_type) for s in site.strings]
+    kinds = [(s.modules_in_series, s.module_type) for s in strings]
     return sum(n * (kind.length_m or math.nan) * (kind.width_m or math.nan) for n, kind in kinds)

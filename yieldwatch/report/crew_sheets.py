@@ -1,5 +1,5 @@
 """
-Crew sheets: what a crew takes to the site, a page a visit, with boxes to fill in.
+Crew sheets: what a crew takes to the site, a page a visit where it goes on one, with boxes to fill in.
 
 No money stands on them: they leave the house.
 """
@@ -14,7 +14,8 @@ import pandas as pd
 from markupsafe import Markup
 
 from yieldwatch.action.cautions import cautions_of
-from yieldwatch.action.methods import BOXES, NOT_ELECTRICAL, Method, look_first, method
+from yieldwatch.action.methods import BOXES, Method, look_first, method
+from yieldwatch.constants import FAULT_FINDINGS, LOOKS
 from yieldwatch.portfolio.model import Inverter, Site, String
 from yieldwatch.report import jobs, words
 from yieldwatch.report.blocks import Grid
@@ -22,12 +23,17 @@ from yieldwatch.report.bring import Brought, glass_m2, to_bring
 from yieldwatch.report.job_photos import JobPhotos, SheetPhoto
 from yieldwatch.report.page import environment
 from yieldwatch.report.pdf import pdf
-from yieldwatch.report.planned import Planned
+from yieldwatch.report.planned import Planned, PlannedSite
 from yieldwatch.report.site_papers import SheetDrawing, not_held, sheet_drawings, where_rows
 from yieldwatch.report.site_sketch import place_in_row, site_sketch
 from yieldwatch.report.visits import Visit, VisitJob, days_off_words, planned_visits
 from yieldwatch.report.words import number
 
+#: Work for which what casts shade is told.
+_OF_PLANTS = ("cut_vegetation", LOOKS["shading"])
+_NO_PARTS = Grid("", (), ())
+#: What is done with four like strings to see the dirt on them.
+_SIDE_BY_SIDE = ("wash:", "leave as it is:", "wash:", "leave as it is:")
 #: Rows of what casts shade on a sheet, most costly first, and distances for which the height to cut is said. [m]
 _MOST_EDGES, _AWAY_M = 10, (5, 10, 20)
 _POINTS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
@@ -38,7 +44,8 @@ class JobSheet:
     """
     A job of a sheet.
 
-    `routes` are where cables run and inverters stand; `rows` what readings are taken of, `times` when, `boxes` the readings;
+    `as_job` is the number of an earlier job of the visit that is done in the same way, and so states the outline for both;
+    `routes` are where cables run and inverters stand; `rows` what is read, `times` when, `boxes` the readings;
     `shade` what casts it, on a cut; `bring` parts by number; `serials` the heads of the list of serial numbers; `photos` the
     newest in the job book, `more_photos` how many older ones it has.
     """
@@ -48,6 +55,7 @@ class JobSheet:
     why: str
     look_first: tuple[str, ...]
     method: Method
+    as_job: str
     parts: Grid
     routes: tuple[str, ...]
     shade: Grid | None
@@ -62,7 +70,7 @@ class JobSheet:
 
 @dataclass(frozen=True)
 class Sheet:
-    """A visit as the page shows it."""
+    """A visit as the page shows it; `kit` is what its jobs ask for beside the parts that each counts."""
 
     id: str
     site: str
@@ -74,6 +82,7 @@ class Sheet:
     where: tuple[tuple[str, str], ...]
     not_held: str
     layout: Markup
+    kit: tuple[str, ...]
     cautions: tuple[str, ...]
     jobs: tuple[JobSheet, ...]
     drawings: tuple[SheetDrawing, ...]
@@ -92,7 +101,7 @@ def crew_sheets_html(assessment: Planned, photos: JobPhotos | None = None) -> st
     """Return the same as the HTML from which it is made; all text is escaped."""
     return environment().get_template("crew_sheets.html").render(
         name=words.plain(assessment.portfolio.name), as_of=words.last_read(assessment.as_of),
-        sheets=[_sheet(visit, photos or JobPhotos()) for visit in planned_visits(assessment)])
+        sheets=[_sheet(visit, photos or JobPhotos()) for visit in planned_visits(assessment) if not visit.office])
 
 
 def _sheet(visit: Visit, photos: JobPhotos) -> Sheet:
@@ -106,16 +115,23 @@ def _sheet(visit: Visit, photos: JobPhotos) -> Sheet:
         effort=f"{number(visit.crew_hours, 1)} h ({number(visit.crew_days, 1)} days of 8 h)", safety=visit.safety,
         off=days_off_words(visit), where=where_rows(site), not_held=words.listed(missing),
         layout=site_sketch(site.strings, aimed, site.inverters),
-        cautions=cautions_of([j.kind for j in visit.jobs]),
+        kit=tuple(dict.fromkeys(item for j in visit.jobs for item in method(j.kind, j.cause).bring)),
+        cautions=cautions_of([j.work for j in visit.jobs]),
         jobs=tuple(_job(visit, place, job, photos) for place, job in enumerate(visit.jobs, 1)), drawings=drawings)
 
 
 def _aimed(visit: Visit, job: VisitJob) -> tuple[str, ...]:
-    """Inverters and strings that a job is for; of a whole site all strings, on a cut those from which the shade is seen."""
+    """
+    Inverters and strings that a job is for.
+
+    Of a whole site all strings; on a cut those from which the shade is seen, on a look at dirt those that are held side by side.
+    """
     if job.scope != ("site",):
         return job.scope
+    if job.work == LOOKS["soiling"] and (four := _witnesses(visit.site)):
+        return four
     strings = visit.site.site.strings
-    seen = _seen(visit.site.gap.obstacles, job) if job.kind == "cut_vegetation" else pd.DataFrame()
+    seen = _seen(visit.site.gap.obstacles, job) if job.work in _OF_PLANTS else pd.DataFrame()
     stands = {_toward(visit.site.site, str(o["inverter_id"]), _middle(o)) for o in seen.to_dict("records")}
     found = tuple(s.string_id for s in strings if s in stands)
     return found or tuple(s.string_id for s in strings)
@@ -123,31 +139,56 @@ def _aimed(visit: Visit, job: VisitJob) -> tuple[str, ...]:
 
 def _job(visit: Visit, place: int, job: VisitJob, photos: JobPhotos) -> JobSheet:
     site = visit.site.site
-    what = words.job_word(job.kind, job.listed.get("cause"))
+    what = words.job_word(job.kind, job.cause) + words.looked_for(job.kind, job.cause)
+    first = next(n for n, other in enumerate(visit.jobs, 1) if other.work == job.work)
     turn = f" ({job.turn})" if job.turn else ""
-    strings = [s for s in site.strings if s.string_id in job.scope]
+    aimed = _aimed(visit, job) if job.work == LOOKS["soiling"] else job.scope
+    strings = [s for s in site.strings if s.string_id in aimed]
     inverters = [i for i in site.inverters if i.inverter_id in job.scope]
     findings = visit.site.gap.string_findings.set_index("string_id") if strings else pd.DataFrame()
     shown = [str(findings["finding"].get(s.string_id)) for s in strings]
-    rows, boxes = _readings(job, strings, inverters)
+    shade = _shade(site, visit.site.gap.obstacles, job) if job.work in _OF_PLANTS else None
+    rows, boxes, times = _readings(visit, job, strings, inverters, shade)
     shown_photos, more = photos.of(int(ref)) if pd.notna(ref := jobs.figure(job.listed, "job_ref")) else ((), 0)
-    is_claim = job.kind == "claim"
     return JobSheet(
         title=f"{place}. {what[:1].upper()}{what[1:]}{turn}: {_scope(job)}", book=jobs.in_book(job.listed),
-        why=jobs.said(job.listed, "why"),
+        why=_without_money(jobs.said(job.listed, "why")),
         look_first=look_first(shown) if job.kind == "repair_string" else (),
-        method=method(job.kind), parts=_parts(site, strings, inverters, findings), routes=_routes(site, strings, inverters),
-        shade=_shade(site, visit.site.gap.obstacles, job) if job.kind == "cut_vegetation" else None,
-        bring=to_bring(site, job.kind, strings, inverters, jobs.figure(job.listed, "modules_to_replace")),
-        photos=shown_photos, more_photos=more, rows=rows, times=("as found",) if is_claim else ("before", "after"), boxes=boxes,
-        serials=("Part", "Where", *(("Serial on its label", "Photo no.") if is_claim else ("Serial taken out", "Serial put in"))))
+        method=method(job.kind, job.cause), as_job=str(first) if first < place else "",
+        parts=_NO_PARTS if job.work == LOOKS["shading"] else _parts(site, strings, inverters, findings),
+        routes=_routes(site, strings, inverters),
+        shade=shade if job.kind == "cut_vegetation" else None,
+        bring=to_bring(site, job.work, strings, inverters, jobs.figure(job.listed, "modules_to_replace")),
+        photos=shown_photos, more_photos=more, rows=rows, times=times, boxes=boxes,
+        serials=("Part", "Where", "Serial taken out", "Serial put in"))
+
+
+def _without_money(why: str) -> str:
+    """The reason for a job without what it says of money, which stays in the house."""
+    sentences = ("; ".join(part for part in sentence.split("; ") if "money" not in part) for sentence in why.split(". "))
+    said = ". ".join(sentence for sentence in sentences if sentence)
+    return said if said.endswith(".") or not said else f"{said}."
 
 
 def _routes(site: Site, strings: Sequence[String], inverters: Sequence[Inverter]) -> tuple[str, ...]:
     """Where inverters of the job stand, and where its strings' cables run, as far as that is on record."""
     of = {s.inverter_id for s in strings} | {i.inverter_id for i in inverters}
     stands = [f"{i.inverter_id} stands: {words.plain(i.place)}" for i in site.inverters if i.place and i.inverter_id in of]
-    return (*stands, *(f"Cables of {s.string_id}: {words.plain(s.cable_route)}" for s in strings if s.cable_route))
+    routes = (f"Cables of {s.string_id}: {words.plain(s.cable_route)}" for s in strings if s.cable_route)
+    return (*stands, *routes, *_torques(site, strings, of))
+
+
+def _torques(site: Site, strings: Sequence[String], of: set[str]) -> tuple[str, ...]:
+    """What terminals and clamps are tightened to, by type; the maker's instructions come before it."""
+    said = []
+    for kind in dict.fromkeys(i.inverter_type for i in site.inverters if i.inverter_id in of):
+        terminals = (("DC terminals", kind.dc_torque_nm), ("AC terminals", kind.ac_torque_nm))
+        held = [f"{what} {torque:g} Nm" for what, torque in terminals if torque is not None]
+        said += [f"{words.plain(kind.inverter_type)}: {', '.join(held)}"] if held else []
+    for module in dict.fromkeys(s.module_type for s in strings):
+        said += ([] if module.clamp_torque_nm is None
+                 else [f"module clamps of {words.plain(module.module_type)} {module.clamp_torque_nm:g} Nm"])
+    return (f"Torque on record: {'; '.join(said)}",) if said else ()
 
 
 def _scope(job: VisitJob) -> str:
@@ -155,13 +196,36 @@ def _scope(job: VisitJob) -> str:
     return shown + (f" and {len(job.scope) - 6} more" if len(job.scope) > 6 else "")
 
 
-def _readings(job: VisitJob, strings: Sequence[String], inverters: Sequence[Inverter]) -> tuple[tuple[str, ...], tuple]:
-    """What readings are taken of, a sound neighbour beside each part, and which."""
-    if job.kind in NOT_ELECTRICAL or not (strings or inverters):
-        return ("the site",), BOXES["site"]
+def _readings(visit: Visit, job: VisitJob, strings: Sequence[String], inverters: Sequence[Inverter],
+              shade: Grid | None) -> tuple[tuple[str, ...], tuple, tuple[str, ...]]:
+    """What readings are taken of, a sound neighbour beside each part, which readings, and when."""
+    boxes, when = method(job.kind, job.cause).boxes, ("before", "after")
+    if boxes == "witness":
+        names = [f" {name}" for name in _witnesses(visit.site)] or [" string no."] * 4
+        return tuple(what + name for what, name in zip(_SIDE_BY_SIDE, names, strict=True)), BOXES[boxes], when
+    if boxes == "plant":
+        # From which row, along which bearing, how high and in which months.
+        seen = [] if shade is None else [
+            f"{row[1] or row[0]}: {row[2]}, top {row[3]}{f' ({row[4]})' if row[4] else ''}, {row[8]}" for row in shade.rows]
+        return (*seen, "seen elsewhere:"), BOXES[boxes], ("as seen",)
+    if boxes or not (strings or inverters):
+        return ("the site",), BOXES["site"], when
     if strings:
-        return (*(s.string_id for s in strings), "sound neighbour no."), BOXES["string"]
-    return (*(i.inverter_id for i in inverters), "sound neighbour no."), BOXES["inverter"]
+        return (*(s.string_id for s in strings), "sound neighbour no."), BOXES["string"], when
+    return (*(i.inverter_id for i in inverters), "sound neighbour no."), BOXES["inverter"], when
+
+
+def _witnesses(planned: PlannedSite) -> tuple[str, ...]:
+    """Four like strings of one inverter and row that no test found faulty, in their order; none where there are no four."""
+    findings = planned.gap.string_findings
+    faulty = set(findings.loc[findings["finding"].isin(FAULT_FINDINGS), "string_id"])
+    alike: dict[tuple, list[str]] = {}
+    for s in planned.site.strings:
+        if s.string_id not in faulty:
+            key = (s.inverter_id, s.array_id, s.row, s.module_type.module_type, s.modules_in_series)
+            alike.setdefault(key, []).append(s.string_id)
+    longest = max(alike.values(), key=len, default=[])
+    return tuple(longest[:4]) if len(longest) >= len(_SIDE_BY_SIDE) else ()
 
 
 def _parts(site: Site, strings: Sequence[String], inverters: Sequence[Inverter], findings: pd.DataFrame) -> Grid:
@@ -182,7 +246,7 @@ def _parts(site: Site, strings: Sequence[String], inverters: Sequence[Inverter],
             "Distances are from the site's own origin; with ≈ they are the middle of its strings. A blank is not on record.",
             ("Inverter", "Type", "#Rated AC, kW", "#Strings", "Rows", "#East, m", "#North, m", "Serial on record"), rows)
     modules = sum(s.modules_in_series for s in site.strings)
-    row = (number(modules), number(len(site.strings)), number(len(site.inverters)), _known(glass_m2(site), 0),
+    row = (number(modules), number(len(site.strings)), number(len(site.inverters)), _known(glass_m2(site.strings), 0),
            _known(site.area_hectare, 1), _known(site.hedge_metres, 0))
     return Grid("A blank is not on record.",
                 ("#Modules", "#Strings", "#Inverters", "#Glass, m²", "#Area kept cut, ha", "#Hedge, m"), (row,))

@@ -32,7 +32,7 @@ _ASIDE = (states.GONE, states.DECLINED)
 def record(job: Job) -> dict[str, object]:
     """A job as plain values for JSON: its facts, the state that follows from them, and what to watch for."""
     facts = {name: _plain_value(value) for name, value in dataclasses.asdict(job).items()}
-    return {"state": states.state(job), **facts, "caution": caution_text(job.job_kind)}
+    return {"state": states.state(job), **facts, "caution": caution_text(job.job_kind, job.cause)}
 
 
 def evidence_record(found: Evidence, wrong: str = "") -> dict[str, object]:
@@ -65,7 +65,7 @@ def state_words(job: Job) -> str:
 
 def title(job: Job) -> str:
     """`Repair strings at alder: A-07 (string faults)`."""
-    what = words.job_word(job.job_kind)
+    what = words.job_word(job.job_kind, job.cause)
     where = "" if job.scope == "site" else f": {words.plain(job.scope)}"
     return f"{what[:1].upper()}{what[1:]} at {words.plain(job.site_id)}{where} ({words.cause_word(job.cause)})"
 
@@ -113,7 +113,7 @@ def print_job(console: Console, job: Job, evidence: Sequence[tuple[Evidence, str
     for found, wrong in evidence:
         grid.add_row(f"{found.kind} {found.number}", Text(_evidence_line(found, wrong)))
     console.print(grid)
-    console.print(Text(caution_text(job.job_kind)))
+    console.print(Text(caution_text(job.job_kind, job.cause)))
 
 
 def _shown(name: str, value: object) -> str:

@@ -61,7 +61,8 @@ def said(job: dict, name: str) -> str:
 def about(job: dict) -> str:
     """What, where, and its number in the book: `repair strings: S21 (job 5)`."""
     ref = figure(job, "job_ref")
-    return f"{words.job_word(job['job_kind'])}: {text(job, 'scope')}" + ("" if pd.isna(ref) else f" (job {ref:.0f})")
+    what = words.job_word(job["job_kind"], job.get("cause"))
+    return f"{what}: {text(job, 'scope')}" + ("" if pd.isna(ref) else f" (job {ref:.0f})")
 
 
 def names(work_list: pd.DataFrame) -> dict[str, str]:
@@ -117,7 +118,7 @@ def title(job: dict) -> str:
     where = "" if scope in ("site", "") else ": " + " ".join(parts[:6])
     where += f" and {len(parts) - 6} more" if len(parts) > 6 else ""
     cause = f" ({words.cause_word(text(job, 'cause'))})" if text(job, "cause") else ""
-    what = words.job_word(text(job, "job_kind"))
+    what = words.job_word(text(job, "job_kind"), text(job, "cause"))
     return f"{what[:1].upper()}{what[1:]} at {job['site_name']}{where}{cause}"
 
 
@@ -145,9 +146,17 @@ def worth(job: dict, currency: str) -> str:
     value, low, high = (figure(job, f"gain_{part}per_year") for part in ("", "low_", "high_"))
     if value == low == high == 0:
         return "nothing by itself"
+    if not math.isfinite(value):
+        return words.NOT_KNOWN
+    said = f"{words.money(value, currency)} {_how_often(job)}"
     if not (math.isfinite(low) and math.isfinite(high)):
-        return words.money(value, currency)
-    return f"{words.money(value, currency)} a year ({words.number(low)} to {words.number(high)})"
+        return said
+    return f"{said} ({words.number(low)} to {words.number(high)})"
+
+
+def _how_often(job: dict) -> str:
+    """A claim is paid once; what is mended returns each year."""
+    return "once" if job.get("job_kind") == "claim" else "a year"
 
 
 def in_book(job: dict) -> str:
@@ -165,5 +174,5 @@ def worth_line(job: dict, currency: str) -> str:
     if back == words.FOR_SAFETY:
         return f"{back}; costs {cost}; {due(job)}"
     return (
-        f"{back}; costs {cost}, returns {words.money(job.get('gain_per_year'), currency)} a year; {due(job)}"
+        f"{back}; costs {cost}, returns {words.money(job.get('gain_per_year'), currency)} {_how_often(job)}; {due(job)}"
     )

@@ -23,9 +23,10 @@ def proof_grid(assessment: Assessment) -> Grid | None:
     for site in assessment.sites:
         for row in site.proof.to_dict("records"):
             unit = words.EnergyUnit.fitting(row["gain_kwh"], row["gain_high_kwh"], row["promised_kwh"])
+            what = words.job_word(row["job_kind"], row["cause"])
             where = "" if row["scope"] == "site" else f" {words.plain(row['scope'])}"
             lines.append((
-                f"{words.job_word(row['job_kind'])}{where} at {words.plain(site.site.name)}, {words.day(row['done_on'])} "
+                f"{what}{where} at {words.plain(site.site.name)}, {words.day(row['done_on'])} "
                 f"({words.plain(row['job'])})",
                 unit.text(row["promised_kwh"]), unit.text(row["gain_kwh"]),
                 unit.span(Amount(row["gain_kwh"], row["gain_low_kwh"], row["gain_high_kwh"])),

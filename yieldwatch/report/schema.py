@@ -170,12 +170,12 @@ SET_ASIDE = {
 }
 
 PLAN = {
-    "row": "visit, job (of the visit above it) or left_out (of the plan)",
-    "visit_id": "Visit, in order of its week",
+    "row": "visit, office (desk work, no visit), job (of the visit or office date above it) or left_out (of the plan)",
+    "visit_id": "Visit or office date, each in order of its week",
     "week": "Weeks after the as-of date",
     "start": "First day of that week; for a job left out, of the week that would suit it best",
     "site_id": "Site",
-    "crew": "Which crew",
+    "crew": "Which crew; office for desk work",
     "job_id": "Job",
     "job_kind": "What is to be done",
     "scope": "Where: the site, or identifiers of inverters or strings",
@@ -193,6 +193,7 @@ PLAN = {
     "needs_gain": "How much more it would have to return to enter the plan, by planning anew with it; blank if not worked out",
     "why": "Why it was left out, and what would bring it in",
     "caution": "What to watch for, people's safety first",
+    "cause": "Which loss the job is for",
 }
 WAITING = {
     "site_id": "Site",

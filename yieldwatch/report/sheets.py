@@ -12,11 +12,12 @@ import pandas as pd
 
 from yieldwatch.action.cautions import caution_text
 from yieldwatch.assess import Assessment
-from yieldwatch.constants import JOB_KINDS
+from yieldwatch.constants import JOB_KINDS, LOOKS
 from yieldwatch.report import jobs, money, words, year
 from yieldwatch.report.planned import Planned
 from yieldwatch.report.schema import BRIDGE, CLAIMS, PLAN, RETURNS, STATEMENT_CHECKS, WORK_LIST, WORK_LIST_EXTRAS
 from yieldwatch.report.tables import tables
+from yieldwatch.report.visits import HEADS
 
 _NOTHING = "Nothing to show: the report says what is missing."
 
@@ -135,7 +136,7 @@ def _shown(job: dict, source: str) -> object:
         # It is not done for its return.
         return None
     if source == "job_kind":
-        return words.job_word(jobs.text(job, source))
+        return words.job_word(jobs.text(job, source), jobs.text(job, "cause"))
     if source == "cause":
         return words.cause_word(jobs.text(job, source)) if jobs.text(job, source) else ""
     if source in _PAYBACKS and pd.isna(job.get(source)) and pd.notna(job.get("chance_of_payback")) and not jobs.is_safety(job):
@@ -152,7 +153,7 @@ def _plan(assessment: Planned) -> tuple[Sheet, Sheet]:
         if row["row"] == "left_out":
             left.append(row)
             continue
-        if row["row"] == "visit":
+        if row["row"] in HEADS:
             strong.add(len(planned))
         planned.append(row)
     horizon = assessment.portfolio.horizon_months
@@ -170,8 +171,8 @@ def _plan(assessment: Planned) -> tuple[Sheet, Sheet]:
         ("Why not", 29, "text", "why"), ("Job", 30, "text", "job_id", True))
     return (
         Sheet("Plan of the year", "plan of the year, visits by week",
-              f"A bold row is a visit, its jobs stand below it. Returns: present value within {horizon} months. The weather on "
-              "the day, local codes and licensed practice come first.",
+              "A bold row is a visit or an office date, its jobs stand below it. Desk work takes no crew. Returns: "
+              f"present value within {horizon} months. The weather on the day, local codes and licensed practice come first.",
               fields, tuple(planned), "Nothing is planned.", "plan", frozen=3, strong=frozenset(strong)),
         Sheet("Left out of the plan", "jobs left out of the plan", "What each would need to enter it.", missed, tuple(left),
               "No job was left out.", "plan"))
@@ -189,7 +190,8 @@ def _not_now(declined: Sequence[dict]) -> Sheet:
 def _cautions() -> Sheet:
     fields = (Field("Kind of job", 24, "text", "kind", "What is to be done"),
               Field("Cautions", 140, "text", "caution", "What to watch for, people's safety first"))
-    rows = tuple({"kind": words.job_word(kind), "caution": caution_text(kind)} for kind in JOB_KINDS)
+    works = [*((kind, "") for kind in JOB_KINDS), *(("inspect", cause) for cause in LOOKS)]
+    rows = tuple({"kind": words.job_word(*work), "caution": caution_text(*work)} for work in works)
     return Sheet("Cautions", "cautions of each kind of job", "They go out with the job.", fields, rows, "", "work_list")
 
 

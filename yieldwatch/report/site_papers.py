@@ -63,10 +63,13 @@ def not_held(site: Site, crew: str, strings: Sequence[String], inverters: Sequen
     if "cable_plan" in _takes(crew):
         wanted["cable plan"] = DRAWN_WORDS["cable_plan"] in drawn
     if crew == _ELECTRICAL:
+        near = [i for i in site.inverters if i.inverter_id in stand]
         wanted |= {
             "where the plant is switched off": site.isolation, "single-line diagram": DRAWN_WORDS["single_line"] in drawn,
             "cable routes of these strings": all(s.cable_route for s in strings),
-            "where these inverters stand": all(i.place for i in site.inverters if i.inverter_id in stand)}
+            "where these inverters stand": all(i.place for i in near),
+            "fuse ratings of these strings": all(s.fuse_a for s in strings),
+            "tightening torques": bool(near) and all(i.inverter_type.dc_torque_nm and i.inverter_type.ac_torque_nm for i in near)}
     return tuple(what for what, held in wanted.items() if not held)
 
 

@@ -1,5 +1,5 @@
 """
-The planned visits as a calendar file (RFC 5545) that any calendar reads.
+The planned visits and office dates as a calendar file (RFC 5545) that any calendar reads.
 
 A plan names a week, not an hour, so each visit is a span of whole days in the site's own dates, which no time zone can shift. No
 money stands in it: it is for crews.
@@ -15,6 +15,7 @@ from pathlib import Path
 import icalendar
 
 from yieldwatch.action.cautions import DEFERRAL
+from yieldwatch.portfolio.model import Site
 from yieldwatch.report import jobs, words
 from yieldwatch.report.planned import Planned
 from yieldwatch.report.site_papers import where_rows
@@ -129,19 +130,17 @@ def _told(event: icalendar.Component) -> list[bytes]:
 
 def _event(assessment: Planned, visit: Visit, span: tuple[dt.date, dt.date], part: tuple[int, int]) -> icalendar.Event:
     site, lead = visit.site.site, visit.jobs[0]
-    # Who follows it wants to arrive at the gate.
-    there = ((site.gate_latitude, site.gate_longitude) if site.gate_latitude is not None and site.gate_longitude is not None
-             else (site.latitude, site.longitude))
     event = icalendar.Event()
     key = "\n".join((assessment.portfolio.name, site.id, visit.crew, lead.job_id, lead.turn, str(part[0])))
     event.add("uid", str(uuid.uuid5(_NAMESPACE, key)))
     event.add("dtstart", span[0])
     event.add("dtend", span[1] + dt.timedelta(days=1))
     of = f" ({part[0]} of {part[1]})" if part[1] > 1 else ""
-    event.add("summary", f"{words.plain(site.name)}, {visit.crew} crew: {_jobs_word(visit)}{of}")
-    event.add("location", words.plain(site.address) if site.address else f"{words.plain(site.name)}, {words.position(*there)}")
-    event.add("geo", there)
-    event.add("description", "\n".join(_description(visit)))
+    who = visit.crew if visit.office else f"{visit.crew} crew"
+    event.add("summary", f"{words.plain(site.name)}, {who}: {_jobs_word(visit)}{of}")
+    if not visit.office:
+        _add_place(event, site)
+    event.add("description", "\n".join(_desk_work(visit) if visit.office else _description(visit)))
     event.add("categories", [visit.crew, *(["safety"] if visit.safety else [])])
     event.add("status", "TENTATIVE")
     event.add("transp", "TRANSPARENT")
@@ -150,8 +149,27 @@ def _event(assessment: Planned, visit: Visit, span: tuple[dt.date, dt.date], par
     return event
 
 
+def _add_place(event: icalendar.Event, site: Site) -> None:
+    # Who follows it wants to arrive at the gate.
+    there = ((site.gate_latitude, site.gate_longitude) if site.gate_latitude is not None and site.gate_longitude is not None
+             else (site.latitude, site.longitude))
+    event.add("location", words.plain(site.address) if site.address else f"{words.plain(site.name)}, {words.position(*there)}")
+    event.add("geo", there)
+
+
 def _jobs_word(visit: Visit) -> str:
-    return words.listed([words.job_word(kind) for kind in dict.fromkeys(j.kind for j in visit.jobs)])
+    done = ((j.kind, j.cause) for j in visit.jobs)
+    return words.listed([words.job_word(*what) + words.looked_for(*what) for what in dict.fromkeys(done)])
+
+
+def _desk_work(visit: Visit) -> list[str]:
+    """What the office has to do by when; nobody goes there."""
+    lines = [f"Desk work of the week {words.day(visit.start)} to {words.day(visit.end)}; no crew and no visit.", ""]
+    for number, job in enumerate(visit.jobs, 1):
+        lines.append(f"{number}. {_job(job)}")
+        if job.listed.get("due_to"):
+            lines.append(f"To be sent by {words.day(job.listed['due_to'])}; the contract's own term wins.")
+    return [*lines, "", "claims.csv says what is owed and what to send."]
 
 
 def _description(visit: Visit) -> list[str]:
@@ -170,7 +188,7 @@ def _description(visit: Visit) -> list[str]:
 
 
 def _job(job: VisitJob) -> str:
-    what = words.job_word(job.kind, job.listed.get("cause"))
+    what = words.job_word(job.kind, job.cause) + words.looked_for(job.kind, job.cause)
     where = "whole site" if job.scope == ("site",) else " ".join(job.scope)
     extra = [job.turn and f"turn {job.turn}", jobs.in_book(job.listed)]
     return f"{what[:1].upper()}{what[1:]}: {where}" + "".join(f"; {text}" for text in extra if text)

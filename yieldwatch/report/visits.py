@@ -10,10 +10,13 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from yieldwatch.constants import OFFICE, work_of
 from yieldwatch.portfolio.days_off import WEEKEND, why_no_work
 from yieldwatch.report import jobs, words
 from yieldwatch.report.planned import Planned, PlannedSite
 
+#: Rows of a plan below which its jobs stand: somebody goes there, or sits down at a desk.
+HEADS = ("visit", "office")
 #: How far from its week a visit is looked for days on which a crew works. [d]
 _FURTHEST = 366
 
@@ -25,7 +28,7 @@ class VisitJob:
 
     Attributes
     ----------
-    job_id, kind : str
+    job_id, kind, cause : str
     scope : tuple of str
         "site", or identifiers of inverters or strings.
     turn : str
@@ -38,15 +41,25 @@ class VisitJob:
 
     job_id: str
     kind: str
+    cause: str
     scope: tuple[str, ...]
     turn: str
     crew_hours: float
     listed: dict
 
+    @property
+    def work(self) -> str:
+        """What it is done as, one of `constants.WORKS`."""
+        return work_of(self.kind, self.cause)
+
 
 @dataclass(frozen=True)
 class Visit:
-    """One crew at one site; `start` is the first day of its week, `crew_days` the work in days of 8 hours."""
+    """
+    One crew at one site, or the office's desk work for it.
+
+    `start` is the first day of its week, `crew_days` the work in days of 8 hours.
+    """
 
     id: str
     start: dt.date
@@ -58,18 +71,23 @@ class Visit:
     jobs: tuple[VisitJob, ...]
 
     @property
+    def office(self) -> bool:
+        """Whether it is desk work, for which nobody goes there."""
+        return self.crew == OFFICE
+
+    @property
     def end(self) -> dt.date:
         """Last day of the week in which it is planned."""
         return self.start + dt.timedelta(days=6)
 
 
 def has_visits(assessment: Planned) -> bool:
-    """Whether the plan holds a visit, without which there is no calendar: RFC 5545, 3.6, has none empty."""
-    return not assessment.plan.empty and bool((assessment.plan["row"] == "visit").any())
+    """Whether the plan holds a visit or an office date, without which there is no calendar: RFC 5545, 3.6, has none empty."""
+    return not assessment.plan.empty and bool(assessment.plan["row"].isin(HEADS).any())
 
 
 def planned_visits(assessment: Planned) -> tuple[Visit, ...]:
-    """Return the visits of `assessment.plan` in its order; a changed plan is given by `dataclasses.replace`."""
+    """Return visits and office dates of `assessment.plan` in its order; a changed plan is given by `dataclasses.replace`."""
     plan, sites = assessment.plan, {s.site.id: s for s in assessment.sites}
     if plan.empty:
         return ()
@@ -77,7 +95,7 @@ def planned_visits(assessment: Planned) -> tuple[Visit, ...]:
     rows = plan.to_dict("records")
     found = []
     for row in rows:
-        if row["row"] != "visit":
+        if row["row"] not in HEADS:
             continue
         of = [r for r in rows if r["row"] == "job" and r["visit_id"] == row["visit_id"]]
         found.append(Visit(
@@ -90,7 +108,8 @@ def planned_visits(assessment: Planned) -> tuple[Visit, ...]:
 def _job(row: dict, listed: dict[str, dict]) -> VisitJob:
     turn = jobs.text(row, "turn")
     return VisitJob(
-        jobs.text(row, "job_id"), str(row["job_kind"]), tuple(jobs.text(row, "scope").split()), "" if turn == "1 of 1" else turn,
+        jobs.text(row, "job_id"), str(row["job_kind"]), jobs.text(row, "cause"),
+        tuple(jobs.text(row, "scope").split()), "" if turn == "1 of 1" else turn,
         float(row["crew_hours"]), listed.get(row["job_id"], {}))
 
 

@@ -106,6 +106,11 @@ def job_word(kind: object, cause: object = None) -> str:
     return JOB_WORDS.get(str(kind), plain(kind))
 
 
+def looked_for(kind: object, cause: object) -> str:
+    """` (inverters off)` after an inspection whose words do not say what it is for, for where no cause stands beside it."""
+    return f" ({cause_word(cause)})" if str(kind) == "inspect" and cause and str(cause) not in LOOK_WORDS else ""
+
+
 def number(value: object, decimals: int = 0) -> str:
     """Return a figure with thousands separated, a true minus sign, or the words that it is not known."""
     figure = _float(value)
@@ -151,12 +156,17 @@ class EnergyUnit:
         return f"{self.bare(amount.low)} to {self.bare(amount.high)}"
 
 
+def cents(value: float) -> int:
+    """Decimals of a sum of money and of the bounds beside it."""
+    return 2 if 0 < abs(value) < 10 else 0
+
+
 def money(value: object, currency: str) -> str:
     """`GBP 2,280`; with cents below ten so that small sums do not vanish."""
     figure = _float(value)
     if not math.isfinite(figure):
         return NOT_KNOWN
-    shown = number(figure, 2 if 0 < abs(figure) < 10 else 0)
+    shown = number(figure, cents(figure))
     return f"−{currency} {shown[1:]}" if shown.startswith("−") else f"{currency} {shown}"
 
 

@@ -13,35 +13,42 @@ from yieldwatch.report import jobs, words
 from yieldwatch.report.blocks import Grid
 from yieldwatch.report.planned import Planned
 from yieldwatch.report.totals import Amount
+from yieldwatch.report.visits import HEADS
+
+#: What the rows are called below which jobs stand.
+HEAD_WORDS = {"visit": "visit", "office": "office date"}
 
 
 def rows(assessment: Planned) -> list[dict]:
-    """The plan's rows as records; `job_kind` in words, `scope` of a visit saying that it is one."""
+    """The plan's rows as records; `job_kind` in words, of a visit or an office date that it is one."""
     found = [] if assessment.plan.empty else assessment.plan.to_dict("records")
     for row in found:
-        if row["row"] == "visit":
-            row["job_kind"] = "visit" + (", for safety" if row["safety"] else "")
+        if row["row"] in HEADS:
+            row["job_kind"] = HEAD_WORDS[row["row"]] + (", for safety" if row["safety"] else "")
         else:
-            row["job_kind"] = words.job_word(jobs.text(row, "job_kind"))
+            kind, cause = jobs.text(row, "job_kind"), jobs.text(row, "cause")
+            row["job_kind"] = words.job_word(kind, cause) + words.looked_for(kind, cause)
         row["turn"] = "" if jobs.text(row, "turn") == "1 of 1" else row["turn"]
     return found
 
 
 def plan_grid(assessment: Assessment) -> Grid | None:
-    """Visits in order, each with its jobs on one line; None where nothing is planned."""
+    """Visits and office dates in order, each with its jobs on one line; None where nothing is planned."""
     currency, shown = assessment.portfolio.currency, rows(assessment)
     lines = []
-    for visit in (r for r in shown if r["row"] == "visit"):
+    for visit in (r for r in shown if r["row"] in HEADS):
         of = [r for r in shown if r["row"] == "job" and r["visit_id"] == visit["visit_id"]]
         lines.append((
             words.day(visit["start"]), _site(assessment, visit), words.plain(visit["crew"]),
-            "; ".join(map(_job, of)) + ("; for safety" if visit["safety"] else ""), words.number(visit["crew_days"], 1),
+            "; ".join(map(_job, of)) + ("; for safety" if visit["safety"] else ""),
+            "" if visit["row"] == "office" else words.number(visit["crew_days"], 1),
             words.money(visit["cost"], currency), words.money(visit["gain"], currency), _span(visit, currency),
         ))
     if not lines:
         return None
     return Grid(
-        "Each visit with the first day of its week. Returns are at present value, from that week to the end of the "
+        "Each visit with the first day of its week; desk work stands with the office and takes no crew. Returns are at present "
+        "value, from that week to the end of the "
         f"{assessment.portfolio.horizon_months} months that count. Each job's cautions stand in the work list; local codes and "
         "licensed practice come first.",
         ("#Week from", "Farm", "Crew", "Jobs", "#Crew days", "#Cost", "#Returns", "90 % interval"), tuple(lines),

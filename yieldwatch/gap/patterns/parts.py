@@ -94,7 +94,7 @@ def _named_strings(rows: pd.DataFrame) -> str:
 
 
 def _chance(value: float) -> str:
-    return "over 0.99" if value > 0.99 else f"{value:.2f}"
+    return "over 99 %" if value > 0.99 else f"{100.0 * value:.0f} %"
 
 
 @dataclass(frozen=True)
