@@ -86,7 +86,9 @@ def station_weather(farm: Farm) -> pd.DataFrame:
     module[farm.lit] = first.temp_module
     out["temp_module_c"] = (module + rng.normal(0, 0.7) + rng.normal(0, 0.4, n)).round(1)
     out["wind_speed_m_s"] = np.clip(wx["wind_speed"].to_numpy() * rng.normal(1, 0.04, n), 0, None).round(1)
-    out["precipitation_mm"] = (wx["precipitation"].to_numpy() * rng.normal(1, 0.05)).round(1)
+    rain = (wx["precipitation"].to_numpy() * rng.normal(1, 0.05)).round(1)
+    if fit.station_gauge:
+        out["precipitation_mm"] = rain
     if "snow" in spec.causes:
         out["snow_depth_m"] = wx["snow_depth"].to_numpy().round(3)
     return _lose(out, rng, fit.gaps_per_year / 2, years[-1])

@@ -307,6 +307,11 @@ def _instruments(rng: np.random.Generator, start: date, end: date, north: bool) 
     )
 
 
+def _lacking(rng: np.random.Generator, fit: Instruments) -> Instruments:
+    """Some stations have no rain gauge, and on some farms nobody has traced a string."""
+    return replace(fit, station_gauge=bool(rng.random() > 0.2), iv_rounds=fit.iv_rounds if rng.random() > 0.1 else ())
+
+
 def draw_farm(seed: int, years: int | None = None, healthy: bool = False) -> FarmSpec:
     """
     Draw one farm of the population.
@@ -370,6 +375,6 @@ def draw_farm(seed: int, years: int | None = None, healthy: bool = False) -> Far
         u1=rng.uniform(5.2, 7.2),
         cell_over_back_c=rng.uniform(0.5, 3.5),
         sky_model=str(_pick(rng, ("perez", "haydavies"))),
-        instruments=_instruments(rng, start, end, latitude > 0),
+        instruments=_lacking(np.random.default_rng([seed, 4057]), _instruments(rng, start, end, latitude > 0)),
         paper=Paper(export_limit_kw=round(0.85 * capacity) if rng.random() < 0.15 else None),
     )

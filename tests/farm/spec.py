@@ -252,6 +252,7 @@ class Instruments:
 
     weather: str = "station"  # "station" (poa + ghi), "ghi", "poa", "modelled"
     second_weather: bool = False
+    station_gauge: bool = True  # the station reads rain
     sensor_faults: tuple[SensorFault, ...] = ()
     log_minutes: int | None = 15
     unlogged_minutes: int = 15  # interval of the simulation where there is no log

@@ -54,7 +54,7 @@ def washed_by_output(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray, clea
     n = len(output)
     known = np.isfinite(output)
     lines = np.cumsum(month_weights(blocks.dates), axis=1)
-    works = np.stack([np.arange(n) > day for day in cleaned if 0 <= day < n] or [np.zeros(n)])
+    works = np.stack([np.arange(n) > day for day in cleaned if 0 <= day < n] or [np.zeros(n, dtype=bool)])
     base = np.vstack([np.ones(n), lines, works])[:, known].T
     between = list(pairwise(np.flatnonzero(known)))
     # From one day that shows to the next, rain on the dullest of those between that no gauge saw.
