@@ -235,9 +235,9 @@ class _Posterior(NamedTuple):
     """
     What a batch's strings have.
 
-    `weight`, (n_strings, n + 1), is the probability of each history, shade without a fault last; `in_shade`, (n_strings,), that
-    of shade, with a fault or without; `today`, (n_strings, n), of it, that the fault
-    is there today; `on_glass`, (n_strings,), the chance that it lies on the glass where a fault is there, which stands for both.
+    `weight`, (n_strings, n + 1), is the probability of each history, shade alone last; `in_shade`, (n_strings,), that of shade,
+    with a fault or without; `today`, (n_strings, n), of each history, that its fault is there today; `on_glass`, (n_strings,),
+    the chance that it lies on the glass where a fault is there, which stands for both.
     """
 
     weight: np.ndarray
@@ -278,7 +278,7 @@ def _log_weights(batch: Batch, chance: dict[str, np.ndarray]) -> tuple[np.ndarra
     still[:, past.kind == "wrong_count"] = 0.0
     mended[:, past.kind == "wrong_count"] = -np.inf
     # With a fault or dirt or without, a string may be in shade.
-    scale[:, past.kind != "ok"] += np.log1p(-chance["shaded"])[:, None]
+    scale[:, has_path] += np.log1p(-chance["shaded"])[:, None]
     shade = batch.faulty_in_shade - batch.likelihood + logit(chance["shaded"])[:, None]
     explained, shaded = batch.likelihood + np.logaddexp(0.0, shade), expit(shade)
     log = np.logaddexp(still, mended) + explained + past.log_prior + scale + batch.dirt_lasts
