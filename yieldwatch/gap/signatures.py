@@ -48,6 +48,9 @@ _MORE_SLACK = np.array([_SHARED_INPUT if name in ("bright", "dim") else 0.0 for 
 #: they limit nothing, and the range over which all light is as likely. Common practice, no source.
 _LIMITED = np.array([0.02, 0.035, 0.05, 0.07, 0.09, 0.115, 0.15, 0.2, 0.26, 0.34, 0.45])
 _LEFT_AT_BEST, _DARKEST, _LIGHTEST = 0.95, 0.4, 0.97
+#: Where a string works as well past its weak groups as with them: the voltage at a limited current is the higher. Single-diode
+#: circuits have 0.93 to 0.98, from strong light to weak and from many groups to one.
+_EVEN = 0.955
 #: Strings weak in all their modules alike for each that is weak in some, so 1.2 in a thousand. Common practice, no source.
 _WEAK_ALIKE = 0.3
 #: Depth of dirt on one string beyond its peers, and the chance that it is there as before after a wash of both: droppings and
@@ -198,10 +201,10 @@ def _lights(carried: float) -> tuple[np.ndarray, np.ndarray]:
     """
     Light of weak groups, as a share, and how much of all light that may be each stands for.
 
-    Groups with little light are carried past by their diodes, and all of those show the same; the others limit the current. At
-    some 95 % of `carried`, the current whose loss is that of the groups' voltage, readings change from one to the other.
+    Groups with little light are carried past by their diodes, and all of those show the same; the others limit the current. Near
+    `_EVEN` of `carried`, the current whose loss is that of the groups' voltage, readings change from one to the other.
     """
-    even = 0.955 * carried
+    even = _EVEN * carried
     limits = _LEFT_AT_BEST * np.exp(-_LIMITED)
     light = np.sort(np.r_[_DARKEST + 0.1, 0.93 * even, even, limits[limits > 1.01 * even]])
     edges = np.r_[_DARKEST, (light[1:] + light[:-1]) / 2.0, _LIGHTEST]
