@@ -18,6 +18,9 @@ _CURRENT, _SLOPE_SC, _SLOPE_OC, _BRIGHT, _DIM = (
 #: Share of rounds in which a shaded string is in the shade, and the sun's elevations at which it is so: what stands over 60° high
 #: stands very near. And the elevation that stands for a look at the log. [°] Common practice, no source.
 _SHADE_ROUND, _SUN, _USUAL_SUN = (0.6, 0.25, 0.03), (20.0, 60.0, 80.0), 40.0
+#: What stands far off shades with a low sun only, and more strings than what stands near: how many for each of those, and the
+#: share of rounds in which it does, by the sun's elevation. [°] Common practice, no source.
+_FAR_OFF, _FAR_SHADE_ROUND, _LOW_SUN = 8.0, (0.8, 0.4, 0.12, 0.02, 0.0), (15.0, 22.0, 32.0, 45.0, 55.0)
 #: Log loss by shade: some slight, most anything up to half of the power, a little up to nearly all. Common practice, no source.
 _SHADE_SLIGHT, _SHADE_DEEP, _SHADE_DEEPEST = 0.08, 0.7, 4.6
 #: Loss from which shade moves the rest of the curve in full, less in proportion. [ln] Common practice, no source.
@@ -34,7 +37,8 @@ def log_likelihood_shaded(
     """
     Log likelihood of each string's readings if something shades it in some rounds, the more likely the lower the sun.
 
-    Shade takes any size and changes from round to round: bypass diodes conduct, or a few groups limit the current.
+    Shade takes any size and changes from round to round: bypass diodes conduct, or a few groups limit the current. It is that of
+    things near, or of things far off, which more strings meet but with a low sun only.
 
     Parameters
     ----------
@@ -48,10 +52,16 @@ def log_likelihood_shaded(
     -------
     ndarray, shape (n_strings,)
     """
-    in_shade = _chance_of_shade(elevation)
-    total = _shape(y, doubt, in_shade, spread).sum(axis=2)
-    passing = _current(y, doubt, in_shade, chance_of_cloud(y, spread), spread).sum(axis=1)
-    return np.logaddexp.reduce(total + _LOG_WEIGHTS[:, None], axis=0) + passing - NO_CURRENT * dead.sum(axis=1)
+    cloudy = chance_of_cloud(y, spread)
+
+    def explained(in_shade: np.ndarray) -> np.ndarray:
+        total = _shape(y, doubt, in_shade, spread).sum(axis=2)
+        passing = _current(y, doubt, in_shade, cloudy, spread).sum(axis=1)
+        return np.asarray(np.logaddexp.reduce(total + _LOG_WEIGHTS[:, None], axis=0) + passing)
+
+    far = _chance_of_far_shade(elevation)
+    near_or_far = _or_far(explained(_chance_of_shade(elevation)), explained(far), explained(np.zeros_like(far)), far)
+    return near_or_far - NO_CURRENT * dead.sum(axis=1)
 
 
 def log_likelihood_faulty_in_shade(
@@ -109,6 +119,22 @@ def log_likelihood_faulty_in_shade(
     return out
 
 
+def _chance_of_far_shade(elevation: np.ndarray) -> np.ndarray:
+    return np.asarray(np.interp(np.where(np.isnan(elevation), _USUAL_SUN, elevation), _LOW_SUN, _FAR_SHADE_ROUND))
+
+
+def _or_far(near: np.ndarray, far: np.ndarray, clear: np.ndarray, in_shade: np.ndarray) -> np.ndarray:
+    """
+    Log likelihood of shade of things near or far off, relative to the chance of the near.
+
+    A string that far shade fell on in none of its rounds, `clear`, shows nothing of it and does not count as shaded.
+    """
+    none = np.log1p(-in_shade).sum(axis=-1) + clear
+    with np.errstate(divide="ignore"):
+        seen = far + np.log1p(-np.exp(np.minimum(none - far, 0.0)))
+    return np.logaddexp(near, np.log(_FAR_OFF) + seen)
+
+
 def _chance_of_shade(elevation: np.ndarray) -> np.ndarray:
     return np.asarray(np.interp(np.where(np.isnan(elevation), _USUAL_SUN, elevation), _SUN, _SHADE_ROUND))
 
@@ -157,8 +183,9 @@ def _current(y: np.ndarray, doubt: np.ndarray, in_shade: np.ndarray, cloudy: np.
         scale = np.sqrt(spread.noise[q] ** 2 + spread.maker[_BRIGHT] ** 2 + maker**2 + doubt[:, :, q])
         value = np.nan_to_num(y[:, :, q])
         clear = np.exp(-0.5 * (value / scale) ** 2) / (scale * np.sqrt(2.0 * np.pi))
-        shade = (value < 0.0) * _loss_density(value) + 1e-9
-        out += np.where(np.isfinite(y[:, :, q]), np.log((1.0 - share) * clear + share * shade), 0.0)
+        # An obstacle hides a part of the sky, and of an overcast one a string gets the rest.
+        shade = (value < 0.0) * (value > -_SHADE_DEEP if q == _DIM else 1.0) * _loss_density(value) + 1e-9
+        out += np.where(np.isfinite(y[:, :, q]), np.log((1.0 - share) * clear + share * shade + 1e-300), 0.0)
     return out
 
 
