@@ -181,11 +181,14 @@ def _log_likelihood(y: np.ndarray, dead: np.ndarray, light: np.ndarray, doubt: n
         if q == _CURRENT:
             out += _current(residual, known, variance + spread.maker[q] ** 2, chance_of_cloud(y, spread)[:, None, :])
             continue
+        if q == _DIM:
+            # What a fault takes of a dim current it takes some of a bright one; where no bright one is known, the dim speaks alone.
+            _tame(residual, np.where(np.isfinite(y[:, :, _BRIGHT]), y[:, :, q], np.nan), variance)
+        elif q != _BRIGHT:
+            _tame(residual, y[:, :, q], variance)
         if q in logged:
-            # The median of many days is no slip of one reading: it counts in full.
             logged[q] = _sums(residual, known, variance)
         else:
-            _tame(residual, y[:, :, q], variance)
             out += _shared_offset(*_sums(residual, known, variance), spread.maker[q])
     out += _two_offsets(logged[_BRIGHT], logged[_DIM], spread.maker[_BRIGHT], spread.maker[_DIM])
     # No current is an open string or it is not; neither explains the other.
