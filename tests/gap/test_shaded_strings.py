@@ -69,7 +69,7 @@ def test_shade_is_the_less_likely_the_higher_the_sun():
     y[:, 0, :4] = 0.0, -0.3, 0.02, 0.0
     spread = Spread(np.full(8, 0.005), np.full(8, 0.005), np.array([24]), np.array([0]))
     log = log_likelihood_shaded(y, np.zeros((3, 1), bool), np.zeros_like(y), np.array([[20.0], [60.0], [80.0]]), spread)
-    # Near things shade 0.6, 0.25 and 0.03 of such rounds; far ones, eight times as many, 0.51 of those at 20°, and none higher up.
+    # Near things shade 0.6, 0.25 and 0.03 of such rounds; far ones, eight times as many, 0.51 of those at 20° and none above.
     np.testing.assert_allclose(np.diff(log), np.log([0.25 / (0.6 + 8 * 0.51), 0.03 / 0.25]), atol=0.01)
 
 

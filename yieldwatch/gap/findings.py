@@ -368,7 +368,8 @@ def _of_swap(batch: Batch, k: int, swap: tuple[int, str] | None) -> str:
         return ""
     r, other = swap
     date = pd.Timestamp(batch.read.time[k, r]).date()
-    return f" The traces of {date} of this string and {other} are taken to stand under each other's name: their other readings, or the order of the traces, say so."
+    said = f" The traces of {date} of this string and {other} are taken to stand under each other's name"
+    return f"{said}: their other readings, or the order of the traces, say so."
 
 
 def _dated_by_log(log: StringLog, string: str, result: dict[str, object]) -> dict[str, object]:

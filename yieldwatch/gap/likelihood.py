@@ -182,7 +182,7 @@ def _log_likelihood(y: np.ndarray, dead: np.ndarray, light: np.ndarray, doubt: n
             out += _current(residual, known, variance + spread.maker[q] ** 2, chance_of_cloud(y, spread)[:, None, :])
             continue
         if q == _DIM:
-            # What a fault takes of a dim current it takes some of a bright one; where no bright one is known, the dim speaks alone.
+            # What a fault takes of a dim current it takes some of a bright one; where none is known, the dim speaks alone.
             _tame(residual, np.where(np.isfinite(y[:, :, _BRIGHT]), y[:, :, q], np.nan), variance)
         elif q != _BRIGHT:
             _tame(residual, y[:, :, q], variance)

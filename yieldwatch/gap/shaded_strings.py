@@ -52,10 +52,10 @@ def log_likelihood_shaded(
     -------
     ndarray, shape (n_strings,)
     """
-    cloudy = chance_of_cloud(y, spread)
+    cloudy, states = chance_of_cloud(y, spread), _states(y, doubt, spread)
 
     def explained(in_shade: np.ndarray) -> np.ndarray:
-        total = _shape(y, doubt, in_shade, spread).sum(axis=2)
+        total = _mixed(*states, in_shade).sum(axis=2)
         passing = _current(y, doubt, in_shade, cloudy, spread).sum(axis=1)
         return np.asarray(np.logaddexp.reduce(total + _LOG_WEIGHTS[:, None], axis=0) + passing)
 
@@ -113,7 +113,7 @@ def log_likelihood_faulty_in_shade(
             expected[:, _DIM], unsure[:, _DIM] = 0.0, doubt[k, r, _DIM]
             residual, unsure = (y[k, r] - expected)[:, None], unsure[:, None]
             shade = in_shade[k, r : r + 1]
-            total += _shape(residual, unsure, shade, spread)[:, place, 0]
+            total += _mixed(*_states(residual, unsure, spread), shade)[:, place, 0]
             more = more + _current(residual, unsure, shade, cloudy[k, r : r + 1], spread)[place, 0]
         out[k, at] = np.logaddexp.reduce(total + _LOG_WEIGHTS[:, None], axis=0) + more
     return out
@@ -139,8 +139,8 @@ def _chance_of_shade(elevation: np.ndarray) -> np.ndarray:
     return np.asarray(np.interp(np.where(np.isnan(elevation), _USUAL_SUN, elevation), _SUN, _SHADE_ROUND))
 
 
-def _shape(y: np.ndarray, doubt: np.ndarray, in_shade: np.ndarray, spread: Spread) -> np.ndarray:
-    """Log density of voltage and shape by makers' offsets, (27, n, n_rounds); 0 where they were not read."""
+def _states(y: np.ndarray, doubt: np.ndarray, spread: Spread) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Whether voltage and shape were read, and their density by makers' offsets, (3, 3, 3, n, n_rounds), clear and in shade."""
     known = np.isfinite(y[:, :, :3]).all(axis=2)
     y = np.nan_to_num(y[:, :, :3])
     sd = [np.sqrt(spread.noise[q] ** 2 + doubt[:, :, q]) for q in range(3)]
@@ -160,7 +160,12 @@ def _shape(y: np.ndarray, doubt: np.ndarray, in_shade: np.ndarray, spread: Sprea
     clear_i, near_i, less_i = (x[None, :, None] for x in (normal(i, 1), normal(i, 1, 0.0, 0.02 * depth), loss(i, 1)))
     clear_b, more_b, less_b = (x[None, None] for x in (normal(b, 2), normal(b, 2, 0.02 * depth, 0.03 * depth), loss(b, 2)))
     shade = dim * (_STATES["voltage"] * less_b * near_i + less_i * (_STATES["current"] * more_b + _STATES["both"] * less_b))
-    mixed = (1.0 - in_shade) * clear_v * clear_i * clear_b + in_shade * shade
+    return known, clear_v * clear_i * clear_b, shade
+
+
+def _mixed(known: np.ndarray, clear: np.ndarray, shade: np.ndarray, in_shade: np.ndarray) -> np.ndarray:
+    """Log density by makers' offsets, (27, n, n_rounds); 0 where not read."""
+    mixed = (1.0 - in_shade) * clear + in_shade * shade
     return np.where(known, np.log(mixed + 1e-300), 0.0).reshape(-1, *known.shape)
 
 
