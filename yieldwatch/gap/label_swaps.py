@@ -58,7 +58,7 @@ def unswapped(batch: Batch, evidence: Callable[[Batch], np.ndarray]) -> tuple[Ba
         r, gain = max(by_round.items(), key=lambda item: item[1])
         others = max((g for other, g in by_round.items() if other != r), default=-np.inf)
         names = batch.strings[a].string_id, batch.strings[b].string_id
-        # With two rounds either may be the wrong one: then nothing is put right.
+        # Of two rounds either may be the wrong one: unless the order of traces tells, nothing is put right.
         if gain > 0.0 and gain > others + _CLEARER and not swaps.keys() & set(names):
             batch = batch.of(list(range(len(batch.strings))), batch.read.swapped(a, b, r))
             swaps |= {names[0]: (r, names[1]), names[1]: (r, names[0])}
