@@ -19,6 +19,7 @@ import pandas as pd
 
 from tests.benchmarks.known import DROPPINGS, fault_sizes
 from tests.benchmarks.population import CLEAR_FAULT
+from tests.farm.logs import hidden_from_log
 from tests.farm.settings import PortfolioSpec
 from tests.farm.simulate import Farm, build, chain
 from tests.farm.spec import FarmSpec, Soiling, StringFault
@@ -75,7 +76,8 @@ def run(seed: int) -> pd.DataFrame:
     last = rounds[rounds["grade"] != "unfit"].groupby("string_id")["time"].max() if len(rounds) else pd.Series(dtype=object)
     last = pd.to_datetime(last.reindex(out.index), utc=True).dt.tz_localize(None)
     fit = spec.instruments
-    out["seen"] = (last >= out["since"]) | (fit.string_current & (pd.Timestamp(spec.end) - out["since"] > pd.Timedelta(days=15)))
+    logged = fit.string_current & ~out.index.isin(hidden_from_log(farm))
+    out["seen"] = (last >= out["since"]) | (logged & (pd.Timestamp(spec.end) - out["since"] > pd.Timedelta(days=15)))
     out["rounds"], out["curves"], out["currents"] = len(fit.iv_rounds), fit.curves, fit.string_current
     return out.assign(seed=seed, strings=len(farm.units)).reset_index()
 

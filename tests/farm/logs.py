@@ -150,19 +150,25 @@ def power_log(farm: Farm, truth: Truth) -> pd.DataFrame:
 _TAKES_VOLTS = ("bypass_short", "wrong_count", "series_resistance")
 
 
+def hidden_from_log(farm: Farm) -> set[str]:
+    """Strings whose fault takes volts only, and that have an input to themselves: their current shows nothing of it."""
+    inputs = [(u.inverter, u.mppt) for u in farm.units]
+    lone = {u.id for u in farm.units if inputs.count((u.inverter, u.mppt)) == 1}
+    faults = farm.spec.all_of(StringFault)
+    return lone & {f.string for f in faults if f.kind in _TAKES_VOLTS or (f.kind == "current_low" and f.part < 1)}
+
+
 def string_currents(farm: Farm, truth: Truth) -> pd.DataFrame:
     """Interval log of each string's current, from its power and the inverter's voltage."""
     rng, times = farm.spec.rng("string_current"), time_grid(farm.spec)
     watts = farm.string_dc(frozenset(farm.spec.causes) & farm.dc_factors.keys()) * 1000
-    lone = [sum((v.inverter, v.mppt) == (u.inverter, u.mppt) for v in farm.units) == 1 for u in farm.units]
-    faults = farm.spec.all_of(StringFault)
-    faulty = {f.string for f in faults if f.kind in _TAKES_VOLTS or (f.kind == "current_low" and f.part < 1)}
+    hidden = hidden_from_log(farm)
     # A held inverter takes less from all of its strings alike.
     taken = drawn_dc(farm, truth) / np.maximum(truth.actual.dc, 1e-6)
     tables, which = [], farm.inverter_of()
     for i, unit in enumerate(farm.units):
         p = farm.planes[unit.array]
-        if lone[i] and unit.id in faulty:
+        if unit.id in hidden:
             # Alone on its input it works at its own, lower voltage, and its current is that of a sound one.
             watts[i] = farm.string_dc(frozenset(farm.spec.causes) & farm.dc_factors.keys() - {"string_fault"})[i] * 1000
         volts = np.maximum(

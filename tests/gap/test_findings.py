@@ -297,6 +297,18 @@ def test_traces_under_each_others_name_are_put_right():
     assert "under each other's name" in out.loc["S08", "why"]
 
 
+@pytest.mark.parametrize("traded", [0, 1])
+def test_of_two_rounds_the_one_traced_out_of_order_is_the_one_with_traded_names(traded):
+    site, weak = site_of(24), scaled(v_mp=0.85)
+    rounds = _history(site, [{"S07": weak}, {"S07": weak}])
+    names = rounds[traded]["string_id"]
+    rounds[traded]["string_id"] = names.replace({"S07": "S08", "S08": "S07"})
+    out = _findings(site, rounds)
+    assert out.loc["S07", "confidence"] > 0.9
+    assert (out["finding"].drop("S07") == "ok").all()
+    assert "under each other's name" in out.loc["S08", "why"]
+
+
 def test_one_wild_reading_does_not_hide_a_fault_of_all_other_rounds():
     site = site_of(24)
     shunt = perturbed(r_sh=0.2)

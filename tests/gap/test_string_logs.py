@@ -118,9 +118,29 @@ def test_a_round_and_the_log_are_one_history():
 
 
 def test_too_few_strings_have_no_like():
-    site = site_of(3)
+    site = site_of(2)
     assert string_log(site, data_with(currents(site, days=40))) is None
     assert (findings(site, currents(site, days=40))["finding"] == "not_tested").all()
+
+
+def test_of_three_strings_the_one_that_falls_is_told_and_the_others_are_not():
+    site = site_of(3)
+    out = findings(site, currents(site, {"S01": lambda day, light: np.where(day < 80, 1.0, 0.85)}), rain_mm=15.0)
+    assert out.loc["S01", "confidence"] > 0.5
+    assert (out["confidence"].drop("S01") < 0.1).all()
+
+
+def test_a_leak_that_takes_most_of_a_current_in_any_light_is_no_slip_of_one_span():
+    site = site_of(8)
+    out = findings(site, currents(site, {"S03": lambda day, light: np.where(day < 200, 1.0, np.maximum(1 - 0.15 / light, 0.2))}))
+    assert out.loc["S03", "confidence"] > 0.9
+    assert (out["confidence"].drop("S03") < 0.1).all()
+
+
+def test_a_dim_current_far_off_while_the_bright_one_is_as_before_is_no_fault():
+    site = site_of(8)
+    out = findings(site, currents(site, {"S03": lambda day, light: np.where((day > 200) & (light < 0.3), 0.4, 1.0)}))
+    assert out.loc["S03", "confidence"] < 0.5
 
 
 def test_inverters_held_down_are_no_reference_for_the_others():

@@ -12,8 +12,9 @@ import pandas as pd
 from yieldwatch.expected.module import fit_module
 from yieldwatch.expected.sun import sun_position
 from yieldwatch.field.tables import SiteData
-from yieldwatch.gap.likelihood import Spread, log_likelihood, log_likelihood_shaded, spread_of
+from yieldwatch.gap.likelihood import Spread, log_likelihood, spread_of
 from yieldwatch.gap.references import against_few, light_of_the_round_out, rounds_in_shade
+from yieldwatch.gap.shaded_strings import log_likelihood_faulty_in_shade, log_likelihood_shaded
 from yieldwatch.gap.signatures import LOGGED_LIGHT, LOGGED_TEMP, QUANTITIES, Histories, histories, lasting_dirt, severities
 from yieldwatch.gap.string_logs import LOOKS, StringLog
 from yieldwatch.gap.trace_arrays import (
@@ -97,6 +98,8 @@ class Batch:
         From `log_path_chance`.
     dirt_lasts, likelihood : ndarray, shape (n_strings, n_histories)
     shaded : ndarray, shape (n_strings,)
+    faulty_in_shade : ndarray, shape (n_strings, n_histories)
+        -inf where shade alone explains the string no better than nothing.
     compared_with : str
     """
 
@@ -108,19 +111,27 @@ class Batch:
     dirt_lasts: np.ndarray
     likelihood: np.ndarray
     shaded: np.ndarray
+    faulty_in_shade: np.ndarray
     compared_with: str
 
     def of(self, at: list[int], read: Readings) -> Batch:
         """Some of the strings, with other readings."""
+        past, spread = self.past, self.spread
+        likelihood = log_likelihood(read.y, read.dead, read.light, read.doubt, past, spread)
+        shaded = log_likelihood_shaded(read.y, read.dead, read.doubt, read.elevation, spread)
+        both = log_likelihood_faulty_in_shade(
+            read.y, read.dead, read.light, read.doubt, read.elevation, past, spread, shaded > likelihood[:, 0]
+        )
         return Batch(
             [self.strings[k] for k in at],
             read,
-            self.past,
-            self.spread,
+            past,
+            spread,
             self.paths[at],
             self.dirt_lasts[at],
-            log_likelihood(read.y, read.dead, read.light, read.doubt, self.past, self.spread),
-            log_likelihood_shaded(read.y, read.dead, read.doubt, read.elevation, self.spread),
+            likelihood,
+            shaded,
+            both,
             self.compared_with,
         )
 
@@ -184,7 +195,7 @@ def batches_of(
         paths = np.stack([log_path_chance(s, past, time, data.events) for s, time in zip(own, part.time, strict=True)])
         dirt = lasting_dirt(past, washed_between(own, part.time, data, site.tz))
         none = np.empty((len(at), 0))
-        out.append(Batch(own, part, past, spread, paths, dirt, none, none, compared_with).of(list(range(len(at))), part))
+        out.append(Batch(own, part, past, spread, paths, dirt, none, none, none, compared_with).of(list(range(len(at))), part))
     return out
 
 

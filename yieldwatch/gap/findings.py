@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from scipy.special import expit
+from scipy.special import expit, logit
 
 from yieldwatch.constants import FAULT_FINDINGS
 from yieldwatch.field.tables import SiteData
@@ -161,8 +161,8 @@ def _classify(batches: list[Batch]) -> dict[str, dict[str, object]]:
     at = 0
     for batch in batches:
         span = slice(at, at + len(batch.strings))
-        weight = _posterior(batch, {name: c[span] for name, c in chance.items()}).weight
-        found["shaded"][span] = weight[:, -1]
+        weight, in_shade = _posterior(batch, {name: c[span] for name, c in chance.items()})[:2]
+        found["shaded"][span] = in_shade
         found["soiled"][span] = weight[:, :-1][:, batch.past.kind == "soiled"].sum(axis=1)
         found["fault"][span] = weight[:, :-1][:, np.isin(batch.past.kind, FAULT_FINDINGS)].sum(axis=1)
         at += len(batch.strings)
@@ -180,7 +180,7 @@ def _classify(batches: list[Batch]) -> dict[str, dict[str, object]]:
         found_of = _posterior(batch, {name: c[span] for name, c in chance.items()})
         for k, string in enumerate(batch.strings):
             out[string.string_id] = _finding(batch, k, found_of, swaps.get(string.string_id))
-        out |= _faulty_in_shade(batch, rows[span], found_of.weight[:, -1] > 0.5, chance["fault"][span])
+        out |= _faulty_in_shade(batch, rows[span], found_of.in_shade > 0.5, chance["fault"][span])
         at += len(batch.strings)
     return out
 
@@ -235,26 +235,34 @@ class _Posterior(NamedTuple):
     """
     What a batch's strings have.
 
-    `weight`, (n_strings, n + 1), is the probability of each history, shade last; `today`, (n_strings, n), of it, that the fault
-    is there today; `on_glass`, (n_strings,), the chance that it lies on the glass where a fault is there, which stands for both.
+    `weight`, (n_strings, n + 1), is the probability of each history, shade alone last; `in_shade`, (n_strings,), that of shade,
+    with a fault or without; `today`, (n_strings, n), of each history, that its fault is there today; `on_glass`, (n_strings,),
+    the chance that it lies on the glass where a fault is there, which stands for both.
     """
 
     weight: np.ndarray
+    in_shade: np.ndarray
     today: np.ndarray
     on_glass: np.ndarray
 
 
 def _posterior(batch: Batch, chance: dict[str, np.ndarray]) -> _Posterior:
-    log, today = _log_weights(batch, chance)
+    log, today, shaded = _log_weights(batch, chance)
     weight = np.exp(log - log.max(axis=1, keepdims=True))
     now, kind = weight[:, :-1] * today, batch.past.kind
     glass, fault = (now[:, which].sum(axis=1) for which in (kind == ON_GLASS, np.isin(kind, FAULT_FINDINGS)))
     weight[:, :-1][:, kind == ON_GLASS] = 0.0
-    return _Posterior(weight / weight.sum(axis=1, keepdims=True), today, glass / np.maximum(glass + fault, 1e-300))
+    weight /= weight.sum(axis=1, keepdims=True)
+    in_shade = weight[:, -1] + (weight[:, :-1] * shaded).sum(axis=1)
+    return _Posterior(weight, in_shade, today, glass / np.maximum(glass + fault, 1e-300))
 
 
-def _log_weights(batch: Batch, chance: dict[str, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
-    """Weight of each history as a logarithm, not yet of sum one, and, of it, the chance that the fault is there today."""
+def _log_weights(batch: Batch, chance: dict[str, np.ndarray]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """
+    Weight of each history as a logarithm, not yet of sum one.
+
+    And, of it, the chance that the fault is there today, and that the string is in shade besides.
+    """
     past, rounds = batch.past, batch.past.mean.shape[1]
     light = chance["shaded"] + chance["soiled"]
     scale = np.zeros((len(batch.strings), len(past.kind)))
@@ -269,13 +277,17 @@ def _log_weights(batch: Batch, chance: dict[str, np.ndarray]) -> tuple[np.ndarra
     # A wrong count has one history only: all the chance of the kind lies on it.
     still[:, past.kind == "wrong_count"] = 0.0
     mended[:, past.kind == "wrong_count"] = -np.inf
-    log = np.logaddexp(still, mended) + batch.likelihood + past.log_prior + scale + batch.dirt_lasts
+    # With a fault or dirt or without, a string may be in shade.
+    scale[:, has_path] += np.log1p(-chance["shaded"])[:, None]
+    shade = batch.faulty_in_shade - batch.likelihood + logit(chance["shaded"])[:, None]
+    explained, shaded = batch.likelihood + np.logaddexp(0.0, shade), expit(shade)
+    log = np.logaddexp(still, mended) + explained + past.log_prior + scale + batch.dirt_lasts
     log = np.concatenate([log, (batch.shaded + np.log(chance["shaded"]))[:, None]], axis=1)
     open_ended = np.zeros(len(past.kind), bool)
     open_ended[has_path] = past.end[past.path[has_path]] == rounds
     with np.errstate(invalid="ignore"):
         today = np.exp(still - np.logaddexp(still, mended)) * open_ended
-    return log, np.nan_to_num(today)
+    return log, np.nan_to_num(today), shaded
 
 
 def _finding(batch: Batch, k: int, found: _Posterior, swap: tuple[int, str] | None) -> dict[str, object]:
@@ -356,7 +368,8 @@ def _of_swap(batch: Batch, k: int, swap: tuple[int, str] | None) -> str:
         return ""
     r, other = swap
     date = pd.Timestamp(batch.read.time[k, r]).date()
-    return f" The traces of {date} of this string and {other} are taken to stand under each other's name: all others say so."
+    said = f" The traces of {date} of this string and {other} are taken to stand under each other's name"
+    return f"{said}: their other readings, or the order of the traces, say so."
 
 
 def _dated_by_log(log: StringLog, string: str, result: dict[str, object]) -> dict[str, object]:

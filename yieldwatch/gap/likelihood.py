@@ -42,14 +42,9 @@ _CLOUD, _CLOUD_LOW, _CLOUD_HIGH = 0.05, -1.2, 0.3
 _CLOUD_TRACES, _CLOUD_OFF = 20.0, 4.0
 #: What a reading without current weighs against all but an open string, and one with current against that. More than a trace in
 #: passing light, whose voltages are off by tens of standard deviations as well.
-_NO_CURRENT = 100.0
+NO_CURRENT = 100.0
 #: Standard deviations beyond which a deviation counts no more.
 _FARTHEST = 6.0
-#: Share of rounds in which a shaded string is in the shade, with the sun low and with it high, and what low and high are. [°]
-_SHADE_ROUND, _SUN = (0.6, 0.25), (20.0, 60.0)
-#: Log loss by shade: some slight, most anything up to half of the power, a little up to nearly all. Common practice, no source.
-_SHADE_SLIGHT, _SHADE_DEEP, _SHADE_DEEPEST = 0.08, 0.7, 3.0
-_STATES = {"voltage": 0.45, "current": 0.45, "both": 0.10}
 
 
 @dataclass(frozen=True)
@@ -184,9 +179,13 @@ def _log_likelihood(y: np.ndarray, dead: np.ndarray, light: np.ndarray, doubt: n
         if not known.any():
             continue
         if q == _CURRENT:
-            out += _current(residual, known, variance + spread.maker[q] ** 2, _cloudy(y, spread)[:, None, :])
+            out += _current(residual, known, variance + spread.maker[q] ** 2, chance_of_cloud(y, spread)[:, None, :])
             continue
-        _tame(residual, y[:, :, q], variance)
+        if q == _DIM:
+            # What a fault takes of a dim current it takes some of a bright one; where none is known, the dim speaks alone.
+            _tame(residual, np.where(np.isfinite(y[:, :, _BRIGHT]), y[:, :, q], np.nan), variance)
+        elif q != _BRIGHT:
+            _tame(residual, y[:, :, q], variance)
         if q in logged:
             logged[q] = _sums(residual, known, variance)
         else:
@@ -195,7 +194,7 @@ def _log_likelihood(y: np.ndarray, dead: np.ndarray, light: np.ndarray, doubt: n
     # No current is an open string or it is not; neither explains the other.
     wrong = dead[:, None, :] != is_open[None]
     seen = (dead | np.isfinite(y).any(axis=2))[:, None, :]
-    return out - _NO_CURRENT * (wrong & seen).sum(axis=2)
+    return out - NO_CURRENT * (wrong & seen).sum(axis=2)
 
 
 def _tame(residual: np.ndarray, read: np.ndarray, variance: np.ndarray) -> None:
@@ -239,7 +238,7 @@ def _two_offsets(bright: _Sums, dim: _Sums, maker: float, apart: float) -> np.nd
     return np.asarray(-0.5 * (bright[2] + dim[2] - drawn + np.log(maker**2 * apart**2 * area)))
 
 
-def _cloudy(y: np.ndarray, spread: Spread) -> np.ndarray:
+def chance_of_cloud(y: np.ndarray, spread: Spread) -> np.ndarray:
     """
     Chance that each trace was taken in passing light, (n_strings, n_rounds).
 
@@ -256,87 +255,9 @@ def _current(residual: np.ndarray, known: np.ndarray, variance: np.ndarray, clou
     Log density of the current, some traces of which were taken in passing light; dirt has its own spread.
     """
     normal = np.exp(-0.5 * residual**2 / variance) / np.sqrt(2.0 * np.pi * variance)
-    passing = ((residual > _CLOUD_LOW) & (residual < _CLOUD_HIGH)) / (_CLOUD_HIGH - _CLOUD_LOW) + 1e-6
-    return np.where(known, np.log((1.0 - cloud) * normal + cloud * passing), 0.0).sum(axis=2)
+    return np.where(known, np.log((1.0 - cloud) * normal + cloud * in_passing_light(residual)), 0.0).sum(axis=2)
 
 
-def log_likelihood_shaded(
-    y: np.ndarray, dead: np.ndarray, doubt: np.ndarray, elevation: np.ndarray, spread: Spread
-) -> np.ndarray:
-    """
-    Log likelihood of each string's readings if something shades it in some rounds, the more likely the lower the sun.
-
-    Shade takes any size and changes from round to round: bypass diodes conduct (voltage falls), or a few
-    groups limit the current. Makers' offsets are summed over three points each (Gauss-Hermite).
-
-    Returns
-    -------
-    ndarray, shape (n_strings,)
-    """
-    points, weights = np.polynomial.hermite_e.hermegauss(3)
-    weights = weights / weights.sum()
-    in_shade = np.asarray(np.interp(np.where(np.isnan(elevation), sum(_SUN) / 2.0, elevation), _SUN, _SHADE_ROUND))
-    total = np.zeros((len(y), 27))
-    log_weight = np.empty(27)
-    for n, (a, b, c) in enumerate(np.ndindex(3, 3, 3)):
-        offset = spread.maker[:3] * points[[a, b, c]]
-        log_weight[n] = np.log(weights[[a, b, c]]).sum()
-        total[:, n] = _rounds_in_shade(y, doubt, offset, in_shade, spread).sum(axis=1)
-    passing = _shaded_current(y, doubt, in_shade, spread).sum(axis=1)
-    return np.logaddexp.reduce(total + log_weight, axis=1) + passing - _NO_CURRENT * dead.sum(axis=1)
-
-
-def _shaded_current(y: np.ndarray, doubt: np.ndarray, in_shade: np.ndarray, spread: Spread) -> np.ndarray:
-    """Current and slopes of a string that may be shaded: both may be off, and nothing is said of how."""
-    variance = spread.noise[_CURRENT] ** 2 + spread.maker[_CURRENT] ** 2 + doubt[:, :, _CURRENT]
-    current = np.nan_to_num(y[:, :, _CURRENT])
-    off = np.minimum(2.0 * _cloudy(y, spread), 0.5)
-    normal = np.exp(-0.5 * current**2 / variance) / np.sqrt(2.0 * np.pi * variance)
-    inside = (current > _CLOUD_LOW) & (current < _CLOUD_HIGH)
-    out = np.where(np.isfinite(y[:, :, _CURRENT]), np.log(
-        (1.0 - off) * normal + off * (inside / (_CLOUD_HIGH - _CLOUD_LOW) + 1e-6)), 0.0)
-    for q, wide in ((4, 0.10), (5, 0.35)):
-        scale = np.hypot(spread.noise[q], wide)
-        value = np.nan_to_num(y[:, :, q])
-        out += np.where(
-            np.isfinite(y[:, :, q]), -0.5 * (value / scale) ** 2 - np.log(scale * np.sqrt(2 * np.pi)), 0.0
-        )
-    # A logged current is that of the day's better hours: shade that lasts all day may take any part of it.
-    for q, share, maker in ((_BRIGHT, in_shade, 0.0), (_DIM, 0.5 * in_shade, spread.maker[_DIM])):
-        scale = np.sqrt(spread.noise[q] ** 2 + spread.maker[_BRIGHT] ** 2 + maker**2)
-        value = np.nan_to_num(y[:, :, q])
-        clear = np.exp(-0.5 * (value / scale) ** 2) / (scale * np.sqrt(2.0 * np.pi))
-        shade = (value < 0.0) * _loss_density(value) + 1e-9
-        out += np.where(np.isfinite(y[:, :, q]), np.log((1.0 - share) * clear + share * shade), 0.0)
-    return out
-
-
-def _loss_density(x: np.ndarray) -> np.ndarray:
-    """Density of a log change `x` by shade, where it is a loss."""
-    lost = np.clip(-x, 0.0, None)
-    deep = 0.7 * (lost < _SHADE_DEEP) / _SHADE_DEEP + 0.1 * (lost < _SHADE_DEEPEST) / _SHADE_DEEPEST
-    return 0.2 * np.exp(-lost / _SHADE_SLIGHT) / _SHADE_SLIGHT + deep
-
-
-def _rounds_in_shade(
-    y: np.ndarray, doubt: np.ndarray, offset: np.ndarray, in_shade: np.ndarray, spread: Spread
-) -> np.ndarray:
-    known = np.isfinite(y[:, :, :3]).all(axis=2)
-    v, i, b = (np.nan_to_num(y[:, :, q]) - offset[q] for q in range(3))
-
-    def normal(x: np.ndarray, q: int, shift: float = 0.0, more: float = 0.0) -> np.ndarray:
-        s = np.sqrt(spread.noise[q] ** 2 + more**2 + doubt[:, :, q])
-        return np.exp(-0.5 * ((x - shift) / s) ** 2) / (s * np.sqrt(2.0 * np.pi))
-
-    def loss(x: np.ndarray, q: int) -> np.ndarray:
-        fade = 1.0 / (1.0 + np.exp(np.clip((x + 0.01) / (0.5 * spread.noise[q]), -50, 50)))
-        return fade * _loss_density(x) + 1e-9
-
-    # Shaded cells also lose a little open-circuit voltage.
-    dim = normal(v, 0, -0.008, 0.008)
-    clear = normal(v, 0) * normal(i, 1) * normal(b, 2)
-    shade = dim * (_STATES["voltage"] * loss(b, 2) * normal(i, 1, 0.0, 0.02)
-                   + _STATES["current"] * loss(i, 1) * normal(b, 2, 0.02, 0.03)
-                   + _STATES["both"] * loss(i, 1) * loss(b, 2))
-    mixed = (1.0 - in_shade) * clear + in_shade * shade
-    return np.where(known, np.log(mixed + 1e-300), 0.0)
+def in_passing_light(current: np.ndarray) -> np.ndarray:
+    """Density of a log current that was read as a cloud passed."""
+    return ((current > _CLOUD_LOW) & (current < _CLOUD_HIGH)) / (_CLOUD_HIGH - _CLOUD_LOW) + 1e-6

@@ -44,6 +44,13 @@ LEAST_SHARE = 0.015
 #: Places in `QUANTITIES` that dirt moves, and the doubt of each beside the circuit's.
 _OF_LIGHT = [QUANTITIES.index(name) for name in ("i_sc", "bright", "dim")]
 _MORE_SLACK = np.array([_SHARED_INPUT if name in ("bright", "dim") else 0.0 for name in QUANTITIES])
+#: Light of weak groups that is looked at, by what they take off the current where they limit it [ln]; the light from which
+#: they limit nothing, and the range over which all light is as likely. Common practice, no source.
+_LIMITED = np.array([0.02, 0.035, 0.05, 0.07, 0.09, 0.115, 0.15, 0.2, 0.26, 0.34, 0.45])
+_LEFT_AT_BEST, _DARKEST, _LIGHTEST = 0.95, 0.4, 0.97
+#: Where a string works as well past its weak groups as with them: the voltage at a limited current is the higher. Single-diode
+#: circuits have 0.93 to 0.98, from strong light to weak and from many groups to one.
+_EVEN = 0.955
 #: Strings weak in all their modules alike for each that is weak in some, so 1.2 in a thousand. Common practice, no source.
 _WEAK_ALIKE = 0.3
 #: Depth of dirt on one string beyond its peers, and the chance that it is there as before after a wash of both: droppings and
@@ -177,16 +184,31 @@ def _resistances(module: Module, modules: int) -> list[_Row]:
 
 def _weak_groups(module: Module, modules: int) -> list[_Row]:
     whole = float(modules * module.module_type.bypass_diodes)
+    best = module.module_type.i_mp_a / module.module_type.i_sc_a
     rows: list[_Row] = [
-        ("current_low", 1.0 / k, 0.10, (whole - k, float(k), light, 1.0, 0.0))
-        for k in (1, 2, 3, 4, 5, 6, 7, 8, 10, 12, 14, 16)
+        ("current_low", share / k, 0.10, (whole - k, float(k), float(light), 1.0, 0.0))
+        for k in (1, 2, 3, 4, 5, 6, 8, 10, 12, 15)
         if k < whole / 2
-        for light in (0.93, 0.87, 0.8, 0.7, 0.4)
+        for light, share in zip(*_lights(best * (1.0 - k / whole)), strict=True)
     ]
     # Every module weak alike: dirt is the usual reason for this, unless it stays when all is washed (`lasting_dirt`).
     alike = _WEAK_ALIKE * sum(row[1] for row in rows) / 4.0
     rows.extend(("current_low", alike, 0.20, (0.0, whole, light, 1.0, 0.0)) for light in (0.93, 0.87, 0.8, 0.65))
     return rows
+
+
+def _lights(carried: float) -> tuple[np.ndarray, np.ndarray]:
+    """
+    Light of weak groups, as a share, and how much of all light that may be each stands for.
+
+    Groups with little light are carried past by their diodes, and all of those show the same; the others limit the current. Near
+    `_EVEN` of `carried`, the current whose loss is that of the groups' voltage, readings change from one to the other.
+    """
+    even = _EVEN * carried
+    limits = _LEFT_AT_BEST * np.exp(-_LIMITED)
+    light = np.sort(np.r_[_DARKEST + 0.1, 0.93 * even, even, limits[limits > 1.01 * even]])
+    edges = np.r_[_DARKEST, (light[1:] + light[:-1]) / 2.0, _LIGHTEST]
+    return light, np.diff(edges) / (_LIGHTEST - _DARKEST)
 
 
 def _on_glass(module: Module, modules: int) -> list[_Row]:
@@ -216,6 +238,8 @@ class Histories:
         Without the path's own chance, and, for sound and soiled strings, without theirs.
     mean, extra : ndarray, shape (n, n_rounds, 8)
         Expected deviation and the variance added to the reading's own.
+    shown : ndarray, shape (n, n_rounds)
+        A number for what is expected, the same where it is the same; 0 where that is nothing, and for sound strings.
     bad : ndarray of bool, shape (n, n_rounds)
     share_lost : ndarray, shape (n,)
         At the last round of the path.
@@ -229,8 +253,13 @@ class Histories:
     log_prior: np.ndarray
     mean: np.ndarray
     extra: np.ndarray
+    shown: np.ndarray
     bad: np.ndarray
     share_lost: np.ndarray
+
+
+#: One history: kind, path, ln of prior, mean, extra, shown, bad and share lost.
+_History = tuple[str, int, float, np.ndarray, np.ndarray, np.ndarray, np.ndarray, float]
 
 
 def histories(grid: Severities) -> Histories:
@@ -238,16 +267,16 @@ def histories(grid: Severities) -> Histories:
     rounds = grid.mean.shape[1]
     start, end = (np.array(x) for x in zip(*((s, e) for s in range(rounds) for e in range(s + 1, rounds + 1)),
                                            strict=True))
-    out: list[tuple[str, int, float, np.ndarray, np.ndarray, np.ndarray, float]] = []
+    out: list[_History] = []
     out.extend(_sound(rounds))
     none = np.zeros((rounds, len(QUANTITIES)))
     for path, (s, e) in enumerate(zip(start, end, strict=True)):
         bad = (np.arange(rounds) >= s) & (np.arange(rounds) < e)
-        for depth in _DIRT_DEPTHS:
+        for n, depth in enumerate(_DIRT_DEPTHS):
             mean, extra = none.copy(), none.copy()
             for q in _OF_LIGHT:
                 mean[bad, q], extra[bad, q] = -depth, (0.4 * depth) ** 2
-            out.append(("soiled", path, np.log(0.2), mean, extra, bad, 0.0))
+            out.append(("soiled", path, np.log(0.2), mean, extra, np.where(bad, -1.0 - n, 0.0), bad, 0.0))
         for k, kind in enumerate(grid.kind):
             if kind == "wrong_count" and (s > 0 or e < rounds):
                 continue  # the count is wrong from the first day on
@@ -259,15 +288,15 @@ def histories(grid: Severities) -> Histories:
                 )
                 mean = grid.mean[k] * growth[:, None]
                 extra = (np.hypot(grid.slack[k], _MORE_SLACK) * np.nan_to_num(mean)) ** 2
-                out.append(
-                    (kind, path, prior - np.log(len(firsts)), mean, extra, bad, grid.share_lost[k, e - 1])
-                )
-    kinds, paths, priors, means, extras, bads, shares = zip(*out, strict=True)
+                shown = np.where(bad, 1.0 + k + 0.5 * growth, 0.0)
+                share_lost = grid.share_lost[k, e - 1]
+                out.append((kind, path, prior - np.log(len(firsts)), mean, extra, shown, bad, share_lost))
+    kinds, paths, priors, means, extras, shown_by, bads, shares = zip(*out, strict=True)
     kind, share = np.array(kinds), np.array(shares)
     exponent = np.array([LIGHT_EXPONENT.get(k, 0.0) for k in kinds])
     slight = np.isin(kind, tuple(FAULT_PRIOR)) & (np.abs(share) < LEAST_SHARE)
     return Histories(np.where(slight, "ok", kind), exponent, np.array(paths), start, end, np.array(priors),
-                     np.stack(means), np.stack(extras), np.stack(bads), np.where(slight, 0.0, share))
+                     np.stack(means), np.stack(extras), np.stack(shown_by), np.stack(bads), np.where(slight, 0.0, share))
 
 
 def lasting_dirt(past: Histories, washed: np.ndarray) -> np.ndarray:
@@ -288,21 +317,30 @@ def lasting_dirt(past: Histories, washed: np.ndarray) -> np.ndarray:
     return out
 
 
-#: Chance, a trace, and size of a reading that is off by itself: a module temperature read wrong (10 °C
-#: moves v_oc by 2.8 % and v_mp/v_oc by 0.7 %), and a top of the curve read wrong. Common practice, no
-#: source.
-_SLIPS = ((0.01, {"v_oc": 0.02, "v_ratio": 0.006}), (0.01, {"i_ratio": 0.02, "v_ratio": 0.02}))
+#: Readings that are off by themselves: chance a trace, how far, and doubt of that. A module temperature read wrong (10 °C moves
+#: v_oc by 2.8 % and v_mp/v_oc by 0.7 %); a point beside the top of the curve, which is flat: what the current lacks the voltage
+#: has more, and the other way round. Common practice, no source.
+_SLIPS: tuple[tuple[float, dict[str, float], dict[str, float]], ...] = (
+    (0.01, {}, {"v_oc": 0.02, "v_ratio": 0.006}),
+    (0.004, {"i_ratio": 0.015, "v_ratio": -0.015}, {"i_ratio": 0.008, "v_ratio": 0.008}),
+    (0.004, {"i_ratio": -0.015, "v_ratio": 0.015}, {"i_ratio": 0.008, "v_ratio": 0.008}),
+    (0.001, {"i_ratio": 0.04, "v_ratio": -0.04}, {"i_ratio": 0.015, "v_ratio": 0.015}),
+    (0.001, {"i_ratio": -0.04, "v_ratio": 0.04}, {"i_ratio": 0.015, "v_ratio": 0.015}),
+)
 
 
-def _sound(rounds: int) -> list[tuple[str, int, float, np.ndarray, np.ndarray, np.ndarray, float]]:
+def _sound(rounds: int) -> list[_History]:
     """A sound string, with every reading right, or one of them off."""
     none, never = np.zeros((rounds, len(QUANTITIES))), np.zeros(rounds, bool)
-    any_slip = min(0.5, rounds * sum(chance for chance, _ in _SLIPS))
-    out = [("ok", -1, float(np.log(1.0 - any_slip)), none, none, never, 0.0)]
-    for chance, sizes in _SLIPS:
+    any_slip = min(0.5, rounds * sum(chance for chance, _, _ in _SLIPS))
+    unseen = np.zeros(rounds)
+    out = [("ok", -1, float(np.log(1.0 - any_slip)), none, none, unseen, never, 0.0)]
+    for chance, off, doubt in _SLIPS:
         for r in range(rounds):
-            extra = none.copy()
-            for name, size in sizes.items():
+            mean, extra = none.copy(), none.copy()
+            for name, by in off.items():
+                mean[r, QUANTITIES.index(name)] = by
+            for name, size in doubt.items():
                 extra[r, QUANTITIES.index(name)] = size**2
-            out.append(("ok", -1, float(np.log(chance)), none, extra, never, 0.0))
+            out.append(("ok", -1, float(np.log(chance)), mean, extra, unseen, never, 0.0))
     return out

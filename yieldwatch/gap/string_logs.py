@@ -113,8 +113,8 @@ def string_log(site: Site, data: SiteData) -> StringLog | None:
     """
     Hold every logged string against its like.
 
-    Its like are the strings of its plane and type where there are three others, else of its plane. Hours in which a whole
-    inverter stood far below the others say nothing of its strings.
+    Its like are the strings of its plane and type where there are three others, else of its plane, where two will do. Hours in
+    which a whole inverter stood far below the others say nothing of its strings.
 
     Returns
     -------
@@ -167,13 +167,16 @@ def _references(
     for k in range(len(level)):
         like = (plane == plane[k]) & (kind == kind[k])
         like = like if like.sum() > _FEWEST else plane == plane[k]
-        if like.sum() <= _FEWEST:
+        if like.sum() < _FEWEST:
             continue
         key = tuple(like)
         if key not in free:
             free[key] = _not_held(level, inverter, like)
             whole[key] = over_known(np.nanmedian, free[key][like], axis=0)
-        if like.sum() < _MANY:
+        if like.sum() == _FEWEST:
+            # Faults and shade only lower a current: of two others the better one is the level.
+            yield k, over_known(np.nanmax, free[key][like & (np.arange(len(level)) != k)], axis=0), like
+        elif like.sum() < _MANY:
             yield k, over_known(np.nanmedian, free[key][like & (np.arange(len(level)) != k)], axis=0), like
         else:
             yield k, whole[key], like
