@@ -9,6 +9,7 @@ import pytest
 from tests.action.farm_state import inferred
 from tests.farm.spec import Block, InverterEfficiency, InverterSpec, StringFault
 from yieldwatch.gap.mechanisms.fault import OF_CONVERSION
+from yieldwatch.gap.mechanisms.fault_spans import matching_span, paired_spans
 from yieldwatch.gap.split import split_by_cause
 from yieldwatch.gap.steps import Step, against_peers, also_in, find_steps, without_echoes
 
@@ -124,3 +125,11 @@ def test_of_two_losses_of_one_inverter_the_one_that_no_string_has_is_the_inverte
     last = farm.state.model.times >= pd.Timestamp("2023-06-01", tz="UTC")
     for cause in ("string_fault", "inverter_efficiency"):
         assert float(split.energy[cause][:, last].sum()) == pytest.approx(truth[cause], rel=0.15)
+
+
+@pytest.mark.parametrize(
+    ("sure", "before", "begins"), [(False, 0.11, False), (False, 0.02, True), (False, np.nan, True), (True, 0.11, True)])
+def test_a_step_that_shade_may_have_made_does_not_begin_what_was_lacking_before_it(sure, before, begins):
+    (span,) = paired_spans([Step(0, 258, 0.16, 0.01, sure, before)], 365)
+
+    assert (matching_span([span], set(), 0, 0.12, -1, 283) == 0) is begins

@@ -45,6 +45,8 @@ from yieldwatch.portfolio.model import Site
 _NEAR_LIMIT = 0.85
 #: Share of beam in the light up to which shade hardly shows. Common practice, no source.
 _OVERCAST = 0.3
+#: Days before a step over which its inverter's level is read. Common practice, no source.
+_BEFORE_A_STEP = 40
 #: What the meter and the log leave open of the whole. Only what a correction leaves unexplained beyond it speaks against one.
 _CLOSES_TO = 0.02
 
@@ -292,13 +294,18 @@ def _steps(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray, shaded: np.nda
         peers = open_air if len(open_air) else slice(None)
         against, in_dim = (d[k] - over_known(np.nanmedian, d[peers], axis=0) for d in (days, dim))
         found = find_steps(against, int(k), 0.4 / max(n_strings[k], 1))
-        out += [replace(s, sure=bool(len(open_air)) and also_in(in_dim, s)) for s in found]
+        out += [replace(s, sure=bool(len(open_air)) and also_in(in_dim, s), before=_level_before(against, s.day)) for s in found]
     if not len(open_air):
         return out
     for k, row in zip(open_air, against_peers(days[open_air]), strict=True):
         # Alone against the model, weather makes steps as well: only a whole string's worth counts.
         out += find_steps(row, int(k), 0.8 / max(n_strings[k], 1) if len(open_air) == 1 else 0.005)
     return without_echoes(out, days)
+
+
+def _level_before(against: np.ndarray, day: int) -> float:
+    """How far an inverter's days, (n_days,), were behind in the weeks before one."""
+    return -float(over_known(np.nanmedian, against[max(day - _BEFORE_A_STEP, 0) : day]))
 
 
 def _effects(model: SiteModel, blocks: Blocks, posterior: Posterior, off: Off, limits: Limits, snow: np.ndarray) -> list[Effect]:

@@ -35,6 +35,8 @@ class Step:
         Standard uncertainty of `size`.
     sure : bool
         False where shade may have made it: it may date what a round found, and proves nothing alone.
+    before : float
+        How far the inverter was behind its peers before, as a difference of ln; NaN where not known.
     """
 
     inverter: int
@@ -42,6 +44,7 @@ class Step:
     size: float
     noise: float
     sure: bool = True
+    before: float = float("nan")
 
 
 def own_days(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray) -> np.ndarray:

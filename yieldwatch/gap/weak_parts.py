@@ -22,8 +22,8 @@ _WEAK = 0.03
 _STANDS_OUT = 4.0
 #: Or this deficit, whatever the spread.
 _SURELY = 0.05
-#: Inverters from which a median tells their usual level; of fewer, one is weak where it lacks whole strings, give or take this.
-#: Common practice, no source. [strings]
+#: Inverters from which the upper quartile tells a sound one's level, also where one after another fails; of fewer, one is weak
+#: where it lacks whole strings, give or take this. Common practice, no source. [strings]
 MANY, _NEAR = 4, 0.2
 _LEAST_LIGHT = 300.0
 _LEAST_DAYS = 5
@@ -42,7 +42,7 @@ class WeakPart:
     strings : tuple of str
         All strings of the part.
     deficit, uncertainty : float
-        ln against the median of its like, and its standard uncertainty.
+        ln against the level of its like, and its standard uncertainty.
     share : float
         Share of the inverter's nameplate that the part is.
     """
@@ -74,7 +74,7 @@ def weak_parts(model: SiteModel, data: SiteData, ac: np.ndarray, shaded: np.ndar
     if len(open_air) < 2:
         return []
     # Of few, the best one is the level: a median would be half the weak one's own.
-    behind = _daily_behind(model, ac[open_air], open_air, np.nanmax if few else np.nanmedian)
+    behind = _daily_behind(model, ac[open_air], open_air, np.nanmax if few else _upper_quartile)
     out = []
     for row, deficit, u in _constant(behind) if few else _standing_out(behind):
         k = int(open_air[row])
@@ -82,6 +82,10 @@ def weak_parts(model: SiteModel, data: SiteData, ac: np.ndarray, shaded: np.ndar
         if not few or _whole_strings(deficit, len(strings)):
             out.append(WeakPart(k, None, strings, deficit, u, 1.0))
     return out
+
+
+def _upper_quartile(values: np.ndarray, axis: int) -> np.ndarray:
+    return np.asarray(np.nanquantile(values, 0.75, axis=axis))
 
 
 def _whole_strings(deficit: float, strings: int) -> bool:

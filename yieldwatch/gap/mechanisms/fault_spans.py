@@ -12,11 +12,13 @@ from yieldwatch.gap.steps import Step
 
 #: How many times a loss a rise may be to be what undoes it. Common practice, no source.
 _ALIKE = (0.6, 1.6)
+#: Part of a finding that the inverter lacked before a step for the step not to have begun it. Common practice, no source.
+_LACKED = 0.6
 
 
 @dataclass(frozen=True)
 class Span:
-    """A loss of an inverter from local day `start` to before `end`, `size` as a difference of ln; `sure` as in `Step`."""
+    """A loss of an inverter from local day `start` to before `end`, `size` as a difference of ln; the rest as in `Step`."""
 
     inverter: int
     start: int
@@ -24,6 +26,7 @@ class Span:
     size: float
     noise: float
     sure: bool
+    before: float = float("nan")
 
 
 def paired_spans(steps: list[Step], n_days: int) -> list[Span]:
@@ -47,13 +50,14 @@ def paired_spans(steps: list[Step], n_days: int) -> list[Span]:
                     (drop.size - step.size) / 2.0,
                     max(drop.noise, step.noise),
                     drop.sure and step.sure,
+                    drop.before,
                 )
             )
         elif -step.size > 0.03 and not drops:
             # A part that was already lost when the history began.
             spans.append(Span(step.inverter, -1, step.day, -step.size, step.noise, step.sure))
     for drops in open_drops.values():
-        spans += [Span(d.inverter, d.day, n_days, d.size, d.noise, d.sure) for d in drops]
+        spans += [Span(d.inverter, d.day, n_days, d.size, d.noise, d.sure, d.before) for d in drops]
     return sorted(spans, key=lambda s: (s.inverter, s.start))
 
 
@@ -61,7 +65,8 @@ def matching_span(spans: list[Span], used: set[int], inverter: int, size: float,
     """
     The span that can be this finding: same inverter, begun between the good and the bad reading, of like size.
 
-    A round's size is shrunk and can be half of the truth, so of several the largest is taken: it most needs a cause.
+    A round's size is shrunk and can be half of the truth, so of several the largest is taken: it most needs a cause. A step that
+    shade may have made begins nothing that was lacking before it.
     """
     alike = [
         n
@@ -71,6 +76,7 @@ def matching_span(spans: list[Span], used: set[int], inverter: int, size: float,
         and earliest - 3 <= span.start <= latest + 3
         and span.end > latest
         and abs(np.log(span.size / size)) < np.log(2.5)
+        and (span.sure or not span.before > _LACKED * size)
     ]
     return max(alike, key=lambda n: spans[n].size) if alike else None
 
