@@ -27,7 +27,7 @@ NONE = pd.DataFrame(columns=["string_id", "finding", "share_lost"])
 def found(steps, conversion, findings=NONE, weak=()):
     strings = tuple(String(f"S{k}", "I1", "A", MODULE, 20) for k in range(1, 9))
     one = make_site().__class__(**{**vars(make_site()), "strings": strings})
-    blocks = SimpleNamespace(dates=DATES, model=SimpleNamespace(inverter_ids=["I1"]), rain=np.zeros(300),
+    blocks = SimpleNamespace(dates=DATES, model=SimpleNamespace(inverter_ids=["I1"]), washing=np.zeros(300),
                              day_of=lambda t: int((t.tz_localize(None).normalize() - DATES[0]).days))
     rounds = pd.DataFrame({"time": pd.DatetimeIndex([], tz="UTC"), "string_id": [], "grade": []})
     return find_faults(blocks, one, findings, rounds, steps, [], list(weak), conversion)
