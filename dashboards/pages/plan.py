@@ -5,7 +5,6 @@ papers to take away.
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 import flask
@@ -15,6 +14,7 @@ from dash import Dash, Input, Output, State, dcc, html, no_update
 from dashboards.papers import PAPERS, SiteGone, kept
 from dashboards.parts.charts import COLOURS, chart, layout
 from dashboards.parts.curve import curve_callbacks, curve_part
+from dashboards.parts.plan_map import on_a_map
 from dashboards.parts.tables import Column, grid, paged_grid
 from dashboards.parts.words import Figure, aria, page_head, stated
 from dashboards.parts.work import (
@@ -36,8 +36,6 @@ from yieldwatch.report.visits import HEADS
 from yieldwatch.report.words import count, day, listed, money, number, plain
 
 VIEWS = {"visits": "By visit", "weeks": "By week", "map": "On a map"}
-#: Kilometres of a degree of latitude: a quarter of the Earth's meridian is 10,002 km.
-_KM_PER_DEGREE = 10_002.0 / 90.0
 #: How long a page waits for its plan before it says that it is being made, and how long between looks. [s], [ms]
 _WAIT, _LOOK = 0.2, 700
 #: The same for what other budgets would return, which stands further down. [s]
@@ -127,6 +125,10 @@ class _View:
         return tied(money(value, self.currency))
 
 
+def _on_a_map(view: _View) -> list:
+    return on_a_map(view.visit, view.visits, view.currency)
+
+
 def _shown(view: _View) -> list:
     name = view.visit.query.get("view", "visits")
     name = name if name in VIEWS else "visits"
@@ -153,11 +155,11 @@ def _lead(view: _View) -> list:
     money_words = "no limit on money" if limits.budget is None else view.money(limits.budget)
     days_words = "no limit on crew days" if limits.crew_days is None else f"{limits.crew_days:g} crew days"
     office = len(view.dates) - len(view.visits)
-    desk = f" and {count(office, 'office date')}" if office else ""
+    at_desk = f" and {count(office, 'office date')}" if office else ""
     gain = Figure(view.money(made.gain), address("/rows/waiting"), f"within {view.horizon} months, present value",
                   f"{number(made.low)} to {number(made.high)}")
     said: list = [
-        f"With {money_words} and {days_words}, {count(len(view.visits), 'visit')} to {count(len(farms), 'farm')}{desk} do "
+        f"With {money_words} and {days_words}, {count(len(view.visits), 'visit')} to {count(len(farms), 'farm')}{at_desk} do "
         f"{count(len(done), 'job')}. They take {view.money(view.cost)} and {number(view.days, 1)} crew days, and return ",
         stated(gain), f": {view.money(made.gain - view.cost)} more than they cost. "]
     allowed = (("budget", made.must_cost, limits.budget), ("crew days", made.must_days, limits.crew_days))
@@ -282,65 +284,6 @@ def _by_week(view: _View) -> list:
         chart("weeks", bars, figure, "Crew days by week and crew, the coming year. Crew days are limited over the year, not week "
               "by week.", "Crew days by week and crew over the coming year. The table above holds every figure."),
     ]
-
-
-def _on_a_map(view: _View) -> list:
-    sites = [r for r in view.visit.store.rows("sites") if r["latitude"] is not None]
-    if not sites:
-        return [html.P("No farm has coordinates.")]
-    middle = sum(s["latitude"] for s in sites) / len(sites), sum(s["longitude"] for s in sites) / len(sites)
-    by_site: dict[str, list[dict]] = {}
-    for visit in view.visits:
-        by_site.setdefault(visit["site_id"], []).append(visit)
-    for site in sites:
-        site["north"], site["east"] = _km(middle, (site["latitude"], site["longitude"]))
-        of = by_site.get(site["site_id"], [])
-        site |= {"visits": len(of), "crew_days": sum(v["crew_days"] for v in of), "cost": sum(v["cost"] for v in of)}
-    visited = [s for s in sites if s["visits"]]
-
-    def nearest(site: dict) -> str:
-        others = [(math.dist(_km((site["latitude"], site["longitude"]), (o["latitude"], o["longitude"])), (0, 0)), o)
-                  for o in visited if o is not site]
-        away, other = min(others, key=lambda pair: pair[0]) if others else (0.0, None)
-        return f"{plain(other['name'])}, {number(away)} km" if other else "none"
-
-    largest = max(s["crew_days"] for s in visited)
-    named = len(sites) <= 25
-    traces = [{
-        "type": "scatter", "mode": "markers+text" if named else "markers", "name": name, "x": [s["east"] for s in of],
-        "y": [s["north"] for s in of], "text": [plain(s["name"]) for s in of], "textposition": "top center", "cliponaxis": False,
-        "hovertemplate": "%{text}<extra></extra>",
-        "marker": {"symbol": symbol, "color": COLOURS[colour], "size": [12 + 24 * s["crew_days"] / largest for s in of]}}
-        for name, of, symbol, colour in (("visited", visited, "circle", "blue"),
-                                         ("not visited", [s for s in sites if not s["visits"]], "x-thin-open", "grey")) if of]
-    columns = [
-        Column("name", "Farm", lambda r: dcc.Link(plain(r["name"]), href=f"/farm/{r['site_id']}")),
-        Column("visits", "Visits", lambda r: number(r["visits"]), number=True),
-        Column("crew_days", "Crew days", lambda r: number(r["crew_days"], 1), number=True),
-        Column("cost", f"Cost of visits [{view.currency}]", lambda r: money_cell(r["cost"]), number=True),
-        Column("near", "Nearest other visited farm", nearest),
-        Column("latitude", "Position", _position),
-    ]
-    ordered = sorted(visited, key=lambda s: -s["crew_days"])
-    figure = layout(x="km east of the middle", y="km north of the middle", height=460, showlegend=len(traces) > 1,
-                    yaxis={"scaleanchor": "x", "scaleratio": 1}, margin={"t": 30, "r": 40})
-    return [
-        chart("map", traces, figure, "Where the plan goes: the larger the disc, the more crew days. Straight distances, on a "
-              "plane through the middle of all farms; roads are longer.",
-              "Where the plan goes. The table below says how far apart the farms are."),
-        paged_grid(view.visit, columns, ordered, "Farms visited, most crew days first; straight distances", "map"),
-    ]
-
-
-def _position(row: dict) -> str:
-    north, east = ("N" if row["latitude"] >= 0 else "S"), ("E" if row["longitude"] >= 0 else "W")
-    return f"{abs(row['latitude']):.3f}° {north}, {abs(row['longitude']):.3f}° {east}"
-
-
-def _km(origin: tuple[float, float], place: tuple[float, float]) -> tuple[float, float]:
-    """North and east of an origin, on a plane. [km]"""
-    shrink = math.cos(math.radians((origin[0] + place[0]) / 2))
-    return (place[0] - origin[0]) * _KM_PER_DEGREE, (place[1] - origin[1]) * _KM_PER_DEGREE * shrink
 
 
 def _missed(view: _View) -> list:

@@ -14,8 +14,9 @@ from yieldwatch.expected.power import SiteModel
 #: Light of a day against the brightest days of its season below which rain is likely, and rain of the dullest. [mm]
 #: Common practice, no source.
 _DULL, _DULLEST_MM = 0.35, 10.0
-#: Days on either side that make a season, and their quantile that is a bright day.
-_SEASON, _BRIGHT = 30, 0.9
+#: Days on either side that make a season, their quantile that is a bright day, and the share of a day's light that may be
+#: modelled. Common practice, no source.
+_SEASON, _BRIGHT, _MODELLED = 30, 0.9, 0.2
 
 
 def likely_rain(model: SiteModel, dates: pd.DatetimeIndex) -> np.ndarray:
@@ -29,7 +30,7 @@ def likely_rain(model: SiteModel, dates: pd.DatetimeIndex) -> np.ndarray:
     light = np.max([plane.poa_global for plane in model.planes.values()], axis=0)
     total = np.bincount(day, weights=light, minlength=len(dates))
     modelled = np.bincount(day, weights=light * model.weather.modelled[model.at], minlength=len(dates))
-    known = (total > 0) & (modelled < 0.2 * total)
+    known = (total > 0) & (modelled < _MODELLED * total)
     if not known.any():
         return np.zeros(len(dates))
     of_year = dates.day_of_year.to_numpy()

@@ -21,14 +21,15 @@ from yieldwatch.gap.steps import own_days
 #: Standard deviations by which output must step up on a dull day, or on another: rain at night leaves a bright day.
 #: Common practice, no source.
 _SURE_DULL, _SURE = 4.0, 6.0
-#: How far back a dull day may have washed what a step shows. [d]
+#: How far back a dull day may have washed what a step shows. [d] Common practice, no source.
 _BACK = 3
-_MOST_WASHES = 60
-#: Standard deviations by which a dull day's step must lack for the day to have been dry.
+#: Most washes that are sought, and the fewest usable days in which any is. Common practice, no source.
+_MOST_WASHES, _FEWEST_DAYS = 60, 60
+#: Standard deviations by which a dull day's step must lack for the day to have been dry. Common practice, no source.
 _UNLIKE = 2.0
-#: Least and most of the dirt that a wash takes.
+#: Least and most of the dirt that a wash takes. Common practice, no source.
 _SHARES = (0.1, 0.98)
-#: Days over which a clean level is looked for.
+#: Days on either side over which a clean level is looked for. Common practice, no source.
 _CLEAN_WITHIN = 180
 
 
@@ -49,7 +50,7 @@ def washed_by_output(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray, clea
     """
     unknown = np.isnan(blocks.rain)
     output = over_known(np.nanmedian, own_days(blocks, ratio, weight), axis=0)
-    if not unknown.any() or np.isfinite(output).sum() < 60:
+    if not unknown.any() or np.isfinite(output).sum() < _FEWEST_DAYS:
         return blocks
     n = len(output)
     known = np.isfinite(output)
