@@ -71,7 +71,7 @@ def test_a_monthly_meter_covers_the_history_and_a_station_keeps_the_poa():
     read_kwh = meter(farm, result)["energy_kwh"].sum()
     assert read_kwh == pytest.approx(result.exported.sum(), abs=2)  # to 1 kWh each
     read = station_weather(farm)["poa_global_w_m2"].to_numpy()[farm.lit]
-    assert read.mean() == pytest.approx(farm.planes["A"].poa_global.mean(), rel=2e-3)
+    assert read.mean() == pytest.approx(farm.sensor_plane.poa_global.mean(), rel=2e-3)
 
 
 def test_only_the_recorded_part_is_written_down():

@@ -28,7 +28,8 @@ def leaking(tmp_path_factory):
 def test_strings_that_leak_are_not_shaded(leaking):
     farm, _ = leaking
     assert not farm.state.shaded.any()
-    assert [fault.inverter for fault in farm.state.faults] == [0]
+    # In winter the leak takes more of the weak light: that it seems to grow then is its own as well.
+    assert {fault.inverter for fault in farm.state.faults} == {0}
 
 
 def test_what_a_leak_takes_in_weak_light_is_the_faults(leaking):
