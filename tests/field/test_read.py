@@ -170,6 +170,7 @@ def test_dc_power_that_no_array_gives_is_set_aside_and_its_row_kept(tmp_path):
 
     assert data.power["ac_power_kw"].notna().all()
     assert data.power["dc_power_kw"].isna().sum() == 1
+    assert "Expected kW, -3 to 3 times the inverter's kVA rating; is it in W?" in data.set_aside["reason"][0]
     assert data.set_aside[["column", "value", "part"]].to_numpy().tolist() == [["dc_power_kw", 52.0, "value"]]
 
 
