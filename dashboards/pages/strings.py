@@ -17,7 +17,7 @@ from dashboards.parts.pick import choice, form
 from dashboards.parts.tables import Column, stored_table
 from dashboards.visit import Content, Page, Visit
 from yieldwatch.constants import FAULT_FINDINGS
-from yieldwatch.report.words import FINDING_WORDS, chance_word, count, day, listed, number, per_cent, plain
+from yieldwatch.report.words import FINDING_WORDS, chance_word, count, day, finding_word, listed, number, per_cent, plain
 
 #: Colour and symbol of a finding; the rest are faults.
 _STYLES = {
@@ -103,7 +103,7 @@ def _lead(farm: Farm, rows: list[dict]) -> list:
         said += [
             ", " if place else "",
             dcc.Link(
-                f"{plain(r['string_id'])} ({FINDING_WORDS[r['finding']]}, probability {chance_word(r['confidence'])})",
+                f"{plain(r['string_id'])} ({finding_word(r)}; probability of a fault {chance_word(r['confidence'])})",
                 href=farm.at(f"strings/{r['string_id']}"),
             ),
         ]
@@ -333,7 +333,7 @@ def _table(farm: Farm, picked: list[dict] | None) -> html.Div:
     where: dict[str, object] = {"site_id": farm.id}
     columns = [
         Column("string_id", "String", lambda r: dcc.Link(plain(r["string_id"]), href=farm.at(f"strings/{r['string_id']}"))),
-        Column("finding", "Shows", lambda r: FINDING_WORDS[r["finding"]]),
+        Column("finding", "Shows", finding_word),
         Column("confidence", "Probability of a fault", lambda r: chance_word(r["confidence"]), number=True),
         Column("p_mp_ratio", "Power against peers [%]", lambda r: _share(r["p_mp_ratio"]), number=True),
         Column("i_sc_ratio", "Short-circuit current [%]", lambda r: _share(r["i_sc_ratio"]), number=True),

@@ -61,7 +61,7 @@ def _in_modelled_light(subject: Subject, months: list[str]) -> float:
 
 
 def _exposed(subject: Subject, months: list[str]) -> dict[str, float]:
-    """Expected energy in which a cause may be unseen, of the causes that cannot act at all times; spread evenly over inverters."""
+    """Expected energy in which a cause may be unseen, of causes that act on some days alone; spread evenly over inverters."""
     times, n = subject.state.model.times, len(subject.site.inverters)
     each = np.tile(subject.gap.intervals["expected_kwh"].reindex(times).fillna(0.0).to_numpy(float) / n, (n, 1))
     return {cause: _within(subject, pd.Series(energy.sum(axis=0), index=times), months)

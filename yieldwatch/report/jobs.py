@@ -124,9 +124,16 @@ def title(job: dict) -> str:
 
 def due(job: dict) -> str:
     start, end = words.day(job.get("due_from")), words.day(job.get("due_to"))
-    if start and end:
-        return f"{start} to {end}"
-    return f"from {start}" if start else f"by {end}" if end else "any time"
+    said = f"{start} to {end}" if start and end else f"from {start}" if start else f"by {end}" if end else "any time"
+    if is_after_its_window(job):
+        said += f"; the year's plan has it in the week of {words.day(job['planned_start'])}"
+    return said
+
+
+def is_after_its_window(job: dict) -> bool:
+    """Whether a job that is to be done is planned for later than its dates, because it returns more then."""
+    planned, end = text(job, "planned_start"), text(job, "due_to")
+    return is_on(job) and bool(planned) and bool(end) and planned[:10] > end[:10]
 
 
 def gain(job: dict) -> str:

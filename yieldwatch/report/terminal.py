@@ -124,7 +124,7 @@ def _print_not_told(console: Console, assessment: Assessment, totals: tuple[Site
         _item(console, "Nothing was left open for want of data.")
     for name, site_reasons in reasons:
         for reason in site_reasons[:MOST_REASONS]:
-            _item(console, f"{name}: {words.plain(reason)}")
+            _item(console, f"{name}: {words.reason_words(reason)}")
         if len(site_reasons) > MOST_REASONS:
             _item(console, f"{name}: {len(site_reasons) - MOST_REASONS} more in report.html.")
     if len(assessment.set_aside):

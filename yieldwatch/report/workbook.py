@@ -131,7 +131,8 @@ def _write_sheet(sheet: Worksheet, made: Sheet, styles: Mapping[tuple[str, bool]
     for row, record in enumerate(made.rows, first):
         sheet.set_row(row, _height(record, fields))
         for column, field in enumerate(fields):
-            _write(sheet, row, column, record.get(field.source), styles[field.style, row - first in made.strong], field.style)
+            value = record.get(field.source)
+            _write(sheet, row, column, value, styles[_style(field.style, value), row - first in made.strong], field.style)
     if made.rows:
         sheet.autofilter(_HEAD_ROW, 0, _HEAD_ROW + len(made.rows), len(fields) - 1)
     else:
@@ -154,6 +155,12 @@ def _write_sheet(sheet: Worksheet, made: Sheet, styles: Mapping[tuple[str, bool]
         sheet.fit_to_pages(1, 0)
     sheet.set_footer("&L&A&RPage &P of &N")
     sheet.set_selection(xl_rowcol_to_cell(first, 0))
+
+
+def _style(style: str, value: object) -> str:
+    """That of the column, but small sums of money with cents, as sentences have them."""
+    small = style == "money" and isinstance(value, float) and words.cents(value)
+    return "cents" if small else style
 
 
 def _breaks(widths: Sequence[float], frozen: int) -> list[int]:
@@ -192,7 +199,7 @@ def _lines(text: str, width: float) -> int:
 def _text(value: object) -> str:
     if isinstance(value, tuple | list):
         return words.plain(" ".join(map(str, value)))
-    return words.in_day_words(value) if isinstance(value, str) else ""
+    return str(words.tied(words.in_day_words(value))) if isinstance(value, str) else ""
 
 
 def _write(sheet: Worksheet, row: int, column: int, value: object, cell: Format, style: str) -> None:

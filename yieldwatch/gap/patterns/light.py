@@ -43,8 +43,8 @@ def soiling(window: Window) -> Told:
                 Figure("change of output after them, by the fit", fitted, "%"),
             ]
             said.append(
-                f"After {n} rains that ended {_DRY_DAYS} dry days or more, output against the model changed by {seen:+.2f} % "
-                f"in the median, and by {fitted:+.2f} % in the fit."
+                f"After {count(n, 'rain')} that ended {_DRY_DAYS} dry days or more, output against the model changed by "
+                f"{seen:+.2f} % in the median, and by {fitted:+.2f} % in the fit."
             )
     else:
         said.append(
