@@ -87,13 +87,13 @@ class Column:
                     "time": "ISO 8601, such as 2024-06-30T13:45:00+02:00",
                     "date": "a date such as 2024-06-30"}.get(self.kind, self.kind)
         what = "a whole number" if self.kind == "integer" else "a number"
-        border = {
-            (True, True): f"{_short(self.low)} to {_short(self.high)}",
-            (True, False): f"{what} from {_short(self.low)}",
-            (False, True): f"{what} up to {_short(self.high)}",
-            (False, False): what,
+        unit = f" {f'times {self.of}' if self.of else self.unit}".rstrip()
+        return {
+            (True, True): f"{_short(self.low)} to {_short(self.high)}{unit}",
+            (True, False): f"{_short(self.low)}{unit} or more",
+            (False, True): f"{_short(self.high)}{unit} or less",
+            (False, False): f"{what}{f' of{unit}' if unit else ''}",
         }[(self.low is not None, self.high is not None)]
-        return f"{border} {f'times {self.of}' if self.of else self.unit}".rstrip()
 
 
 def _short(value: float | None) -> str:

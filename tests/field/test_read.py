@@ -138,7 +138,8 @@ def test_a_bad_row_is_set_aside_with_its_reason_and_stops_no_other(tmp_path, row
         value,
     )
     assert reason in found.reason
-    assert any("1 of 2 rows was set aside, first line 2" in n for n in data.notices)
+    stood = f"{column} = {value}, " if column else ""
+    assert any(f"1 of 2 rows was set aside, first line 2: {stood}{found.reason}" in n for n in data.notices)
 
 
 def log_of(inverters, factor, n=200):

@@ -130,8 +130,10 @@ def _not_used(data: SiteData, site: Site, as_of: dt.date | None) -> list[str]:
     for file, n_aside, n_rows in data.files[["file", "set_aside", "rows"]].itertuples(index=False):
         if n_aside:
             own = data.set_aside[(data.set_aside["file"] == file) & (data.set_aside["part"] == ROW)]
+            first = own.iloc[0]
+            stood = f"{first['column']} = {str(first['value'])[:40]}, " if first["column"] else ""
             notices.append(f"{file}: {n_aside:,} of {n_rows:,} rows {'was' if n_aside == 1 else 'were'} set aside, first line "
-                           f"{own['line'].iloc[0]}: {ended(own['reason'].iloc[0])}")
+                           f"{first['line']}: {stood}{ended(first['reason'])}")
     values = int((data.set_aside["part"] == VALUE_ONLY).sum())
     if values:
         what = "1 single value was set aside; the rest of its row is" if values == 1 else (
