@@ -87,7 +87,7 @@ def test_what_it_says_is_what_the_file_holds(results, capsys):
     ("words", "said"),
     [
         (("plan",), 'site = plan, not in this assessment. Did you mean "plain"? Expected one of plain.'),
-        (("plain", "soilin"), 'cause = soilin, not known. Did you mean "soiling"? Expected one of soiling (dirt on the glass), shading'),
+        (("plain", "soilin"), 'cause = soilin, not known. Did you mean "soiling"? Expected one of soiling (dirt on the glass)'),
         (("plain", "soiling", "now"), "3 words. Expected a site and a cause."),
     ],
 )
