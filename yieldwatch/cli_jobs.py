@@ -29,9 +29,10 @@ STORE_VARIABLE = "YIELDWATCH_STORE"
 _NOTHING = "nothing"
 
 
-def add_store(command: argparse.ArgumentParser) -> None:
+def add_store(command: argparse.ArgumentParser, again: bool = False) -> None:
+    """Where the book is; `again` where a command before this one takes it too, whose word stands if this one has none."""
     command.add_argument(
-        "--store", metavar="PLACE", default=os.environ.get(STORE_VARIABLE) or None,
+        "--store", metavar="PLACE", default=argparse.SUPPRESS if again else os.environ.get(STORE_VARIABLE) or None,
         help="where the job book is: a postgresql:// address or a SQLite file (default: the variable "
         f"{STORE_VARIABLE}, else job_book.sqlite in PORTFOLIO)")
 
@@ -43,6 +44,7 @@ def add_jobs(commands: argparse._SubParsersAction, console: Callable[[], Console
         "jobs", help=about, description=f"{about[0].upper()}{about[1:]}.", epilog=f"Example:\n  {EXAMPLE}",
         formatter_class=argparse.RawDescriptionHelpFormatter)
     jobs.add_argument("portfolio", metavar="PORTFOLIO", type=Path, help="the folder that holds portfolio.toml")
+    add_store(jobs)
     actions = jobs.add_subparsers(required=True, metavar="ACTION")
     _add_views(actions, console)
     _add_decisions(actions, console)
@@ -54,7 +56,7 @@ def _action(actions: argparse._SubParsersAction, name: str, about: str, run: Cal
     action = actions.add_parser(name, help=about, description=f"{about[0].upper()}{about[1:]}.")
     if ref:
         action.add_argument("ref", metavar="JOB", type=int, help="number of the job")
-    add_store(action)
+    add_store(action, again=True)
     action.add_argument("--json", action="store_true", help="print JSON for programs")
     if writes or versioned:
         action.add_argument("--as", dest="who", metavar="NAME", required=True, help="who makes the change")

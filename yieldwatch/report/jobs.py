@@ -131,7 +131,7 @@ def due(job: dict) -> str:
 
 
 def is_after_its_window(job: dict) -> bool:
-    """Whether a job that is to be done is planned for later than its dates, because it returns more then."""
+    """Whether the year's plan has a job that is to be done later than its dates: it returns more then, or no week is sooner."""
     planned, end = text(job, "planned_start"), text(job, "due_to")
     return is_on(job) and bool(planned) and bool(end) and planned[:10] > end[:10]
 

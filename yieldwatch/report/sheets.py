@@ -131,7 +131,8 @@ _PAYBACKS = ("payback_months", "payback_low_months", "payback_high_months")
 
 def _shown(job: dict, source: str) -> object:
     if source == "chosen":
-        return f"yes, in the week of {words.day(job['planned_start'])}" if jobs.is_after_its_window(job) else jobs.advice(job)
+        when = f", in the week of {words.day(job['planned_start'])}" if jobs.is_after_its_window(job) else ""
+        return jobs.advice(job) + when
     if source == "chance_of_payback" and jobs.is_safety(job):
         # It is not done for its return.
         return None

@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
+from typing import Any
 
 import pandas as pd
 
@@ -85,7 +86,7 @@ def plain(text: object) -> str:
     return " ".join("".join(c for c in shown if unicodedata.category(c) != "Cf").split())
 
 
-def tied(value: object) -> object:
+def tied(value: object) -> Any:
     """Return text for the page with each figure tied to its unit or currency by a no-break space."""
     if type(value) is not str:
         return value

@@ -199,7 +199,7 @@ def _lines(text: str, width: float) -> int:
 def _text(value: object) -> str:
     if isinstance(value, tuple | list):
         return words.plain(" ".join(map(str, value)))
-    return str(words.tied(words.in_day_words(value))) if isinstance(value, str) else ""
+    return words.in_day_words(value) if isinstance(value, str) else ""
 
 
 def _write(sheet: Worksheet, row: int, column: int, value: object, cell: Format, style: str) -> None:
