@@ -63,11 +63,16 @@ class Period:
 
 @dataclass(frozen=True)
 class Chosen:
-    """What the visitor asked for: a period, and maybe another; `record` is all months that there are."""
+    """
+    What the visitor asked for: a period, and maybe another; `record` is all months that there are.
+
+    `missed` says that the address asks for months that the record has not, and what is shown instead.
+    """
 
     record: tuple[str, ...]
     period: Period
     against: Period | None
+    missed: str = ""
 
     def query(self) -> dict[str, str | None]:
         return self.period.query(self.against)
@@ -76,8 +81,12 @@ class Chosen:
 def chosen(visit: Visit, months: Sequence[str]) -> Chosen:
     """The period of the address, else the last twelve months, within the months of the record; at least one."""
     record = tuple(sorted(months))
-    period = _asked(visit.query.get("from"), visit.query.get("to"), record) or Period(record[-_YEAR:])
-    return Chosen(record, period, _asked(visit.query.get("against_from"), visit.query.get("against_to"), record))
+    ask = visit.query.get
+    period, against = _asked(ask("from"), ask("to"), record), _asked(ask("against_from"), ask("against_to"), record)
+    missed = ["the last twelve months are shown"] if ask("from") and period is None else []
+    missed += ["nothing stands beside them"] if ask("against_from") and against is None else []
+    said = f"The address asks for months outside the record, {Period(record).words}: {' and '.join(missed)}." if missed else ""
+    return Chosen(record, period or Period(record[-_YEAR:]), against, said)
 
 
 def _asked(first: str | None, last: str | None, record: tuple[str, ...]) -> Period | None:
@@ -124,6 +133,7 @@ def picker(visit: Visit, picked: Chosen) -> html.Div:
     )
     return html.Div(
         [
+            *([html.P(picked.missed, className="sorry", role="alert")] if picked.missed else []),
             html.P(links, className="no-print"),
             html.Details([html.Summary("Any other period"), still(form)], className="no-print", open=picked.against is not None),
         ]

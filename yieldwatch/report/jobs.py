@@ -49,6 +49,16 @@ def work_plan(assessment: Planned) -> WorkPlan:
     )
 
 
+def nothing_to_do(plan: WorkPlan) -> str:
+    """Why no job is to be done: no money for those that pay, no figures to tell, or none that pays."""
+    if plan.over_budget:
+        return ("No job fits this year's budget or crew days: "
+                f"{words.count(len(plan.over_budget), 'job')} would pay, and would need more.")
+    if plan.not_ranked:
+        return f"No job can be weighed: {words.count(len(plan.not_ranked), 'job lacks', 'jobs lack')} a cost or a price."
+    return "No job is worth its cost on this evidence." if plan.not_worth else "No job was found on this evidence."
+
+
 def is_on(job: dict) -> bool:
     return _flag(job, "chosen") or is_safety(job)
 

@@ -53,6 +53,7 @@ def render_page(assessment: Assessment) -> str:
             decisions=sentences.decision_sentences(assessment),
             farms_grid=farms_grid(totals, currency),
             figures=over_all,
+            nothing_to_do=jobs.nothing_to_do(plan),
             first=[job_card(job, currency) for job in plan.first],
             rest=[job_card(job, currency) for job in plan.do[3:]],
             work=jobs_grid(plan.do, currency) if plan.do else None,

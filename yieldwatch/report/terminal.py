@@ -103,7 +103,7 @@ def _print_jobs(console: Console, assessment: Assessment) -> None:
     plan = jobs.work_plan(assessment)
     _heading(console, "Do first")
     if not plan.first:
-        _item(console, "No job is worth its cost on this evidence.")
+        _item(console, jobs.nothing_to_do(plan))
     currency = assessment.portfolio.currency
     for place, job in enumerate(plan.first, start=1):
         safety = "SAFETY: " if jobs.is_safety(job) else ""
