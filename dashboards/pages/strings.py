@@ -38,7 +38,7 @@ _CROWD = 60
 _MOST_NAMES, _MOST_LINES = 60, 40
 #: Faults up to which each has its name in a picture of very many strings, and usual width of a picture. [pixels]
 _MOST_FAULT_NAMES, _PICTURE = 20, 1000
-_COLUMNS = ("string_id", "finding", "confidence", "p_mp_ratio", "last_round")
+_COLUMNS = ("string_id", "finding", "confidence", "on_glass", "p_mp_ratio", "last_round")
 _FAULTY = "faulty"
 
 
@@ -98,16 +98,22 @@ def _lead(farm: Farm, rows: list[dict]) -> list:
     if not faults:
         return [*said, "none of them shows a fault."]
     worst = sorted(faults, key=lambda r: r["p_mp_ratio"] if r["p_mp_ratio"] is not None else 1.0)[:4]
-    said += [f"{count(len(faults), 'has a fault', 'have a fault')}: "]
+    said += [f"{count(len(faults), 'shows a fault', 'show a fault')}: "]
     for place, r in enumerate(worst):
         said += [
             ", " if place else "",
             dcc.Link(
-                f"{plain(r['string_id'])} ({finding_word(r)}; probability of a fault {chance_word(r['confidence'])})",
+                f"{plain(r['string_id'])} ({_seen(r)})",
                 href=farm.at(f"strings/{r['string_id']}"),
             ),
         ]
     return [*said, "." if len(worst) == len(faults) else " and others."]
+
+
+def _seen(row: dict) -> str:
+    """What a string shows, with one probability: that it is dirt all the same, else that the fault is there."""
+    said, bare = finding_word(row), FINDING_WORDS[row["finding"]]
+    return f"{said}, probability {chance_word(row['confidence'])}" if said == bare else said
 
 
 def _places(farm: Farm) -> dict[str, Place]:

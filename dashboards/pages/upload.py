@@ -83,10 +83,14 @@ def callbacks(app: Dash, place: Place) -> None:
     uploads = Uploads(place.portfolio)
 
     @app.callback(
-        Output("upload-told", "children"), Input("upload-file", "contents"),
+        Output("upload-told", "children"), Output("upload-file", "contents"), Input("upload-file", "contents"),
         Input({"type": "upload", "key": ALL, "what": ALL}, "n_clicks"), State("upload-file", "filename"),
         State("upload-site", "value"), State("upload-kind", "value"), prevent_initial_call=True)
     def act(content: str | None, presses: list[int | None], name: str | None, site: str | None, kind: str | None) -> Any:
+        # Forgotten once it is looked at: the same file sent again, now for another farm, is news.
+        return _answer(content, presses, name, site, kind), None
+
+    def _answer(content: str | None, presses: list[int | None], name: str | None, site: str | None, kind: str | None) -> Any:
         person = current_person()
         if not person.may(MAY_ADD):
             flask.abort(403)
