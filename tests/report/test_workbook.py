@@ -10,6 +10,7 @@ import xlsxwriter
 
 from tests.report.invented import assessment
 from tests.report.invented_jobs import HOSTILE_FORMULA, NOT_WORTH, TIGHT_BUDGET
+from yieldwatch.report.schema import TABLES, WORK_LIST_EXTRAS
 from yieldwatch.report.sheets import Field, Sheet
 from yieldwatch.report.workbook import _lines, _styles, _write_sheet, workbook_xlsx
 
@@ -115,6 +116,9 @@ def test_every_column_of_the_work_list_is_explained(book):
     heads = [(sheet.title, cell.value) for sheet in book for cell in sheet[3] if sheet.title != "What the columns mean"]
     assert [row[:2] for row in explained] == heads
     assert all(len(row[2]) > 2 for row in explained)
+    for *_, source in explained:
+        table, _, column = source.partition(".csv")
+        assert not column or column.removeprefix(", ") in TABLES[table] | WORK_LIST_EXTRAS
 
 
 def test_headings_are_short_and_carry_their_meaning_as_a_note(book):
