@@ -211,7 +211,8 @@ def _job_lead(row: dict, currency: str, about: Any) -> list:
                         span(row["gain_low_kwh_per_year"], row["gain_high_kwh_per_year"]))
         said += [" and wins back ", stated(energy), " or ", stated(figure), " in a usual year"]
     there = chance_word(row["confidence"])
-    said.append(f". The loss is there with a chance of {there}." if there else ".")
+    what = "It is granted" if row["job_kind"] == "claim" else "The loss is there"
+    said.append(f". {what} with a chance of {there}." if there else ".")
     if row["planned_start"]:
         said += [" The plan has it in the week from ", dcc.Link(day(row["planned_start"]), href="/plan"), "."]
     return said
