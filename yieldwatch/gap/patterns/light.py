@@ -370,8 +370,9 @@ def unexplained(window: Window) -> Told:
         middle = 100.0 * float(state.posterior.estimate[bias[0]])
         low, high = interval(100.0 * state.posterior.draws[:, bias[0]], middle)
         figures.append(Figure("light sensor reads too high by", middle, "%", low, high))
+        off = "right" if abs(middle) < 0.05 else f"{abs(middle):.1f} % too {'high' if middle > 0 else 'low'}"
         said.append(
-            f"By the fit the light reads {abs(middle):.1f} % too {'high' if middle > 0 else 'low'} (90 % interval {low:+.1f} to "
+            f"By the fit the light, with what the notices correct of it, reads {off} (90 % interval {low:+.1f} to "
             f"{high:+.1f} %, above nil is too high). Of the unexplained that makes {level['light_sensor']:,.0f} kWh; the model's "
             f"error over season and sun position makes {level['model']:,.0f} kWh, the inverters' own levels "
             f"{level['inverter_level']:,.0f} kWh."
