@@ -194,6 +194,8 @@ WHAT_A_MARK_IS = ("The mark is what the evidence shows. Its interval holds what 
 
 #: Chance of paying back below which it is said that a job does not: a few hundred draws tell no smaller one.
 LEAST_CHANCE = 0.01
+#: Chance from which it is said beside a fault's name that it may be dirt; as in the finding's own reason.
+DIRT_SAID = 0.2
 #: In place of a payback, of a job that is done whatever it returns.
 FOR_SAFETY = "for safety, not for its return"
 
@@ -321,7 +323,7 @@ def finding_word(row: Mapping[str, object]) -> str:
     """What a string shows; where a fault is named that may be dirt on a module or two, the chance of that as well."""
     said = FINDING_WORDS.get(str(row["finding"]), plain(row["finding"]))
     on_glass = _float(row.get("on_glass"))
-    return f"{said}; {chance_word(on_glass)} chance that it is dirt on a module or two" if on_glass >= 0.1 else said
+    return f"{said}; {chance_word(on_glass)} chance that it is dirt on a module or two" if on_glass >= DIRT_SAID else said
 
 
 def source_cells(source: Source, timezone: str) -> tuple[str, ...]:
