@@ -136,7 +136,7 @@ def _add_check(commands: argparse._SubParsersAction) -> None:
 
 
 def _add_explain(commands: argparse._SubParsersAction) -> None:
-    about = "say what a word, a column or a method means, or why a finished assessment says what it says"
+    about = "say what a word, a table, a column or a method means, or why a finished assessment says what it says"
     command = commands.add_parser(
         "explain",
         help=about,
