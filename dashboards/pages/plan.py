@@ -158,6 +158,8 @@ def _lead(view: _View) -> list:
     at_desk = f" and {count(office, 'office date')}" if office else ""
     gain = Figure(view.money(made.gain), address("/rows/waiting"), f"within {view.horizon} months, present value",
                   f"{number(made.low)} to {number(made.high)}")
+    if not view.dates:
+        return [f"With {money_words} and {days_words} nothing is planned. ", *_against_own(view, done)]
     one, net = len(view.visits) + office == 1, made.gain - view.cost
     said: list = [
         f"With {money_words} and {days_words}, {count(len(view.visits), 'visit')} to {count(len(farms), 'farm')}{at_desk} "

@@ -94,6 +94,8 @@ def _page(farm: Farm) -> list:
 def _lead(farm: Farm, rows: list[dict]) -> list:
     tested = [r for r in rows if r["finding"] != "not_tested"]
     faults = [r for r in tested if r["finding"] not in _STYLES]
+    if not tested:
+        return ["No string was ever traced, so none can be blamed or cleared."]
     said: list = [f"{number(len(tested))} of {count(len(rows), 'string')} were ever traced; "]
     if not faults:
         return [*said, "none of them shows a fault."]

@@ -95,8 +95,12 @@ def _sums(store: Store, version: tuple[int, int]) -> _Sums:
 
 
 def _lead(sums: _Sums, currency: str) -> list:
+    found = f"{count(sums.jobs, 'job was', 'jobs were')} found, "
+    if not sums.do:
+        return [f"{found}none of them to do now: each one's page says why. What other budgets would carry is ",
+                dcc.Link("in the plan", href="/plan"), "."]
     said: list = [
-        f"{count(sums.jobs, 'job was', 'jobs were')} found, {sums.do} of them to do: ",
+        f"{found}{sums.do} of them to do: ",
         stated(Figure(_money(sums.cost, currency), rows_behind("work_list", chosen=1), "costs and shares of visits")),
         ", against ", stated(Figure(_money(sums.gain_per_year, currency), rows_behind("work_list", chosen=1), "a usual year")),
         " that they win back in a usual year"]

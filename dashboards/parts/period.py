@@ -23,6 +23,8 @@ from yieldwatch.report.words import month_name, months_span
 
 _MONTH = re.compile(r"\d{4}-\d{2}")
 _YEAR = 12
+#: Causes that may be a gain.
+_EITHER_WAY = ("degradation", "unexplained")
 
 
 @dataclass(frozen=True)
@@ -213,6 +215,7 @@ class Losses:
         value, seen, off = 0.0, False, np.zeros(1)
         for cause in causes:
             weights: dict[str, float] = {}
+            own = floor = 0.0
             for period, factor in terms:
                 for month in period.months:
                     row = self._by.get((cause, month))
@@ -221,11 +224,18 @@ class Losses:
                     if row[column] is None:
                         return Amount(np.nan)
                     seen = True
-                    value += factor * row[column]
+                    own += factor * row[column]
+                    floor += factor * min(row[column], 0.0)
                     weights[month] = weights.get(month, 0.0) + factor * weight(row)
+            value += own
             drawn = self._drawn(cause)
-            if drawn is not None:
-                off = off + draws_of(drawn.columns, drawn.about, weights)
+            if drawn is None:
+                continue
+            drawn_off = draws_of(drawn.columns, drawn.about, weights)
+            if cause not in _EITHER_WAY and min(weights.values(), default=0.0) >= 0.0:
+                # The patterns leave some scatter to chance; a loss does not go below nil for that.
+                drawn_off = np.maximum(drawn_off, floor - own)
+            off = off + drawn_off
         if not seen:
             return Amount(np.nan)
         low, high = np.percentile(value + off, BOUNDS)
