@@ -98,7 +98,7 @@ def print_jobs(console: Console, jobs: Sequence[Job], hidden: int, currency: str
         console.print(f"{words.count(hidden, 'more job is', 'more jobs are')} gone, declined or not advised: --all shows all.")
 
 
-def print_job(console: Console, job: Job, evidence: Sequence[tuple[Evidence, str]]) -> None:
+def print_job(console: Console, job: Job, evidence: Sequence[tuple[Evidence, str]], currency: str) -> None:
     """Print all facts of one job that are known, and its readings and photos."""
     console.print(Text(f"job {job.ref}, version {job.version}: {title(job)}", style="bold"))
     grid = Table(box=None, show_header=False, pad_edge=True)
@@ -108,7 +108,7 @@ def print_job(console: Console, job: Job, evidence: Sequence[tuple[Evidence, str
     for name, column in FACTS.items():
         value = getattr(job, name)
         if value is not None:
-            unit = "" if column.unit in ("", "1", "money") else f" {column.unit}"
+            unit = "" if column.unit in ("", "1") else f" {currency if column.unit == 'money' else column.unit}"
             grid.add_row(name, Text(f"{_shown(name, value)}{unit}"))
     for found, wrong in evidence:
         grid.add_row(f"{found.kind} {found.number}", Text(_evidence_line(found, wrong)))
