@@ -79,8 +79,13 @@ def content(router: Router, place: Place, person: Person, path: str, query: dict
 
 
 def menu(person: Person, path: str) -> list:
-    return [html.Li(dcc.Link(p.menu, href=p.path, className="here" if path == p.path else ""))
+    return [html.Li(dcc.Link(p.menu, href=p.path, className="here" if _is_within(path, p.path) else ""))
             for p in PAGES if p.menu and person.may(p.roles)]
+
+
+def _is_within(path: str, page: str) -> bool:
+    """Whether a path is a page of the menu, or one below it: a farm's belong to the farms."""
+    return path == page or (page != "/" and path.startswith(f"{page}/")) or (page == "/farms" and path.startswith("/farm/"))
 
 
 def _shell(place: Place) -> html.Div:

@@ -43,6 +43,8 @@ def serve(portfolio: Path, folder: Path, host: str, port: int, book: str | None 
         raise InputError(f"--host = {host}{', --https' if https else ''}: other machines could reach it, and there is no "
                          "account. Expected one at least. Add it: yieldwatch accounts PORTFOLIO add NAME --role owner.")
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s", stream=sys.stderr)
+    # What lays out paper tells each of its steps.
+    logging.getLogger("weasyprint").setLevel(logging.WARNING)
     place = place_of(portfolio, folder, book)
     app = create_app(place, accounts, https)
     # The library that lays out paper takes a second to load: whoever opens the plan first need not wait for it.

@@ -21,6 +21,7 @@ import pandas as pd
 import pyarrow as pa
 from pyarrow import parquet
 
+from yieldwatch.check import reason_kinds
 from yieldwatch.columns import TABLES
 from yieldwatch.errors import InputError, YieldwatchError
 from yieldwatch.field.read import read_site_data
@@ -205,8 +206,7 @@ class Uploads:
 
 def _reasons(set_aside: pd.DataFrame, file: str) -> tuple[tuple[str, int, int], ...]:
     mine = set_aside[set_aside["file"] == file]
-    kinds = mine["reason"].astype(str).str.replace(r"\d[\d.,:-]*", "…", regex=True)
-    by = mine.groupby(kinds)["line"].agg(["size", "min"]).sort_values("size", ascending=False)
+    by = mine.groupby(reason_kinds(mine))["line"].agg(["size", "min"]).sort_values("size", ascending=False)
     return tuple((str(reason), int(row["size"]), int(row["min"])) for reason, row in by.iterrows())
 
 

@@ -130,6 +130,13 @@ def test_a_change_without_a_name_is_wrong_usage(run):
     assert left.value.code == 2
 
 
+def test_the_store_may_stand_before_the_action_too(run, farm, tmp_path):
+    (farm / FILE_NAME).rename(tmp_path / "shared.sqlite")
+    elsewhere = ("--store", str(tmp_path / "shared.sqlite"))
+    assert run(*elsewhere, "show", "1") == run("show", "1", *elsewhere)
+    assert run(*elsewhere, "show", "1")[0] == 0
+
+
 def test_the_store_can_be_named_once_for_all_commands(run, farm, tmp_path, monkeypatch):
     (farm / FILE_NAME).rename(tmp_path / "shared.sqlite")
     assert run("show", "1")[0] == 1

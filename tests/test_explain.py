@@ -87,12 +87,23 @@ def test_what_it_says_is_what_the_file_holds(results, capsys):
     ("words", "said"),
     [
         (("plan",), 'site = plan, not in this assessment. Did you mean "plain"? Expected one of plain.'),
-        (("plain", "soilin"), 'cause = soilin, not known. Did you mean "soiling"? Expected one of soiling, shading'),
+        (("plain", "soilin"), 'cause = soilin, not known. Did you mean "soiling"? Expected one of soiling (dirt on the glass)'),
         (("plain", "soiling", "now"), "3 words. Expected a site and a cause."),
     ],
 )
 def test_what_is_not_there_is_a_message(results, capsys, words, said):
     assert said in explained(capsys, "--from", results, *words, status=cli.BAD_INPUT)
+
+
+def test_a_cause_is_known_by_its_words_too(results, capsys):
+    assert explained(capsys, "--from", results, "plain", "Dirt on the glass") == explained(
+        capsys, "--from", results, "plain", "soiling")
+
+
+def test_a_table_is_a_topic_too(capsys):
+    said = explained(capsys, "losses.csv")
+    assert "revenue_lost: Money lost, negative where the price was negative" in said
+    assert "yieldwatch explain losses.COLUMN" in said
 
 
 def test_a_folder_without_evidence_is_a_message(tmp_path, capsys):

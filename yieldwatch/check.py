@@ -285,4 +285,9 @@ NEEDS = (
         "What the lost energy was worth.",
         "What the lost energy was worth: a tariff or its market prices are missing.",
     ),
+    _Need(
+        lambda site, data: bool(site.job_costs),
+        "What work pays.",
+        "What work pays: job_costs.csv, with what each kind of job costs, is missing.",
+    ),
 )

@@ -136,7 +136,7 @@ def _add_check(commands: argparse._SubParsersAction) -> None:
 
 
 def _add_explain(commands: argparse._SubParsersAction) -> None:
-    about = "say what a word, a column or a method means, or why a finished assessment says what it says"
+    about = "say what a word, a table, a column or a method means, or why a finished assessment says what it says"
     command = commands.add_parser(
         "explain",
         help=about,
@@ -161,8 +161,9 @@ def _add_serve(commands: argparse._SubParsersAction) -> None:
     command.add_argument("portfolio", metavar="PORTFOLIO", type=Path, help="the folder that holds portfolio.toml")
     command.add_argument("--out", type=Path, default=Path("yieldwatch-out"), metavar="FOLDER",
                          help="where assess writes (default: %(default)s in the current folder)")
-    command.add_argument("--host", default="127.0.0.1", help="address to listen at (default: %(default)s, this machine only)")
-    command.add_argument("--port", type=int, default=8050, help="port to listen at (default: %(default)s)")
+    command.add_argument("--host", default="127.0.0.1", metavar="ADDRESS",
+                         help="address to listen at (default: %(default)s, this machine only)")
+    command.add_argument("--port", type=int, default=8050, metavar="NUMBER", help="port to listen at (default: %(default)s)")
     command.add_argument("--https", action="store_true",
                          help="browsers come by https, through a proxy on this machine; README.md says how")
     add_store(command)

@@ -29,9 +29,10 @@ STORE_VARIABLE = "YIELDWATCH_STORE"
 _NOTHING = "nothing"
 
 
-def add_store(command: argparse.ArgumentParser) -> None:
+def add_store(command: argparse.ArgumentParser, again: bool = False) -> None:
+    """Where the book is; `again` where a command before this one takes it too, whose word stands if this one has none."""
     command.add_argument(
-        "--store", metavar="PLACE", default=os.environ.get(STORE_VARIABLE) or None,
+        "--store", metavar="PLACE", default=argparse.SUPPRESS if again else os.environ.get(STORE_VARIABLE) or None,
         help="where the job book is: a postgresql:// address or a SQLite file (default: the variable "
         f"{STORE_VARIABLE}, else job_book.sqlite in PORTFOLIO)")
 
@@ -43,6 +44,7 @@ def add_jobs(commands: argparse._SubParsersAction, console: Callable[[], Console
         "jobs", help=about, description=f"{about[0].upper()}{about[1:]}.", epilog=f"Example:\n  {EXAMPLE}",
         formatter_class=argparse.RawDescriptionHelpFormatter)
     jobs.add_argument("portfolio", metavar="PORTFOLIO", type=Path, help="the folder that holds portfolio.toml")
+    add_store(jobs)
     actions = jobs.add_subparsers(required=True, metavar="ACTION")
     _add_views(actions, console)
     _add_decisions(actions, console)
@@ -54,7 +56,7 @@ def _action(actions: argparse._SubParsersAction, name: str, about: str, run: Cal
     action = actions.add_parser(name, help=about, description=f"{about[0].upper()}{about[1:]}.")
     if ref:
         action.add_argument("ref", metavar="JOB", type=int, help="number of the job")
-    add_store(action)
+    add_store(action, again=True)
     action.add_argument("--json", action="store_true", help="print JSON for programs")
     if writes or versioned:
         action.add_argument("--as", dest="who", metavar="NAME", required=True, help="who makes the change")
@@ -87,13 +89,13 @@ def _add_decisions(actions: argparse._SubParsersAction, console: Callable[[], Co
     decide.add_argument("--by", dest="decided_by", metavar="NAME", help="who decided, if not the one who records it")
     decide.add_argument("--on", dest="decided_on", metavar="DATE", help="day of the decision, if not today")
     wait = _action(actions, "wait", "record what holds a job up", _wait, console, versioned=True)
-    wait.add_argument("what", choices=[*WAITS, _NOTHING])
+    wait.add_argument("what", choices=[*WAITS, _NOTHING], help="what it waits for; nothing takes that back")
     wait.add_argument("--note", dest="waiting_note", metavar="TEXT", help="which part, whose permission, until when")
     booked = _action(actions, "book", "record the day a job is booked for", _book, console, versioned=True)
-    booked.add_argument("booked_for", metavar="DATE")
+    booked.add_argument("booked_for", metavar="DATE", help="the day, as 2025-07-08")
     booked.add_argument("--contractor", metavar="NAME", help="who is to do it")
     done = _action(actions, "done", "record that a job was done", _done, console, versioned=True)
-    done.add_argument("done_on", metavar="DATE")
+    done.add_argument("done_on", metavar="DATE", help="the day, as 2025-07-08")
     done.add_argument("--by", dest="done_by", metavar="NAME", help="person or crew")
     for name, word in (("cost", "MONEY"), ("hours", "H"), ("invoice", "NUMBER"), ("permit", "NUMBER"), ("serials", "TEXT")):
         done.add_argument(f"--{name}", metavar=word, help=RECORDED[name].meaning[0].lower() + RECORDED[name].meaning[1:])
@@ -103,14 +105,14 @@ def _add_decisions(actions: argparse._SubParsersAction, console: Callable[[], Co
 
 def _add_evidence(actions: argparse._SubParsersAction, console: Callable[[], Console]) -> None:
     reading = _action(actions, "reading", "add readings taken before or after the work", _reading, console, writes=True)
-    reading.add_argument("kind", choices=["before", "after"])
+    reading.add_argument("kind", choices=["before", "after"], help="the work")
     reading.add_argument("readings", metavar="NAME=NUMBER", nargs="+", help="by column name, such as p_mp_w=3412")
     reading.add_argument("--part", metavar="ID", help="string or inverter that was measured")
     photo = _action(actions, "photo", "add a photo that lies in the portfolio's folder", _photo, console, writes=True)
-    photo.add_argument("file", metavar="FILE", help="its path from that folder")
+    photo.add_argument("file", metavar="FILE", help="its path from the portfolio's folder")
     for action in (reading, photo):
         action.add_argument("--at", type=_moment, metavar="TIME", help="when it was taken, such as 2025-06-30T13:45+01:00")
-        action.add_argument("--note", metavar="TEXT")
+        action.add_argument("--note", metavar="TEXT", help="what else is to be known of it")
     verdict = _action(actions, "verdict", "record what a person found that a job won back", _verdict, console, versioned=True)
     verdict.add_argument("gain_kwh", metavar="KWH", help="won back over the days measured; nothing takes the verdict back")
     verdict.add_argument("--low", metavar="KWH", type=float, help="low end of the 90 %% interval")
@@ -157,13 +159,13 @@ def _list(options: argparse.Namespace, console: Console) -> None:
 
 
 def _show(options: argparse.Namespace, console: Console) -> None:
-    book, _ = _open(options)
+    book, currency = _open(options)
     job = book.job(options.ref)
     found = [(e, photo_file(options.portfolio, e)[1] if e.kind == PHOTO else "") for e in book.evidence(options.ref)]
     if options.json:
         _print_json(job_lists.record(job) | {"evidence": [job_lists.evidence_record(e, wrong) for e, wrong in found]})
     else:
-        job_lists.print_job(console, job, found)
+        job_lists.print_job(console, job, found, currency)
 
 
 def _history(options: argparse.Namespace, console: Console) -> None:

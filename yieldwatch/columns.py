@@ -50,6 +50,9 @@ class Column:
         Empty for what has none.
     low, high : float or None
         The possible range, borders included.
+    of : str
+        What the range is a multiple of, in words; the table's own reader holds the values against it. Empty where the range is
+        in the column's unit.
     choices : tuple of str
         What a "choice" can be.
     inside : str
@@ -65,6 +68,7 @@ class Column:
     unit: str = ""
     low: float | None = None
     high: float | None = None
+    of: str = ""
     choices: tuple[str, ...] = ()
     inside: str = ""
     aliases: tuple[str, ...] = ()
@@ -83,13 +87,13 @@ class Column:
                     "time": "ISO 8601, such as 2024-06-30T13:45:00+02:00",
                     "date": "a date such as 2024-06-30"}.get(self.kind, self.kind)
         what = "a whole number" if self.kind == "integer" else "a number"
-        border = {
-            (True, True): f"{_short(self.low)} to {_short(self.high)}",
-            (True, False): f"{what} from {_short(self.low)}",
-            (False, True): f"{what} up to {_short(self.high)}",
-            (False, False): what,
+        unit = f" {f'times {self.of}' if self.of else self.unit}".rstrip()
+        return {
+            (True, True): f"{_short(self.low)} to {_short(self.high)}{unit}",
+            (True, False): f"{_short(self.low)}{unit} or more",
+            (False, True): f"{_short(self.high)}{unit} or less",
+            (False, False): f"{what}{f' of{unit}' if unit else ''}",
         }[(self.low is not None, self.high is not None)]
-        return f"{border} {self.unit}".rstrip()
 
 
 def _short(value: float | None) -> str:
@@ -329,13 +333,15 @@ _METER = Table("meter", "sites/{site}/readings/meter", "Revenue meter, energy of
     _number("energy_kwh", "kWh", 0, None, "Energy in the period", VALUE, aliases=("export_kwh",)),
 ), ("start", "end"))
 
+_RATING = "the inverter's kVA rating"
 _POWER = Table("power", "sites/{site}/readings/power", "Interval log of each inverter", (
     _time("time", "Interval label"),
     _id("inverter_id", "The inverter logged"),
     _id("mppt", "The tracker input logged; blank for the whole inverter", OPTIONAL),
-    # Wide enough for W, which the reader of the log knows by the ratings.
-    _number("ac_power_kw", "kW", -1e6, 2e7, "Mean AC power", COLUMN),
-    _number("dc_power_kw", "kW", -1e6, 2e7, "Mean DC power"),
+    # An inverter may overshoot its rating for moments, its interval mean hardly; at night it and its transformer draw little.
+    Column("ac_power_kw", "number", "Mean AC power; a log in W is brought to kW", COLUMN, "kW", -0.1, 1.3, _RATING),
+    # Modules may have more power than the inverter, never three times as much at once.
+    Column("dc_power_kw", "number", "Mean DC power; a log in W is brought to kW", OPTIONAL, "kW", -3, 3, _RATING),
     _number("dc_voltage_v", "V", -50, 3000, "Mean DC voltage"),
     _text("status", "State that the inverter gave"),
 ), ("time", "inverter_id", "mppt"), ("inverter_id", "mppt"))

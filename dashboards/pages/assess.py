@@ -42,7 +42,8 @@ def _last(store: Store) -> list:
         return [str(err)]
     farms = store.page("sites", ["site_id"], False, 1, 1).total
     to, as_of = (last_read(dt.date.fromisoformat(about[name] or "")) for name in ("to", "as_of"))
-    return [f"The last assessment was made on {plain(about['made']).replace('T', ' at ').replace('+00:00', ' UTC')}. It covers "
+    made = dt.datetime.fromisoformat(str(about["made"])).astimezone(dt.UTC)
+    return [f"The last assessment was made on {day(made.date())} at {made:%H:%M} UTC. It covers "
             f"{count(farms, 'farm')}, {day(about['from'])} to {to}, by readings to {as_of}."]
 
 

@@ -115,6 +115,7 @@ def _picture(drawn: Drawn, period: Period, name: str) -> html.Figure | html.P:
             "name": "measured, other causes taken off",
             "marker": {"color": COLOURS["grey"], "size": 4, "symbol": "circle-open"},
             "hovertemplate": "%{x|%d %b %Y}: %{y:.1f} %<extra></extra>",
+            "visible": any(v is not None for v in cut("measured_pct")),
         },
         {
             **line,
@@ -197,14 +198,17 @@ def _picture(drawn: Drawn, period: Period, name: str) -> html.Figure | html.P:
         ),
     ]
     seen = sum(v is not None for v in cut("measured_pct")) / len(at)
+    against = "; without an interval log no day shows it by itself"
+    if seen:
+        used = f"{per_cent(seen, 0)} of the days could be used"
+        against = f", over what each day shows once all other causes are taken off ({used})"
     return chart(
         f"dirt-{name}",
         traces,
         shape,
-        f"Share of output that dirt takes, each {step} of {period.words}, with its 90 % interval, over what each day shows "
-        f"once all other causes are taken off ({per_cent(seen, 0)} of the days could be used); below, rain. A day's rain of "
-        f"{number(about['rain_that_cleans_mm'], 1)} mm takes 63 % of what rain can. Cleanings: {cleaned}. The "
-        "table has every tenth day.",
+        f"Share of output that dirt takes, each {step} of {period.words}, with its 90 % interval{against}; "
+        f"below, rain. A day's rain of {number(about['rain_that_cleans_mm'], 1)} mm takes 63 % of what rain can. "
+        f"Cleanings: {cleaned}. The table has every tenth day.",
         f"Dirt, {period.words}. {_lead(drawn, period)}",
         columns,
         rows,

@@ -107,13 +107,17 @@ def _by_load(farm: Farm, name: str, drawn: Drawn, clamps: Drawn | None) -> list:
             }
         )
         rows += [{"period": period.words, "place": p, "found": f} for p, f in found.items()]
-    traces += _clamp_marks(clamps, name)
+    marks = _clamp_marks(clamps, name)
+    traces += marks
+    ends = [(y - (down or 0.0), y + (up or 0.0)) for mark in marks
+            for y, down, up in zip(mark["y"], mark["error_y"]["arrayminus"], mark["error_y"]["array"], strict=True)]
     lows = [r["found"].value for r in rows if about["load_pct"][r["place"]] >= 10.0] or [90.0]
     shape = layout(
         "DC power over rated AC power [%]",
         "AC over DC [%]",
         380,
-        yaxis={"range": [max(0.0, min(lows) - 3.0), 100.2]},
+        yaxis={"range": [max(0.0, min([min(lows) - 3.0, *(low for low, _ in ends)])),
+                         max([100.0, *(high for _, high in ends)]) + 0.2]},
     )
     columns = [
         Column("period", "Period", lambda r: r["period"]),

@@ -247,7 +247,7 @@ def _farms(view: _View) -> list:
         marks = interval(values, [r["in_hand_money_low"] for r in known], [r["in_hand_money_high"] for r in known])
         trace = {"type": "scatter", "mode": "markers", "y": names, "x": values, "error_x": marks,
                  "marker": {"color": COLOURS["orange"], "size": 9, "symbol": "diamond"},
-                 "hovertemplate": "%{y}: %{x:,.0f}<extra></extra>"}
+                 "hovertemplate": f"%{{y}}: {view.currency} %{{x:,.0f}}<extra></extra>"}
         more = "" if len(known) < MOST_FARMS else f" The {MOST_FARMS} with the most."
         parts.append(chart(
             "farms", [trace], layout(x=view.currency, height=70 + 34 * len(known), yaxis={"autorange": "reversed"},

@@ -158,10 +158,14 @@ def _lead(view: _View) -> list:
     at_desk = f" and {count(office, 'office date')}" if office else ""
     gain = Figure(view.money(made.gain), address("/rows/waiting"), f"within {view.horizon} months, present value",
                   f"{number(made.low)} to {number(made.high)}")
+    if not view.dates:
+        return [f"With {money_words} and {days_words} nothing is planned. ", *_against_own(view, done)]
+    one, net = len(view.visits) + office == 1, made.gain - view.cost
     said: list = [
-        f"With {money_words} and {days_words}, {count(len(view.visits), 'visit')} to {count(len(farms), 'farm')}{at_desk} do "
-        f"{count(len(done), 'job')}. They take {view.money(view.cost)} and {number(view.days, 1)} crew days, and return ",
-        stated(gain), f": {view.money(made.gain - view.cost)} more than they cost. "]
+        f"With {money_words} and {days_words}, {count(len(view.visits), 'visit')} to {count(len(farms), 'farm')}{at_desk} "
+        f"{'does' if one else 'do'} {count(len(done), 'job')}. {'It takes' if one else 'They take'} {view.money(view.cost)} and "
+        f"{number(view.days, 1)} crew days, and {'returns' if one else 'return'} ",
+        stated(gain), f": {view.money(abs(net))} {'more' if net >= 0 else 'less'} than {'it costs' if one else 'they cost'}. "]
     allowed = (("budget", made.must_cost, limits.budget), ("crew days", made.must_days, limits.crew_days))
     over = [word for word, used, limit in allowed if limit is not None and used > limit + 1e-6]
     if over:

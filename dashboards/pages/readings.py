@@ -9,7 +9,7 @@ from dash import dcc, html
 from dashboards.pages.rows import rows_behind
 from dashboards.pages.why import rival_word
 from dashboards.parts.charts import COLOURS, DASHES, SYMBOLS, chart, interval, layout
-from dashboards.parts.farm import FADING, Farm, farm_page, handbook, nothing, said_of, shown, span_words, told
+from dashboards.parts.farm import FADING, Farm, farm_page, handbook, nothing, noticed, shown, span_words, told
 from dashboards.parts.tables import Column, grid, stored_table
 from dashboards.store import Drawn
 from dashboards.visit import Content, Page, Visit
@@ -368,7 +368,7 @@ def _notices(farm: Farm) -> list:
     notices = [r["words"] for r in farm.store.rows("notices", {"site_id": farm.id})]
     notices += [r["words"] for r in farm.store.rows("notices", {"site_id": ""}) if str(r["words"]).startswith(f"{farm.id}: ")]
     return (
-        [html.Ul([html.Li(said_of(plain(w).removeprefix(f"{farm.id}: "))) for w in notices], className="plain")]
+        [html.Ul([html.Li(noticed(w, farm.id)) for w in notices], className="plain")]
         if notices
         else [html.P("Nothing.")]
     )

@@ -38,7 +38,9 @@ def build(visit: Visit) -> Content:
     # An address holds text only: what reads as a whole number may be one in the table.
     where = {k: [v, int(v)] if k in known and v.isdecimal() and len(v) < 10 else v for k, v in asked.items()}
     meaning = {**TABLES[table], **(WORK_LIST_EXTRAS if table == "work_list" else {})}
-    columns = [Column(name, name.replace("_", " "), _shower(name), number=_is_figure(visit, table, name)) for name in known]
+    currency = plain(visit.store.about()["currency"])
+    columns = [Column(name, _head(name, currency), _shower(name),
+                      number=_is_figure(visit, table, name)) for name in known]
     said = "; ".join(f"{k.replace('__', ' ').replace('_', ' ')} {plain(v)}" for k, v in asked.items()) or "all of them"
     return html.Div([
         page_head(f"Rows of {table.replace('_', ' ')}", f"Narrowed to: {said}. The same rows are in {table}.csv."),
@@ -46,6 +48,26 @@ def build(visit: Visit) -> Content:
         html.Details([html.Summary("What the columns mean"),
                       html.Dl([part for name in known for part in (html.Dt(name), html.Dd(_meaning(table, name, meaning)))])]),
     ])
+
+
+#: Ends of columns' names that are units, and what stands in a heading for them.
+_UNITS = {"kwh_m2": "kWh/m²", "w_m2": "W/m²", "kwh": "kWh", "pct": "%", "deg": "°", "min": "min", "months": "months",
+          "days": "days", "hours": "h", "w": "W"}
+#: Words that make a column one of money, and columns with such a word that are none.
+_MONEY, _NO_MONEY = {"money", "revenue", "gain", "cost", "npv", "amount", "worth", "net"}, {"benefit_cost"}
+
+
+def _head(name: str, currency: str) -> str:
+    """A column's name as words, with its unit: `gain_low_kwh_per_year` as `gain low [kWh a year]`."""
+    stem, per, span = name.partition("_per_")
+    if per and span not in ("year", "week"):
+        return name.replace("_", " ")
+    end = next((e for e in _UNITS if stem.endswith(f"_{e}")), "")
+    words = stem.removesuffix(f"_{end}").split("_")
+    unit = _UNITS.get(end, "")
+    if not unit and name not in _NO_MONEY and (_MONEY & set(words) or stem in ("due_to_energy", "due_to_price", "needs_budget")):
+        unit = currency
+    return " ".join(words) + (f" [{unit}{f' a {span}' if per else ''}]" if unit else "")
 
 
 def _meaning(table: str, column: str, meaning: Mapping[str, str]) -> list:

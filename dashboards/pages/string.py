@@ -14,7 +14,7 @@ from dashboards.parts.words import sorry
 from dashboards.store import Drawn
 from dashboards.visit import Content, Page, Visit
 from yieldwatch.constants import FAULT_FINDINGS
-from yieldwatch.report.words import FINDING_WORDS, chance_word, count, day, number, per_cent, plain
+from yieldwatch.report.words import FINDING_WORDS, chance_word, count, day, finding_word, number, per_cent, plain
 
 _HISTORY = (
     ("p_mp_peer", "power"),
@@ -22,6 +22,7 @@ _HISTORY = (
     ("v_oc_peer", "open-circuit voltage"),
     ("fill_factor_peer", "fill factor"),
 )
+_OF_A_CURVE = "%{x:.0f} V: %{y:.2f} A"
 _LINES = ("blue", "orange", "green", "purple")
 
 
@@ -47,7 +48,7 @@ def _page(farm: Farm, row: dict) -> list:
         said.append("It was never traced. ")
     else:
         said.append(
-            f"It shows: {FINDING_WORDS[row['finding']]}; the probability of a fault that is neither dirt nor shade is "
+            f"It shows: {finding_word(row)}. The probability of a fault, or of what reads like one, is "
             f"{chance_word(row['confidence'])}. "
         )
         if row["p_mp_ratio"] is not None:
@@ -110,6 +111,7 @@ def _curve(farm: Farm, string: str) -> list:
             "y": c["i"],
             "line": {"color": COLOURS["blue"], "width": 2},
             "marker": {"size": 5},
+            "hovertemplate": _OF_A_CURVE,
         },
     ]
     rows = [dict(zip(c, values, strict=True)) for values in zip(*c.values(), strict=True)]
@@ -155,6 +157,7 @@ def _peer(peer: Drawn | None, about: dict) -> list[dict]:
             "x": peer.columns["v"],
             "y": [None if i is None else round(light * i, 3) for i in peer.columns["i"]],
             "line": {"color": COLOURS["green"], "dash": DASHES[2], "width": 2},
+            "hovertemplate": _OF_A_CURVE,
         }
     ]
 
@@ -181,6 +184,7 @@ def _key_points(farm: Farm, string: str) -> list:
             "y": [c[f"{prefix}i_sc"], c[f"{prefix}i_mp"], 0.0],
             "line": {"color": COLOURS[colour], "dash": dash, "width": 2, "shape": "linear"},
             "marker": {"size": 9, "symbol": symbol},
+            "hovertemplate": _OF_A_CURVE,
         }
 
     traces = [

@@ -17,7 +17,7 @@ from dashboards.parts.pick import choice, form
 from dashboards.parts.tables import Column, stored_table
 from dashboards.visit import Content, Page, Visit
 from yieldwatch.constants import FAULT_FINDINGS
-from yieldwatch.report.words import FINDING_WORDS, chance_word, count, day, listed, number, per_cent, plain
+from yieldwatch.report.words import FINDING_WORDS, chance_word, count, day, finding_word, listed, number, per_cent, plain
 
 #: Colour and symbol of a finding; the rest are faults.
 _STYLES = {
@@ -38,7 +38,7 @@ _CROWD = 60
 _MOST_NAMES, _MOST_LINES = 60, 40
 #: Faults up to which each has its name in a picture of very many strings, and usual width of a picture. [pixels]
 _MOST_FAULT_NAMES, _PICTURE = 20, 1000
-_COLUMNS = ("string_id", "finding", "confidence", "p_mp_ratio", "last_round")
+_COLUMNS = ("string_id", "finding", "confidence", "on_glass", "p_mp_ratio", "last_round")
 _FAULTY = "faulty"
 
 
@@ -94,20 +94,28 @@ def _page(farm: Farm) -> list:
 def _lead(farm: Farm, rows: list[dict]) -> list:
     tested = [r for r in rows if r["finding"] != "not_tested"]
     faults = [r for r in tested if r["finding"] not in _STYLES]
+    if not tested:
+        return ["No string was ever traced, so none can be blamed or cleared."]
     said: list = [f"{number(len(tested))} of {count(len(rows), 'string')} were ever traced; "]
     if not faults:
         return [*said, "none of them shows a fault."]
     worst = sorted(faults, key=lambda r: r["p_mp_ratio"] if r["p_mp_ratio"] is not None else 1.0)[:4]
-    said += [f"{count(len(faults), 'has a fault', 'have a fault')}: "]
+    said += [f"{count(len(faults), 'shows a fault', 'show a fault')}: "]
     for place, r in enumerate(worst):
         said += [
             ", " if place else "",
             dcc.Link(
-                f"{plain(r['string_id'])} ({FINDING_WORDS[r['finding']]}, probability {chance_word(r['confidence'])})",
+                f"{plain(r['string_id'])} ({_seen(r)})",
                 href=farm.at(f"strings/{r['string_id']}"),
             ),
         ]
     return [*said, "." if len(worst) == len(faults) else " and others."]
+
+
+def _seen(row: dict) -> str:
+    """What a string shows, with one probability: that it is dirt all the same, else that the fault is there."""
+    said, bare = finding_word(row), FINDING_WORDS[row["finding"]]
+    return f"{said}, probability {chance_word(row['confidence'])}" if said == bare else said
 
 
 def _places(farm: Farm) -> dict[str, Place]:
@@ -333,7 +341,7 @@ def _table(farm: Farm, picked: list[dict] | None) -> html.Div:
     where: dict[str, object] = {"site_id": farm.id}
     columns = [
         Column("string_id", "String", lambda r: dcc.Link(plain(r["string_id"]), href=farm.at(f"strings/{r['string_id']}"))),
-        Column("finding", "Shows", lambda r: FINDING_WORDS[r["finding"]]),
+        Column("finding", "Shows", finding_word),
         Column("confidence", "Probability of a fault", lambda r: chance_word(r["confidence"]), number=True),
         Column("p_mp_ratio", "Power against peers [%]", lambda r: _share(r["p_mp_ratio"]), number=True),
         Column("i_sc_ratio", "Short-circuit current [%]", lambda r: _share(r["i_sc_ratio"]), number=True),

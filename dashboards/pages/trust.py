@@ -9,7 +9,7 @@ from dash.development.base_component import Component
 
 from dashboards.pages.rows import rows_behind
 from dashboards.parts.charts import chart, layout
-from dashboards.parts.farm import FADING, fixed, span_words
+from dashboards.parts.farm import FADING, fixed, noticed, span_words
 from dashboards.parts.tables import Column, grid, stored_table
 from dashboards.parts.words import page_head, sorry
 from dashboards.visit import Content, Page, Visit, address
@@ -65,7 +65,7 @@ def build_farm(visit: Visit) -> Content:
     name = plain(farm["name"])
     sources = visit.store.rows("sources", {"site_id": site})
     tells = visit.store.rows("tells", {"site_id": site})
-    notices = [plain(r["words"]).removeprefix(f"{site}: ") for r in visit.store.rows("notices", {"site_id": site})]
+    notices = [noticed(r["words"], site) for r in visit.store.rows("notices", {"site_id": site})]
     cannot = [plain(t["words"]) for t in tells if not t["can"]]
     return html.Div([
         page_head(f"How far to trust {name}", dcc.Link("All farms", href="/trust"), " · ",
@@ -73,7 +73,7 @@ def build_farm(visit: Visit) -> Content:
         html.H2("What cannot be told, and what it would take"),
         _list(cannot),
         html.H2("What was noticed: clocks, sensors, doubts"),
-        _list([n if n.startswith("sites/") else n[:1].upper() + n[1:] for n in notices]),
+        _list(notices),
         html.H2("What was read"),
         grid([Column("kind", "Kind", lambda r: r["kind"]), Column("rows", "Rows", lambda r: r["rows"], number=True),
               Column("first", "From", lambda r: fixed(r["first"])), Column("last", "To", lambda r: fixed(r["last"])),

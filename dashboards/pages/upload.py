@@ -21,6 +21,8 @@ from yieldwatch.errors import YieldwatchError
 from yieldwatch.report.words import number, plain
 
 MAY_ADD = frozenset({OWNER, ANALYST, PLANNER})
+#: Names up to which all that a field can hold stand below it.
+_MOST_NAMED = 16
 KIND_WORDS = {
     "weather": "weather", "weather_2": "weather from a second source", "events": "events", "prices": "prices",
     "load": "load on site",
@@ -34,7 +36,7 @@ def build(visit: Visit) -> Content:
     return html.Div([
         page_head("New readings", "A file is looked at first: what would be read, and what would be set aside and why. Nothing "
                   "is kept before you accept it, and no file is written over."),
-        _choice("upload-site", "Farm", sites),
+        _choice("upload-site", "Farm, by the name of its folder", sites),
         _choice("upload-kind", "Kind of reading", list(KIND_WORDS.values())),
         dcc.Upload(html.Button("Choose a file, or drop it here", type="button"), id="upload-file", max_size=LARGEST,
                    className="drop"),
@@ -48,7 +50,9 @@ def _choice(name: str, label: str, offered: list[str]) -> html.Div:
     return html.Div([
         html.Label(label, htmlFor=name), html.Br(),
         dcc.Input(id=name, type="text", list=f"{name}-offered", value=offered[0] if len(offered) == 1 else ""),
-        html.Datalist([html.Option(value=each) for each in offered], id=f"{name}-offered")], className="field")
+        html.Datalist([html.Option(value=each) for each in offered], id=f"{name}-offered"),
+        *([html.P(f"One of: {', '.join(offered)}.", className="quiet")] if 1 < len(offered) <= _MOST_NAMED else [])],
+        className="field")
 
 
 def _told(preview: Preview) -> list:
@@ -79,10 +83,14 @@ def callbacks(app: Dash, place: Place) -> None:
     uploads = Uploads(place.portfolio)
 
     @app.callback(
-        Output("upload-told", "children"), Input("upload-file", "contents"),
+        Output("upload-told", "children"), Output("upload-file", "contents"), Input("upload-file", "contents"),
         Input({"type": "upload", "key": ALL, "what": ALL}, "n_clicks"), State("upload-file", "filename"),
         State("upload-site", "value"), State("upload-kind", "value"), prevent_initial_call=True)
     def act(content: str | None, presses: list[int | None], name: str | None, site: str | None, kind: str | None) -> Any:
+        # Forgotten once it is looked at: the same file sent again, now for another farm, is news.
+        return _answer(content, presses, name, site, kind), None
+
+    def _answer(content: str | None, presses: list[int | None], name: str | None, site: str | None, kind: str | None) -> Any:
         person = current_person()
         if not person.may(MAY_ADD):
             flask.abort(403)

@@ -95,8 +95,12 @@ def _sums(store: Store, version: tuple[int, int]) -> _Sums:
 
 
 def _lead(sums: _Sums, currency: str) -> list:
+    found = f"{count(sums.jobs, 'job was', 'jobs were')} found, "
+    if not sums.do:
+        return [f"{found}none of them to do now: each one's page says why. What other budgets would carry is ",
+                dcc.Link("in the plan", href="/plan"), "."]
     said: list = [
-        f"{count(sums.jobs, 'job was', 'jobs were')} found, {sums.do} of them to do: ",
+        f"{found}{sums.do} of them to do: ",
         stated(Figure(_money(sums.cost, currency), rows_behind("work_list", chosen=1), "costs and shares of visits")),
         ", against ", stated(Figure(_money(sums.gain_per_year, currency), rows_behind("work_list", chosen=1), "a usual year")),
         " that they win back in a usual year"]
@@ -211,7 +215,8 @@ def _job_lead(row: dict, currency: str, about: Any) -> list:
                         span(row["gain_low_kwh_per_year"], row["gain_high_kwh_per_year"]))
         said += [" and wins back ", stated(energy), " or ", stated(figure), " in a usual year"]
     there = chance_word(row["confidence"])
-    said.append(f". The loss is there with a chance of {there}." if there else ".")
+    what = "It is granted" if row["job_kind"] == "claim" else "The loss is there"
+    said.append(f". {what} with a chance of {there}." if there else ".")
     if row["planned_start"]:
         said += [" The plan has it in the week from ", dcc.Link(day(row["planned_start"]), href="/plan"), "."]
     return said

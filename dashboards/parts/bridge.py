@@ -41,16 +41,17 @@ def waterfall(rows: list[dict], unit: EnergyUnit, in_money: bool, currency: str)
         low, high = (row[name] for name in (("money_low", "money_high") if in_money else ("energy_low_kwh", "energy_high_kwh")))
         lows.append(None if low is None else low * factor)
         highs.append(None if high is None else high * factor)
-    marks = interval(sizes, lows, highs)
+    marks, in_words = interval(sizes, lows, highs), currency if in_money else unit.name
     # The wholes are cut off below, since the steps would else be too small to see.
     edges = [e for b, s in zip(base, sizes, strict=True) for e in (b, b + s) if e]
     first, last = min(edges, default=0.0), max(edges, default=1.0)
     bars = {"type": "bar", "orientation": "h", "y": names, "x": sizes, "base": base, "error_x": marks, "showlegend": False,
             "marker": {"color": colours, "pattern": {"shape": patterns, "size": 6}},
-            "hovertemplate": "%{y}: %{x:,.1f}<extra></extra>"}
+            "customdata": sizes,
+            "hovertemplate": f"%{{y}}: %{{customdata:,.{0 if in_money else unit.decimals}f}} {in_words}<extra></extra>"}
     keys = [{"type": "bar", "orientation": "h", "y": [None], "x": [None], "name": name,
              "marker": {"color": COLOURS[colour], "pattern": {"shape": shape}}}
             for name, colour, shape in (("in our hands", "orange", "/"), ("not in our hands", "blue", ""), ("whole", "grey", ""))]
     shown = [max(0.0, first - 0.6 * (last - first)), last + 0.25 * (last - first)]
-    return [bars, *keys], layout(x=currency if in_money else unit.name, height=70 + 38 * len(names), barmode="overlay",
+    return [bars, *keys], layout(x=in_words, height=70 + 38 * len(names), barmode="overlay",
                                  yaxis={"autorange": "reversed"}, xaxis={"range": shown})

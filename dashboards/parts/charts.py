@@ -14,6 +14,7 @@ from dash import dcc, html
 
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import aria
+from yieldwatch.report.words import tied
 
 #: Colours that stay apart for colour-blind readers (after Okabe and Ito, "Color Universal Design", 2008), set to stand out from
 #: white and from near-black alike. Dashes and symbols carry the same.
@@ -72,7 +73,8 @@ def chart(name: str, traces: list[dict], figure_layout: dict, caption: Any, alte
     """
     graph = dcc.Graph(id=f"chart-{name}", figure={"data": traces, "layout": figure_layout}, responsive=True,
                       style={"height": f"{figure_layout['height']}px"}, config={"displayModeBar": False, "scrollZoom": False})
-    parts: list = [html.Div(graph, role="img", className="picture", **aria(label=alternative)), html.Figcaption(caption)]
+    parts: list = [html.Div(graph, role="img", className="picture", **aria(label=alternative)),
+                   html.Figcaption([tied(part) for part in caption] if isinstance(caption, list) else tied(caption))]
     if topic:
         parts.append(html.P(dcc.Link("How this is worked out", href=f"/handbook/{topic}"), className="quiet"))
     if columns and rows:

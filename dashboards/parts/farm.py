@@ -205,6 +205,12 @@ def said_of(text: object) -> str:
     return str(tied(in_day_words(text)))
 
 
+def noticed(text: object, site_id: str) -> str:
+    """A notice as a sentence of its farm's page; the path of a file stays as it is written."""
+    said = said_of(text).removeprefix(f"{site_id}: ")
+    return said if said.startswith("sites/") else said[:1].upper() + said[1:]
+
+
 def month_bars(inside: Sequence[bool]) -> dict[str, Any]:
     """Look of bars by month: those of the period filled, the others grey and hatched."""
     return {

@@ -23,6 +23,8 @@ from yieldwatch.report.words import month_name, months_span
 
 _MONTH = re.compile(r"\d{4}-\d{2}")
 _YEAR = 12
+#: Causes that may be a gain.
+_EITHER_WAY = ("degradation", "unexplained")
 
 
 @dataclass(frozen=True)
@@ -63,11 +65,16 @@ class Period:
 
 @dataclass(frozen=True)
 class Chosen:
-    """What the visitor asked for: a period, and maybe another; `record` is all months that there are."""
+    """
+    What the visitor asked for: a period, and maybe another; `record` is all months that there are.
+
+    `missed` says that the address asks for months that the record has not, and what is shown instead.
+    """
 
     record: tuple[str, ...]
     period: Period
     against: Period | None
+    missed: str = ""
 
     def query(self) -> dict[str, str | None]:
         return self.period.query(self.against)
@@ -76,8 +83,12 @@ class Chosen:
 def chosen(visit: Visit, months: Sequence[str]) -> Chosen:
     """The period of the address, else the last twelve months, within the months of the record; at least one."""
     record = tuple(sorted(months))
-    period = _asked(visit.query.get("from"), visit.query.get("to"), record) or Period(record[-_YEAR:])
-    return Chosen(record, period, _asked(visit.query.get("against_from"), visit.query.get("against_to"), record))
+    ask = visit.query.get
+    period, against = _asked(ask("from"), ask("to"), record), _asked(ask("against_from"), ask("against_to"), record)
+    missed = ["the last twelve months are shown"] if ask("from") and period is None else []
+    missed += ["nothing stands beside them"] if ask("against_from") and against is None else []
+    said = f"The address asks for months outside the record, {Period(record).words}: {' and '.join(missed)}." if missed else ""
+    return Chosen(record, period or Period(record[-_YEAR:]), against, said)
 
 
 def _asked(first: str | None, last: str | None, record: tuple[str, ...]) -> Period | None:
@@ -124,6 +135,7 @@ def picker(visit: Visit, picked: Chosen) -> html.Div:
     )
     return html.Div(
         [
+            *([html.P(picked.missed, className="sorry", role="alert")] if picked.missed else []),
             html.P(links, className="no-print"),
             html.Details([html.Summary("Any other period"), still(form)], className="no-print", open=picked.against is not None),
         ]
@@ -203,6 +215,7 @@ class Losses:
         value, seen, off = 0.0, False, np.zeros(1)
         for cause in causes:
             weights: dict[str, float] = {}
+            own = floor = 0.0
             for period, factor in terms:
                 for month in period.months:
                     row = self._by.get((cause, month))
@@ -211,11 +224,18 @@ class Losses:
                     if row[column] is None:
                         return Amount(np.nan)
                     seen = True
-                    value += factor * row[column]
+                    own += factor * row[column]
+                    floor += factor * min(row[column], 0.0)
                     weights[month] = weights.get(month, 0.0) + factor * weight(row)
+            value += own
             drawn = self._drawn(cause)
-            if drawn is not None:
-                off = off + draws_of(drawn.columns, drawn.about, weights)
+            if drawn is None:
+                continue
+            drawn_off = draws_of(drawn.columns, drawn.about, weights)
+            if cause not in _EITHER_WAY and min(weights.values(), default=0.0) >= 0.0:
+                # The patterns leave some scatter to chance; a loss does not go below nil for that.
+                drawn_off = np.maximum(drawn_off, floor - own)
+            off = off + drawn_off
         if not seen:
             return Amount(np.nan)
         low, high = np.percentile(value + off, BOUNDS)

@@ -28,7 +28,7 @@ def recorded(visit: Visit, first: str = "", last: str = "9999") -> list:
     rows, total = page.rows, page.total
     if not rows:
         return []
-    told = [r for r in rows if r["gain_kwh"] is not None]
+    told = [r for r in rows if r["gain_kwh"] is not None and r["verdict"] != "not_told"]
     names = farm_names(visit)
     columns = [
         Column("site_id", "Farm", lambda r: dcc.Link(names.get(r["site_id"], plain(r["site_id"])), href=f"/farm/{r['site_id']}")),
@@ -38,7 +38,7 @@ def recorded(visit: Visit, first: str = "", last: str = "9999") -> list:
         Column("words", "What can be said", lambda r: in_day_words(r["words"])),
     ]
     shown = "them" if total == len(rows) else f"the newest {len(rows)}"
-    said = f"The farms' own events record {count(total, 'job')}; {len(told)} of {shown} can be measured. "
+    said = f"The farms' own events record {count(total, 'job')}; what {len(told)} of {shown} won back can be told. "
     return [html.P([said, dcc.Link("The rows", href=rows_behind("proof")), " · ",
                     dcc.Link("How a gain is proven", href="/handbook/proof-method")]),
             grid(columns, rows, "Work recorded as events, newest first")]

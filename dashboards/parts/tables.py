@@ -13,6 +13,7 @@ from dash import dcc, html
 from dashboards.parts.still import still
 from dashboards.parts.words import aria
 from dashboards.visit import Visit
+from yieldwatch.report.words import tied
 
 ROWS = 25
 #: Columns beside each other that a narrow screen holds; of more, each row becomes a block of its own there.
@@ -86,7 +87,7 @@ def grid(columns: Sequence[Column], rows: Sequence[Any], caption: str, heads: Se
     """A plain table of given rows; a wide one scrolls within itself, and on a narrow screen its rows become blocks."""
     head = heads or [html.Th(c.head, scope="col", className=_side(c)) for c in columns]
     body = [html.Tr([html.Td(_whole(c.shown(row)), className=_side(c), **_data(c)) for c in columns]) for row in rows]
-    table = html.Table([html.Caption(caption), html.Thead(html.Tr(list(head))), html.Tbody(body)])
+    table = html.Table([html.Caption(tied(caption)), html.Thead(html.Tr(list(head))), html.Tbody(body)])
     return html.Div(still(table), className="scroll stacked" if len(columns) > _FEW else "scroll", tabIndex="0", role="region",
                     **aria(label=caption))
 

@@ -12,7 +12,7 @@ from typing import Any
 from dash import dcc, html
 
 from yieldwatch.report.totals import Amount
-from yieldwatch.report.words import NOT_KNOWN, EnergyUnit, cents, number
+from yieldwatch.report.words import NOT_KNOWN, EnergyUnit, cents, number, tied
 from yieldwatch.report.words import money as money_text
 
 
@@ -89,7 +89,7 @@ def aria(**names: str) -> dict[str, Any]:
 
 def page_head(title: str, *under: Any) -> html.Div:
     """A page's heading and the line below it."""
-    return html.Div([html.H1(title), html.P(list(under), className="under") if under else None])
+    return html.Div([html.H1(title), html.P([tied(part) for part in under], className="under") if under else None])
 
 
 def sorry(title: str, sentence: str) -> html.Div:

@@ -9,7 +9,9 @@ import pytest
 
 from tests.action.build import AS_OF, make_job, make_portfolio, make_site
 from yieldwatch.action.ranking import WORK_LIST_COLUMNS, rank_jobs
+from yieldwatch.action.verdicts import _in_hundred
 from yieldwatch.errors import InputError
+from yieldwatch.report.words import per_cent
 
 
 def ranked(jobs, **portfolio):
@@ -32,6 +34,11 @@ def test_one_job_that_pays():
     assert row["chance_of_payback"] == 1.0
     assert row["verdict"].startswith("Do: returns GBP 240")
     assert "live" in row["caution"]
+
+
+@pytest.mark.parametrize(("share", "said"), [(0.485, "49 %"), (0.325, "33 %"), (0.285, "29 %"), (0.484, "48 %")])
+def test_a_half_of_a_chance_goes_up_as_in_the_tables(share, said):
+    assert _in_hundred(share) == said == per_cent(share, 0)
 
 
 @pytest.mark.sourced

@@ -116,6 +116,17 @@ def test_the_module_makers_row_has_money_evidence_and_the_job_follows_it():
     assert maker.loc["job", "subject"] == "J"
 
 
+def test_a_claim_stands_with_what_it_may_bring_and_not_with_what_the_letter_costs():
+    job = pd.DataFrame([{
+        "site_id": "moor", "job_id": "C", "job_kind": "claim", "scope": ("S0",), "due_from": "2025-01-01", "due_to": "2044-01-01",
+        "cost": 90.0, "gain_per_year": 320.0, "gain_low_per_year": 0.0, "gain_high_per_year": 980.0}])
+    cost = JobCost("replace_modules", 0, 150.0, "module", 0, 0, 0)
+    found = claims(replace(farm(), job_costs={"replace_modules": cost}), rounds=rounds(S0=0.85), jobs=job)
+    row = found[found["ground"] == "job"].iloc[0]
+    assert (row["payer"], row["amount"], row["amount_low"], row["amount_high"]) == ("module_maker", 320.0, 0.0, 980.0)
+    assert "by the chance that it is granted" in row["reason"]
+
+
 def test_an_inverters_warranty_runs_from_its_replacement():
     data = evidence(GAP)
     assert inverter_deadlines(farm(), data) == {"INV1": dt.date(2029, 1, 1)}

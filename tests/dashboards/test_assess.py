@@ -9,6 +9,7 @@ from tests.dashboards.conftest import assert_accessible, running, visit
 from tests.farm.plain import plain
 from tests.farm.settings import PortfolioSpec
 from tests.farm.write import write_portfolio
+from yieldwatch.report.words import day
 
 
 @pytest.fixture
@@ -28,7 +29,7 @@ def test_an_assessment_is_started_followed_to_its_end_and_seen_without_a_reload(
     assert "started by" in page.inner_text("#assess-told")
     page.wait_for_selector("#assess-told .done", timeout=120_000)
     made = small.place.store.about()["made"]
-    assert f"made on {made[:10]} at {made[11:19]}" in page.inner_text("#assess-last")
+    assert f"made on {day(made[:10])} at {made[11:16]} UTC" in page.inner_text("#assess-last")
     assert "It covers 1 farm" in page.inner_text("#assess-last")
     assert_accessible(page)
     page.click("a:has-text('See the month')")

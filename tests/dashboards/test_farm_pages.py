@@ -359,3 +359,13 @@ def test_a_farm_without_a_log_says_what_is_not_told_and_why(place):
     for path in ("/shade", "/readings"):
         built = str(content(router, place, Person("x"), f"/farm/kelter{path}", {}).to_plotly_json())
         assert "interval log" in built
+
+
+@pytest.mark.parametrize("site", ["drumlin", "kelter", "terrajal", "varzea"])
+def test_no_loss_over_any_months_goes_below_nil_for_the_scatter_of_its_draws(place, site):
+    losses = Losses(place.store, site)
+    months = sorted(losses.yields)
+    for some in (months[3:9], months[5:6]):
+        for cause in (c for c in losses.causes if c not in ("degradation", "unexplained")):
+            found = losses.energy([cause], (Period(tuple(some)), 1.0))
+            assert not found.low < min(found.value, 0.0) - 1e-6, (cause, some)

@@ -41,6 +41,28 @@ def test_a_year_whose_months_are_all_there_is_said_as_a_year(place, path):
     assert "months of Jul 202" not in built
 
 
+@pytest.mark.parametrize(("query", "said"), [
+    ({"from": "2030-06", "to": "2030-08"}, "the last twelve months are shown"),
+    ({"from": "2025-01", "to": "2025-06", "against_from": "1999-01", "against_to": "1999-06"}, "nothing stands beside them"),
+])
+def test_months_that_are_not_in_the_record_are_said_to_be_missed(place, query, said):
+    built = to_json(content(Router(PAGES), place, Person("x"), "/farm/drumlin", query))
+    assert "months outside the record, Jul 2023 to Jun 2025" in built
+    assert said in built
+
+
+def test_one_visit_alone_is_one_in_the_sentence_and_a_loss_is_less(place):
+    built = to_json(content(Router(PAGES), place, Person("x"), "/plan", {"set": "1", "budget": "0", "crew_days": ""}))
+    assert "1 visit to 1 farm does 1 job. It takes" in built.replace("\\u00a0", " ")
+
+
+def test_rows_name_the_unit_of_each_column(place):
+    built = to_json(content(Router(PAGES), place, Person("x"), "/rows/work_list", {}))
+    for head in ("gain low [kWh a year]", "cost [EUR]", "payback [months]", "delay cost [EUR a week]", "benefit cost"):
+        assert f"{head}" in built
+    assert "benefit cost [" not in built
+
+
 def test_a_page_that_is_not_there_says_so(page, served):
     visit(page, served, "/nothing/here")
     assert "There is nothing at /nothing/here." in page.inner_text("main")

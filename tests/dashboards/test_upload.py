@@ -136,3 +136,14 @@ def test_a_person_adds_a_file_and_sees_first_what_it_would_bring(page, served):
     page.get_by_role("button", name="Drop it", exact=True).click()
     page.wait_for_selector("text=nothing was kept")
     assert not (served.place.portfolio / "sites/kelter/costs").exists()
+
+
+def test_the_same_file_sent_again_after_the_farm_was_named_is_looked_at(page, served):
+    visit(page, served, "/upload")
+    sent = {"name": "July.csv", "mimeType": "text/csv", "buffer": COSTS}
+    page.set_input_files("input[type=file]", sent)
+    page.wait_for_selector("text=Choose a farm and a kind of reading")
+    page.fill("#upload-site", "kelter")
+    page.fill("#upload-kind", "running costs")
+    page.set_input_files("input[type=file]", sent)
+    page.wait_for_selector("text=1 would be used, 1 set aside")

@@ -25,8 +25,8 @@ def test_meter_takes_dates_as_local_midnight_and_export_as_energy(tmp_path):
 @pytest.mark.parametrize(
     ("rows", "kept", "reasons"),
     [
-        ("2024-06-01,2024-07-01,-5\n", [], ["outside what is possible. Expected a number from 0 kWh"]),
-        ("2024-06-01,2024-06-01,5\n", [], ["not after start"]),
+        ("2024-06-01,2024-07-01,-5\n", [], ["outside what is possible. Expected 0 kWh or more"]),
+        ("2024-06-01,2024-06-01,5\n", [], ["not after start. Expected the end of the period"]),
         ("2024-06-01,2024-07-01,\n", [], ["blank, and each row needs it"]),
         # A year's total beside its months: the months say more.
         (

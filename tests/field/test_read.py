@@ -138,7 +138,8 @@ def test_a_bad_row_is_set_aside_with_its_reason_and_stops_no_other(tmp_path, row
         value,
     )
     assert reason in found.reason
-    assert any("1 of 2 rows was set aside, first line 2" in n for n in data.notices)
+    stood = f"{column} = {value}, " if column else ""
+    assert any(f"1 of 2 rows was set aside, first line 2: {stood}{found.reason}" in n for n in data.notices)
 
 
 def log_of(inverters, factor, n=200):
@@ -170,6 +171,7 @@ def test_dc_power_that_no_array_gives_is_set_aside_and_its_row_kept(tmp_path):
 
     assert data.power["ac_power_kw"].notna().all()
     assert data.power["dc_power_kw"].isna().sum() == 1
+    assert "Expected kW, -3 to 3 times the inverter's kVA rating; is it in W?" in data.set_aside["reason"][0]
     assert data.set_aside[["column", "value", "part"]].to_numpy().tolist() == [["dc_power_kw", 52.0, "value"]]
 
 

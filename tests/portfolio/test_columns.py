@@ -42,7 +42,9 @@ def test_what_is_expected_is_said_in_words():
     weather, iv = TABLES["weather"], TABLES["iv"]
     assert weather.column("ghi_w_m2").expected == "-50 to 2000 W/m²"
     assert TABLES["load"].column("load_kw").expected == "0 to 1000000 kW"
-    assert TABLES["meter"].column("energy_kwh").expected == "a number from 0 kWh"
+    assert TABLES["meter"].column("energy_kwh").expected == "0 kWh or more"
+    assert TABLES["power"].column("ac_power_kw").expected == "-0.1 to 1.3 times the inverter's kVA rating"
+    assert TABLES["prices"].column("price_per_kwh").expected == "a number of money/kWh"
     assert (
         TABLES["job_costs"].column("unit").expected
         == "one of hectare, inverter, metre, module, string, visit"

@@ -29,7 +29,7 @@ def _module(old: str, new: str) -> dict[str, str]:
 
 
 INVALID = {
-    "no settings file": ({"portfolio.toml": None}, "portfolio.toml: is missing"),
+    "no settings file": ({"portfolio.toml": None}, "holds no portfolio.toml"),
     "broken toml": (
         {"portfolio.toml": "format = 1\nname = \n"},
         r"portfolio.toml: is not valid TOML: .*line 2",

@@ -46,6 +46,23 @@ def test_gain_and_worth_carry_their_intervals(clean):
     assert jobs.worth(clean | {"job_kind": "claim"}, "GBP") == "GBP 254 once (156 to 361)"
 
 
+def test_a_job_that_the_plan_does_after_its_dates_says_when(clean):
+    dates = {"due_from": "2025-07-11", "due_to": "2025-10-09"}
+    later = clean | dates | {"planned_start": "2026-03-10"}
+    assert jobs.due(later) == "11 Jul 2025 to 9 Oct 2025; the year's plan has it in the week of 10 Mar 2026"
+    assert jobs.due(later | {"planned_start": "2025-08-05"}) == "11 Jul 2025 to 9 Oct 2025"
+
+
+@pytest.mark.parametrize(("change", "said"), [
+    ({"npv": 100.0}, "No job fits this year's budget or crew days: 5 jobs would pay, and would need more."),
+    ({"npv": np.nan}, "No job can be weighed: 5 jobs lack a cost or a price."),
+    ({"npv": -1.0}, "No job is worth its cost on this evidence."),
+])
+def test_nothing_to_do_says_whether_money_figures_or_worth_lacks(change, said):
+    listed = work_list().assign(chosen=False, safety=False, **change)
+    assert jobs.nothing_to_do(jobs.work_plan(replace(assessment(), work_list=listed))) == said
+
+
 @pytest.mark.parametrize(
     ("start", "end", "text"),
     [

@@ -2,14 +2,17 @@
 
 import io
 
+import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
 
-from tests.report.invented import assessment
+from tests.report.invented import assessment, returns
 from tests.report.invented_jobs import HOSTILE_FORMULA
+from yieldwatch.report import money
 from yieldwatch.report.money import money_section
 from yieldwatch.report.page import render_page
+from yieldwatch.report.schema import RETURNS
 from yieldwatch.report.workbook import workbook_xlsx
 
 
@@ -50,6 +53,14 @@ def test_the_bridge_shows_what_the_plan_lacks_and_no_zero_for_it(section):
 def test_each_loss_stands_in_money_basis_points_and_days(section):
     (row,) = grid(section, "What each loss").rows
     assert row == ("dirt on the glass", "280 (190 to 370)", "12.0 (8.0 to 16.0)", "31 (21 to 41)")
+
+
+def test_a_farm_that_has_paid_itself_back_has_no_days_of_payback_to_lose():
+    left = pd.DataFrame([("alder", "payback_remaining", "", 0.0, 0.0, 0.0, "months", 0.0, "")], columns=list(RETURNS))
+    own = pd.concat([returns().replace({"value": {31.0: np.nan}}), left], ignore_index=True)
+    assert money._losses(own, "GBP").rows[0][3] == "paid back already"
+    remaining = next(r for r in money._returns(own, "GBP").rows if r[0].startswith("months until"))
+    assert remaining[1:4] == ("0", "0 to 0", "0")
 
 
 def test_claims_show_payer_deadline_and_evidence_but_not_what_nobody_owes(section):

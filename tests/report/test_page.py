@@ -123,4 +123,10 @@ def test_a_job_without_a_price_is_not_called_worthless():
 
 def test_an_empty_work_list_is_an_answer():
     quiet = render_page(replace(assessment(farms=1), work_list=pd.DataFrame()))
-    assert "No job is worth its cost on this evidence: approve nothing now." in quiet
+    assert "No job was found on this evidence." in quiet
+
+
+def test_what_was_assumed_names_the_farm_and_not_its_folder():
+    page = render_page(replace(assessment(), notices=("alder: running costs are from the plan.", "Budget: none.")))
+    assert "<li>Alder Hill: running costs are from the plan.</li>" in page
+    assert "<li>Budget: none.</li>" in page

@@ -73,7 +73,7 @@ def test_user_text_is_not_read_as_markup():
 
 def test_an_empty_work_list_is_said(answer):
     quiet = said(print_assessment, replace(assessment(), work_list=pd.DataFrame()), Path("out"))
-    assert "No job is worth its cost on this evidence." in quiet
+    assert "No job was found on this evidence." in quiet
 
 
 def test_no_line_is_wider_than_the_terminal():

@@ -65,6 +65,22 @@ def test_a_payback_is_a_range(record, text):
     assert words.payback(record) == text
 
 
+def test_a_payback_is_under_a_month_where_the_table_has_less_than_one():
+    # 0.96 stands as 1.0 in a column with one decimal, 0.94 as 0.9.
+    assert (words.months_word(0.96), words.months_word(0.94)) == ("1 month", "under a month")
+
+
+def test_a_reason_names_its_cause_in_words_and_other_text_stays():
+    assert words.reason_words("inverter outage: No interval log.") == "inverters off: No interval log."
+    assert words.reason_words("Light not measured: 3 months.") == "Light not measured: 3 months."
+
+
+@pytest.mark.parametrize(("on_glass", "said"), [
+    (0.86, "current low; 86 % chance that it is dirt on a module or two"), (0.02, "current low"), (None, "current low")])
+def test_a_fault_that_may_be_dirt_says_so_beside_its_name(on_glass, said):
+    assert words.finding_word({"finding": "current_low", "on_glass": on_glass}) == said
+
+
 def test_a_payback_is_a_clause_of_a_sentence():
     assert words.pays_back(job(9.1, 8.0, 10.6)) == "pays back in 9 months (8 to 11 months)"
     chance = {"chance_of_payback": 0.44}

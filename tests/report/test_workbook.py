@@ -10,6 +10,7 @@ import xlsxwriter
 
 from tests.report.invented import assessment
 from tests.report.invented_jobs import HOSTILE_FORMULA, NOT_WORTH, TIGHT_BUDGET
+from yieldwatch.report.schema import TABLES, WORK_LIST_EXTRAS
 from yieldwatch.report.sheets import Field, Sheet
 from yieldwatch.report.workbook import _lines, _styles, _write_sheet, workbook_xlsx
 
@@ -51,6 +52,22 @@ def test_a_payback_that_never_comes_is_said_and_one_that_is_not_known_is_blank(b
     assert book["Work list"].cell(3, slow - 2).value == "Payback"
     assert book["Work list"].cell(7, slow).value == "never"
     assert book["Work list"].cell(6, slow).value is None  # without a price nothing is known
+
+
+def test_a_small_sum_keeps_its_cents_and_a_step_without_figures_says_where_it_is(book):
+    listed = assessment().work_list
+    listed.loc[1, "cost"] = 3.26
+    small, large = column(read(replace(assessment(), work_list=listed))["Work list"], "Cost")[1::-1]
+    assert "0.00" in small.number_format
+    assert "0.00" not in large.number_format
+    assert "sun: within what the plan allows for" in [cell.value for cell in column(book["Budget to income"], "Step")]
+
+
+def test_a_job_planned_after_its_dates_says_so_where_it_is_to_be_done():
+    done = assessment()
+    listed = done.work_list.assign(planned_start=[None, "2026-03-10", None, None, None])
+    said = [cell.value for cell in column(read(replace(done, work_list=listed))["Work list"], "Do it")]
+    assert said[1] == "yes, in the week of 10 Mar 2026"
 
 
 def test_the_sheet_prints_on_a4_across_with_its_headings_on_every_page(book):
@@ -99,6 +116,9 @@ def test_every_column_of_the_work_list_is_explained(book):
     heads = [(sheet.title, cell.value) for sheet in book for cell in sheet[3] if sheet.title != "What the columns mean"]
     assert [row[:2] for row in explained] == heads
     assert all(len(row[2]) > 2 for row in explained)
+    for *_, source in explained:
+        table, _, column = source.partition(".csv")
+        assert not column or column.removeprefix(", ") in TABLES[table] | WORK_LIST_EXTRAS
 
 
 def test_headings_are_short_and_carry_their_meaning_as_a_note(book):

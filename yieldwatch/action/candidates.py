@@ -55,7 +55,7 @@ def candidates(
     Parameters
     ----------
     portfolio : Portfolio
-        For its horizon.
+        For its horizon and currency.
     site : Site
     data : SiteData
     state : SiteState
@@ -85,6 +85,7 @@ def candidates(
     except NotEnoughData as err:
         return [], (f"No jobs for {err}",)
     prices, notices = price_outlook(site, data, as_of, months, outlook.generation())
-    look = Look(site, data, state, findings, outlook, prices, np.random.default_rng(3), as_of, owed, clamps)
+    look = Look(site, data, state, findings, outlook, prices, np.random.default_rng(3), as_of, owed, clamps,
+                portfolio.currency)
     found = [job for remedy in REMEDIES for job in remedy(look)]
     return found, (*outlook.notices, *notices, *look.notices)

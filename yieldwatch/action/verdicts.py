@@ -4,6 +4,7 @@ Why a job is or is not to be done, with the figure that would change it.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 
@@ -61,6 +62,8 @@ class Case:
 
 def money(amount: float, currency: str) -> str:
     """An amount with its currency, whole from ten on."""
+    if math.isnan(amount):
+        return "not known"
     sign = "−" if round(amount, 2) < 0 else ""
     return f"{sign}{currency} {abs(amount):,.0f}" if abs(amount) >= 9.995 else f"{sign}{currency} {abs(amount):,.2f}"
 
@@ -146,4 +149,5 @@ def _in_hundred(share: float) -> str:
     """A share in per cent; a few hundred draws cannot make anything certain."""
     if share > 0.99:
         return "over 99 %"
-    return "under 1 %" if share < 0.01 else f"{100 * share:.0f} %"
+    # A half goes up, as in tables.
+    return "under 1 %" if share < 0.01 else f"{math.floor(round(100 * share, 6) + 0.5)} %"

@@ -215,7 +215,8 @@ def _options(portfolio: Portfolio, job: Candidate, net: np.ndarray, weeks: tuple
     if not priced:
         return f"{said[0]} Doing it has no cost yet to be held against that."
     months = portfolio.horizon_months
-    said.append(f"Do it from {week_start(as_of, first)}: {text(net[first])} net in {months} months.")
+    said.append(f"Do it from {week_start(as_of, first)}: {text(net[first])} net in {months} months, cost and "
+                "return at present value.")
     later = best if best > first else min(first + 13, N_WEEKS - 1)
     said.append(f"Wait to {week_start(as_of, later)}: {text(net[later])} net.")
     if net[best] <= 0:

@@ -25,6 +25,7 @@ COLUMNS = [
 NOTICE_DAYS = 30.0
 #: Words in an event's note that are usually insured. Common practice, no source.
 _INSURED = re.compile(r"\b(storm|hail|lightning|theft|stolen|fire|flood|vandal\w*)\b", re.IGNORECASE)
+_BY_CHANCE = "The amount is what is to be expected, by the chance that it is granted."
 _NETWORK = {"grid_outage": "the network was off", "curtailment": "output was held down"}
 _OWNER = ("soiling", "shading", "snow", "string_fault", "inverter_efficiency", "inverter_outage", "degradation")
 
@@ -97,7 +98,7 @@ def _guaranteed(year: ContractYear, notice: float, today: dt.date) -> dict[str, 
     said = [f"{value:.2f} % ({low:.2f} to {high:.2f}) against {promised.value_pct:g} % promised; {year.raw_pct:.2f} % with "
             "nothing excluded"]
     if promised.excludes:
-        said.append(f"excluded: {', '.join(promised.excludes)}")
+        said.append(f"excluded: {', '.join(c.replace('_', ' ') for c in promised.excludes)}")
     if partial:
         said.append(f"{100 * year.covered:.0f} % of the contract year is reported, and damages are in that proportion")
     if running:
@@ -212,24 +213,28 @@ def _jobs(site: Site, data: SiteData, jobs: pd.DataFrame, today: dt.date, claime
     for job in jobs[jobs["site_id"] == site.id].to_dict("records") if len(jobs) else []:
         scope = job["scope"] if isinstance(job["scope"], tuple | list) else str(job["scope"]).split()
         payer, ground, state, end, reason = "owner", "job", "own", None, "No warranty or guarantee is seen to cover it."
+        amount = (job["cost"], np.nan, np.nan)
         covered = [ends[i] for i in scope if i in ends and today <= ends[i]]
         if job["job_kind"] == "repair_inverter" and covered and len(covered) == len(scope):
             payer, ground, state, end = "inverter_maker", "job", "ask", min(covered)
             reason = "Within the inverter's warranty: have the maker repair it before money is spent."
         elif job["job_kind"] == "claim":
             end = dt.date.fromisoformat(str(job["due_to"]))
+            # What it asks for, by its chance: its cost is the owner's own.
+            amount = (job["gain_per_year"], job["gain_low_per_year"], job["gain_high_per_year"])
             if set(scope) <= claimed:
                 payer, ground, state = "module_maker", "job", "claim"
-                reason = "Its strings are below the power warranty: ask in writing which tests count, then send what is named."
+                reason = "Its strings are below the power warranty: ask in writing which tests count, then send what is named. "
+                reason += _BY_CHANCE
             else:
                 payer, ground, state = "maintenance_contractor", "job", "claim"
-                reason = "The guarantee was missed beyond the doubt of the figures: claim the damages."
+                reason = "The guarantee was missed beyond the doubt of the figures: claim the damages. " + _BY_CHANCE
         elif job["job_kind"] == "replace_modules" and claimed and set(scope) <= claimed:
             payer, ground, state = "module_maker", "job", "ask"
             reason = "Its strings are below the power warranty: claim first. Labour and transport are often not covered."
         window = (job["due_from"], _after(dt.date.fromisoformat(str(job["due_to"])[:10])) if job["due_to"] else "")
         rows.append(_row(payer, ground, str(job["job_id"]), window, np.nan,
-                         (job["cost"], np.nan, np.nan), state, end, reason, "work_list.csv"))
+                         amount, state, end, reason, "work_list.csv"))
     return rows
 
 

@@ -145,7 +145,7 @@ def _paid(site: Site, data: SiteData) -> dict[str, float]:
 
 def _notes(plan: Plan, months: list[BridgeMonth]) -> dict[str, str]:
     """What is beside each step: where the plan lacks a list, and what was not assessed."""
-    within = "within plan_allowance: [plan] has no"
+    within = "within what the plan allows for: [plan] has no"
     named = {"plan_allowance": ["the plan's own allowances and its model against this one"]}
     if not plan.insolation_kwh_m2_by_month:
         named["sun"] = [f"{within} insolation_kwh_m2_by_month"]
@@ -155,7 +155,8 @@ def _notes(plan: Plan, months: list[BridgeMonth]) -> dict[str, str]:
         named["temperature"] = [f"{within} temp_air_c_by_month"]
         named["plan_allowance"].append("temperature is within it")
     elif n := sum(not np.isfinite(m.steps["temperature"]) for m in months):
-        named["temperature"] = [f"within plan_allowance in {n} of {len(months)} months, whose air temperature is not known"]
+        named["temperature"] = [f"within what the plan allows for in {n} of {len(months)} months, whose air temperature is not "
+                                "known"]
     if plan.degradation_pct_per_year is None:
         named["excess_ageing"] = ["all ageing: [plan] has no degradation_pct_per_year"]
     else:

@@ -53,7 +53,7 @@ def read_statements(source: Source) -> pd.DataFrame | None:
     if rows is None:
         return None
     rows = completed(rows, "statements")
-    rows = drop_rows(source.ledger, rows, rows["end"] <= rows["start"], "end", "not after start")
+    rows = drop_rows(source.ledger, rows, rows["end"] <= rows["start"], "end", "not after start. Expected the end of the period")
     source.ledger.count(rows)
     return rows.drop(columns=["file", "line"]).sort_values("start", kind="stable", ignore_index=True)
 

@@ -7,19 +7,15 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from yieldwatch.columns import TABLES, Column
 from yieldwatch.errors import near_miss
 from yieldwatch.field.clocks import usual_step
 from yieldwatch.field.ledger import VALUE_ONLY
 from yieldwatch.field.rows import Source, completed, drop_rows, read_rows
 
-#: An inverter may overshoot its rating for moments, its interval mean hardly. (common practice, no source)
-_MAX_OF_RATING = 1.3
-#: Least multiple of the rating in bright hours that is W for kW, and readings above zero that it takes.
-_WATTS, _FEWEST = 100.0, 50
-#: At night an inverter and its transformer draw little of the rating. (common practice, no source)
-_MIN_OF_RATING = -0.1
-#: Modules may have more power than the inverter, never three times as much at once. (common practice, no source)
-_MAX_DC_OF_RATING = 3.0
+_AC, _DC = (TABLES["power"].column(name) for name in ("ac_power_kw", "dc_power_kw"))
+#: Least and most multiple of the rating in bright hours that is W for kW, and readings above zero that it takes.
+_WATTS, _MOST_WATTS, _FEWEST = 100.0, 1300.0, 50
 #: Irradiance at a cloud's edge stays below twice 1000 W/m². (common practice, no source)
 _MAX_OF_I_SC = 2.0
 
@@ -36,23 +32,27 @@ def read_power(source: Source) -> tuple[pd.DataFrame | None, pd.Timedelta | None
     rows = known_only(source, rows, "inverter_id", {i.inverter_id for i in source.site.inverters})
     ratings = {i.inverter_id: i.inverter_type.ac_rated_kva for i in source.site.inverters}
     rating = rows["inverter_id"].map(ratings).to_numpy(dtype=float)
-    for column in ("ac_power_kw", "dc_power_kw"):
-        rows = _from_watts(source, rows, column, rating)
-    load = rows["ac_power_kw"].to_numpy() / rating
-    rows = drop_rows(source.ledger, rows, (load > _MAX_OF_RATING) | (load < _MIN_OF_RATING), "ac_power_kw",
-                     f"outside {_MIN_OF_RATING:g} to {_MAX_OF_RATING:g} times the inverter's kVA rating. "
-                     "Expected kW; is it in W?")
-    if "dc_power_kw" in rows:
-        rating = rows["inverter_id"].map(ratings).to_numpy(dtype=float)
-        bad = np.abs(rows["dc_power_kw"].to_numpy(float)) > _MAX_DC_OF_RATING * rating
-        reason = f"beyond {_MAX_DC_OF_RATING:g} times the inverter's kVA rating. Expected kW; is it in W?"
-        file, line, value = (rows.loc[bad, name].to_numpy() for name in ("file", "line", "dc_power_kw"))
-        source.ledger.set_aside(file, line, "dc_power_kw", value, reason, VALUE_ONLY)
-        rows = rows.assign(dc_power_kw=rows["dc_power_kw"].mask(bad))
+    for column in (_AC, _DC):
+        rows = _from_watts(source, rows, column.name, rating)
+    rows = drop_rows(source.ledger, rows, _beyond(rows, _AC, rating), _AC.name, _reason(_AC))
+    if _DC.name in rows:
+        bad = _beyond(rows, _DC, rows["inverter_id"].map(ratings).to_numpy(dtype=float))
+        file, line, value = (rows.loc[bad, name].to_numpy() for name in ("file", "line", _DC.name))
+        source.ledger.set_aside(file, line, _DC.name, value, _reason(_DC), VALUE_ONLY)
+        rows = rows.assign(dc_power_kw=rows[_DC.name].mask(bad))
     source.ledger.count(rows)
     power = completed(rows, "power").drop(columns=["file", "line"])
     return (power.sort_values(["time", "inverter_id"], kind="stable", ignore_index=True),
             usual_step(power["time"]))
+
+
+def _beyond(rows: pd.DataFrame, column: Column, rating: np.ndarray) -> np.ndarray:
+    load = rows[column.name].to_numpy(float) / rating
+    return (load < column.low) | (load > column.high)  # NaN is neither
+
+
+def _reason(column: Column) -> str:
+    return f"outside what is possible. Expected kW, {column.expected}; is it in W?"
 
 
 def _from_watts(source: Source, rows: pd.DataFrame, column: str, rating: np.ndarray) -> pd.DataFrame:
@@ -67,7 +67,7 @@ def _from_watts(source: Source, rows: pd.DataFrame, column: str, rating: np.ndar
     by = [rows["file"], rows["inverter_id"]]
     at_work = load[load > 0.0].groupby([key[load > 0.0] for key in by])
     bright = at_work.quantile(0.99)[at_work.count() >= _FEWEST]
-    watts = bright[bright.between(_WATTS, 1000.0 * _MAX_OF_RATING)]
+    watts = bright[bright.between(_WATTS, _MOST_WATTS)]
     if watts.empty:
         return rows
     bad = pd.MultiIndex.from_arrays(by).isin(watts.index)

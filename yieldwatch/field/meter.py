@@ -24,7 +24,7 @@ def read_meter(source: Source) -> pd.DataFrame | None:
     rows = read_rows(source, "meter")
     if rows is None:
         return None
-    rows = drop_rows(source.ledger, rows, rows["end"] <= rows["start"], "end", "not after start")
+    rows = drop_rows(source.ledger, rows, rows["end"] <= rows["start"], "end", "not after start. Expected the end of the period")
     rows = _without_overlaps(source, rows).sort_values("start", ignore_index=True)
     rows = _without_catch_up(source, rows)
     source.ledger.count(rows)

@@ -92,7 +92,8 @@ def _strangers(root: Path, site: Site) -> list[str]:
     places = [t.place.format(site=site.id).split("/") for t in TABLES.values() if "{site}" in t.place]
     home = f"sites/{site.id}"
     readings = {p[3]: f"{home}/readings/{p[3]}" for p in places if len(p) == 4}
-    note_strangers(root, home, {"job_costs", *(p[2] for p in places)}, notices, readings)
+    drawn = {d.file.split("/")[2] for d in site.drawings}
+    note_strangers(root, home, {"job_costs", *(p[2] for p in places), *drawn}, notices, readings)
     if (root / home / "readings").is_dir():
         note_strangers(root, f"{home}/readings", readings, notices)
     return notices
@@ -129,12 +130,14 @@ def _not_used(data: SiteData, site: Site, as_of: dt.date | None) -> list[str]:
     for file, n_aside, n_rows in data.files[["file", "set_aside", "rows"]].itertuples(index=False):
         if n_aside:
             own = data.set_aside[(data.set_aside["file"] == file) & (data.set_aside["part"] == ROW)]
-            notices.append(f"{file}: {n_aside} of {n_rows} rows {'was' if n_aside == 1 else 'were'} set aside, first line "
-                           f"{own['line'].iloc[0]}: {ended(own['reason'].iloc[0])}")
+            first = own.iloc[0]
+            stood = f"{first['column']} = {str(first['value'])[:40]}, " if first["column"] else ""
+            notices.append(f"{file}: {n_aside:,} of {n_rows:,} rows {'was' if n_aside == 1 else 'were'} set aside, first line "
+                           f"{first['line']}: {stood}{ended(first['reason'])}")
     values = int((data.set_aside["part"] == VALUE_ONLY).sum())
     if values:
         what = "1 single value was set aside; the rest of its row is" if values == 1 else (
-            f"{values} single values were set aside; the rest of their rows is")
+            f"{values:,} single values were set aside; the rest of their rows is")
         notices.append(f"sites/{site.id}: {what} used.")
     later = int(data.files["after_as_of"].sum())
     if later:

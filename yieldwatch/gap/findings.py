@@ -358,9 +358,11 @@ def _why(batch: Batch, k: int, seen: np.ndarray, finding: str) -> str:
 def _of_rivals(p: dict[str, float], finding: str, on_glass: float) -> str:
     if finding not in FAULT_FINDINGS:
         return ""
-    rivals = [f"{words} ({p[kind]:.0%})" for kind, words in _IN_WORDS.items() if kind != finding and p[kind] >= _RIVAL]
+    near = {kind: p[kind] for kind in _IN_WORDS if kind != finding and p[kind] >= _RIVAL}
+    rivals = [f"{_IN_WORDS[kind]} ({100.0 * chance:.0f} %)" for kind, chance in near.items()]
     said = f" It may be {' or '.join(rivals)} instead." if rivals else ""
-    return said + (f" Dirt on the glass of a module or two reads like it ({on_glass:.0%})." if on_glass >= _RIVAL else "")
+    glass = f" Dirt on the glass of a module or two reads like it ({100.0 * on_glass:.0f} %)." if on_glass >= _RIVAL else ""
+    return said + glass
 
 
 def _of_swap(batch: Batch, k: int, swap: tuple[int, str] | None) -> str:

@@ -24,6 +24,8 @@ _WORTH_A_WORD = 0.0005
 _LIKE_THE_SENSOR = ("soiling", "degradation", "unexplained")
 #: Errors of the light below this are not worth a word. [%] Common practice, no source.
 _LEAST_ERROR_PCT = 0.05
+#: Below this an energy is none. [kWh]
+_NIL_KWH = 0.5
 _UNMEASURED = "Nothing measured these months."
 
 #: One row a cause: how its pattern is told.
@@ -108,8 +110,9 @@ def _why(
 
 def _nil(value: float, low: float, high: float) -> tuple[Turn, ...]:
     """How far nil is from the interval."""
-    if value == 0.0:
-        return (Turn("interval end", high, "kWh", f"Nothing was found; up to {high:,.0f} kWh may have gone unseen."),)
+    if abs(value) < _NIL_KWH:
+        unseen = f"; up to {high:,.0f} kWh may have gone unseen" if high >= _NIL_KWH else ""
+        return (Turn("interval end", high, "kWh", f"Nothing was found{unseen}."),)
     if low <= 0.0 <= high:
         return (Turn("distance to nil", 0.0, "kWh", "The 90 % interval reaches nil: it may be nothing."),)
     near = abs(value - (low if value > 0 else high))
@@ -121,7 +124,7 @@ def _nil(value: float, low: float, high: float) -> tuple[Turn, ...]:
 def _light_sensor(window: Window, cause: str, value: float, found: tuple[Rival, ...]) -> tuple[Turn, ...]:
     """What constant error of the light would look like the whole of a cause, where it would."""
     name = "error of the light sensor"
-    if value == 0.0 or (cause not in _LIKE_THE_SENSOR and any(r.name == "light_sensor" for r in found)):
+    if abs(value) < _NIL_KWH or (cause not in _LIKE_THE_SENSOR and any(r.name == "light_sensor" for r in found)):
         # A cause with a pattern of its own that trades off all the same: its rivals say how far.
         return ()
     if cause not in _LIKE_THE_SENSOR:

@@ -117,6 +117,8 @@ def _numbers_from_text(raw: pa.ChunkedArray | pa.Array) -> tuple[np.ndarray, pd.
 
 
 def _outside(values: np.ndarray, column: Column) -> np.ndarray:
+    if column.of:
+        return np.zeros(len(values), dtype=bool)
     low = -np.inf if column.low is None else column.low
     high = np.inf if column.high is None else column.high
     return (values < low) | (values > high)  # NaN is neither

@@ -71,6 +71,9 @@ def _portfolio_settings(root: Path) -> tuple[Settings, list[str]]:
     if not root.is_dir():
         raise PortfolioError(f"{root}: is a file. Expected the folder of a portfolio. Name the folder that "
                              f"holds {_FILE}.")
+    if not (root / _FILE).exists():
+        raise PortfolioError(f"{root}: holds no {_FILE}. Expected the folder of a portfolio. Name the folder that holds it, or "
+                             "write it; README.md shows the least.")
     try:
         raw = read_toml(root / _FILE, _FILE)
     except InputError as err:

@@ -85,7 +85,7 @@ class Settings:
     def _take(self, raw: dict[str, Any], key: Column) -> None:
         if key.name not in raw:
             if key.need == VALUE:
-                self.refuse(f"{key.name} is missing. Expected {key.expected}. {key.meaning}")
+                self.refuse(f"{key.name} is missing. Expected {key.expected}: {key.meaning}. Add it")
             return
         value, wrong = _CHECKS[key.kind](raw[key.name], key)
         if wrong:

@@ -100,7 +100,8 @@ def job_card(job: dict, currency: str) -> JobCard:
         ("Pays back", words.payback(job)),
         ("Net value", money(job.get("npv"), currency)),
         ("Chance of paying back", "" if jobs.is_safety(job) else words.chance_word(job.get("chance_of_payback"))),
-        ("Chance that the loss is there", words.chance_word(job.get("confidence"))),
+        ("Chance that it is granted" if job.get("job_kind") == "claim" else "Chance that the loss is there",
+         words.chance_word(job.get("confidence"))),
         ("Comes back", jobs.said(job, "comes_back")),
         ("Job book", jobs.in_book(job)),
     )

@@ -13,6 +13,7 @@ from yieldwatch.report.words import EnergyUnit, number, percentage
 
 #: No readings make a finding surer than this.
 _SURE = 0.99
+_COUNTED = {"events", "rains", "spells", "strings"}
 
 
 @dataclass(frozen=True)
@@ -65,7 +66,9 @@ def in_words(why: Why) -> Said:
 def figure_cells(figure: Figure) -> tuple[str, str, str, str]:
     """A figure as text: what, where, value with unit and interval, note."""
     sure = figure.unit == "probability" and figure.value > _SURE
-    value = f"over {_SURE:g}" if sure else f"{_number(figure.value)} {figure.unit}".strip()
+    # A count's unit is a word in the plural.
+    unit = figure.unit[:-1] if figure.value == 1 and figure.unit in _COUNTED else figure.unit
+    value = f"over {_SURE:g}" if sure else f"{_number(figure.value)} {unit}".strip()
     if figure.low is not None and figure.high is not None:
         value += f" ({_number(figure.low)} to {_number(figure.high)})"
     return words.plain(figure.name), words.plain(figure.where), words.plain(value), words.in_day_words(figure.note)

@@ -19,6 +19,7 @@ from yieldwatch.handbook import Entry, entries, find
 from yieldwatch.report import words
 from yieldwatch.report.evidence import figure_cells, in_words
 from yieldwatch.report.evidence_file import SiteEvidence
+from yieldwatch.report.schema import TABLES, WORK_LIST_EXTRAS
 
 _KIND_WORDS = {
     "cause": "Causes of loss",
@@ -42,14 +43,25 @@ def print_topics(console: Console) -> None:
 
 def print_topic(console: Console, topic: str) -> None:
     """
-    Print every entry on a topic.
+    Print every entry on a topic; of a table that no entry is named after, what its columns mean.
 
     Raises
     ------
     InputError
         If there is none.
     """
-    for entry in find(topic):
+    table = topic.strip().lower().removesuffix(".csv").replace("-", "_").replace(" ", "_")
+    try:
+        found = find(topic)
+    except InputError:
+        if table not in TABLES:
+            raise
+        _heading(console, f"{table}.csv")
+        for column, meaning in (TABLES[table] | (WORK_LIST_EXTRAS if table == "work_list" else {})).items():
+            _item(console, f"{column}: {meaning}")
+        _item(console, f"yieldwatch explain {table}.COLUMN says how a column is worked out.")
+        return
+    for entry in found:
         _print_entry(console, entry)
 
 
@@ -94,9 +106,12 @@ def print_evidence(console: Console, found: dict[str, SiteEvidence], site_id: st
         )
     site = found[site_id]
     if cause is not None:
-        why = site.causes.get(cause.strip().lower().replace("-", "_").replace(" ", "_"))
+        wanted = cause.strip().lower()
+        code = next((c for c in CAUSES if words.cause_word(c) == wanted), wanted.replace("-", "_").replace(" ", "_"))
+        why = site.causes.get(code)
         if why is None:
-            raise InputError(f"cause = {cause}, not known.{near_miss(cause, CAUSES)} Expected one of {', '.join(CAUSES)}.")
+            known = ", ".join(f"{c} ({words.cause_word(c)})" for c in CAUSES)
+            raise InputError(f"cause = {cause}, not known.{near_miss(cause, CAUSES)} Expected one of {known}.")
         _print_why(console, site, why, figures=True)
         return
     for why in site.causes.values():

@@ -98,7 +98,7 @@ def print_jobs(console: Console, jobs: Sequence[Job], hidden: int, currency: str
         console.print(f"{words.count(hidden, 'more job is', 'more jobs are')} gone, declined or not advised: --all shows all.")
 
 
-def print_job(console: Console, job: Job, evidence: Sequence[tuple[Evidence, str]]) -> None:
+def print_job(console: Console, job: Job, evidence: Sequence[tuple[Evidence, str]], currency: str) -> None:
     """Print all facts of one job that are known, and its readings and photos."""
     console.print(Text(f"job {job.ref}, version {job.version}: {title(job)}", style="bold"))
     grid = Table(box=None, show_header=False, pad_edge=True)
@@ -108,7 +108,7 @@ def print_job(console: Console, job: Job, evidence: Sequence[tuple[Evidence, str
     for name, column in FACTS.items():
         value = getattr(job, name)
         if value is not None:
-            unit = "" if column.unit in ("", "money") else f" {column.unit}"
+            unit = "" if column.unit in ("", "1") else f" {currency if column.unit == 'money' else column.unit}"
             grid.add_row(name, Text(f"{_shown(name, value)}{unit}"))
     for found, wrong in evidence:
         grid.add_row(f"{found.kind} {found.number}", Text(_evidence_line(found, wrong)))
@@ -142,7 +142,7 @@ def print_history(console: Console, changes: Sequence[Change]) -> None:
         why = f" ({words.plain(change.why)})" if change.why else ""
         old, new = ("nothing" if v is None else f'"{words.plain(v)}"' for v in (change.old, change.new))
         when = f"{change.at:%Y-%m-%d %H:%M:%S} UTC"
-        what = f"{change.field} {old} to {new}{why}"
+        what = f"{change.field} from {old} to {new}{why}"
         console.print(Text(f"{when}  job {change.ref} v{change.version}  {words.plain(change.who)}: {what}"))
 
 

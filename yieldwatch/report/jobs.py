@@ -49,6 +49,16 @@ def work_plan(assessment: Planned) -> WorkPlan:
     )
 
 
+def nothing_to_do(plan: WorkPlan) -> str:
+    """Why no job is to be done: no money for those that pay, no figures to tell, or none that pays."""
+    if plan.over_budget:
+        return ("No job fits this year's budget or crew days: "
+                f"{words.count(len(plan.over_budget), 'job')} would pay, and would need more.")
+    if plan.not_ranked:
+        return f"No job can be weighed: {words.count(len(plan.not_ranked), 'job lacks', 'jobs lack')} a cost or a price."
+    return "No job is worth its cost on this evidence." if plan.not_worth else "No job was found on this evidence."
+
+
 def is_on(job: dict) -> bool:
     return _flag(job, "chosen") or is_safety(job)
 
@@ -124,9 +134,16 @@ def title(job: dict) -> str:
 
 def due(job: dict) -> str:
     start, end = words.day(job.get("due_from")), words.day(job.get("due_to"))
-    if start and end:
-        return f"{start} to {end}"
-    return f"from {start}" if start else f"by {end}" if end else "any time"
+    said = f"{start} to {end}" if start and end else f"from {start}" if start else f"by {end}" if end else "any time"
+    if is_after_its_window(job):
+        said += f"; the year's plan has it in the week of {words.day(job['planned_start'])}"
+    return said
+
+
+def is_after_its_window(job: dict) -> bool:
+    """Whether the year's plan has a job that is to be done later than its dates: it returns more then, or no week is sooner."""
+    planned, end = text(job, "planned_start"), text(job, "due_to")
+    return is_on(job) and bool(planned) and bool(end) and planned[:10] > end[:10]
 
 
 def gain(job: dict) -> str:

@@ -52,6 +52,8 @@ MEASURE_WORDS = {
     "payback_remaining": "months until the farm has paid itself back",
     "cash_needed": "net income a year that the owner's rate asks for",
 }
+#: In place of the days by which a loss delays the payback.
+PAID_BACK = "paid back already"
 PAYER_WORDS = {
     "owner": "owner",
     "maintenance_contractor": "maintenance contractor",
@@ -178,6 +180,7 @@ def _losses(returns: pd.DataFrame, currency: str) -> Grid | None:
     if rows.empty:
         return None
     by = {(r["cause"], r["measure"]): r for r in rows.to_dict("records")}
+    over = PAID_BACK if is_paid_back(returns) else words.NOT_KNOWN
     dear = rows[rows["measure"] == "loss_per_year"].sort_values("value", ascending=False)
     shown = []
     for cause in dear["cause"]:
@@ -186,10 +189,16 @@ def _losses(returns: pd.DataFrame, currency: str) -> Grid | None:
             r = by.get((cause, measure))
             known = r is not None and math.isfinite(r["value"])
             cells.append(f"{number(r['value'], decimals)} ({number(r['low'], decimals)} to {number(r['high'], decimals)})"
-                         if r is not None and known else words.NOT_KNOWN)
+                         if r is not None and known else over if measure == "loss_payback" else words.NOT_KNOWN)
         shown.append(tuple(cells))
     return Grid("What each loss of the last twelve months takes if it goes on; in brackets the 90 % interval.",
                 ("Loss", f"#{currency} a year", "#Basis points of return", "#Days of payback"), tuple(shown))
+
+
+def is_paid_back(returns: pd.DataFrame) -> bool:
+    """Whether a farm has paid itself back, so that no loss delays that any more."""
+    left = returns.loc[returns["measure"] == "payback_remaining", "value"]
+    return bool(len(left)) and float(left.iloc[0]) == 0.0
 
 
 def _claims(claims: pd.DataFrame, names: Mapping[str, str], currency: str) -> Grid | None:
@@ -211,7 +220,7 @@ def _claims(claims: pd.DataFrame, names: Mapping[str, str], currency: str) -> Gr
 
 
 def _figure(value: float) -> str:
-    return _blank(value, lambda v: number(v, 4 if abs(v) < 1 else 1 if abs(v) < 1000 else 0))
+    return _blank(value, lambda v: number(v, 0 if v == 0 or abs(v) >= 1000 else 4 if abs(v) < 1 else 1))
 
 
 def _blank(value: float, shown: Callable[[float], str]) -> str:

@@ -157,7 +157,9 @@ def _money_of(assessment: Assessment, span: str, month: str, step: str) -> str:
 
 
 def _without_budget(assessment: Assessment) -> list[str]:
-    return [words.plain(s.site.name) for s in assessment.sites if s.bridge.empty]
+    """Farms that were measured and have no bridge; of the others it is said elsewhere that they were not."""
+    return [words.plain(s.site.name) for s in assessment.sites
+            if s.bridge.empty and s.gap.yields["measured_kwh"].notna().any()]
 
 
 def _expected(assessment: Assessment, month: Month, unit: EnergyUnit) -> list[str]:
@@ -256,7 +258,7 @@ def _worth(worth: Amount, currency: str) -> str:
 def _decide(assessment: Assessment) -> list[str]:
     plan, currency = jobs.work_plan(assessment), words.plain(assessment.portfolio.currency)
     if not plan.do:
-        return ["Nothing: no job is worth its cost on this evidence."]
+        return [jobs.nothing_to_do(plan)]
     safety = [job for job in plan.do if jobs.is_safety(job)]
     paying = [job for job in plan.do if not jobs.is_safety(job)]
     said = [f"First, whatever it returns, for safety: {listed([jobs.title(j) for j in safety[:_MOST_JOBS]])}"

@@ -5,6 +5,7 @@ The report as one HTML file that needs nothing from elsewhere.
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from pathlib import Path
 
 import pandas as pd
@@ -53,6 +54,7 @@ def render_page(assessment: Assessment) -> str:
             decisions=sentences.decision_sentences(assessment),
             farms_grid=farms_grid(totals, currency),
             figures=over_all,
+            nothing_to_do=jobs.nothing_to_do(plan),
             first=[job_card(job, currency) for job in plan.first],
             rest=[job_card(job, currency) for job in plan.do[3:]],
             work=jobs_grid(plan.do, currency) if plan.do else None,
@@ -68,7 +70,8 @@ def render_page(assessment: Assessment) -> str:
             next_up=measure.next_grid(assessment),
             light=measure.light_grid(assessment),
             farms=farms,
-            notes=[words.in_day_words(notice) for notice in assessment.notices],
+            notes=[_by_name(notice, {s.site.id: words.plain(s.site.name) for s in assessment.sites})
+                   for notice in map(words.in_day_words, assessment.notices)],
             plots={figure.id: json.loads(figure.plot.to_json()) for figure in plots},
             plotly_js=get_plotlyjs(),
         )
@@ -99,3 +102,9 @@ def environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+
+
+def _by_name(notice: str, names: Mapping[str, str]) -> str:
+    """A notice that begins with a site's identifier, with its name instead."""
+    site, colon, rest = notice.partition(": ")
+    return f"{names[site]}: {rest}" if colon and site in names else notice

@@ -187,7 +187,7 @@ PLAN = {
     "gain": "Present value of what it returns within the horizon, from its week on; of a turn, until the next one",
     "gain_low": f"Low end of the {INTERVAL}",
     "gain_high": f"High end of the {INTERVAL}",
-    "net": "Gain less cost",
+    "net": "Gain less cost, the cost not discounted",
     "needs_budget": "Money beyond the works budget that would carry it on top of the plan; blank if it would not pay",
     "needs_crew_days": "Crew days beyond the limit that would carry it on top of the plan; blank if it would not pay",
     "needs_gain": "How much more it would have to return to enter the plan, by planning anew with it; blank if not worked out",

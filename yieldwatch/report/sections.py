@@ -76,7 +76,7 @@ def farm_section(place: int, site: SiteAssessment, total: SiteTotal, currency: s
         downtime_said=downtime_said,
         downtime=downtime,
         evidence=_evidence(site),
-        not_told=tuple(words.in_day_words(s) for s in site.gap.not_told),
+        not_told=tuple(words.reason_words(s) for s in site.gap.not_told),
         cannot_tell=checked.cannot_tell,
         sources=_sources(site, checked.sources),
         set_aside=_set_aside(site.data.set_aside),
@@ -257,7 +257,7 @@ def _strings(site: SiteAssessment) -> tuple[str, Grid | None]:
     rows = tuple(
         (
             words.plain(r["string_id"]),
-            words.FINDING_WORDS.get(r["finding"], words.plain(r["finding"])),
+            words.finding_word(r),
             words.chance_word(r["confidence"]),
             per_cent(r["p_mp_ratio"]),
             per_cent(r["i_sc_ratio"]),
@@ -299,7 +299,7 @@ def _downtime(site: SiteAssessment) -> tuple[str, Grid | None]:
     longest = lost.sort_values("energy_kwh", ascending=False).head(MOST_SPELLS)
     rows = tuple(
         (
-            words.plain(r["inverter_id"]) if pd.notna(r["inverter_id"]) else "all",
+            words.plain(r["inverter_id"]) if pd.notna(r["inverter_id"]) and r["inverter_id"] else "the whole farm",
             words.cause_word(r["cause"]),
             _clock(r["start"], site),
             _clock(r["end"], site),

@@ -288,13 +288,13 @@ def decision_sentences(assessment: Assessment) -> list[str]:
             "replace these costs."
         )
     else:
-        said.append("No job is worth its cost on this evidence: approve nothing now.")
-    if plan.over_budget:
+        said.append(jobs.nothing_to_do(plan))
+    if plan.do and plan.over_budget:
         n = len(plan.over_budget)
         said.append(
             f"{count(n, 'more job', 'more jobs')} would pay, but not within this year's budget or crew days."
         )
-    if plan.not_ranked:
+    if plan.not_ranked and (plan.do or plan.over_budget):
         n = len(plan.not_ranked)
         said.append(f"{count(n, 'job', 'jobs')} could not be ranked for want of a cost or a price.")
     if plan.not_worth:

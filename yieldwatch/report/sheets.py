@@ -131,7 +131,8 @@ _PAYBACKS = ("payback_months", "payback_low_months", "payback_high_months")
 
 def _shown(job: dict, source: str) -> object:
     if source == "chosen":
-        return jobs.advice(job)
+        when = f", in the week of {words.day(job['planned_start'])}" if jobs.is_after_its_window(job) else ""
+        return jobs.advice(job) + when
     if source == "chance_of_payback" and jobs.is_safety(job):
         # It is not done for its return.
         return None
@@ -174,7 +175,9 @@ def _plan(assessment: Planned) -> tuple[Sheet, Sheet]:
               "A bold row is a visit or an office date, its jobs stand below it. Desk work takes no crew. Returns: "
               f"present value within {horizon} months. The weather on the day, local codes and licensed practice come first.",
               fields, tuple(planned), "Nothing is planned.", "plan", frozen=3, strong=frozenset(strong)),
-        Sheet("Left out of the plan", "jobs left out of the plan", "What each would need to enter it.", missed, tuple(left),
+        Sheet("Left out of the plan", "jobs left out of the plan",
+              "What each would need to enter it. Cost: what it would add to the plan, with its own visit where it needs one.",
+              missed, tuple(left),
               "No job was left out.", "plan"))
 
 
@@ -201,11 +204,11 @@ _CLAIM_ORDER = ("claim", "ask", "watch", "own", "none")
 
 def _claims(frame: pd.DataFrame, names: Mapping[str, str]) -> Sheet:
     fields = _fields(
-        CLAIMS, ("Site", 13, "text", "site_id"), ("Payer", 13, "text", "payer"), ("State", 7, "text", "state"),
-        ("Ground", 13, "text", "ground"), ("About", 16, "text", "subject"), ("From", 12, "date", "period_from"),
-        ("Before", 12, "date", "period_to"), ("Energy", 12, "energy", "energy_kwh"), ("Amount", 10, "money", "amount"),
-        ("low", 10, "money", "amount_low"), ("high", 10, "money", "amount_high"), ("Ask until", 12, "date", "deadline"),
-        ("Why", 24, "text", "reason"), ("Send", 15, "text", "evidence"))
+        CLAIMS, ("Site", 12, "text", "site_id"), ("Payer", 12, "text", "payer"), ("State", 7, "text", "state"),
+        ("Ground", 12, "text", "ground"), ("About", 15, "text", "subject"), ("From", 12, "date", "period_from"),
+        ("Before", 12, "date", "period_to"), ("Energy", 11, "energy", "energy_kwh"), ("Amount", 10, "money", "amount"),
+        ("low", 9, "money", "amount_low"), ("high", 10, "money", "amount_high"), ("Ask until", 12, "date", "deadline"),
+        ("Why", 22, "text", "reason"), ("Send", 23, "text", "evidence"))
     frame = frame.sort_values("state", key=lambda s: s.map(list(_CLAIM_ORDER).index), kind="stable")
     rows = _records(frame, payer=lambda v: money.PAYER_WORDS.get(str(v), v), ground=_in_words,
                     subject=lambda v: names.get(str(v)) or _in_words(v))
@@ -254,6 +257,10 @@ def _bridge(frame: pd.DataFrame) -> Sheet:
         span = record["span"]
         row |= {f"{span} {k}": v for k, v in record.items()}
         row |= {"note": record["note"], "up_to": words.month_name(record["to_month"])}
+    for row in rows.values():
+        # Where nothing stands in a step, the step says where it is instead: the note does not go on paper.
+        if all(pd.isna(row.get(f"{span} {source}")) for span in _SPANS for source in ("energy_kwh", "money")):
+            row["step"] = f"{row['step']}: {str(row['note']).partition(':')[0]}".removesuffix(": ")
     ends = frozenset(n for n, (_, row) in enumerate(rows.items())
                      if row["step"] in [_step(s) for s in ("budget", "actual_energy", "actual_revenue", "paid")])
     return Sheet("Budget to income", "from budget to income", "Below zero took energy or money away. Intervals are 90 %.",
@@ -281,6 +288,10 @@ def _returns(frame: pd.DataFrame, currency: str) -> tuple[Sheet, Sheet]:
         row = by.setdefault((record["site_id"], record["cause"]),
                             {"site_id": record["site_id"], "cause": words.cause_word(record["cause"])})
         row |= {f"{record['measure']} {k}": record[k] for k in ("value", "low", "high")}
+    for site, own in frame.groupby("site_id"):
+        if money.is_paid_back(own):
+            for row in (r for (name, _), r in by.items() if name == site):
+                row |= {"loss_payback value": money.PAID_BACK}
     columns = [Field("Site", 17, "text", "site_id", RETURNS["site_id"]), Field("Loss", 32, "text", "cause", RETURNS["cause"])]
     for kind, (word, style) in kinds.items():
         columns += [Field(f"{word.capitalize()}{end}", 13, style, f"{kind} {key}", RETURNS[key])

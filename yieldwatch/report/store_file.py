@@ -83,7 +83,8 @@ def _more_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
     files = pd.concat([s.data.files.assign(site_id=s.site.id) for s in assessment.sites], ignore_index=True)
     ids = {s.site.id for s in assessment.sites}
     notices = [(site if (site := said.partition(":")[0]) in ids else "", said) for said in assessment.notices]
-    notices += [(s.site.id, words) for s in assessment.sites for words in (*s.data.notices, *s.gap.not_told)]
+    notices += [(s.site.id, said) for s in assessment.sites
+                for said in (*s.data.notices, *map(words.reason_words, s.gap.not_told))]
     checks = [check_site(s.site, s.data) for s in assessment.sites]
     tells = [(c.site.id, int(can), said) for c in checks for can, each in ((1, c.can_tell), (0, c.cannot_tell)) for said in each]
     sources = [(c.site.id, *words.source_cells(s, c.site.timezone)) for c in checks for s in c.sources]

@@ -103,7 +103,7 @@ def _print_jobs(console: Console, assessment: Assessment) -> None:
     plan = jobs.work_plan(assessment)
     _heading(console, "Do first")
     if not plan.first:
-        _item(console, "No job is worth its cost on this evidence.")
+        _item(console, jobs.nothing_to_do(plan))
     currency = assessment.portfolio.currency
     for place, job in enumerate(plan.first, start=1):
         safety = "SAFETY: " if jobs.is_safety(job) else ""
@@ -124,7 +124,7 @@ def _print_not_told(console: Console, assessment: Assessment, totals: tuple[Site
         _item(console, "Nothing was left open for want of data.")
     for name, site_reasons in reasons:
         for reason in site_reasons[:MOST_REASONS]:
-            _item(console, f"{name}: {words.plain(reason)}")
+            _item(console, f"{name}: {words.reason_words(reason)}")
         if len(site_reasons) > MOST_REASONS:
             _item(console, f"{name}: {len(site_reasons) - MOST_REASONS} more in report.html.")
     if len(assessment.set_aside):

@@ -8,10 +8,11 @@ import datetime as dt
 import math
 import re
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
+from typing import Any
 
 import pandas as pd
 
@@ -85,7 +86,7 @@ def plain(text: object) -> str:
     return " ".join("".join(c for c in shown if unicodedata.category(c) != "Cf").split())
 
 
-def tied(value: object) -> object:
+def tied(value: object) -> Any:
     """Return text for the page with each figure tied to its unit or currency by a no-break space."""
     if type(value) is not str:
         return value
@@ -193,6 +194,8 @@ WHAT_A_MARK_IS = ("The mark is what the evidence shows. Its interval holds what 
 
 #: Chance of paying back below which it is said that a job does not: a few hundred draws tell no smaller one.
 LEAST_CHANCE = 0.01
+#: Chance from which it is said beside a fault's name that it may be dirt; as in the finding's own reason.
+DIRT_SAID = 0.2
 #: In place of a payback, of a job that is done whatever it returns.
 FOR_SAFETY = "for safety, not for its return"
 
@@ -210,7 +213,8 @@ def months_word(value: object) -> str:
     figure = _float(value)
     if not math.isfinite(figure):
         return "never"
-    if figure < 1:
+    # 0.96 months stand as 1.0 in tables.
+    if round(figure, 1) < 1.0:
         return "under a month"
     if figure < 24:
         count = f"{figure:.0f}"
@@ -307,6 +311,19 @@ def day(date: object) -> str:
 def last_read(as_of: dt.date) -> str:
     """The last day whose readings an assessment as of a day has read: it reads nothing from that day on."""
     return day(as_of - dt.timedelta(days=1))
+
+
+def reason_words(text: object) -> str:
+    """Why a cause could not be told, with the cause in words: `inverter outage: ...` as `inverters off: ...`."""
+    code, colon, rest = in_day_words(text).partition(": ")
+    return CAUSE_WORDS.get(code.replace(" ", "_"), code) + colon + rest
+
+
+def finding_word(row: Mapping[str, object]) -> str:
+    """What a string shows; where a fault is named that may be dirt on a module or two, the chance of that as well."""
+    said = FINDING_WORDS.get(str(row["finding"]), plain(row["finding"]))
+    on_glass = _float(row.get("on_glass"))
+    return f"{said}; {chance_word(on_glass)} chance that it is dirt on a module or two" if on_glass >= DIRT_SAID else said
 
 
 def source_cells(source: Source, timezone: str) -> tuple[str, ...]:

@@ -21,6 +21,7 @@ from xlsxwriter.worksheet import Worksheet
 from yieldwatch.assess import Assessment
 from yieldwatch.report import words
 from yieldwatch.report.planned import Planned
+from yieldwatch.report.schema import TABLES, WORK_LIST_EXTRAS
 from yieldwatch.report.sheets import Field, Sheet, plan_sheets, sheets, work_sheets
 
 #: Paper size code of A4 in the workbook format (ECMA-376, ST_PaperSize: 9).
@@ -93,9 +94,15 @@ def _meanings(made: Sequence[Sheet]) -> Sheet:
     fields = (Field("Sheet", 22, "text", "sheet", "Sheet"), Field("Column", 26, "text", "heading", "Column"),
               Field("What it means", 84, "text", "meaning", "What it means"),
               Field("In the CSV file", 42, "text", "source", "File and column"))
-    rows = tuple({"sheet": s.name, "heading": f.heading, "meaning": f.meaning, "source": f"{s.csv}.csv, {f.source.split()[-1]}"}
+    rows = tuple({"sheet": s.name, "heading": f.heading, "meaning": f.meaning, "source": _written_in(s.csv, f.source.split()[-1])}
                  for s in made for f in s.fields)
     return Sheet("What the columns mean", "What the columns mean", "Low and high bound a 90 % interval.", fields, rows, "", "")
+
+
+def _written_in(table: str, column: str) -> str:
+    """File and column, or the file alone where a column of the sheet puts several of its columns together."""
+    there = TABLES[table] | (WORK_LIST_EXTRAS if table == "work_list" else {})
+    return f"{table}.csv, {column}" if column in there else f"{table}.csv"
 
 
 def _styles(book: xlsxwriter.Workbook, currency: str) -> dict[tuple[str, bool], Format]:
@@ -131,7 +138,8 @@ def _write_sheet(sheet: Worksheet, made: Sheet, styles: Mapping[tuple[str, bool]
     for row, record in enumerate(made.rows, first):
         sheet.set_row(row, _height(record, fields))
         for column, field in enumerate(fields):
-            _write(sheet, row, column, record.get(field.source), styles[field.style, row - first in made.strong], field.style)
+            value = record.get(field.source)
+            _write(sheet, row, column, value, styles[_style(field.style, value), row - first in made.strong], field.style)
     if made.rows:
         sheet.autofilter(_HEAD_ROW, 0, _HEAD_ROW + len(made.rows), len(fields) - 1)
     else:
@@ -154,6 +162,12 @@ def _write_sheet(sheet: Worksheet, made: Sheet, styles: Mapping[tuple[str, bool]
         sheet.fit_to_pages(1, 0)
     sheet.set_footer("&L&A&RPage &P of &N")
     sheet.set_selection(xl_rowcol_to_cell(first, 0))
+
+
+def _style(style: str, value: object) -> str:
+    """That of the column, but small sums of money with cents, as sentences have them."""
+    small = style == "money" and isinstance(value, float) and words.cents(value)
+    return "cents" if small else style
 
 
 def _breaks(widths: Sequence[float], frozen: int) -> list[int]:

@@ -49,8 +49,8 @@ def clean(look: Look) -> list[Candidate]:
     now = by_draw[0] + by_draw[1]
     low, high = np.quantile(now, [0.05, 0.95])
     why = (
-        f"On {look.outlook.as_of} dirt takes {percent(now.mean())} of the light (90 % interval {percent(low)} to "
-        f"{percent(high)}); rain will not take off the layer that makes {percent(by_draw[1].mean())}.")
+        f"On {look.outlook.as_of} dirt takes {percent(now.mean())} of the light, the mean of what it may be (90 % interval "
+        f"{percent(low)} to {percent(high)}); rain will not take off the layer that makes {percent(by_draw[1].mean())}.")
     there = float((now > _TOLD).mean())
     total = sum(float((sizes.reshape(look.n_draws, -1) * gain.kwh).sum(axis=1).mean()) for gain, sizes in parts)
     later = _later(look, by_draw[0], by_draw[1], rain)

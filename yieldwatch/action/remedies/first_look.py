@@ -17,6 +17,7 @@ from yieldwatch.action.candidate import Candidate
 from yieldwatch.action.information import given
 from yieldwatch.action.readings import OF_WITNESS
 from yieldwatch.action.remedies.look import Look
+from yieldwatch.action.verdicts import money
 
 #: Chance of paying back from which such a job is done without a look before it. Common practice, no source.
 SURE_ENOUGH = 0.65
@@ -59,7 +60,8 @@ def first_look(look: Look, job: Candidate, how: str, shown: np.ndarray, noise: f
     left = np.divide(net, returns, out=np.zeros_like(returns), where=returns > 0)[:, None]
     why = (
         f"{job.why} The job that this calls for pays with a chance of {100 * pays:.0f} %, so look first: {how}. With a chance of "
-        f"{100 * often.mean():.0f} % it is to follow; the money stated is what is left once it is paid (about {cost:,.0f}).")
+        f"{100 * often.mean():.0f} % it is to follow; the money stated is what is left once it is paid (about "
+        f"{money(cost, look.currency)}).")
     before = replace(
         job, job_kind="inspect", units=OF_WITNESS, gain_kwh=job.gain_kwh * often[:, None], gain_value=job.gain_value * left,
         why=why, later=None if job.later is None else job.later * left[None], best_from=None, best_to=None)

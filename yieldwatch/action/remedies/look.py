@@ -48,6 +48,7 @@ class Look:
         What others owe, from `who_pays.owed`.
     clamps : DataFrame or None
         From `yieldwatch.gap.clamps.check_clamps`.
+    currency : str
     notices : list of str
         To which a remedy adds what it had to assume.
     """
@@ -62,6 +63,7 @@ class Look:
     today: dt.date
     owed: Sequence[dict[str, object]] = ()
     clamps: pd.DataFrame | None = None
+    currency: str = ""
     notices: list[str] = field(default_factory=list)
 
     @property

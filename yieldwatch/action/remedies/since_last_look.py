@@ -17,6 +17,7 @@ from yieldwatch.action.candidate import Candidate
 from yieldwatch.action.outlook import Relief
 from yieldwatch.action.remedies.first_look import SURE_ENOUGH
 from yieldwatch.action.remedies.look import Look
+from yieldwatch.action.verdicts import money
 from yieldwatch.gap.evidence import meter_by_day
 from yieldwatch.gap.split import output_with
 
@@ -58,7 +59,8 @@ def dead_since_last_look(look: Look) -> list[Candidate]:
     why = (
         f"Since {names} was last read the meter fell, against the weather, by what one string gives, and stayed: with a chance "
         f"of {100 * chance:.0f} % one is dead. Find with a clamp which carries no current"
-        + (", and mend it." if mend else f"; the money stated is what is left once it is mended (about {follows:,.0f})."))
+        + (", and mend it." if mend else
+           f"; the money stated is what is left once it is mended (about {money(follows, look.currency)})."))
     job = look.job("repair_string" if mend else "inspect", "string_fault", tuple(look.names[n] for n in at),
                    [(gain, look.is_there(chance))], chance, why, "Stays mended once the string is found and mended.",
                    {"string": 1.0})

@@ -19,6 +19,7 @@ from yieldwatch.action.remedies.first_look import SURE_ENOUGH
 from yieldwatch.action.remedies.look import Look, percent, relative, seen_in
 from yieldwatch.action.remedies.on_glass import chance_on_glass
 from yieldwatch.action.replay import Replay
+from yieldwatch.action.verdicts import money
 from yieldwatch.constants import FAULT_FINDINGS
 from yieldwatch.gap.mechanisms.fault import OF_CONVERSION, Fault, full_shape
 from yieldwatch.portfolio.model import String
@@ -112,11 +113,12 @@ def _look_for(look: Look, part: _Part, mend: bool) -> Candidate:
         why += (
             f"That is {dead} of its {len(_strings_of(look, fault))} strings, with a chance of {100 * own:.0f} %. Find with a "
             "clamp which carries no current, and mend it. If all carry current, an input may not track: the money stated has "
-            f"that repair paid where it is so (about {inverter_cost:,.0f}).")
+            f"that repair paid where it is so (about {money(inverter_cost, look.currency)}).")
     else:
         why += (
             "Test its strings and inputs; the money stated is what is left once the repair that follows, a job of its own, is "
-            f"paid (about {string_cost:,.0f} if it is a string, {inverter_cost:,.0f} if it is the inverter).")
+            f"paid (about {money(string_cost, look.currency)} if it is a string, {money(inverter_cost, look.currency)} if it is "
+            "the inverter).")
     # Dead strings take just their own share, whatever the log makes of it.
     size = _whole_strings(look, fault, draws) if mend else draws.mean()
     gain = look.outlook.gain(Relief((fault.inverter,), dc=of_fault(look, fault, size)))

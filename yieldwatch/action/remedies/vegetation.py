@@ -86,15 +86,17 @@ def cut_vegetation(look: Look) -> list[Candidate]:
     gain = look.outlook.gain(Relief(tuple(rows), dc=opened))
     names = ", ".join(look.names[k] for k in rows)
     plant = "grass" if season else "hedges or trees" + (", and grass" if grass_share > 0.2 else "")
-    changed = "changed" if len(look.outlook.replays) > 1 else "is taken to change"
+    seen, growth = len(look.outlook.replays) > 1, 100.0 * (look.outlook.shade_growth - 1.0)
+    changed = f"{'changed' if seen else 'is taken to change'} by {growth:+.0f} %"
+    if abs(growth) < 0.5:
+        changed = "hardly changed" if seen else "is taken not to change"
     common = all(c.tag[:1] == ("common",) for c in look.state.posterior.columns if c.cause == "shading")
     against = (
         "by what all lack alike when the sun is low" if common
         else f"against the inverters in the open; by sun position and season it is {plant}")
     why = (
         f"{names} lost {percent(by_draw.mean())} to shade in the twelve months before {look.outlook.as_of}, "
-        f"{against}. From one year to the next it "
-        f"{changed} by {100 * (look.outlook.shade_growth - 1):+.0f} %.")
+        f"{against}. From one year to the next it {changed}.")
     back = (
         f"A cut is taken to cure {100 * cures:.0f} % of the shade. Hedges that had reached their height are back over about "
         f"{hedge_years:.0f} years, those that were still growing stay behind by what was cut; grass is back within "

@@ -43,8 +43,8 @@ def soiling(window: Window) -> Told:
                 Figure("change of output after them, by the fit", fitted, "%"),
             ]
             said.append(
-                f"After {n} rains that ended {_DRY_DAYS} dry days or more, output against the model changed by {seen:+.2f} % "
-                f"in the median, and by {fitted:+.2f} % in the fit."
+                f"After {count(n, 'rain')} that ended {_DRY_DAYS} dry days or more, output against the model changed by "
+                f"{seen:+.2f} % in the median, and by {fitted:+.2f} % in the fit."
             )
     else:
         said.append(
@@ -370,8 +370,9 @@ def unexplained(window: Window) -> Told:
         middle = 100.0 * float(state.posterior.estimate[bias[0]])
         low, high = interval(100.0 * state.posterior.draws[:, bias[0]], middle)
         figures.append(Figure("light sensor reads too high by", middle, "%", low, high))
+        off = "right" if abs(middle) < 0.05 else f"{abs(middle):.1f} % too {'high' if middle > 0 else 'low'}"
         said.append(
-            f"By the fit the light reads {abs(middle):.1f} % too {'high' if middle > 0 else 'low'} (90 % interval {low:+.1f} to "
+            f"By the fit the light, with what the notices correct of it, reads {off} (90 % interval {low:+.1f} to "
             f"{high:+.1f} %, above nil is too high). Of the unexplained that makes {level['light_sensor']:,.0f} kWh; the model's "
             f"error over season and sun position makes {level['model']:,.0f} kWh, the inverters' own levels "
             f"{level['inverter_level']:,.0f} kWh."

@@ -142,7 +142,7 @@ def _when(window: Window, fault: Fault) -> str:
         # Nine in ten of what is possible.
         ends = np.interp((0.05 * fault.chance, 0.95 * fault.chance), chance, days)
         first, last = (str(dates[int(np.clip(day, 0, len(dates) - 1))].date()) for day in ends)
-        there = "" if fault.chance > 0.995 else f", with a chance of {fault.chance:.0%}"
+        there = "" if fault.chance > 0.995 else f", with a chance of {100.0 * fault.chance:.0f} %"
         return f"since some day from {first} to {last}{there}"
     until = "" if fault.end >= len(dates) else f"until {dates[max(fault.end, 0)].date()}"
     if fault.start < 0:
@@ -177,11 +177,11 @@ def inverter_efficiency(window: Window) -> Told:
         where, when = window.names[fault.inverter], _when(window, fault)
         name = "chance that a loss is an input's, told here"
         figures.append(Figure(name, fault.of_input, "probability", where=where, note=when))
-        parts.append(f"what {where} lost {when} and no round has seen is told here by its chance of {fault.of_input:.0%}, "
-                     "for an input may not track")
-    logged = state.log is not None
+        parts.append(f"what {where} lost {when} and no round has seen is told here by its chance of "
+                     f"{100.0 * fault.of_input:.0f} %, for an input may not track")
+    logged, said = state.log is not None, "; ".join(parts)
     return Told(
-        ("; ".join(parts) + "." if parts else "No inverter stands out from its curve and its peers."),
+        f"{said[:1].upper()}{said[1:]}." if said else "No inverter stands out from its curve and its peers.",
         tuple(figures),
         "A drift of the log's own DC or AC channel makes the same fall of AC over DC; a fall that all share is not seen."
         if logged
@@ -287,7 +287,7 @@ def _spells(window: Window, cause: str) -> tuple[int, tuple[Figure, ...], str]:
         for r in worst.itertuples()
     )
     top = [
-        f"{r.inverter_id or 'all'} from {_clock(window, r.start)} to {_clock(window, r.end)}, {r.energy_kwh:.0f} kWh"
+        f"{r.inverter_id or 'the whole farm'} from {_clock(window, r.start)} to {_clock(window, r.end)}, {r.energy_kwh:.0f} kWh"
         for r in worst.head(_SPELLS_SAID).itertuples()
     ]
     return len(spells), (Figure("spells", len(spells), "spells"), *figures), f"; most in {'; '.join(top)}" if top else ""
