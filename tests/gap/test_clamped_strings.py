@@ -30,8 +30,14 @@ def visit(ratios, day="2025-03-01", limited="", inputs=None):
         "current_ratio_u": 0.037})
 
 
-def found(clamps, site, traced="2025-01-10"):
-    return missing_at_clamps(site, clamps, pd.DataFrame({"string_id": [s.string_id for s in site.strings], "last_round": traced}))
+def found(clamps, site, traced="2025-01-10", **since):
+    """Parts short of strings; `since` are strings traced after the visit, and what was found."""
+    names = [s.string_id for s in site.strings]
+    day = pd.Timestamp("2025-03-20 12:00", tz="UTC")
+    return missing_at_clamps(site, clamps, pd.DataFrame({
+        "string_id": names, "last_round": ["2025-03-20" if n in since else traced for n in names],
+        "finding": [since.get(n, "ok") for n in names],
+        "first_seen_bad": [day if since.get(n) == "open" else pd.NaT for n in names]}))
 
 
 SHORT = [0.97, 0.865, 0.98, 0.97]
@@ -57,6 +63,15 @@ def test_of_many_strings_one_short_is_within_the_doubt():
 def test_what_a_later_trace_or_a_limit_tells_goes_before():
     assert found(visit(SHORT), site_of(4, 9), traced="2025-03-20") == []
     assert found(visit(SHORT, limited="at its kW rating"), site_of(4, 9)) == []
+
+
+def test_strings_traced_sound_since_leave_it_to_the_others_and_one_found_dead_since_explains_it():
+    sound = {f"I2.{k}": "ok" for k in range(6)}
+    (part,) = found(visit(SHORT), site_of(4, 9), **sound)
+    # Prior 3 x 0.004 and not 9: the odds are a third of what they were.
+    assert (part.inverter_id, part.dead) == ("I2", 1)
+    assert 0.7 < part.chance < found(visit(SHORT), site_of(4, 9))[0].chance
+    assert found(visit(SHORT), site_of(4, 9), **sound | {"I2.0": "open"}) == []
 
 
 def test_an_earlier_visit_that_missed_nothing_is_the_last_good_one_and_strings_never_traced_have_none():
