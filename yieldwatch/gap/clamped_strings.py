@@ -20,8 +20,9 @@ from yieldwatch.portfolio.model import Site, String
 _AGAINST_OTHERS, _SLIP = 0.03, 0.02
 #: Fewest others of the visit that speak for its light.
 _OTHERS = 2
-#: Strings that may have died between the trace and the visit, and the chance below which nothing is told.
-_MOST_DEAD, _TOLD = 4, 0.2
+#: Strings that may have died between the trace and the visit; the chance from which a reading is no good one; and that from which
+#: one is told, to be weighed by what else is known.
+_MOST_DEAD, _NOT_GOOD, _TOLD = 4, 0.2, 0.05
 
 
 @dataclass(frozen=True)
@@ -38,6 +39,8 @@ class Missing:
         All of the part.
     dead : int
         How many of them are likeliest dead.
+    dead_doubt : float
+        Standard uncertainty of that number, if any is.
     chance : float
         That any is.
     seen : Timestamp
@@ -50,6 +53,7 @@ class Missing:
     mppt: str | None
     strings: tuple[String, ...]
     dead: int
+    dead_doubt: float
     chance: float
     seen: pd.Timestamp
     last_good: pd.Timestamp
@@ -98,16 +102,17 @@ def _short(site: Site, rows: pd.DataFrame, traces: pd.DataFrame) -> list[Missing
             continue
         known = traces.loc[[name for name in traced.index if name in since]]
         known_dead = int(((known["finding"] == "open") & (pd.to_datetime(known["first_seen_bad"], utc=True) >= day)).sum())
-        dead, chance = _against_others(last, rows, len(strings), len(among), known_dead)
+        dead, doubt, chance = _against_others(last, rows, len(strings), len(among), known_dead)
         if not dead or chance <= _TOLD:
             continue
         good = [row["time"] for _, row in own.iloc[:-1].iterrows()
-                if _against_others(row, rows, len(strings), len(strings))[1] <= _TOLD]
+                if _against_others(row, rows, len(strings), len(strings))[2] <= _NOT_GOOD]
         # All of them were traced, or nobody can say that they carried current.
         before = traced[[s.string_id for s in among if s.string_id in traced.index]]
         good += [before.min()] if len(before) == len(among) else []
         last_good = max(good).tz_convert("UTC") if good else pd.NaT
-        out.append(Missing(str(last["inverter_id"]), mppt, strings, dead, chance, last["time"].tz_convert("UTC"), last_good))
+        seen = last["time"].tz_convert("UTC")
+        out.append(Missing(str(last["inverter_id"]), mppt, strings, dead, doubt, chance, seen, last_good))
     return out
 
 
@@ -115,8 +120,13 @@ def _midday(dates: pd.Series, site: Site) -> pd.Series:
     return (pd.to_datetime(dates) + pd.Timedelta(hours=12)).dt.tz_localize(site.tz)
 
 
-def _against_others(reading: pd.Series, rows: pd.DataFrame, strings: int, among: int, known_dead: int = 0) -> tuple[int, float]:
-    """How many of the strings `among` which it may be a reading is likeliest short of, and the chance that any is dead."""
+def _against_others(
+    reading: pd.Series, rows: pd.DataFrame, strings: int, among: int, known_dead: int = 0
+) -> tuple[int, float, float]:
+    """
+    How many of the strings `among` which it may be a reading is likeliest short of, the number's standard uncertainty if any is
+    dead, and the chance of that, by the others of its visit.
+    """
     others = rows[(rows["clamp_round"] == reading["clamp_round"]) & (rows["part"] != reading["part"])]["current_ratio"]
     enough = len(others) >= _OTHERS
     ratio = reading["current_ratio"] / (others.median() if enough else 1.0)
@@ -124,9 +134,9 @@ def _against_others(reading: pd.Series, rows: pd.DataFrame, strings: int, among:
     return _most_likely(ratio, u, strings, among, known_dead, not pd.isna(reading["mppt"]))
 
 
-def _most_likely(ratio: float, u: float, n: int, among: int, known_dead: int, of_input: bool) -> tuple[int, float]:
+def _most_likely(ratio: float, u: float, n: int, among: int, known_dead: int, of_input: bool) -> tuple[int, float, float]:
     """
-    How many of `among` strings of a part of `n` are likeliest dead, and the chance that any is.
+    How many of `among` strings of a part of `n` are likeliest dead, how sure that is, and the chance that any is.
 
     Each is dead with the chance of an open string, and so are all of an input at once, by its fuse or isolator; the current is
     then short by their share, give or take `u`, or a slip. Of those that a trace has found dead since, each number may have been
@@ -136,4 +146,5 @@ def _most_likely(ratio: float, u: float, n: int, among: int, known_dead: int, of
     prior = stats.binom.pmf(dead, among, FAULT_PRIOR["open"]) + FAULT_PRIOR["open"] * (of_input & (dead == n))
     short = (dead[:, None] + np.arange(known_dead + 1)) / n
     weight = prior * ((1.0 - _SLIP) * stats.norm.pdf(ratio, 1.0 - short, u).mean(axis=1) + _SLIP)
-    return int(dead[1:][np.argmax(weight[1:])]), float(1.0 - weight[0] / weight.sum())
+    if_any, likeliest = weight[1:] / weight[1:].sum(), int(dead[1:][np.argmax(weight[1:])])
+    return likeliest, float(np.sqrt(if_any @ (dead[1:] - likeliest) ** 2)), float(1.0 - weight[0] / weight.sum())

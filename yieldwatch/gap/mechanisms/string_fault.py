@@ -139,13 +139,14 @@ def faults_at_clamps(blocks: Blocks, missing: list[Missing]) -> list[Fault]:
     for part in missing:
         k = blocks.model.inverter_ids.index(part.inverter_id)
         whole = sum(s.p_mp_w for s in blocks.model.site.strings if s.inverter_id == part.inverter_id)
-        size = _as_log(part.dead / len(part.strings) * sum(s.p_mp_w for s in part.strings) / whole)
+        each = sum(s.p_mp_w for s in part.strings) / whole / len(part.strings)
+        size = _as_log(part.dead * each)
         seen = blocks.day_of(part.seen)
         known = pd.notna(part.last_good)
         first = (max(blocks.day_of(part.last_good), -1), 0.0) if known else (-1, BEFORE * part.chance)
         onset = (first, (max(seen, first[0] + 1), part.chance))
         start = (max(first[0], 0) + seen) // 2
-        doubt = _CLAMPED_DOUBT * size
+        doubt = float(np.hypot(_CLAMPED_DOUBT * size, part.dead_doubt * each / max(1.0 - part.dead * each, 0.02)))
         out.append(Fault("string_fault", k, (), "open", start, len(blocks.dates), size, doubt, False, onset, mppt=part.mppt))
     return out
 
