@@ -13,7 +13,7 @@ from yieldwatch.action.outlook import _settings_on
 from yieldwatch.action.remedies.inverters import _expected_by_chance
 from yieldwatch.action.remedies.look import Look
 from yieldwatch.action.remedies.on_glass import lies_on_glass, seen_on_strings
-from yieldwatch.action.remedies.strings import _repair_cost, _went_before, dead_strings, odds, of_fault
+from yieldwatch.action.remedies.strings import _not_traced_since, _repair_cost, _went_before, dead_strings, odds, of_fault
 from yieldwatch.action.remedies.vegetation import _of_plants, _opened, _regrown
 from yieldwatch.gap.mechanisms.fault import Fault
 from yieldwatch.portfolio.model import JobCost, String
@@ -60,6 +60,17 @@ def test_what_may_be_droppings_or_a_fault_is_shared_between_washing_and_repair()
 def test_a_loss_is_dead_strings_only_where_it_is_near_to_whole_ones():
     lost = [np.full(5, -np.log1p(-share)) for share in (0.25, 0.24, 0.50, 0.10, 0.37)]
     assert [dead_strings(_look(), _fault(), draws) for draws in lost] == [1, 1, 2, 0, 0]
+    # What a clamp visit missed is whole strings, whatever the meter makes of their share.
+    assert [dead_strings(_look(), replace(_fault(), kind="open"), draws) for draws in lost] == [1, 1, 2, 1, 1]
+
+
+def test_of_an_inverter_short_at_a_clamp_visit_those_are_named_that_nobody_traced_since():
+    look = _look(findings=pd.DataFrame({"string_id": ["I1.1", "I1.2", "I1.3"], "finding": "ok",
+                                        "last_round": ["2024-03-01", "2024-05-01", None]}))
+    look.state.blocks = SimpleNamespace(dates=pd.date_range("2024-01-01", periods=200))
+    fault = replace(_fault(), onset=((10, 0.0), (90, 0.9)))  # seen on 31 March
+    assert _not_traced_since(look, fault) == ["I1.1", "I1.3", "I1.4"]
+    assert _not_traced_since(_look(findings=look.findings.iloc[:0]), fault) == []
 
 
 def test_each_dead_string_is_worth_its_own_share_whichever_died_first():

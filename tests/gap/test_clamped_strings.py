@@ -91,6 +91,18 @@ def test_a_dead_string_is_named_by_its_input_where_inputs_were_read():
     assert found(visit([0.0, 0.0, 0.0, 0.0], inputs=["1", "2", "3", "4"]), site_of(1, 12)) == []
 
 
+def test_a_reading_far_below_the_others_is_told_though_a_slip_is_likelier_and_with_the_doubt_of_how_many():
+    # Half of four strings: 6 x 0.004^2 x 12.6 for two dead against 0.02 for a slip, which leaves one or three as well.
+    (part,) = found(visit([0.97, 0.49, 0.98, 0.97]), site_of(4, 4))
+    assert part.dead == 2
+    assert 0.05 < part.chance < 0.1
+    assert 0.3 < part.dead_doubt < 0.6
+    (sure,) = found(visit([0.97, 0.73, 0.98, 0.97]), site_of(4, 4))
+    assert sure.dead_doubt < 0.1
+    wide, narrow = (faults_at_clamps(_blocks(site_of(4, 4)), [p])[0] for p in (part, sure))
+    assert wide.share_sd / wide.share > 2 * narrow.share_sd / narrow.share
+
+
 def _blocks(site):
     dates = pd.date_range("2024-11-01", periods=200)
     return SimpleNamespace(model=SimpleNamespace(inverter_ids=["I1", "I2", "I3", "I4"], site=site), dates=dates,

@@ -51,7 +51,7 @@ def behind_at_best(look: Look) -> list[tuple[Fault, np.ndarray]]:
 
 
 def _since(look: Look, k: int, lost: float) -> int:
-    """Local day from which an inverter has lacked most of this share without a break, by spans of `_DAYS`; -1 from the first on."""
+    """Local day from which an inverter has lacked most of this share, by whole spans of `_DAYS`; -1 where that is the first."""
     end = len(look.state.blocks.dates)
     while end > _DAYS and -np.expm1(-_lacks(look, k, end - _DAYS)) > _MOST * lost:
         end -= _DAYS
