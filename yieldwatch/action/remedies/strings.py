@@ -194,7 +194,7 @@ def dead_strings(look: Look, fault: Fault, draws: np.ndarray) -> int:
     """How many whole strings' output a loss of this size is worth; nil where it is not near to whole ones."""
     strings = -np.expm1(-draws.mean()) * _strings_left(look, fault)
     whole = round(strings)
-    if fault.kind == "open":  # that it is whole strings goes before
+    if fault.kind == "open":  # a clamp visit missed whole strings
         return max(whole, 1)
     return whole if whole and abs(strings - whole) < _NEAR * whole else 0
 

@@ -34,8 +34,8 @@ _MOW_NORTH, _MOW_SOUTH = ("05-01", "06-15"), ("11-01", "12-15")
 #: Day of the year of the northern summer solstice, and how many times its shade of spring a hedge may cast in autumn, when it
 #: has grown a summer. Common practice, no source.
 _SOLSTICE, _GROWN_ON = 172, 1.5
-#: Share of a year's energy in which an inverter is clearest; and how much of what plants take in the mean they take even then, as
-#: they hide some sky at all hours. Set on drawn farms, where the shade of hedges alone has up to 0.6. Common practice, no source.
+#: Share of a year's energy in which an inverter is clearest (common practice, no source); and how much of what plants take in the
+#: mean they take even then, as they hide some sky at all hours (up to 0.6 under the hedges of drawn farms).
 _CLEAREST, _SKY_THEN = 0.1, 0.6
 #: Share of an inverter's year below which its shade is not worth a visit.
 _MATTERS = 0.002
