@@ -25,8 +25,8 @@ def found(ratio, faults=(), sizes=(), columns=()):
     names = [f"I{k + 1}" for k in range(n)]
     strings = tuple(String(f"{name}.{s}", name, "A", MODULE, 20) for name in names for s in range(4))
     site = make_site().__class__(**{**vars(make_site()), "strings": strings})
-    day = np.repeat(np.arange(DAYS), HOURS)
-    blocks = SimpleNamespace(n=len(day), day=day, dates=pd.date_range("2024-01-01", periods=DAYS))
+    day = np.repeat(np.arange(len(ratio[0]) // HOURS), HOURS)
+    blocks = SimpleNamespace(n=len(day), day=day, dates=pd.date_range("2024-01-01", periods=len(day) // HOURS))
     named = [Column("string_fault", "open", np.ones(blocks.n), f.inverter, 0.3, 0.1, 0.0, 5.0, ("fault", f)) for f in faults]
     state = SimpleNamespace(
         model=SimpleNamespace(inverter_ids=names), blocks=blocks, ratio=np.array(ratio), weight=np.ones((n, blocks.n)),
@@ -60,3 +60,12 @@ def test_less_than_a_string_is_make_and_dirt():
     nothing = np.zeros(HOURS * DAYS)
     assert found([nothing, nothing + np.log(0.85), nothing]) == []  # six tenths of one of four
     assert found([nothing + np.log(0.75)]) == []  # no peer
+
+
+def test_a_part_that_is_missing_tells_how_long_it_has_been_so():
+    nothing, lost = np.zeros(HOURS * 400), np.log(0.75)
+    for gone, since in ((0, -1), (150, 160), (270, 280)):
+        # Spans of 120 days, back from the last: the one in which it was lost holds days at its best.
+        late = np.where(np.arange(HOURS * 400) < HOURS * gone, 0.0, lost)
+        ((fault, _),) = found([nothing, late, nothing])
+        assert (fault.inverter, fault.start) == (1, since)

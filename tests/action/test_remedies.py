@@ -13,7 +13,7 @@ from yieldwatch.action.outlook import _settings_on
 from yieldwatch.action.remedies.inverters import _expected_by_chance
 from yieldwatch.action.remedies.look import Look
 from yieldwatch.action.remedies.on_glass import lies_on_glass, seen_on_strings
-from yieldwatch.action.remedies.strings import _repair_cost, _went_before, dead_strings, odds, of_fault
+from yieldwatch.action.remedies.strings import _not_traced_since, _repair_cost, _went_before, dead_strings, odds, of_fault
 from yieldwatch.action.remedies.vegetation import _of_plants, _opened, _regrown
 from yieldwatch.gap.mechanisms.fault import Fault
 from yieldwatch.portfolio.model import JobCost, String
@@ -60,6 +60,17 @@ def test_what_may_be_droppings_or_a_fault_is_shared_between_washing_and_repair()
 def test_a_loss_is_dead_strings_only_where_it_is_near_to_whole_ones():
     lost = [np.full(5, -np.log1p(-share)) for share in (0.25, 0.24, 0.50, 0.10, 0.37)]
     assert [dead_strings(_look(), _fault(), draws) for draws in lost] == [1, 1, 2, 0, 0]
+    # What a clamp visit missed is whole strings, whatever the meter makes of their share.
+    assert [dead_strings(_look(), replace(_fault(), kind="open"), draws) for draws in lost] == [1, 1, 2, 1, 1]
+
+
+def test_of_an_inverter_short_at_a_clamp_visit_those_are_named_that_nobody_traced_since():
+    look = _look(findings=pd.DataFrame({"string_id": ["I1.1", "I1.2", "I1.3"], "finding": "ok",
+                                        "last_round": ["2024-03-01", "2024-05-01", None]}))
+    look.state.blocks = SimpleNamespace(dates=pd.date_range("2024-01-01", periods=200))
+    fault = replace(_fault(), onset=((10, 0.0), (90, 0.9)))  # seen on 31 March
+    assert _not_traced_since(look, fault) == ["I1.1", "I1.3", "I1.4"]
+    assert _not_traced_since(_look(findings=look.findings.iloc[:0]), fault) == []
 
 
 def test_each_dead_string_is_worth_its_own_share_whichever_died_first():
@@ -132,16 +143,18 @@ def test_a_cut_wins_back_its_share_of_the_energy_in_deep_shade_too():
     assert 0.2 * np.exp(back) == pytest.approx([0.8, 1.0])
 
 
-def test_what_an_inverter_lacks_at_every_hour_is_no_plant_s():
+def test_what_an_inverter_lacks_at_every_hour_beyond_the_sky_that_plants_hide_is_no_plant_s():
     always, at_times = np.full(100, 0.2), np.where(np.arange(100) < 30, 0.2, 0.0)
     look = _look()
     look.outlook.replays = [SimpleNamespace(blocks=np.arange(100))]
-    look.outlook.shade = np.stack([always, at_times, always + at_times])
-    look.state.blocks = SimpleNamespace(expected=np.ones((3, 100)))
+    look.outlook.shade = np.stack([always, at_times, always + at_times, 0.1 * always + at_times])
+    look.state.blocks = SimpleNamespace(expected=np.ones((4, 100)))
     share = _of_plants(look)
     assert share[0] == pytest.approx(0.0)
     assert share[1, :30] == pytest.approx(1.0)
-    assert share[2, :30] == pytest.approx(0.5)
+    # Of 0.26 in the mean 0.2 is there always, of which six tenths of 0.06 may be hidden sky.
+    assert share[2, :30] == pytest.approx(1.0 - (0.2 - 0.6 * 0.06) / 0.4)
+    assert share[3] == pytest.approx(1.0)
 
 
 @pytest.mark.parametrize(("day", "note", "mown"), [

@@ -30,8 +30,14 @@ def visit(ratios, day="2025-03-01", limited="", inputs=None):
         "current_ratio_u": 0.037})
 
 
-def found(clamps, site, traced="2025-01-10"):
-    return missing_at_clamps(site, clamps, pd.DataFrame({"string_id": [s.string_id for s in site.strings], "last_round": traced}))
+def found(clamps, site, traced="2025-01-10", **since):
+    """Parts short of strings; `since` are strings traced after the visit, and what was found."""
+    names = [s.string_id for s in site.strings]
+    day = pd.Timestamp("2025-03-20 12:00", tz="UTC")
+    return missing_at_clamps(site, clamps, pd.DataFrame({
+        "string_id": names, "last_round": ["2025-03-20" if n in since else traced for n in names],
+        "finding": [since.get(n, "ok") for n in names],
+        "first_seen_bad": [day if since.get(n) == "open" else pd.NaT for n in names]}))
 
 
 SHORT = [0.97, 0.865, 0.98, 0.97]
@@ -59,6 +65,15 @@ def test_what_a_later_trace_or_a_limit_tells_goes_before():
     assert found(visit(SHORT, limited="at its kW rating"), site_of(4, 9)) == []
 
 
+def test_strings_traced_sound_since_leave_it_to_the_others_and_one_found_dead_since_explains_it():
+    sound = {f"I2.{k}": "ok" for k in range(6)}
+    (part,) = found(visit(SHORT), site_of(4, 9), **sound)
+    # Prior 3 x 0.004 and not 9: the odds are a third of what they were.
+    assert (part.inverter_id, part.dead) == ("I2", 1)
+    assert 0.7 < part.chance < found(visit(SHORT), site_of(4, 9))[0].chance
+    assert found(visit(SHORT), site_of(4, 9), **sound | {"I2.0": "open"}) == []
+
+
 def test_an_earlier_visit_that_missed_nothing_is_the_last_good_one_and_strings_never_traced_have_none():
     both = pd.concat([visit([0.97, 0.96, 0.98, 0.97], "2025-02-10"), visit(SHORT)], ignore_index=True)
     (part,) = found(both, site_of(4, 9))
@@ -74,6 +89,18 @@ def test_a_dead_string_is_named_by_its_input_where_inputs_were_read():
     assert [(part.mppt, part.dead) for part in short] == [("2", 1), ("3", 3)]
     # An inverter that is off says nothing of its strings.
     assert found(visit([0.0, 0.0, 0.0, 0.0], inputs=["1", "2", "3", "4"]), site_of(1, 12)) == []
+
+
+def test_a_reading_far_below_the_others_is_told_though_a_slip_is_likelier_and_with_the_doubt_of_how_many():
+    # Half of four strings: 6 x 0.004^2 x 12.6 for two dead against 0.02 for a slip, which leaves one or three as well.
+    (part,) = found(visit([0.97, 0.49, 0.98, 0.97]), site_of(4, 4))
+    assert part.dead == 2
+    assert 0.05 < part.chance < 0.1
+    assert 0.3 < part.dead_doubt < 0.6
+    (sure,) = found(visit([0.97, 0.73, 0.98, 0.97]), site_of(4, 4))
+    assert sure.dead_doubt < 0.1
+    wide, narrow = (faults_at_clamps(_blocks(site_of(4, 4)), [p])[0] for p in (part, sure))
+    assert wide.share_sd / wide.share > 2 * narrow.share_sd / narrow.share
 
 
 def _blocks(site):

@@ -4,8 +4,12 @@ from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
+import pytest
 
-from yieldwatch.gap.weak_parts import _constant, _standing_out, _whole_strings, weak_parts
+from tests.action.build import MODULE, make_site
+from yieldwatch.gap.mechanisms.string_fault import find_faults
+from yieldwatch.gap.weak_parts import WeakPart, _constant, _standing_out, _whole_strings, weak_parts
+from yieldwatch.portfolio.model import String
 
 
 def behind(deficits: list[float], days: int = 30, sd: float = 0.004, seed: int = 1) -> np.ndarray:
@@ -61,3 +65,25 @@ def test_a_part_dead_from_the_first_day_is_weak_also_after_a_peer_has_failed():
 
     assert part.inverter == 3
     assert abs(part.deficit + dead) < 0.02
+
+
+@pytest.mark.parametrize(("dead", "lacks", "told"), [
+    (["S1"], 2, -np.log(2 / 3)),  # of the three that the dead one left, one
+    (["S1", "S2"], 3, -np.log(1 / 2)),
+    (["S1", "S2"], 2, None),
+])
+def test_what_an_inverter_lacks_beyond_the_dead_strings_that_a_round_found_is_anothers(dead, lacks, told):
+    strings = tuple(String(f"S{k}", "I1", "A", MODULE, 20) for k in range(1, 5))
+    site = make_site().__class__(**{**vars(make_site()), "strings": strings})
+    dates, seen = pd.date_range("2024-01-01", periods=300), pd.Timestamp("2024-06-01", tz="UTC")
+    blocks = SimpleNamespace(dates=dates, model=SimpleNamespace(inverter_ids=["I1"]), washing=np.zeros(300),
+                             day_of=lambda t: int((t.tz_localize(None).normalize() - dates[0]).days))
+    findings = pd.DataFrame({
+        "string_id": dead, "finding": "open", "share_lost": 1.0, "share_lost_sd": 0.01, "on_glass": 0.0, "first_seen_bad": seen,
+        "last_seen_good": pd.NaT, "last_round": "2024-06-01", "p_series_resistance": 0.0, "p_current_low": 0.0})
+    rounds = pd.DataFrame({"time": seen, "string_id": [*dead, "S3"], "grade": "good"})
+    weak = WeakPart(0, None, tuple(s.string_id for s in strings), -np.log(1.0 - lacks / 4), 0.01, 1.0)
+
+    rest = [fault for fault in find_faults(blocks, site, findings, rounds, [], [], [weak]) if not fault.strings]
+
+    assert [fault.share for fault in rest] == ([] if told is None else [pytest.approx(told)])

@@ -1,5 +1,5 @@
 """
-Inverters and inputs that lacked whole strings at the last clamp visit, after the last trace of their strings.
+Inverters and inputs that lacked whole strings at the last clamp visit, of those that nobody traced since.
 
 It is what tells a farm without a log that a string has died since, and a farm with one on which input.
 """
@@ -20,8 +20,9 @@ from yieldwatch.portfolio.model import Site, String
 _AGAINST_OTHERS, _SLIP = 0.03, 0.02
 #: Fewest others of the visit that speak for its light.
 _OTHERS = 2
-#: Strings that may have died between the trace and the visit, and the chance below which nothing is told.
-_MOST_DEAD, _TOLD = 4, 0.2
+#: Strings that may have died between the trace and the visit; the chance from which a reading is no good one; and that from which
+#: one is told, to be weighed by what else is known.
+_MOST_DEAD, _NOT_GOOD, _TOLD = 4, 0.2, 0.05
 
 
 @dataclass(frozen=True)
@@ -38,6 +39,8 @@ class Missing:
         All of the part.
     dead : int
         How many of them are likeliest dead.
+    dead_doubt : float
+        Standard uncertainty of that number, if any is.
     chance : float
         That any is.
     seen : Timestamp
@@ -50,6 +53,7 @@ class Missing:
     mppt: str | None
     strings: tuple[String, ...]
     dead: int
+    dead_doubt: float
     chance: float
     seen: pd.Timestamp
     last_good: pd.Timestamp
@@ -57,29 +61,29 @@ class Missing:
 
 def missing_at_clamps(site: Site, clamps: pd.DataFrame, findings: pd.DataFrame) -> list[Missing]:
     """
-    Find parts whose last clamp reading is short by whole strings, and whose strings were not traced since.
+    Find parts whose last clamp reading is short by whole strings, beyond those that traces since have found sound or dead.
 
     Parameters
     ----------
     clamps : DataFrame
         From `yieldwatch.gap.clamps.check_clamps`.
     findings : DataFrame
-        Of strings: `string_id`, `last_round`.
+        Of strings: `string_id`, `last_round`, `finding`, `first_seen_bad`.
     """
     if clamps.empty:
         return []
-    last_trace = findings.set_index("string_id")["last_round"] if len(findings) else pd.Series(dtype=object)
+    traces = findings.set_index("string_id").reindex([s.string_id for s in site.strings])
     read = clamps[clamps["phase"].isna() & (clamps["limited"] == "") & clamps["current_ratio"].notna()]
     whole, inputs = read[read["mppt"].isna() & (read["current_ratio"] > 0.0)], read[read["mppt"].notna()]
     # An input without current on an inverter without any says that the inverter was off.
     most = inputs.groupby(["clamp_round", "inverter_id"])["current_ratio"].transform("max")
     inputs = inputs[most > 0.0]
-    found = [part for rows in (inputs, whole) for part in _short(site, rows, last_trace)]
+    found = [part for rows in (inputs, whole) for part in _short(site, rows, traces)]
     named = {part.inverter_id for part in found if part.mppt is not None}
     return [part for part in found if part.mppt is not None or part.inverter_id not in named]
 
 
-def _short(site: Site, rows: pd.DataFrame, last_trace: pd.Series) -> list[Missing]:
+def _short(site: Site, rows: pd.DataFrame, traces: pd.DataFrame) -> list[Missing]:
     """Parts short at their last reading, of rows that are all of inputs or all of whole inverters."""
     out = []
     rows = rows.assign(part=[f"{r.inverter_id}\n{r.mppt}" for r in rows.itertuples()])
@@ -90,17 +94,25 @@ def _short(site: Site, rows: pd.DataFrame, last_trace: pd.Series) -> list[Missin
         strings = tuple(
             s for s in site.strings if s.inverter_id == last["inverter_id"] and (mppt is None or str(s.mppt) == mppt)
         )
-        traced = _midday(last_trace.reindex([s.string_id for s in strings]).dropna(), site)
-        if not strings or (len(traced) and traced.max().date() >= last["time"].tz_convert(site.tz).date()):
+        day = last["time"].tz_convert(site.tz).normalize()
+        traced = _midday(traces.loc[[s.string_id for s in strings], "last_round"].dropna(), site)
+        since = {name for name, time in traced.items() if time >= day}
+        among = tuple(s for s in strings if s.string_id not in since)
+        if not among:
             continue
-        dead, chance = _against_others(last, rows, len(strings))
+        known = traces.loc[[name for name in traced.index if name in since]]
+        known_dead = int(((known["finding"] == "open") & (pd.to_datetime(known["first_seen_bad"], utc=True) >= day)).sum())
+        dead, doubt, chance = _against_others(last, rows, len(strings), len(among), known_dead)
         if not dead or chance <= _TOLD:
             continue
-        good = [row["time"] for _, row in own.iloc[:-1].iterrows() if _against_others(row, rows, len(strings))[1] <= _TOLD]
-        # All of its strings were traced, or nobody can say that it had them.
-        good += [traced.min()] if len(traced) == len(strings) else []
+        good = [row["time"] for _, row in own.iloc[:-1].iterrows()
+                if _against_others(row, rows, len(strings), len(strings))[2] <= _NOT_GOOD]
+        # All of them were traced, or nobody can say that they carried current.
+        before = traced[[s.string_id for s in among if s.string_id in traced.index]]
+        good += [before.min()] if len(before) == len(among) else []
         last_good = max(good).tz_convert("UTC") if good else pd.NaT
-        out.append(Missing(str(last["inverter_id"]), mppt, strings, dead, chance, last["time"].tz_convert("UTC"), last_good))
+        seen = last["time"].tz_convert("UTC")
+        out.append(Missing(str(last["inverter_id"]), mppt, strings, dead, doubt, chance, seen, last_good))
     return out
 
 
@@ -108,23 +120,31 @@ def _midday(dates: pd.Series, site: Site) -> pd.Series:
     return (pd.to_datetime(dates) + pd.Timedelta(hours=12)).dt.tz_localize(site.tz)
 
 
-def _against_others(reading: pd.Series, rows: pd.DataFrame, strings: int) -> tuple[int, float]:
-    """How many strings a reading is likeliest short of, and the chance that any is dead, by the others of its visit."""
+def _against_others(
+    reading: pd.Series, rows: pd.DataFrame, strings: int, among: int, known_dead: int = 0
+) -> tuple[int, float, float]:
+    """
+    How many of the strings `among` which it may be a reading is likeliest short of, the number's standard uncertainty if any is
+    dead, and the chance of that, by the others of its visit.
+    """
     others = rows[(rows["clamp_round"] == reading["clamp_round"]) & (rows["part"] != reading["part"])]["current_ratio"]
     enough = len(others) >= _OTHERS
     ratio = reading["current_ratio"] / (others.median() if enough else 1.0)
     u = _AGAINST_OTHERS if enough else reading["current_ratio_u"]
-    return _most_likely(ratio, u, strings, not pd.isna(reading["mppt"]))
+    return _most_likely(ratio, u, strings, among, known_dead, not pd.isna(reading["mppt"]))
 
 
-def _most_likely(ratio: float, u: float, n: int, of_input: bool) -> tuple[int, float]:
+def _most_likely(ratio: float, u: float, n: int, among: int, known_dead: int, of_input: bool) -> tuple[int, float, float]:
     """
-    How many of `n` strings are likeliest dead, and the chance that any is.
+    How many of `among` strings of a part of `n` are likeliest dead, how sure that is, and the chance that any is.
 
     Each is dead with the chance of an open string, and so are all of an input at once, by its fuse or isolator; the current is
-    then short by their share, give or take `u`, or a slip.
+    then short by their share, give or take `u`, or a slip. Of those that a trace has found dead since, each number may have been
+    so at the visit.
     """
-    dead = np.arange(min(_MOST_DEAD, n) + 1)
-    prior = stats.binom.pmf(dead, n, FAULT_PRIOR["open"]) + FAULT_PRIOR["open"] * (of_input & (dead == n))
-    weight = prior * ((1.0 - _SLIP) * stats.norm.pdf(ratio, 1.0 - dead / n, u) + _SLIP)
-    return int(dead[1:][np.argmax(weight[1:])]), float(1.0 - weight[0] / weight.sum())
+    dead = np.arange(min(_MOST_DEAD, among) + 1)
+    prior = stats.binom.pmf(dead, among, FAULT_PRIOR["open"]) + FAULT_PRIOR["open"] * (of_input & (dead == n))
+    short = (dead[:, None] + np.arange(known_dead + 1)) / n
+    weight = prior * ((1.0 - _SLIP) * stats.norm.pdf(ratio, 1.0 - short, u).mean(axis=1) + _SLIP)
+    if_any, likeliest = weight[1:] / weight[1:].sum(), int(dead[1:][np.argmax(weight[1:])])
+    return likeliest, float(np.sqrt(if_any @ (dead[1:] - likeliest) ** 2)), float(1.0 - weight[0] / weight.sum())

@@ -16,6 +16,8 @@ from yieldwatch.gap.mechanisms.fault import Fault
 
 #: Days looked at, and the share of their energy in which an inverter does best. Common practice, no source.
 _DAYS, _BEST = 120, 0.1
+#: Share of what is lacking that was lacking in the days before where it is the same loss. Common practice, no source.
+_MOST = 0.6
 #: What is lacking that counts, in strings, and as a share of the inverter: makers, dirt and model part inverters by less. On 313
 #: inverters of drawn farms none that lacked no string was behind by six tenths of one; two that lacked one were.
 _STRINGS, _SHARE = 0.7, 0.05
@@ -35,20 +37,32 @@ def behind_at_best(look: Look) -> list[tuple[Fault, np.ndarray]]:
     Returns
     -------
     list of (Fault, ndarray of shape (n_draws,))
-        A part that nobody has seen, and its size by draw as -ln of what it leaves.
+        A part that nobody has seen, with the first of `_DAYS` days from which it was lacking, and its size by draw as -ln of what
+        it leaves.
     """
-    out = []
+    out, end = [], len(look.state.blocks.dates)
     for k, name in enumerate(look.names):
         count = sum(s.inverter_id == name for s in look.site.strings)
-        lost = -np.expm1(-_lacks(look, k))
+        lost = -np.expm1(-_lacks(look, k, end))
         if lost > max(_STRINGS / max(count, 1), _SHARE):
-            fault = Fault("string_fault", k, (), "unseen", -1, len(look.state.blocks.dates), lost, _DOUBT * lost, False)
+            fault = Fault("string_fault", k, (), "unseen", _since(look, k, lost), end, lost, _DOUBT * lost, False)
             out.append((fault, -np.log1p(-np.clip(look.rng.normal(lost, _DOUBT * lost, look.n_draws), 0.0, 0.95))))
     return out
 
 
-def _lacks(look: Look, k: int) -> float:
-    """-ln of what an inverter gives at its best over what its best peer gives, known faults of all given back; nil if unknown."""
+def _since(look: Look, k: int, lost: float) -> int:
+    """Local day from which an inverter has lacked most of this share, by whole spans of `_DAYS`; -1 where that is the first."""
+    end = len(look.state.blocks.dates)
+    while end > _DAYS and -np.expm1(-_lacks(look, k, end - _DAYS)) > _MOST * lost:
+        end -= _DAYS
+    return end - _DAYS if end > _DAYS else -1
+
+
+def _lacks(look: Look, k: int, end: int) -> float:
+    """
+    -ln of what an inverter gives at its best over what its best peer gives, in `_DAYS` up to before local day `end`, known faults
+    of all given back; nil if unknown.
+    """
     state, blocks = look.state, look.state.blocks
     if len(state.ratio) < 2:
         return 0.0
@@ -56,7 +70,7 @@ def _lacks(look: Look, k: int) -> float:
     others = np.delete(whole, k, axis=0)
     best = over_known(np.nanmax, others, axis=0) if len(state.ratio) <= _FEW else over_known(np.nanquantile, others, 0.75, axis=0)
     behind = best - whole[k]
-    usable = (blocks.day > blocks.day[-1] - _DAYS) & np.isfinite(behind) & (state.weight[k] > 0)
+    usable = (blocks.day < end) & (blocks.day >= end - _DAYS) & np.isfinite(behind) & (state.weight[k] > 0)
     if usable.sum() < _LEAST_BLOCKS:
         return 0.0
     order = np.argsort(behind[usable])

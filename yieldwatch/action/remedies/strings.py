@@ -109,6 +109,8 @@ def _look_for(look: Look, part: _Part, mend: bool) -> Candidate:
     why = f"{name} lacks {percent(draws.mean())} of its output {part.told}, and no round explains it. "
     if fault.mppt is not None:
         why += f"By the clamp it is on input {fault.mppt}. "
+    if fault.onset and (left := _not_traced_since(look, fault)):
+        why += f"Not traced since: {', '.join(left)}. "
     if mend:
         why += (
             f"That is {dead} of its {len(_strings_of(look, fault))} strings, with a chance of {100 * own:.0f} %. Find with a "
@@ -166,6 +168,17 @@ def _strings_of(look: Look, fault: Fault) -> list[String]:
     return [s for s in look.site.strings if s.inverter_id == look.names[fault.inverter]]
 
 
+def _not_traced_since(look: Look, fault: Fault) -> list[str]:
+    """Strings that nobody traced since a clamp visit that missed one, where others of the inverter were traced."""
+    if look.findings.empty:
+        return []
+    seen = look.state.blocks.dates[min(fault.onset[-1][0], len(look.state.blocks.dates) - 1)]
+    traced = pd.to_datetime(look.findings.set_index("string_id")["last_round"])
+    own = [s.string_id for s in _strings_of(look, fault)]
+    left = [name for name in own if not traced.get(name, pd.NaT) >= seen]
+    return left if len(left) < len(own) else []
+
+
 def _at_once(jobs: list[Candidate]) -> Candidate:
     """Several parts that an inverter lacks are looked for at once."""
     whole = jobs[0]
@@ -183,6 +196,8 @@ def dead_strings(look: Look, fault: Fault, draws: np.ndarray) -> int:
     """How many whole strings' output a loss of this size is worth; nil where it is not near to whole ones."""
     strings = -np.expm1(-draws.mean()) * _strings_left(look, fault)
     whole = round(strings)
+    if fault.kind == "open":  # a clamp visit missed whole strings
+        return max(whole, 1)
     return whole if whole and abs(strings - whole) < _NEAR * whole else 0
 
 

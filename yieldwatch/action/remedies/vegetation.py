@@ -34,8 +34,9 @@ _MOW_NORTH, _MOW_SOUTH = ("05-01", "06-15"), ("11-01", "12-15")
 #: Day of the year of the northern summer solstice, and how many times its shade of spring a hedge may cast in autumn, when it
 #: has grown a summer. Common practice, no source.
 _SOLSTICE, _GROWN_ON = 172, 1.5
-#: Share of a year's energy in which an inverter is clearest. Common practice, no source.
-_CLEAREST = 0.1
+#: Share of a year's energy in which an inverter is clearest (common practice, no source); and how much of what plants take in the
+#: mean they take even then, as they hide some sky at all hours (up to 0.6 under the hedges of drawn farms).
+_CLEAREST, _SKY_THEN = 0.1, 0.6
 #: Share of an inverter's year below which its shade is not worth a visit.
 _MATTERS = 0.002
 #: A pole: this share of the shade within two steps of azimuth.
@@ -171,15 +172,17 @@ def _of_plants(look: Look) -> np.ndarray:
     """
     Share of each inverter's shade in each block that may be a plant's, shape (n_inverters, n_blocks).
 
-    A plant leaves some of the sky alone. What is lacking even in the clearest tenth of the last twelve months' energy is
-    something else, as a leak that no round has seen.
+    A plant takes little in the clearest tenth of the last twelve months' energy. What is lacking even then beyond the sky that it
+    hides is something else, as a leak that no round has seen.
     """
     at, shade = look.outlook.replays[0].blocks, look.outlook.shade
     out = np.ones_like(shade)
     for k in np.flatnonzero(shade.any(axis=1)):
         order = np.argsort(shade[k, at])
-        energy = np.cumsum(look.state.blocks.expected[k, at][order])
-        always = shade[k, at][order][np.searchsorted(energy, _CLEAREST * energy[-1])]
+        expected = look.state.blocks.expected[k, at][order]
+        energy, lost = np.cumsum(expected), shade[k, at][order]
+        least, mean = lost[np.searchsorted(energy, _CLEAREST * energy[-1])], lost @ expected / energy[-1]
+        always = max(least - _SKY_THEN * (mean - least), 0.0)
         out[k] = 1.0 - np.minimum(always, shade[k]) / np.maximum(shade[k], 1e-9)
     return out
 

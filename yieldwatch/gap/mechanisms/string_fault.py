@@ -139,13 +139,14 @@ def faults_at_clamps(blocks: Blocks, missing: list[Missing]) -> list[Fault]:
     for part in missing:
         k = blocks.model.inverter_ids.index(part.inverter_id)
         whole = sum(s.p_mp_w for s in blocks.model.site.strings if s.inverter_id == part.inverter_id)
-        size = _as_log(part.dead / len(part.strings) * sum(s.p_mp_w for s in part.strings) / whole)
+        each = sum(s.p_mp_w for s in part.strings) / whole / len(part.strings)
+        size = _as_log(part.dead * each)
         seen = blocks.day_of(part.seen)
         known = pd.notna(part.last_good)
         first = (max(blocks.day_of(part.last_good), -1), 0.0) if known else (-1, BEFORE * part.chance)
         onset = (first, (max(seen, first[0] + 1), part.chance))
         start = (max(first[0], 0) + seen) // 2
-        doubt = _CLAMPED_DOUBT * size
+        doubt = float(np.hypot(_CLAMPED_DOUBT * size, part.dead_doubt * each / max(1.0 - part.dead * each, 0.02)))
         out.append(Fault("string_fault", k, (), "open", start, len(blocks.dates), size, doubt, False, onset, mppt=part.mppt))
     return out
 
@@ -267,10 +268,11 @@ def _fault_from_log(
 def _weak_all_the_time(blocks: Blocks, rounds: pd.DataFrame, weak: list[WeakPart], faults: list[Fault]) -> list[Fault]:
     """
     What parts lacked from the first day on beyond the faults found since: the inverter's where all its strings were traced, as
-    what is wrong with those is among the faults found.
+    what is wrong with those is among the faults found. What a dead string takes is known, and what is lacking beyond it is
+    another's.
     """
     n_days, out = len(blocks.dates), []
-    explained = {f.inverter for f in faults if f.start <= 0}
+    explained = {f.inverter for f in faults if f.start <= 0 and not (f.strings and f.kind == "open")}
     for part in weak:
         size = part.deficit * part.share
         lacks = size - _since(part, faults, n_days)
@@ -294,14 +296,13 @@ def _tested(blocks: Blocks, rounds: pd.DataFrame, start: int, end: int) -> set[s
 
 
 def _since(part: WeakPart, faults: list[Fault], n_days: int) -> float:
-    """What the faults found so far take of the part's inverter for most of the days, which is in the part's deficit as well."""
-    return sum(
-        f.share
-        for f in faults
-        if f.inverter == part.inverter
-        and f.end - f.start > 0.5 * n_days
-        and (set(f.strings) & set(part.strings) if f.strings else part.mppt is None)
-    )
+    """
+    What the faults found so far take of the part's inverter for most of the days, which is in the part's deficit as well: those
+    of strings are shares of the whole, and add; steps are shares of what was there.
+    """
+    own = [f for f in faults if f.inverter == part.inverter and f.end - f.start > 0.5 * n_days]
+    of_strings = sum(-np.expm1(-f.share) for f in own if set(f.strings) & set(part.strings))
+    return _as_log(of_strings) + sum(f.share for f in own if not f.strings and part.mppt is None)
 
 
 def _string_shares(site: Site, blocks: Blocks) -> tuple[dict[str, float], dict[str, int]]:
