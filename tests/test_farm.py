@@ -152,7 +152,7 @@ def test_with_nothing_wrong_nothing_is_lost():
 
 def test_expected_energy_is_light_times_plate_less_the_design_losses_and_heat():
     farm = build(plain())
-    p = farm.planes["A"]
+    p = farm.planes["A", False]
     hours = 0.25
     kw = 8 * 20 * diode.datasheet(MODULE)["p_mp"] / 1000
     light = p.effective.sum() / 1000 * hours

@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
+import numpy as np
 import pandas as pd
 import pytest
 from PIL import Image
@@ -20,9 +21,10 @@ from tests.farm.population import draw_farm
 from tests.farm.sample import drumlin, sample
 from tests.farm.settings import PortfolioSpec
 from tests.farm.simulate import build, truth
-from tests.farm.spec import Curtailment, Degradation, Instruments, Outages, Soiling, StringFault
+from tests.farm.spec import ArraySpec, Block, Curtailment, Degradation, Instruments, Outages, Soiling, StringFault
 from tests.farm.write import events, write_portfolio
 from yieldwatch.book.store import FILE_NAME
+from yieldwatch.expected.power import row_places
 from yieldwatch.portfolio.read import read_portfolio
 
 HERE = Path(__file__).parent
@@ -71,7 +73,7 @@ def test_a_monthly_meter_covers_the_history_and_a_station_keeps_the_poa():
     read_kwh = meter(farm, result)["energy_kwh"].sum()
     assert read_kwh == pytest.approx(result.exported.sum(), abs=2)  # to 1 kWh each
     read = station_weather(farm)["poa_global_w_m2"].to_numpy()[farm.lit]
-    assert read.mean() == pytest.approx(farm.planes["A"].poa_global.mean(), rel=2e-3)
+    assert read.mean() == pytest.approx(farm.sensor_plane.poa_global.mean(), rel=2e-3)
 
 
 def test_only_the_recorded_part_is_written_down():
@@ -192,3 +194,16 @@ def test_a_cable_plan_is_the_same_bytes_each_time_and_nothing_is_cut_off_at_its_
 def test_the_sample_portfolio_is_small():
     kept = HERE.parent / "sample_portfolio"
     assert sum(p.stat().st_size for p in kept.rglob("*") if p.is_file()) < 9e6
+
+
+def test_the_first_row_of_a_turned_array_stands_free_and_its_places_say_so(tmp_path):
+    arrays = (ArraySpec("A", azimuth=150.0, pitch_m=6.0), ArraySpec("B", azimuth=250.0, pitch_m=6.0))
+    blocks = tuple(Block(f"INV{k}", "I", a, "M", 2, 2, 20) for k, a in ((1, "A"), (2, "B"), (3, "A")))
+    spec = plain(arrays=arrays, blocks=blocks, strings_per_row=3, days=3, start=dt.date(2022, 12, 10), end=dt.date(2022, 12, 13))
+    ((farm, _),) = write_portfolio(tmp_path / "p", tmp_path / "t", PortfolioSpec("P", (spec,), works_budget=None))
+    (site,) = read_portfolio(tmp_path / "p").sites
+    assert {u.id: "front" if u.front else "inner" for u in farm.units} == row_places(site)
+    assert sum(u.front for u in farm.units) == 6
+    for array in "AB":
+        assert farm.planes[array, True].beam.sum() > 1.05 * farm.planes[array, False].beam.sum(), "a low sun in December"
+        assert np.array_equal(farm.planes[array, True].poa_global, farm.planes[array, False].poa_global)

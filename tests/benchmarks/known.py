@@ -119,7 +119,7 @@ def by_day(farm: Farm, told: pd.DataFrame, months: list[str]) -> pd.DataFrame:
     label = farm.times.tz_convert(farm.spec.timezone).strftime("%Y-%m-%d")
     codes, days = pd.factorize(label)
     true = shapley(energies(farm, codes), farm.spec.causes)
-    lit = farm.planes[farm.units[0].array].effective
+    lit = farm.planes[farm.units[0].place].effective
     parts = []
     for cause in SPELL_CAUSES:
         shares = np.zeros(len(lit))

@@ -238,8 +238,12 @@ def test_metres_to_cut_follow_from_the_height_and_the_distance(place, asked, met
     assert half < top
 
 
-def test_a_height_for_half_of_the_light_that_is_not_told_gives_no_metres(place):
-    assert any(r["half_height_deg"] is None for r in place.store.rows("obstacles", {"site_id": "drumlin"}))
+def test_a_height_for_half_of_the_light_that_is_not_told_gives_no_metres(place, tmp_path):
+    shutil.copy(place.store.path, tmp_path)
+    with closing(sqlite3.connect(tmp_path / place.store.path.name)) as store:
+        assert store.execute("update obstacles set half_height_deg = null where site_id = 'drumlin'").rowcount > 0
+        store.commit()
+    place = replace(place, folder=tmp_path, store=Store(tmp_path))
     assert ">0.0 (" not in shown(place, "/farm/drumlin/shade").replace("\\u003e", ">")
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from . import diode
-from .layout import StringUnit
+from .layout import Place, StringUnit
 from .shade import shading, years_since
 from .sky import Plane
 from .spec import (
@@ -166,7 +166,7 @@ def fault_active(fault: StringFault, times: pd.DatetimeIndex) -> np.ndarray:
 
 
 def string_faults(
-    spec: FarmSpec, units: tuple[StringUnit, ...], wx: pd.DataFrame, planes: dict[str, Plane]
+    spec: FarmSpec, units: tuple[StringUnit, ...], wx: pd.DataFrame, planes: dict[Place, Plane]
 ) -> np.ndarray:
     left = np.ones((len(units), len(wx)))
     index = {u.id: i for i, u in enumerate(units)}
@@ -175,7 +175,7 @@ def string_faults(
         size = strength(fault, wx.index)
         for level in np.unique(size[size > 0]):
             on = size == level
-            left[i, on] *= fault_factor(spec, units[i], at_strength(fault, float(level)), planes[units[i].array])[on]
+            left[i, on] *= fault_factor(spec, units[i], at_strength(fault, float(level)), planes[units[i].place])[on]
     return left
 
 
@@ -186,7 +186,7 @@ def age_loss(spec: FarmSpec, unit: StringUnit, times: pd.DatetimeIndex) -> np.nd
 
 
 def dc_effects(
-    spec: FarmSpec, units: tuple[StringUnit, ...], wx: pd.DataFrame, lit: np.ndarray, planes: dict[str, Plane]
+    spec: FarmSpec, units: tuple[StringUnit, ...], wx: pd.DataFrame, lit: np.ndarray, planes: dict[Place, Plane]
 ) -> dict[str, np.ndarray]:
     """For each cause present, the share of power each string keeps: (strings or 1, lit intervals or 1)."""
     light = wx[lit]

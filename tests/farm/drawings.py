@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import hypot
 from pathlib import Path
 
 from PIL import Image, ImageDraw, ImageFont
@@ -21,8 +22,8 @@ def draw_cable_plan(farm: Farm, path: Path) -> None:
     high = int(2 * _EDGE + _PER_M * (7.0 * len(rows) + _ARRAYS_APART_M * (len(arrays) - 1)))
     image = Image.new("RGB", (_WIDE, high), "white")
     pen, small, large = ImageDraw.Draw(image), ImageFont.load_default(20), ImageFont.load_default(30)
-    pen.text((30, 24), f"{farm.spec.name}: DC cables, not to scale across rows", "black", large)
-    pen.text((30, 66), "Red: trench, 0.6 m deep, lid marked. North is up. Invented.", "black", small)
+    pen.text((30, 24), f"{farm.spec.name}: DC cables, rows drawn level, not to scale across them", "black", large)
+    pen.text((30, 66), "Red: trench, 0.6 m deep, lid marked. Invented.", "black", small)
     trench = _EDGE + _PER_M * 2.0
     first_rows: dict[str, float] = {}
     y = float(_EDGE)
@@ -32,12 +33,12 @@ def draw_cable_plan(farm: Farm, path: Path) -> None:
         left = trench + _PER_M * _TRENCH_M
         pen.text((30, y - 2), row, "black", small)
         for unit in units:
-            at = left + _PER_M * unit.x_m
+            at = left + _PER_M * (10.0 + hypot(unit.x_m - units[0].x_m, unit.y_m - units[0].y_m))
             half = _PER_M * 9.0
             pen.rectangle((at - half, y, at + half, y + 22), outline="black", fill="#e4e9f2")
             pen.text((at - half + 8, y - 1), unit.id, "black", small)
             first_rows.setdefault(unit.inverter, y)
-        pen.line((trench, y + 26, left + _PER_M * units[-1].x_m, y + 26), "#c00000", 3)
+        pen.line((trench, y + 26, at, y + 26), "#c00000", 3)
         y += _PER_M * 7.0
     pen.line((trench, _EDGE + 26, trench, y - 20), "#c00000", 5)
     stacked: dict[float, int] = {}

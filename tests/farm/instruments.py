@@ -30,7 +30,7 @@ def best_window(farm: Farm, day: dt.date, slots: int) -> np.ndarray:
     Crews wait for fine weather; where none comes they go on the brightest day there is.
     """
     local = farm.times.tz_convert(farm.spec.timezone)
-    light = next(iter(farm.planes.values())).poa_global
+    light = farm.sensor_plane.poa_global
     days = np.asarray((local.tz_localize(None).normalize() - pd.Timestamp(day)).days)
     best, best_score = np.arange(slots), -np.inf
     for d in range(-10, 11):
@@ -142,7 +142,7 @@ def iv_round(farm: Farm, number: int, day: dt.date) -> tuple[pd.DataFrame, pd.Da
         past = n * minutes + rng.uniform(0, 1.2)
         t = int(window[min(int(past // spec.step_minutes), window.size - 1)])
         at = farm.times[window[0]] + pd.Timedelta(seconds=round(60 * past))
-        p = farm.planes[farm.units[i].array]
+        p = farm.planes[farm.units[i].place]
         wobble = rng.normal(1, 0.008)
         cloud = rng.uniform(0.45, 0.85) if rng.random() < fit.iv_bad_light else 1.0
         after = 1.0 if rng.random() < 0.4 else cloud  # gone again when the second reading was taken
@@ -221,7 +221,7 @@ def dc_voltage(farm: Farm, truth: Truth) -> np.ndarray:
     for k, name in enumerate(farm.inverters):
         own = [u for u in farm.units if u.inverter == name]
         for unit in {(u.array, u.module, u.series): u for u in own}.values():
-            p = farm.planes[unit.array]
+            p = farm.planes[unit.place]
             share = sum(
                 (u.array, u.module, u.series) == (unit.array, unit.module, unit.series) for u in own
             ) / len(own)
@@ -248,7 +248,7 @@ def clamp_round(farm: Farm, truth: Truth, number: int, day: dt.date) -> pd.DataF
     for k, name in enumerate(farm.inverters):
         t = int(window[k * step])
         # The crew lays its light sensor in the plane of the inverter's own strings.
-        p = farm.planes[next(u.array for u in farm.units if u.inverter == name)]
+        p = farm.planes[next(u.place for u in farm.units if u.inverter == name)]
         ac = float(truth.actual.ac[k, t])
         dc = float(drawn[k, t])
         at = farm.times[t] + pd.Timedelta(minutes=int(rng.integers(0, max(2, spec.step_minutes))))

@@ -69,7 +69,7 @@ def station_weather(farm: Farm) -> pd.DataFrame:
     spec, fit, wx = farm.spec, farm.spec.instruments, farm.wx
     rng = spec.rng("station")
     n, years = len(wx), years_since(wx.index, spec.start)
-    first = farm.planes[spec.arrays[0].id]
+    first = farm.sensor_plane
     out = pd.DataFrame({"time": by_clock(wx.index, fit.weather_clock)})
     sources = light_of(farm, wx)
     kept = {"station": tuple(sources), "ghi": ("ghi_w_m2",), "poa": ("poa_global_w_m2",)}[fit.weather]
@@ -167,7 +167,7 @@ def string_currents(farm: Farm, truth: Truth) -> pd.DataFrame:
     taken = drawn_dc(farm, truth) / np.maximum(truth.actual.dc, 1e-6)
     tables, which = [], farm.inverter_of()
     for i, unit in enumerate(farm.units):
-        p = farm.planes[unit.array]
+        p = farm.planes[unit.place]
         if unit.id in hidden:
             # Alone on its input it works at its own, lower voltage, and its current is that of a sound one.
             watts[i] = farm.string_dc(frozenset(farm.spec.causes) & farm.dc_factors.keys() - {"string_fault"})[i] * 1000

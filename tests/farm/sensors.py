@@ -87,7 +87,7 @@ def _dirty(farm: Farm, fault: SensorFault, light: np.ndarray) -> np.ndarray:
 def light_of(farm: Farm, wx: pd.DataFrame) -> dict[str, np.ndarray]:
     """Light that each of the station's sensors is shown. [W/m²]"""
     true = {
-        "poa_global_w_m2": whole_grid(farm, farm.planes[farm.spec.arrays[0].id].poa_global),
+        "poa_global_w_m2": whole_grid(farm, farm.sensor_plane.poa_global),
         "ghi_w_m2": wx["ghi"].to_numpy(),
     }
     return {name: faulty_light(farm, name, values) for name, values in true.items()}

@@ -7,7 +7,7 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 
-from .layout import StringUnit
+from .layout import Place, StringUnit
 from .sky import Plane
 from .spec import ArraySpec, FarmSpec, Grass, Hedge, Pole
 from .weather import summerness
@@ -116,12 +116,12 @@ def _grass(spec: FarmSpec, grass: Grass, unit: StringUnit, wx: pd.DataFrame, p: 
 
 
 def shading(
-    spec: FarmSpec, units: tuple[StringUnit, ...], wx: pd.DataFrame, planes: dict[str, Plane]
+    spec: FarmSpec, units: tuple[StringUnit, ...], wx: pd.DataFrame, planes: dict[Place, Plane]
 ) -> np.ndarray:
     """Share of each string's light that the obstacles leave, shape (strings, intervals)."""
     left = np.ones((len(units), len(wx)))
     for i, unit in enumerate(units):
-        p = planes[unit.array]
+        p = planes[unit.place]
         losses = [_hedge(spec, m, unit, units, wx, p) for m in spec.all_of(Hedge)]
         losses += [_pole(spec, m, unit, wx) for m in spec.all_of(Pole)]
         losses += [_grass(spec, m, unit, wx, p) for m in spec.all_of(Grass)]

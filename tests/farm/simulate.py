@@ -13,7 +13,7 @@ import pandas as pd
 
 from . import diode
 from .causes import AC_CAUSES, DC_CAUSES, AcEffects, Spell, ac_effects, dc_effects
-from .layout import StringUnit, strings_of
+from .layout import Place, StringUnit, strings_of
 from .sky import Plane, plane
 from .spec import FarmSpec, InverterSpec
 from .weather import weather
@@ -31,7 +31,7 @@ class Farm:
     types: tuple[InverterSpec, ...]
     wx: pd.DataFrame
     lit: np.ndarray
-    planes: dict[str, Plane]
+    planes: dict[Place, Plane]
     dc_factors: dict[str, np.ndarray]
     ac: AcEffects
     spells: tuple[Spell, ...]
@@ -45,12 +45,17 @@ class Farm:
         """Power of each string at its nameplate, clean and whole, shape (strings, lit). [kW]"""
         each = {}
         for u in self.units:
-            if (u.array, u.module) not in each:
-                p = self.planes[u.array]
-                each[u.array, u.module] = (
+            if (u.place, u.module) not in each:
+                p = self.planes[u.place]
+                each[u.place, u.module] = (
                     diode.power(self.spec.module(u.module), p.effective, p.temp_cell) / 1000
                 )
-        return np.stack([each[u.array, u.module] * u.series for u in self.units])
+        return np.stack([each[u.place, u.module] * u.series for u in self.units])
+
+    @cached_property
+    def sensor_plane(self) -> Plane:
+        """Where the in-plane sensor stands: with the first array, above its rows."""
+        return next(p for (array, _), p in self.planes.items() if array == self.spec.arrays[0].id)
 
     def inverter_of(self) -> np.ndarray:
         return np.array([self.inverters.index(u.inverter) for u in self.units])
@@ -85,8 +90,8 @@ def build(spec: FarmSpec) -> Farm:
     inverters = tuple(dict.fromkeys(b.inverter for b in spec.blocks))
     by_name = {i.name: i for i in spec.inverters}
     types = tuple(by_name[next(b.inverter_type for b in spec.blocks if b.inverter == n)] for n in inverters)
-    rows = {a.id: len({u.row for u in units if u.array == a.id}) for a in spec.arrays}
-    planes = {a.id: plane(spec, a, wx[lit], rows[a.id]) for a in spec.arrays}
+    places = dict.fromkeys(u.place for u in units)
+    planes = {(array, front): plane(spec, spec.array(array), wx[lit], front) for array, front in places}
     inputs = {n: len({u.mppt for u in units if u.inverter == n}) for n in inverters}
     ratings = np.array([t.kw for t in types])
     effects, spells = ac_effects(spec, inverters, ratings, {n: 1 / k for n, k in inputs.items()}, wx, lit)

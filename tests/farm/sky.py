@@ -16,7 +16,7 @@ DIFFUSE_IAM = 0.955  # glass passes this share of light that comes from the whol
 @dataclass(frozen=True)
 class Plane:
     """
-    One array's plane, an entry for each lit interval.
+    The rows of one array that see the same sky, an entry for each lit interval.
 
     `poa_global` is what a clean sensor above the rows would read; `beam` and
     `diffuse` reach the cells, after the glass and the design's rows and horizon. [W/m²]
@@ -51,13 +51,10 @@ def _orientation(spec: FarmSpec, array: ArraySpec, sun: pd.DataFrame) -> tuple[n
     return turned["surface_tilt"].fillna(0.0).to_numpy(), turned["surface_azimuth"].fillna(90.0).to_numpy()
 
 
-def _row_shade(
-    spec: FarmSpec, array: ArraySpec, sun: pd.DataFrame, n_rows: int
-) -> tuple[np.ndarray, np.ndarray]:
-    """Share of the beam that the rows in front take, and of the sky. The first row has none in front."""
-    if array.mount != "fixed" or not array.rows or n_rows < 2:
+def _row_shade(array: ArraySpec, sun: pd.DataFrame, front: bool) -> tuple[np.ndarray, np.ndarray]:
+    """Share of the beam that the row in front takes, and of the sky. The first row has none in front."""
+    if array.mount != "fixed" or not array.rows or front:
         return np.zeros(len(sun)), np.zeros(len(sun))
-    behind = (n_rows - 1) / n_rows
     shaded = pvlib.shading.shaded_fraction1d(
         sun["zenith"].to_numpy(),
         sun["azimuth"].to_numpy(),
@@ -69,7 +66,7 @@ def _row_shade(
     )
     angle = pvlib.shading.masking_angle_passias(array.tilt, array.width_m / array.pitch_m)
     sky = pvlib.shading.sky_diffuse_passias(angle)
-    return behind * np.nan_to_num(np.asarray(shaded)), np.full(len(sun), behind * sky)
+    return np.nan_to_num(np.asarray(shaded)), np.full(len(sun), sky)
 
 
 def _above_horizon(spec: FarmSpec, sun: pd.DataFrame) -> np.ndarray:
@@ -104,8 +101,8 @@ def _sky(
     return around, np.nan_to_num(np.asarray(parts["poa_sky_diffuse"], float)) - around
 
 
-def plane(spec: FarmSpec, array: ArraySpec, wx: pd.DataFrame, n_rows: int) -> Plane:
-    """The light in one array's plane for the rows of `wx`, all of which must be lit."""
+def plane(spec: FarmSpec, array: ArraySpec, wx: pd.DataFrame, front: bool) -> Plane:
+    """The light on the first row of an array, or on one behind it, for the rows of `wx`, all of which must be lit."""
     tilt, azimuth = _orientation(spec, array, wx)
     zenith, sun_azimuth = wx["zenith"].to_numpy(), wx["azimuth"].to_numpy()
     around, sky = _sky(spec, tilt, azimuth, wx)
@@ -117,7 +114,7 @@ def plane(spec: FarmSpec, array: ArraySpec, wx: pd.DataFrame, n_rows: int) -> Pl
     glass = np.nan_to_num(
         np.asarray(pvlib.iam.physical(pvlib.irradiance.aoi(tilt, azimuth, zenith, sun_azimuth)))
     )
-    row_beam, row_sky = _row_shade(spec, array, wx, n_rows)
+    row_beam, row_sky = _row_shade(array, wx, front)
     poa = direct + sky + ground
     back = pvlib.temperature.faiman(
         poa, wx["temp_air"].to_numpy(), wx["wind_speed"].to_numpy(), spec.u0, spec.u1

@@ -9,7 +9,15 @@ import pytest
 
 from tests.gap.strings import KIND, site_of
 from yieldwatch.gap.infer import design_matrix, log_rows, solve
-from yieldwatch.gap.mechanisms.level import BIAS_SD_MEASURED, BIAS_SD_MODELLED, LIGHT_BIAS, PLATE, level_columns
+from yieldwatch.gap.mechanisms.base import Column
+from yieldwatch.gap.mechanisms.level import (
+    BIAS_SD_MEASURED,
+    BIAS_SD_MODELLED,
+    LIGHT_BIAS,
+    PLATE,
+    level_columns,
+    spell_columns,
+)
 
 DAYS, HOURS = 200, 8
 
@@ -74,3 +82,30 @@ def test_light_of_a_service_is_in_more_doubt_than_a_sensor_whatever_is_logged(li
     blocks.model.site = replace(blocks.model.site, light_from=said)
     (bias,) = [c for c in level_columns(blocks, False) if c.name == LIGHT_BIAS]
     assert bias.sd == pytest.approx(doubt)
+
+
+def test_weeks_of_a_service_s_wrong_light_are_no_dirt():
+    rng = np.random.default_rng(3)
+    blocks, light = site(rng)
+    # Six dry weeks in which the service finds up to 4 % too much, and rain at their end: the very shape of dirt that rain washes.
+    off = np.interp(blocks.day, [60, 75, 88, 102], [0.0, -0.04, -0.04, 0.0], 0.0, 0.0)
+    ratio = off[None, :] + rng.normal(0.0, 0.02, (1, len(light)))
+    dust = Column("soiling", "rate", np.clip(blocks.day - 60.0, 0.0, 42.0) * (blocks.day < 102), None, 0.0, 0.0015, 0.0)
+
+    def told(*more: Column) -> tuple[float, float]:
+        columns = [*level_columns(blocks, False), dust, *more]
+        rows = log_rows(blocks, design_matrix(columns, 1, blocks.n), ratio, blocks.expected, np.ones(1))
+        posterior = solve(columns, rows, 400, rng)
+        at = columns.index(dust)
+        return posterior.estimate[at], posterior.draws[:, at].std()
+
+    without, sure = told()
+    rate, doubt = told(*spell_columns(blocks))
+    assert without > 3.0 * sure, "the scenario: taken for dust, and surely"
+    assert rate < 1.645 * doubt, "nil is within the interval"
+    assert rate < 0.6 * without
+
+
+def test_the_spells_of_a_service_s_light_hold_every_day_once():
+    blocks, _ = site(np.random.default_rng(1))
+    assert sum(c.values for c in spell_columns(blocks)) == pytest.approx(np.ones(blocks.n))

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import datetime as dt
+from types import SimpleNamespace
 
+import numpy as np
 import pandas as pd
 import pytest
 
 from tests.action.farm_state import inferred
 from tests.farm.spec import ArraySpec, Block, Grass, Hedge, StringFault
 from yieldwatch.gap.blocks import AZIMUTH_STEP
+from yieldwatch.gap.mechanisms.shading import beam_behind
 from yieldwatch.gap.split import split_by_cause
 
 #: Rows in front of each other, and a winter with low sun.
@@ -28,7 +31,8 @@ def leaking(tmp_path_factory):
 def test_strings_that_leak_are_not_shaded(leaking):
     farm, _ = leaking
     assert not farm.state.shaded.any()
-    assert [fault.inverter for fault in farm.state.faults] == [0]
+    # In winter the leak takes more of the weak light: that it seems to grow then is its own as well.
+    assert {fault.inverter for fault in farm.state.faults} == {0}
 
 
 def test_what_a_leak_takes_in_weak_light_is_the_faults(leaking):
@@ -65,3 +69,18 @@ def test_shade_from_the_east_leaves_the_evening_alone(tmp_path):
             lost[half] += size * float(column.values @ state.blocks.expected[column.inverter])
     # What morning and evening have in common is the inverter's level.
     assert lost["evening"] < 0.05 * lost["morning"]
+
+
+def test_a_season_without_sun_tells_nothing_of_the_beam():
+    rng = np.random.default_rng(4)
+    n = 200
+    day = np.repeat(np.arange(90), n // 90 + 1)[:n]
+    beam = np.where(day < 45, rng.uniform(0.0, 0.9, n), rng.uniform(0.0, 0.08, n))
+    blocks = SimpleNamespace(day=day, beam_share=beam[None, :], row_shade=np.zeros(n), elevation=np.full(n, 30.0))
+    # In the overcast season what little beam there is goes with days that fell short, by chance.
+    ratio = np.where(day < 45, 0.0, -1.5 * beam)[None, :]
+    assert beam_behind(blocks, ratio, np.ones((1, n))) == 0.0
+    sunny = SimpleNamespace(**vars(blocks) | {"beam_share": rng.uniform(0.0, 0.9, (1, n))})
+    lost = np.where(day < 45, 0.0, -0.6 * sunny.beam_share[0])[None, :]
+    # 60 % of the beam, less what counts as the open: a fifth of the way from the best of two seasons to the worst.
+    assert beam_behind(sunny, lost, np.ones((1, n))) == pytest.approx(0.8 * 0.6, abs=0.01)

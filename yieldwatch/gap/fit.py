@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 from scipy import sparse
 
+from yieldwatch.expected.irradiance import reference_array
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.clock_check import ClockShift
@@ -24,7 +25,7 @@ from yieldwatch.gap.mechanisms.common_shade import common_shade_columns
 from yieldwatch.gap.mechanisms.degradation import degradation_columns
 from yieldwatch.gap.mechanisms.fault import Fault, fault_columns
 from yieldwatch.gap.mechanisms.inverter_efficiency import clamp_columns, efficiency_columns
-from yieldwatch.gap.mechanisms.level import level_columns
+from yieldwatch.gap.mechanisms.level import level_columns, light_from_service, spell_columns
 from yieldwatch.gap.mechanisms.shading import round_shade_columns, shading_columns
 from yieldwatch.gap.mechanisms.soiling import (
     WASH_UNKNOWN,
@@ -46,8 +47,9 @@ from yieldwatch.gap.year_on_year import YearOnYear, full_years, line_columns, ow
 #: Causes that the inference gives as a share of DC power.
 DC_CAUSES = ("soiling", "shading", "string_fault", "degradation")
 N_DRAWS = 400
-#: Weight of a shaded inverter in the mean of the hour, beside one in the open.
-_SHADED_TRUST = 0.02
+#: Weight in the mean of the hour of an inverter that is shaded, or whose light was turned over from another plane, beside one in
+#: the open and in the sensor's plane.
+_LEAST_TRUST = 0.02
 #: Reweighting rounds while the wash is searched for; the last fit takes the usual number.
 _SEARCH_ROUNDS = 3
 #: Fits of the meter's rows, each linear near the last: the second moves little, the third nothing that matters.
@@ -133,8 +135,7 @@ def fit(
     fixed = _fixed_columns(evidence, faults)
     if first is not None and logged:
         fixed += own_share_columns(blocks, first.loss("soiling", *shape))
-    # Where some are shaded, the others carry what all share.
-    trust = np.where(shaded & ~shaded.all(), _SHADED_TRUST, 1.0)
+    trust = _trust(blocks, shaded)
     if wash is None:
         wash = _search_wash(evidence, fixed, ratio, weight * trust[:, None]) if logged else _wash_by_meter(evidence, fixed, left)
     states = soiling_states(blocks, evidence.data, wash)
@@ -167,6 +168,21 @@ def fit(
     return Fitted(posterior, wash, yearly)
 
 
+def _trust(blocks: Blocks, shaded: np.ndarray) -> np.ndarray:
+    """
+    How much each inverter counts in the mean of the hour and the day, shape (n_inverters,).
+
+    Where some are shaded, the others carry what all share. Where an in-plane sensor is all there is, those in its plane do: light
+    that is turned over from it to another plane is off by some per cent for weeks.
+    """
+    trust = np.where(shaded & ~shaded.all(), _LEAST_TRUST, 1.0)
+    table = blocks.model.weather.table
+    if "poa_global" in table and "ghi" not in table:
+        in_plane = blocks.model.plane_share[reference_array(blocks.model.site).id]
+        trust = trust * np.maximum(in_plane, _LEAST_TRUST)
+    return trust
+
+
 def _by_day(rows: list[Rows]) -> Rows:
     return next(r for r in rows if r.day is not None)
 
@@ -190,6 +206,8 @@ def _fixed_columns(evidence: EvidenceAtHand, faults: list[Fault]) -> list[Column
         *round_columns(blocks, evidence.rounds),
         *witness_columns(blocks, evidence.rounds),
     ]
+    if evidence.log is not None and light_from_service(blocks.model):
+        columns += spell_columns(blocks)
     if evidence.log is None:
         columns += clamp_columns(blocks, evidence.clamps)
         columns += round_shade_columns(blocks, evidence.rounds, evidence.findings, evidence.data.events)

@@ -7,6 +7,7 @@ Kept as unknowns of their own. Left out, they would turn up as dirt or age.
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 
 from yieldwatch.expected.power import SiteModel
 from yieldwatch.gap.blocks import Blocks
@@ -34,6 +35,9 @@ _OFFSET_SD = 0.03
 #: What 95 % of a farm's hours with light stay below, and the least light at which the offset counts in proportion. [W/m²]
 _BRIGHT, _DIM = 850.0, 20.0
 _SUN_SD = 0.012  # model error over sun positions. Common practice, no source.
+#: What a service's light is off by for weeks on end, beside its constant bias, and how long such a spell is. [d] Clouds and haze
+#: of a season are read off satellites by one rule. Common practice, no source.
+_SPELL_SD, _SPELL_DAYS = 0.02, 15
 _INVERTER_MOST = 0.025  # beyond, it is a weak part and no makers' spread
 _INVERTER_SD = 0.008  # makers' spread of the mean of many strings, and the log's gain to 1 %
 
@@ -92,6 +96,16 @@ def level_columns(blocks: Blocks, drift_seen: bool, sensor_doubt: float = 0.0) -
             for k, name in enumerate(blocks.model.inverter_ids)
         ]
     return columns
+
+
+def spell_columns(blocks: Blocks) -> list[Column]:
+    """Columns of what a service's light is off by for weeks: else each such spell would make dirt of a log's days."""
+    place = np.arange(0, len(blocks.dates) + _SPELL_DAYS, _SPELL_DAYS)
+    return [
+        Column("level", f"light around {blocks.dates[0] + pd.Timedelta(days=int(p)):%Y-%m-%d}",
+               np.clip(1.0 - np.abs(blocks.day - p) / _SPELL_DAYS, 0.0, 1.0), None, 0.0, _SPELL_SD, -np.inf, np.inf)
+        for p in place
+    ]
 
 
 def _beyond_plate(blocks: Blocks) -> float:

@@ -26,9 +26,10 @@ _ROW_SHADE = 0.03
 #: Row shade beyond which the model's error outweighs any other shade: such blocks are left out of the day pattern.
 _MUCH_ROW_SHADE = 0.1
 #: Beam lost in a season, as -ln, from which shade needs no peer to show it: the light of a service moves it by up to 0.25, that
-#: of a sensor by 0.05. Days of such a season, its fewest blocks, the sun's least height, below which no model is trusted [°], and
-#: what the model may be off by all the time. Set on drawn farms.
-_BEAM_BEHIND, _SEASON, _FEWEST_BLOCKS, _HIGH_SUN, _MODEL_BEAM = 0.3, 45, 60, 10.0, 0.1
+#: of a sensor by 0.05. Days of such a season, its fewest blocks, the sun's least height, below which no model is trusted [°],
+#: what the model may be off by all the time, and the least scatter of the beam's share of the light: a season that is overcast
+#: throughout tells nothing of the beam. Set on drawn farms.
+_BEAM_BEHIND, _SEASON, _FEWEST_BLOCKS, _HIGH_SUN, _MODEL_BEAM, _BEAM_SCATTER = 0.3, 45, 60, 10.0, 0.1, 0.15
 #: Days over which a fault that goes with the light is taken as steady.
 _SPELL = 10
 #: Share of the sky's light that an inverter loses, standard deviation, and most, as -ln: what stands on one side hides a quarter.
@@ -79,7 +80,7 @@ def beam_behind(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray) -> np.nda
         lacks = [
             _per_beam(blocks.beam_share[k, here], row[here], weight[k, here])
             for here in (ok & (season == s) for s in np.unique(season[ok]))
-            if here.sum() >= _FEWEST_BLOCKS
+            if here.sum() >= _FEWEST_BLOCKS and blocks.beam_share[k, here].std() >= _BEAM_SCATTER
         ]
         if len(lacks) > 1:
             # A leak takes more of weak light: its seasons are no measure of the open.
