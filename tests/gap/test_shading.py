@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -11,8 +12,9 @@ import pytest
 
 from tests.action.farm_state import inferred
 from tests.farm.spec import ArraySpec, Block, Grass, Hedge, StringFault
+from tests.gap.strings import site_of
 from yieldwatch.gap.blocks import AZIMUTH_STEP
-from yieldwatch.gap.mechanisms.shading import beam_behind
+from yieldwatch.gap.mechanisms.shading import _clearly_behind, beam_behind
 from yieldwatch.gap.split import split_by_cause
 
 #: Rows in front of each other, and a winter with low sun.
@@ -84,3 +86,19 @@ def test_a_season_without_sun_tells_nothing_of_the_beam():
     lost = np.where(day < 45, 0.0, -0.6 * sunny.beam_share[0])[None, :]
     # 60 % of the beam, less what counts as the open: a fifth of the way from the best of two seasons to the worst.
     assert beam_behind(sunny, lost, np.ones((1, n))) == pytest.approx(0.8 * 0.6, abs=0.01)
+
+
+@pytest.mark.parametrize(("light", "light_from", "needs"), [
+    (("ghi", "poa_global"), None, [0.15, 0.15]),
+    (("poa_global",), None, [0.15, 0.22]),
+    (("ghi",), None, [0.22, 0.22]),
+    (("ghi", "dni", "dhi"), None, [0.3, 0.3]),
+    (("ghi",), "service", [0.3, 0.3]),
+])
+def test_the_better_the_light_is_known_the_less_beam_must_be_lacking(light, light_from, needs):
+    site = replace(site_of(20), light_from=light_from)
+    model = SimpleNamespace(
+        site=site, plane_share={site.arrays[0].id: np.array([1.0, 0.0])},
+        weather=SimpleNamespace(table=pd.DataFrame(columns=list(light))))
+    blocks = SimpleNamespace(model=model, expected=np.ones((2, 5)))
+    assert _clearly_behind(blocks) == pytest.approx(needs)
