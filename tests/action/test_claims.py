@@ -68,10 +68,13 @@ def test_strings_below_their_warranty_beyond_the_trace_are_claimed_where_modules
     ("site", "maintenance_contractor", None), ("S0", "module_maker", {"S0": 0.85})])
 def test_the_claims_job_stands_with_its_payer(scope, payer, traces):
     listed = pd.DataFrame([{"site_id": "moor", "job_id": "J", "job_kind": "claim", "scope": scope, "due_from": "2025-01-01",
-                            "due_to": "2025-01-31", "cost": 90.0}])
+                            "due_to": "2025-01-31", "cost": 90.0, "gain_per_year": 316.0, "gain_low_per_year": 0.0,
+                            "gain_high_per_year": 989.0}])
     found = claims(replace(farm(), job_costs=MODULES), jobs=listed, rounds=rounds(**traces) if traces else None)
     row = found[found["subject"] == "J"].iloc[0]
     assert (row["payer"], row["state"], row["deadline"]) == (payer, "claim", "2025-01-31")
+    # What it asks for, and not what the letter costs.
+    assert (row["amount"], row["amount_low"], row["amount_high"]) == (316.0, 0.0, 989.0)
 
 
 def test_a_claim_stands_beside_the_work_on_the_same_loss():

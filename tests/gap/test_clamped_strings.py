@@ -74,6 +74,32 @@ def test_strings_traced_sound_since_leave_it_to_the_others_and_one_found_dead_si
     assert found(visit(SHORT), site_of(4, 9), **sound | {"I2.0": "open"}) == []
 
 
+def test_of_two_inverters_the_other_speaks_for_the_light():
+    # Both 12 % low by the light; one lacks a quarter beside the other.
+    (part,) = found(visit([0.88 * 0.75, 0.88]), site_of(2, 4))
+    assert (part.inverter_id, part.dead) == ("I1", 1)
+    assert part.chance > 0.5
+    assert found(visit([0.87, 0.88]), site_of(2, 4)) == []
+
+
+def test_a_string_that_a_trace_found_dead_before_the_visit_is_not_in_the_current_expected():
+    # Of four one was known dead and left out of what is expected; of the other three one more is missing.
+    site = site_of(2, 4)
+    names = [s.string_id for s in site.strings]
+    traces = pd.DataFrame({
+        "string_id": names, "last_round": "2025-02-26", "finding": ["open" if n == "I1.0" else "ok" for n in names],
+        "first_seen_bad": [pd.Timestamp("2025-02-26 12:00", tz="UTC") if n == "I1.0" else pd.NaT for n in names]})
+    (part,) = missing_at_clamps(site, visit([0.96 * 2 / 3, 0.96]), traces)
+    assert (part.inverter_id, part.dead) == ("I1", 1)
+    # 3 x 0.004 x (0.98 x 8.87 + 0.02) for a dead one, 0.988 x 0.02 for a slip.
+    assert part.chance == pytest.approx(0.1046 / (0.1046 + 0.0198), abs=0.01)
+
+    # It takes a third of what the dead one left: with it, half of the inverter.
+    dead = Fault("string_fault", 0, ("I1.0",), "open", -1, 365, -np.log(0.75), 0.01, True)
+    (fault,) = faults_at_clamps(_blocks(site), [part], [dead])
+    assert np.exp(-fault.share - dead.share) == pytest.approx(0.5)
+
+
 def test_an_earlier_visit_that_missed_nothing_is_the_last_good_one_and_strings_never_traced_have_none():
     both = pd.concat([visit([0.97, 0.96, 0.98, 0.97], "2025-02-10"), visit(SHORT)], ignore_index=True)
     (part,) = found(both, site_of(4, 9))
@@ -99,7 +125,7 @@ def test_a_reading_far_below_the_others_is_told_though_a_slip_is_likelier_and_wi
     assert 0.3 < part.dead_doubt < 0.6
     (sure,) = found(visit([0.97, 0.73, 0.98, 0.97]), site_of(4, 4))
     assert sure.dead_doubt < 0.1
-    wide, narrow = (faults_at_clamps(_blocks(site_of(4, 4)), [p])[0] for p in (part, sure))
+    wide, narrow = (faults_at_clamps(_blocks(site_of(4, 4)), [p], [])[0] for p in (part, sure))
     assert wide.share_sd / wide.share > 2 * narrow.share_sd / narrow.share
 
 
@@ -112,7 +138,7 @@ def _blocks(site):
 def test_the_account_holds_it_by_its_chance_from_some_day_after_the_last_good_reading():
     site = site_of(4, 9)
     (part,) = found(visit(SHORT), site)
-    (fault,) = faults_at_clamps(_blocks(site), [part])
+    (fault,) = faults_at_clamps(_blocks(site), [part], [])
     assert fault.share == pytest.approx(-np.log(1 - 1 / 9))
     # 10 January is day 70, 1 March day 120.
     assert fault.begun(np.array([69, 70, 95, 120, 199])) == pytest.approx([0, 0, part.chance / 2, part.chance, part.chance])
@@ -121,7 +147,7 @@ def test_the_account_holds_it_by_its_chance_from_some_day_after_the_last_good_re
 @pytest.mark.parametrize(("prefers", "chance"), [("none", 0.1), ("early", 1.0)])
 def test_the_meter_weighs_whether_it_is_there_at_all(prefers, chance):
     site = site_of(4, 9)
-    (fault,) = faults_at_clamps(_blocks(site), found(visit(SHORT), site))
+    (fault,) = faults_at_clamps(_blocks(site), found(visit(SHORT), site), [])
 
     def misfit(faults):
         start = faults[0].start if faults else None

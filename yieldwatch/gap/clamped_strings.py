@@ -16,10 +16,9 @@ from yieldwatch.gap.signatures import FAULT_PRIOR
 from yieldwatch.portfolio.model import Site, String
 
 #: Standard uncertainty of a part's current over its strings' as traced against the others' of the visit, which share its
-#: light and its method; and chance that a cloud, or a slip, made it anything. Common practice, no source.
-_AGAINST_OTHERS, _SLIP = 0.03, 0.02
-#: Fewest others of the visit that speak for its light.
-_OTHERS = 2
+#: light and its method, or against one other, which errs as much; and chance that a cloud, or a slip, made it anything. Common
+#: practice, no source.
+_AGAINST_OTHERS, _AGAINST_ONE, _SLIP = 0.03, 0.045, 0.02
 #: Strings that may have died between the trace and the visit; the chance from which a reading is no good one; and that from which
 #: one is told, to be weighed by what else is known.
 _MOST_DEAD, _NOT_GOOD, _TOLD = 4, 0.2, 0.05
@@ -97,12 +96,15 @@ def _short(site: Site, rows: pd.DataFrame, traces: pd.DataFrame) -> list[Missing
         day = last["time"].tz_convert(site.tz).normalize()
         traced = _midday(traces.loc[[s.string_id for s in strings], "last_round"].dropna(), site)
         since = {name for name, time in traced.items() if time >= day}
-        among = tuple(s for s in strings if s.string_id not in since)
+        # What a trace before the visit found dead is not in the current that is expected.
+        gone = traces.loc[[name for name in traced.index if name not in since], "finding"] == "open"
+        live = [s for s in strings if not gone.get(s.string_id, False)]
+        among = tuple(s for s in live if s.string_id not in since)
         if not among:
             continue
         known = traces.loc[[name for name in traced.index if name in since]]
         known_dead = int(((known["finding"] == "open") & (pd.to_datetime(known["first_seen_bad"], utc=True) >= day)).sum())
-        dead, doubt, chance = _against_others(last, rows, len(strings), len(among), known_dead)
+        dead, doubt, chance = _against_others(last, rows, len(live), len(among), known_dead)
         if not dead or chance <= _TOLD:
             continue
         good = [row["time"] for _, row in own.iloc[:-1].iterrows()
@@ -128,9 +130,8 @@ def _against_others(
     dead, and the chance of that, by the others of its visit.
     """
     others = rows[(rows["clamp_round"] == reading["clamp_round"]) & (rows["part"] != reading["part"])]["current_ratio"]
-    enough = len(others) >= _OTHERS
-    ratio = reading["current_ratio"] / (others.median() if enough else 1.0)
-    u = _AGAINST_OTHERS if enough else reading["current_ratio_u"]
+    ratio = reading["current_ratio"] / (others.median() if len(others) else 1.0)
+    u = (reading["current_ratio_u"], _AGAINST_ONE, _AGAINST_OTHERS)[min(len(others), 2)]
     return _most_likely(ratio, u, strings, among, known_dead, not pd.isna(reading["mppt"]))
 
 

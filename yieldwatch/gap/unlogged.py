@@ -53,7 +53,7 @@ def fit_unlogged(
     limits = limits_from_readings(blocks, limits_left_on(blocks, evidence.clamps), data)
     faults = find_faults(blocks, model.site, evidence.findings, evidence.rounds, None, cleaning_days(blocks, data), [])
     faults += mended_faults(blocks, model.site, evidence.rounds, evidence.findings, data.events)
-    faults += faults_at_clamps(blocks, missing_at_clamps(model.site, evidence.clamps, evidence.findings))
+    faults += faults_at_clamps(blocks, missing_at_clamps(model.site, evidence.clamps, evidence.findings), faults)
 
     def fit_with(limits: Limits, faults: list[Fault], snow: _Snow, kept: np.ndarray, before: Fitted | None = None) -> Fitted:
         left = Left(_running(blocks, off, limits, snow.left, kept), blocks.share(snow.doubt_before))

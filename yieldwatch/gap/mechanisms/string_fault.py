@@ -30,6 +30,9 @@ from yieldwatch.portfolio.model import Site
 _NO_NUMBER = 0.15
 #: Share of a weak part's deficit that other faults of it must leave for it to be one of its own. Common practice, no source.
 _STILL_WEAK = 0.25
+#: Share of such a deficit that faults of unknown day and doubtful size must reach, by what they may take at most, to explain it.
+#: Common practice, no source.
+_EXPLAINS = 0.5
 #: How much likelier a fault comes within a day than what lies on the glass, which builds up. Common practice, no source.
 _AT_ONCE = 5.0
 #: Chances that a step which only the log saw is a string's, and an input's: of whole strings, and of a part of one. Common
@@ -133,14 +136,16 @@ def _in_series(resistance: float, weak: float, on_glass: float) -> float:
     return resistance / max(resistance + weak, 1e-12) * (1.0 - on_glass)
 
 
-def faults_at_clamps(blocks: Blocks, missing: list[Missing]) -> list[Fault]:
-    """Strings that a clamp visit missed, as faults that are there with the chance of each."""
+def faults_at_clamps(blocks: Blocks, missing: list[Missing], found: list[Fault]) -> list[Fault]:
+    """Strings that a clamp visit missed, beside the faults `found`, as faults that are there with the chance of each."""
     out = []
     for part in missing:
         k = blocks.model.inverter_ids.index(part.inverter_id)
         whole = sum(s.p_mp_w for s in blocks.model.site.strings if s.inverter_id == part.inverter_id)
         each = sum(s.p_mp_w for s in part.strings) / whole / len(part.strings)
-        size = _as_log(part.dead * each)
+        # Losses multiply, dead strings add: those that traces found dead are gone before.
+        each /= max(1.0 - sum(-np.expm1(-f.share) for f in found if f.inverter == k and f.strings and f.kind == "open"), each)
+        size = _as_log(min(part.dead * each, 0.98))
         seen = blocks.day_of(part.seen)
         known = pd.notna(part.last_good)
         first = (max(blocks.day_of(part.last_good), -1), 0.0) if known else (-1, BEFORE * part.chance)
@@ -269,14 +274,15 @@ def _weak_all_the_time(blocks: Blocks, rounds: pd.DataFrame, weak: list[WeakPart
     """
     What parts lacked from the first day on beyond the faults found since: the inverter's where all its strings were traced, as
     what is wrong with those is among the faults found. What a dead string takes is known, and what is lacking beyond it is
-    another's.
+    another's. Of other faults of unknown day the size is in doubt: they explain it where they may take a good part of it.
     """
     n_days, out = len(blocks.dates), []
-    explained = {f.inverter for f in faults if f.start <= 0 and not (f.strings and f.kind == "open")}
+    undated = [f for f in faults if f.start <= 0 and not (f.strings and f.kind == "open")]
     for part in weak:
         size = part.deficit * part.share
         lacks = size - _since(part, faults, n_days)
-        if part.inverter in explained or lacks < _STILL_WEAK * size:
+        may_take = sum(f.share + 2.0 * f.share_sd for f in undated if f.inverter == part.inverter)
+        if may_take > _EXPLAINS * lacks or lacks < _STILL_WEAK * size:
             continue
         if _tested(blocks, rounds, -1, n_days) >= set(part.strings):
             cause, kind = "inverter_efficiency", "input not tracking"
