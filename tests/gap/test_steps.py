@@ -11,7 +11,7 @@ from tests.farm.spec import Block, InverterEfficiency, InverterSpec, StringFault
 from yieldwatch.gap.mechanisms.fault import OF_CONVERSION
 from yieldwatch.gap.mechanisms.fault_spans import matching_span, paired_spans
 from yieldwatch.gap.split import split_by_cause
-from yieldwatch.gap.steps import Step, against_peers, also_in, find_steps, without_echoes
+from yieldwatch.gap.steps import Step, against_peers, also_in, find_steps, lost_lately, without_echoes
 
 
 def noise(days: int = 300, sd: float = 0.01, seed: int = 1) -> np.ndarray:
@@ -133,3 +133,23 @@ def test_a_step_that_shade_may_have_made_does_not_begin_what_was_lacking_before_
     (span,) = paired_spans([Step(0, 258, 0.16, 0.01, sure, before)], 365)
 
     assert (matching_span([span], set(), 0, 0.12, -1, 283) == 0) is begins
+
+
+@pytest.mark.parametrize(("days", "told"), [(6, True), (3, False), (10, True)])
+def test_a_string_that_died_in_the_last_days_is_told_from_the_fourth_on(days, told):
+    # One of six strings: ln(6/5) of the inverter.
+    series = np.random.default_rng(3).normal(0.0, 0.004, 200)
+    series[-days:] -= np.log(6 / 5)
+    found = lost_lately(series, 2, 0.8 / 6, [])
+    assert [(s.inverter, s.day) for s in found] == ([(2, 200 - days)] if told else [])
+    assert all(s.size == pytest.approx(np.log(6 / 5), abs=0.006) for s in found)
+    assert lost_lately(series, 2, 0.8 / 6, [Step(2, 200 - days - 1, 0.18, 0.01)]) == [], "once is enough"
+
+
+def test_a_few_bad_days_at_the_end_and_a_slow_fall_are_no_loss_of_the_last_days():
+    series = np.random.default_rng(3).normal(0.0, 0.004, 200)
+    series[[-6, -4, -3, -1]] -= 0.3  # passing clouds over one inverter
+    assert lost_lately(series, 0, 0.1, []) == []
+    series = np.random.default_rng(3).normal(0.0, 0.004, 200)
+    series[-12:] -= np.linspace(0.02, 0.24, 12)
+    assert lost_lately(series, 0, 0.1, []) == []

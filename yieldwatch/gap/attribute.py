@@ -34,7 +34,7 @@ from yieldwatch.gap.off import Off, find_off, inverter_ac
 from yieldwatch.gap.second_light import LightDrift, light_drift
 from yieldwatch.gap.spells import Limits, find_inverter_limits
 from yieldwatch.gap.split import Effect, output_with
-from yieldwatch.gap.steps import Step, against_peers, also_in, find_steps, own_days, without_echoes
+from yieldwatch.gap.steps import Step, against_peers, also_in, find_steps, lost_lately, own_days, without_echoes
 from yieldwatch.gap.unlogged import fit_unlogged
 from yieldwatch.gap.washing import washed_by_output
 from yieldwatch.gap.weak_parts import weak_parts
@@ -299,7 +299,9 @@ def _steps(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray, shaded: np.nda
         return out
     for k, row in zip(open_air, against_peers(days[open_air]), strict=True):
         # Alone against the model, weather makes steps as well: only a whole string's worth counts.
-        out += find_steps(row, int(k), 0.8 / max(n_strings[k], 1) if len(open_air) == 1 else 0.005)
+        whole = 0.8 / max(n_strings[k], 1)
+        own = find_steps(row, int(k), whole if len(open_air) == 1 else 0.005)
+        out += own + (lost_lately(row, int(k), whole, own) if len(open_air) > 1 else [])
     return without_echoes(out, days)
 
 

@@ -12,6 +12,10 @@ from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.gaps import over_known
 
 _WINDOW = 20  # usable days either side
+_HALF = 10  # the fewest of them either side of a step that is found among others
+#: The fewest for a loss of the last days, how much of it each of them must show, and its size over their scatter. A part that
+#: died last week is worth knowing of before it has been dead for a fortnight. Common practice, no source.
+_LAST_DAYS, _EACH_SHOWS, _OVER_SCATTER = 4, 0.6, 6.0
 _ORIGIN_AT_LEAST = 0.5  # size of a step over that of its echo, by the noise of both. Common practice, no source.
 #: Days either side, near and far, the fewest of them, and how far a step in other light may be from the same. Common practice, no
 #: source.
@@ -111,8 +115,7 @@ def find_steps(series: np.ndarray, inverter: int, smallest: float = _SMALLEST) -
     noise = 1.4826 * float(np.median(np.abs(np.diff(values) - np.median(np.diff(values))))) / np.sqrt(2.0)
     uncertainty = max(noise, 2e-4) * np.sqrt(2.0 / _WINDOW) * 1.25
     contrast = np.zeros(len(values))
-    half = 10
-    for at in range(half, len(values) - half):
+    for at in range(_HALF, len(values) - _HALF):
         before = values[max(0, at - _WINDOW) : at]
         after = values[at : at + _WINDOW]
         contrast[at] = np.median(before) - np.median(after)
@@ -133,6 +136,37 @@ def find_steps(series: np.ndarray, inverter: int, smallest: float = _SMALLEST) -
         if abs(size) > max(smallest, 4.0 * spread * np.sqrt(2.0 / _WINDOW)) and sharp:
             found.append(Step(inverter, int(days[at]), size, max(uncertainty, spread * np.sqrt(2.0 / _WINDOW))))
     return sorted(found, key=lambda s: s.day)
+
+
+def lost_lately(series: np.ndarray, inverter: int, smallest: float, found: list[Step]) -> list[Step]:
+    """
+    A loss of the last `_LAST_DAYS` to `_HALF` days that is not among those `found`: one step, or none.
+
+    Parameters
+    ----------
+    series : ndarray, shape (n_days,)
+        As in `find_steps`.
+    inverter : int
+    smallest : float
+        Size from which it counts: what drifts and dirt do in a week is not looked for.
+    found : list of Step
+        From `find_steps`, which may have seen it too.
+    """
+    days = np.flatnonzero(np.isfinite(series))
+    values = series[days]
+    out: list[Step] = []
+    for after_n in range(_LAST_DAYS, _HALF + 1):
+        before, after = values[-after_n - _WINDOW : -after_n], values[-after_n:]
+        if len(before) < _WINDOW:
+            break
+        size = float(np.median(before) - np.median(after))
+        spread = 1.4826 * float(np.median(np.abs(before - np.median(before))))
+        noise = max(spread, 2e-4) * float(np.sqrt(1.0 / len(before) + 1.0 / len(after))) * 1.25
+        sharp = np.median(before) - before[-1] < 0.5 * size
+        shown = (np.median(before) - after > _EACH_SHOWS * size).all()
+        if size > max(smallest, _OVER_SCATTER * spread) and sharp and shown:
+            out.append(Step(inverter, int(days[-after_n]), size, noise))
+    return [s for s in out[-1:] if all(abs(s.day - other.day) > _WINDOW // 2 for other in found)]
 
 
 def also_in(series: np.ndarray, step: Step) -> bool:
