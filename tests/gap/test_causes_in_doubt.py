@@ -40,22 +40,31 @@ def test_each_interval_moves_a_faults_part_by_its_chance_and_still_adds_up():
     assert told["soiling"][0] == pytest.approx([4.0, 7.0, 4.0])
 
 
-@pytest.mark.parametrize(("lost", "traced", "by_input"), [
-    (0.125, (), 0.1 / (0.8 + 0.1)),  # one of eight strings
-    (0.070, (), 0.4 / (0.45 + 0.4)),  # a part of one, or an input that gives half
-    (0.070, ("S1", "S2", "S3", "S4"), 0.4 / (0.45 * 0.5 + 0.4)),  # and half of the strings were found sound since
-    (0.070, ("S1", "S2", "S3", "S4", "S5", "S6", "S7"), None),
+@pytest.mark.parametrize(("lost", "traced", "doubtful", "by_input"), [
+    (0.125, 0, (), 0.1 / (0.8 + 0.1)),  # one of eight strings
+    (0.070, 0, (), 0.4 / (0.45 + 0.4)),  # a part of one, or an input that gives half
+    (0.070, 4, (), 0.4 / (0.45 * 0.5 + 0.4)),  # and half of the strings were found sound since
+    (0.070, 7, (), None),
+    (0.070, 7, ("in shade by 55 %",), 0.4 / (0.45 * 0.25 + 0.4)),  # of which one may be faulty
+    (0.125, 7, ("dead then", "in shade by 55 %"), 0.1 / (0.8 * 0.375 + 0.1)),  # or was, and is mended
 ])
-def test_a_step_that_no_round_explains_is_a_strings_or_an_inputs(lost, traced, by_input):
+def test_a_step_that_no_round_explains_is_a_strings_or_an_inputs(lost, traced, doubtful, by_input):
     strings = tuple(String(f"S{k}", "I1", "A", MODULE, 20) for k in range(1, 9))
     site = make_site().__class__(**{**vars(make_site()), "strings": strings})
-    none = pd.DataFrame(columns=["string_id", "finding", "share_lost"])
+    known = [s.string_id for s in strings[:traced]]
+    found = pd.DataFrame({"string_id": [s.string_id for s in strings], "finding": "ok", "share_lost": 0.0, "confidence": 0.01})
+    found.loc[traced:, ["finding", "confidence"]] = "not_tested", np.nan
+    rounds = pd.DataFrame({"time": pd.Timestamp("2024-06-01", tz="UTC"), "string_id": known, "grade": "good", "p_mp_plate": 0.97})
+    for k, kind in enumerate(doubtful):
+        if kind == "dead then":
+            rounds.loc[k, "p_mp_plate"] = 0.0
+        else:
+            found.loc[k, ["finding", "confidence"]] = "shaded", 0.45
     dates = pd.date_range("2024-01-01", periods=300)
     blocks = SimpleNamespace(dates=dates, model=SimpleNamespace(inverter_ids=["I1"]), washing=np.zeros(300),
                              day_of=lambda t: int((t.tz_localize(None).normalize() - dates[0]).days))
-    rounds = pd.DataFrame({"time": pd.Timestamp("2024-06-01", tz="UTC"), "string_id": list(traced), "grade": "good"})
     step = Step(0, 100, -np.log(1.0 - lost), 0.002)
-    (fault,) = find_faults(blocks, site, none, rounds, [step], [], [])
+    (fault,) = find_faults(blocks, site, found, rounds, [step], [], [])
     if by_input is None:
         assert (fault.cause, fault.instead) == ("inverter_efficiency", {})
     else:

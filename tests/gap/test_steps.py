@@ -79,6 +79,15 @@ def test_a_lost_string_is_no_echo_of_a_trifle():
     assert 0 in [s.inverter for s in without_echoes(seen, days)]
 
 
+def test_a_gain_after_weeks_without_light_is_the_mended_inverters_and_its_peers_no_loss():
+    # Mended under snow: nothing is known of either inverter for three weeks.
+    days = np.zeros((2, 200))
+    days[0, 60:120] -= 0.13
+    days[:, 100:121] = np.nan
+    seen = [Step(0, 121, -0.13, 0.001), Step(1, 121, 0.13, 0.001)]
+    assert [s.inverter for s in without_echoes(seen, days)] == [0]
+
+
 def test_few_peers_one_peers_fault_is_not_anothers_gain():
     days = np.stack([noise(sd=0.001, seed=s) for s in range(3)])
     days[0, 150:] -= 0.13

@@ -212,9 +212,9 @@ def without_echoes(steps: list[Step], daily: np.ndarray) -> list[Step]:
 
 
 def _own_change(values: np.ndarray, day: int) -> float:
-    """Fall of an inverter's own level at a day, two weeks either side. [difference of ln]"""
-    before, after = values[max(0, day - 14) : day], values[day : day + 14]
-    return float(over_known(np.nanmedian, before)) - float(over_known(np.nanmedian, after))
+    """Fall of an inverter's own level at a day, two weeks with light either side. [difference of ln]"""
+    before, after = (part[np.isfinite(part)] for part in (values[:day], values[day:]))
+    return float(over_known(np.nanmedian, before[-14:])) - float(over_known(np.nanmedian, after[:14]))
 
 
 def _sharpen(values: np.ndarray, at: int) -> int:

@@ -33,6 +33,9 @@ _STILL_WEAK = 0.25
 #: Share of such a deficit that faults of unknown day and doubtful size must reach, by what they may take at most, to explain it.
 #: Common practice, no source.
 _EXPLAINS = 0.5
+#: Chance of a fault below which a string counts as sound, and the share of its plate that it must have given. Common practice, no
+#: source.
+_SOUND, _ALIVE = 0.1, 0.5
 #: How much likelier a fault comes within a day than what lies on the glass, which builds up. Common practice, no source.
 _AT_ONCE = 5.0
 #: Chances that a step which only the log saw is a string's, and an input's: of whole strings, and of a part of one. Common
@@ -122,8 +125,8 @@ def find_faults(
             and span.size > _least_unseen(site, blocks, span.inverter)
             and not _washed_off(span, blocks, cleanings)
         ):
-            left, faulty = _left_before(span, faults), set(bad["string_id"])
-            faults.append(_fault_from_log(span, blocks, site, rounds, left, faulty))
+            left = _left_before(span, faults)
+            faults.append(_fault_from_log(span, blocks, site, _of_sound_strings(rounds, findings), left))
     traced = set(findings.loc[findings["finding"] != "not_tested", "string_id"]) if len(findings) else set()
     weak = [p for p in weak if not (_of_few(p, blocks) and set(p.strings) <= traced)]
     weak = [p for p in weak if conversion is None or always_below(conversion, p.inverter) < _MOST_OF_STEP * p.deficit * p.share]
@@ -243,17 +246,23 @@ def _left_before(span: Span, faults: list[Fault]) -> float:
     return float(max(1.0 - found, 0.02) * np.exp(-stepped))
 
 
-def _fault_from_log(
-    span: Span, blocks: Blocks, site: Site, rounds: pd.DataFrame, left: float, faulty: set[str]
-) -> Fault:
+def _of_sound_strings(rounds: pd.DataFrame, findings: pd.DataFrame) -> pd.DataFrame:
+    """The traces that show a string sound: alive then, and with little chance of a fault now."""
+    if rounds.empty or findings.empty:
+        return rounds.iloc[:0]
+    sound = findings.loc[findings["confidence"] < _SOUND, "string_id"]
+    return rounds[rounds["string_id"].isin(sound) & (rounds["p_mp_plate"] > _ALIVE)]
+
+
+def _fault_from_log(span: Span, blocks: Blocks, site: Site, sound: pd.DataFrame, left: float) -> Fault:
     """
     A step that no finding explains: the input's if a later round found its strings sound or no number of strings takes as much,
-    else a string's with the chance that is left. `left` is the share of the inverter's strings that was there before, `faulty`
-    are the strings that rounds found so.
+    else a string's with the chance that is left. `left` is the share of the inverter's strings that was there before, `sound` are
+    the traces that show a string sound.
     """
     name = blocks.model.inverter_ids[span.inverter]
     strings = {s.string_id for s in site.strings if s.inverter_id == name}
-    tested = _tested(blocks, rounds, span.start, span.end) & strings
+    tested = _tested(blocks, sound, span.start, span.end) & strings
     seen_sound = len(tested) >= 0.8 * len(strings)
     # A string loses its share or part of it: more than one string's share that is no number of strings is an input's.
     count = -np.expm1(-span.size) * len(strings) * left
@@ -265,7 +274,7 @@ def _fault_from_log(
         return Fault("inverter_efficiency", span.inverter, (), kind, span.start, span.end, size, doubt_of_size, True)
     own, of_input = _WHOLE if abs(count - max(round(count), 1)) <= doubt else _PART_OF_ONE
     # The more strings a round found sound since, the fewer are left that it can be.
-    own *= 1.0 - len(tested - faulty) / max(len(strings), 1)
+    own *= 1.0 - len(tested) / max(len(strings), 1)
     by_input = of_input / (own + of_input)
     return Fault("string_fault", span.inverter, (), "unseen", span.start, span.end, size, doubt_of_size, True, of_input=by_input)
 
