@@ -67,44 +67,33 @@ def test_a_part_dead_from_the_first_day_is_weak_also_after_a_peer_has_failed():
     assert abs(part.deficit + dead) < 0.02
 
 
+def told_beyond(found: list[str], kind: str, share_lost: float, strings: int, lacks: float) -> list[float]:
+    """Sizes of what is told of an inverter beyond what its round of June found, where it always lacked a share of its output."""
+    own = tuple(String(f"S{k}", "I1", "A", MODULE, 20) for k in range(1, strings + 1))
+    site = make_site().__class__(**{**vars(make_site()), "strings": own})
+    dates, seen = pd.date_range("2024-01-01", periods=300), pd.Timestamp("2024-06-01", tz="UTC")
+    blocks = SimpleNamespace(dates=dates, model=SimpleNamespace(inverter_ids=["I1"]), washing=np.zeros(300),
+                             day_of=lambda t: int((t.tz_localize(None).normalize() - dates[0]).days))
+    findings = pd.DataFrame({
+        "string_id": found, "finding": kind, "share_lost": share_lost, "share_lost_sd": 0.01, "on_glass": 0.0,
+        "first_seen_bad": seen, "last_seen_good": pd.NaT, "last_round": "2024-06-01", "p_series_resistance": 0.0,
+        "p_current_low": float(kind == "current_low")})
+    rounds = pd.DataFrame({"time": seen, "string_id": [*found, "S3"], "grade": "good"})
+    weak = WeakPart(0, None, tuple(s.string_id for s in own), -np.log(1.0 - lacks), 0.01, 1.0)
+    return [fault.share for fault in find_faults(blocks, site, findings, rounds, [], [], [weak]) if not fault.strings]
+
+
 @pytest.mark.parametrize(("dead", "lacks", "told"), [
     (["S1"], 2, -np.log(2 / 3)),  # of the three that the dead one left, one
     (["S1", "S2"], 3, -np.log(1 / 2)),
     (["S1", "S2"], 2, None),
 ])
 def test_what_an_inverter_lacks_beyond_the_dead_strings_that_a_round_found_is_anothers(dead, lacks, told):
-    strings = tuple(String(f"S{k}", "I1", "A", MODULE, 20) for k in range(1, 5))
-    site = make_site().__class__(**{**vars(make_site()), "strings": strings})
-    dates, seen = pd.date_range("2024-01-01", periods=300), pd.Timestamp("2024-06-01", tz="UTC")
-    blocks = SimpleNamespace(dates=dates, model=SimpleNamespace(inverter_ids=["I1"]), washing=np.zeros(300),
-                             day_of=lambda t: int((t.tz_localize(None).normalize() - dates[0]).days))
-    findings = pd.DataFrame({
-        "string_id": dead, "finding": "open", "share_lost": 1.0, "share_lost_sd": 0.01, "on_glass": 0.0, "first_seen_bad": seen,
-        "last_seen_good": pd.NaT, "last_round": "2024-06-01", "p_series_resistance": 0.0, "p_current_low": 0.0})
-    rounds = pd.DataFrame({"time": seen, "string_id": [*dead, "S3"], "grade": "good"})
-    weak = WeakPart(0, None, tuple(s.string_id for s in strings), -np.log(1.0 - lacks / 4), 0.01, 1.0)
-
-    rest = [fault for fault in find_faults(blocks, site, findings, rounds, [], [], [weak]) if not fault.strings]
-
-    assert [fault.share for fault in rest] == ([] if told is None else [pytest.approx(told)])
+    assert told_beyond(dead, "open", 1.0, 4, lacks / 4) == ([] if told is None else [pytest.approx(told)])
 
 
 @pytest.mark.parametrize(("share_lost", "told"), [(0.04, True), (0.6, False)])
 def test_a_small_fault_of_one_string_does_not_explain_that_a_whole_string_is_lacking(share_lost, told):
-    # Of nine strings one reads 4 % or 60 % weak; the inverter lacks a ninth.
-    strings = tuple(String(f"S{k}", "I1", "A", MODULE, 20) for k in range(1, 10))
-    site = make_site().__class__(**{**vars(make_site()), "strings": strings})
-    dates, seen = pd.date_range("2024-01-01", periods=300), pd.Timestamp("2024-06-01", tz="UTC")
-    blocks = SimpleNamespace(dates=dates, model=SimpleNamespace(inverter_ids=["I1"]), washing=np.zeros(300),
-                             day_of=lambda t: int((t.tz_localize(None).normalize() - dates[0]).days))
-    findings = pd.DataFrame({
-        "string_id": ["S1"], "finding": "current_low", "share_lost": share_lost, "share_lost_sd": 0.01, "on_glass": 0.0,
-        "first_seen_bad": seen, "last_seen_good": pd.NaT, "last_round": "2024-06-01", "p_series_resistance": 0.0,
-        "p_current_low": 1.0})
-    rounds = pd.DataFrame({"time": seen, "string_id": ["S1"], "grade": "good"})
-    weak = WeakPart(0, None, tuple(s.string_id for s in strings), -np.log(8 / 9), 0.01, 1.0)
-
-    rest = [fault for fault in find_faults(blocks, site, findings, rounds, [], [], [weak]) if not fault.strings]
-
-    # A ninth less what the weak string takes of it.
-    assert [fault.share for fault in rest] == ([pytest.approx(-np.log(8 / 9) + np.log(1 - 0.04 / 9), abs=1e-4)] if told else [])
+    # Of nine strings one reads 4 % or 60 % weak; the inverter lacks a ninth: it less what the weak string takes of it.
+    rest = told_beyond(["S1"], "current_low", share_lost, 9, 1 / 9)
+    assert rest == ([pytest.approx(-np.log(8 / 9) + np.log(1 - 0.04 / 9), abs=1e-4)] if told else [])
