@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 from scipy import optimize
 
+from yieldwatch.action.conversion_ahead import Slope, conversion_slope
 from yieldwatch.action.dirt_ahead import DirtAhead, dirt_ahead
 from yieldwatch.action.replay import Replay, months_from, past_years
 from yieldwatch.expected.power import SiteModel
@@ -63,18 +64,6 @@ class Gain:
 
     kwh: np.ndarray
     profile: pd.Series
-
-
-@dataclass(frozen=True, eq=False)
-class Slope:
-    """Loss of an inverter's conversion now, as -ln, and its growth per year."""
-
-    now: float
-    per_year: float
-
-    def at(self, years: np.ndarray | float) -> np.ndarray:
-        """Not beyond half of the power."""
-        return np.minimum(self.now + self.per_year * np.asarray(years), 0.7)
 
 
 class Outlook:
@@ -325,30 +314,6 @@ def _filled(by_month: np.ndarray, ahead: np.ndarray, held: np.ndarray) -> np.nda
     if not own.all():
         out[:, ~own] = (by_month.sum(axis=1) / held.sum())[:, None] * ahead[~own]
     return out.ravel()
-
-
-def conversion_slope(state: SiteState, inverter: int) -> Slope:
-    """How far an inverter's conversion is below its curve now, and how fast that grows."""
-    columns = [(c.values, v) for c, v in zip(state.posterior.columns, state.posterior.estimate, strict=True)
-               if c.tag and c.tag[0] in ("efficiency", "clamp") and c.inverter == inverter]
-    if not columns:
-        return Slope(0.0, 0.0)
-    values = sum(shape * v for shape, v in columns)
-    years = state.blocks.year_fraction
-    last = years > years[-1] - 0.25
-    now = float(values[last].mean())
-    return Slope(now, _last_year_slope(state, values) if now > 0 else 0.0)
-
-
-def _last_year_slope(state: SiteState, values: np.ndarray) -> float:
-    """
-    Rise per year over the last year, nil where it is falling, has no full year, or came as a step within it.
-    """
-    years = state.blocks.year_fraction
-    last = years > years[-1] - 1.0
-    if years[-1] < 0.95 or values[last].max() <= 0 or values[last][:30].mean() < 0.2 * values[last][-30:].mean():
-        return 0.0
-    return max(0.0, float(np.polyfit(years[last], values[last], 1)[0]))
 
 
 def _heat_caps(state: SiteState) -> np.ndarray:

@@ -20,7 +20,6 @@ from yieldwatch.gap.clock_check import ClockShift
 from yieldwatch.gap.conversion import daily_above_curve
 from yieldwatch.gap.evidence import meter_by_day
 from yieldwatch.gap.fit import DC_CAUSES, EvidenceAtHand, Left, dc_left, fit
-from yieldwatch.gap.gaps import over_known
 from yieldwatch.gap.infer import Posterior
 from yieldwatch.gap.instructions import find_curtailment
 from yieldwatch.gap.logs import InverterLog, at_own_interval, inverter_log
@@ -32,9 +31,9 @@ from yieldwatch.gap.mechanisms.soiling import Wash, cleaning_days
 from yieldwatch.gap.mechanisms.string_fault import find_faults, with_inputs
 from yieldwatch.gap.off import Off, find_off, inverter_ac
 from yieldwatch.gap.second_light import LightDrift, light_drift
+from yieldwatch.gap.site_steps import site_steps
 from yieldwatch.gap.spells import Limits, find_inverter_limits
 from yieldwatch.gap.split import Effect, output_with
-from yieldwatch.gap.steps import Step, against_peers, also_in, find_steps, lost_lately, own_days, without_echoes
 from yieldwatch.gap.unlogged import fit_unlogged
 from yieldwatch.gap.washing import washed_by_output
 from yieldwatch.gap.weak_parts import weak_parts
@@ -43,10 +42,6 @@ from yieldwatch.portfolio.model import Site
 
 #: Share of a limit left on in an inverter below which the limit is not what holds it. Common practice, no source.
 _NEAR_LIMIT = 0.85
-#: Share of beam in the light up to which shade hardly shows. Common practice, no source.
-_OVERCAST = 0.3
-#: Days before a step over which its inverter's level is read. Common practice, no source.
-_BEFORE_A_STEP = 40
 #: What the meter and the log leave open of the whole. Only what a correction leaves unexplained beyond it speaks against one.
 _CLOSES_TO = 0.02
 
@@ -145,7 +140,7 @@ def infer_state(
     blocks = washed_by_output(blocks, ratio, weight, cleaning_days(blocks, data))
     evidence = replace(evidence, blocks=blocks)
     shaded = shaded_inverters(blocks, ratio, weight)
-    steps = _steps(blocks, ratio, weight, shaded)
+    steps = site_steps(blocks, ratio, weight, shaded)
     faults = find_faults(
         blocks,
         site,
@@ -278,36 +273,6 @@ def _well_after(running: np.ndarray) -> np.ndarray:
     before = np.concatenate([running[:, :1], running[:, :-1]], axis=1)
     after = np.concatenate([running[:, 1:], running[:, -1:]], axis=1)
     return running & before & after
-
-
-def _steps(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray, shaded: np.ndarray) -> list[Step]:
-    if not np.isfinite(ratio).any():
-        return []
-    # Under shade the level wanders with season and growth: a step there proves little, and one against shaded peers nothing.
-    out: list[Step] = []
-    open_air = np.flatnonzero(~shaded)
-    days = own_days(blocks, ratio, weight)
-    # Shade takes little of the sky's light: what steps there as well is broken.
-    dim = own_days(blocks, np.where(blocks.beam_share < _OVERCAST, ratio, np.nan), weight)
-    n_strings = [sum(s.inverter_id == name for s in blocks.model.site.strings) for name in blocks.model.inverter_ids]
-    for k in np.flatnonzero(shaded):
-        peers = open_air if len(open_air) else slice(None)
-        against, in_dim = (d[k] - over_known(np.nanmedian, d[peers], axis=0) for d in (days, dim))
-        found = find_steps(against, int(k), 0.4 / max(n_strings[k], 1))
-        out += [replace(s, sure=bool(len(open_air)) and also_in(in_dim, s), before=_level_before(against, s.day)) for s in found]
-    if not len(open_air):
-        return out
-    for k, row in zip(open_air, against_peers(days[open_air]), strict=True):
-        # Alone against the model, weather makes steps as well: only a whole string's worth counts.
-        whole = 0.8 / max(n_strings[k], 1)
-        own = find_steps(row, int(k), whole if len(open_air) == 1 else 0.005)
-        out += own + (lost_lately(row, int(k), whole, own) if len(open_air) > 1 else [])
-    return without_echoes(out, days)
-
-
-def _level_before(against: np.ndarray, day: int) -> float:
-    """How far an inverter's days, (n_days,), were behind in the weeks before one."""
-    return -float(over_known(np.nanmedian, against[max(day - _BEFORE_A_STEP, 0) : day]))
 
 
 def _effects(model: SiteModel, blocks: Blocks, posterior: Posterior, off: Off, limits: Limits, snow: np.ndarray) -> list[Effect]:

@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 
 from yieldwatch.action.candidate import Candidate
-from yieldwatch.action.outlook import Gain, Relief, Slope
+from yieldwatch.action.conversion_ahead import RATE_DOUBT
+from yieldwatch.action.outlook import Gain, Relief
 from yieldwatch.action.remedies.look import Look, percent, relative
 from yieldwatch.action.remedies.strings import odds, of_fault
 from yieldwatch.action.replay import Replay
@@ -17,6 +18,8 @@ from yieldwatch.gap.mechanisms.fault import OF_CONVERSION
 
 #: Loss of an inverter's conversion below which two channels of a log drift as far. Common practice, no source.
 _TOLD = 0.003
+#: Growth of such a loss that is worth a word, and a gain. Common practice, no source. [1/year]
+_GROWS = 0.001
 #: Confidence where a cause shows in one way only. Common practice, no source.
 _SHOWS, _LIMIT, _WET = 0.85, 0.95, 0.85
 #: Doubt of what heat, and damp, take in a usual year: one year's hot hours, or wet mornings, say little of the next ones.
@@ -41,7 +44,7 @@ def repair_conversion(look: Look) -> list[Candidate]:
         for gain, sizes, confidence, why, now in (*_below_curve(look, k), *_heat(look, k), *_not_tracking(look, k)):
             parts.append((gain, sizes))
             shown += now * sizes
-            words.append(why)
+            words += [why] if why else []
             chance = max(chance, confidence)
         if parts:
             jobs.append(look.job("repair_inverter", "inverter_efficiency", (name,), parts, chance, " ".join(words),
@@ -149,19 +152,26 @@ _Part = tuple[Gain, np.ndarray, float, str, float]
 
 
 def _below_curve(look: Look, k: int) -> list[_Part]:
-    slope: Slope = look.outlook.conversion[k]
+    slope = look.outlook.conversion[k]
     if slope.now <= _TOLD:
         return []
 
     def lost(replay: Replay, year: int) -> np.ndarray:
-        return slope.at(year + replay.day / 365.25)[None, :]
+        return np.full((1, len(replay.day)), slope.now)
+
+    def more(replay: Replay, year: int) -> np.ndarray:
+        return (slope.at(year + replay.day / 365.25) - slope.now)[None, :]
 
     columns = enumerate(look.state.posterior.columns)
     which = [n for n, c in columns if c.tag and c.tag[0] in ("efficiency", "clamp") and c.tag[1] == k]
-    grows = f", growing by {100 * slope.per_year:.1f} points a year" if slope.per_year > 1e-3 else ""
-    why = f"{look.names[k]} gives {percent(slope.now)} less than its curve at the same load{grows}."
     sizes = relative(look.outlook.draws[:, which].sum(axis=1)) * look.is_there(_SHOWS)
-    return [(look.outlook.gain(Relief((k,), ac=lost)), sizes, _SHOWS, why, slope.now)]
+    why = f"{look.names[k]} gives {percent(slope.now)} less than its curve at the same load"
+    if slope.per_year <= _GROWS:
+        return [(look.outlook.gain(Relief((k,), ac=lost)), sizes, _SHOWS, f"{why}.", slope.now)]
+    goes_on = sizes * look.is_there(slope.chance) / slope.chance * look.doubt(RATE_DOUBT)
+    why += f"; growing by {100 * slope.rate:.1f} points a year has a chance of {100 * slope.chance:.0f} %."
+    return [(look.outlook.gain(Relief((k,), ac=lost)), sizes, _SHOWS, why, slope.now),
+            (look.outlook.gain(Relief((k,), ac=more)), goes_on, _SHOWS, "", 0.0)]
 
 
 def _heat(look: Look, k: int) -> list[_Part]:

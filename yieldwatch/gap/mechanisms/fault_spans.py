@@ -10,8 +10,9 @@ import numpy as np
 
 from yieldwatch.gap.steps import Step
 
-#: How many times a loss a rise may be to be what undoes it. Common practice, no source.
-_ALIKE = (0.6, 1.6)
+#: How many times a loss a rise may be to be what undoes it, and where shade may have made the rise alone. Common practice, no
+#: source.
+_ALIKE, _ALIKE_IN_SHADE = (0.6, 1.6), (0.9, 1.1)
 #: Part of a finding that the inverter lacked before a step for the step not to have begun it. Common practice, no source.
 _LACKED = 0.6
 
@@ -38,7 +39,7 @@ def paired_spans(steps: list[Step], n_days: int) -> list[Span]:
         if step.size > 0:
             drops.append(step)
             continue
-        alike = [d for d in drops if _ALIKE[0] < -step.size / d.size < _ALIKE[1]]
+        alike = [d for d in drops if _undoes(step, d)]
         if alike:
             drop = min(alike, key=lambda d: abs(d.size + step.size))
             drops.remove(drop)
@@ -59,6 +60,12 @@ def paired_spans(steps: list[Step], n_days: int) -> list[Span]:
     for drops in open_drops.values():
         spans += [Span(d.inverter, d.day, n_days, d.size, d.noise, d.sure, d.before) for d in drops]
     return sorted(spans, key=lambda s: (s.inverter, s.start))
+
+
+def _undoes(rise: Step, drop: Step) -> bool:
+    """Whether a rise is of like size; shade that goes does not mend what broke."""
+    least, most = _ALIKE if rise.sure or not drop.sure else _ALIKE_IN_SHADE
+    return least < -rise.size / drop.size < most
 
 
 def matching_span(spans: list[Span], used: set[int], inverter: int, size: float, earliest: int, latest: int) -> int | None:

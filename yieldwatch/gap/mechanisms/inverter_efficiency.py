@@ -21,6 +21,11 @@ from yieldwatch.gap.mechanisms.fault import OF_CONVERSION, Fault
 
 #: A loss below this share is within what a log's two channels drift. Common practice, no source.
 _MATTERS = 0.004
+#: Standard uncertainty of a fall of AC over DC within one log, and the least and the most of it relative to the fall: both channels
+#: are the same instruments before and after. Common practice, no source.
+_RATIO_U, _SCALE_U = 0.001, (0.03, 0.15)
+#: Quantile of an inverter's months that is its usual level: what falls later does not move it.
+_USUAL = 0.85
 #: A constant ratio this far below the peers' is a loss from before the history; less is the log's gain.
 _FROM_THE_START = 0.02
 #: Standard uncertainties that a fall between clamp rounds must exceed, given that the best of several cuts is taken.
@@ -52,7 +57,7 @@ def efficiency_columns(blocks: Blocks, log: InverterLog | None, faults: Sequence
     months = months - months.min()
     excess = monthly_excess(blocks, log, months, faults)
     if len(excess) > 2:
-        excess = excess - np.nan_to_num(over_known(np.nanmedian, excess, axis=0))
+        excess = _against_peers(excess)
     columns = []
     for k, row in enumerate(excess):
         known = np.flatnonzero(np.isfinite(row))
@@ -60,7 +65,7 @@ def efficiency_columns(blocks: Blocks, log: InverterLog | None, faults: Sequence
             continue
         smooth = np.interp(np.arange(len(row)), known, row[known])
         smooth = np.convolve(np.pad(smooth, 1, mode="edge"), np.full(3, 1.0 / 3.0), mode="valid")
-        best = float(np.quantile(smooth, 0.85))
+        best = float(np.quantile(smooth, _USUAL))
         reference = best if best > -_FROM_THE_START else 0.0
         lost = np.clip(reference - smooth, 0.0, None)
         if lost[-6:].mean() < _MATTERS and lost.mean() < _MATTERS:
@@ -74,13 +79,30 @@ def efficiency_columns(blocks: Blocks, log: InverterLog | None, faults: Sequence
                 shape,
                 k,
                 1.0,
-                0.15,
+                float(np.clip(_RATIO_U / lost.max(), *_SCALE_U)),
                 0.0,
                 2.0,
                 ("efficiency", k),
             )
         )
     return columns
+
+
+def _against_peers(excess: np.ndarray) -> np.ndarray:
+    """
+    Months of each inverter, (n_inverters, n_months), without what the others have in common: their median, of two the better.
+
+    Each is first brought to its own usual level: of channels that are off for good by unlike amounts the middle one would change
+    when one falls past the others, and take a part of the fall with it.
+    """
+    usual = over_known(np.nanquantile, excess, _USUAL, axis=1)
+    from_usual = excess - usual[:, None]
+    out = from_usual + (usual - np.nanmedian(usual))[:, None]
+    for k in range(len(excess)):
+        others = np.delete(from_usual, k, axis=0)
+        best, middle = (over_known(pick, others, axis=0) for pick in (np.nanmax, np.nanmedian))
+        out[k] -= np.nan_to_num(np.where(np.isfinite(others).sum(axis=0) > 2, middle, best))
+    return np.asarray(out)
 
 
 def monthly_excess(blocks: Blocks, log: InverterLog, months: np.ndarray, faults: Sequence[Fault] = ()) -> np.ndarray:
