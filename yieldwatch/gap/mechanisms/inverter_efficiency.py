@@ -21,8 +21,8 @@ from yieldwatch.gap.mechanisms.fault import OF_CONVERSION, Fault
 
 #: A loss below this share is within what a log's two channels drift. Common practice, no source.
 _MATTERS = 0.004
-#: Standard uncertainty of a fall of AC over DC within one log, and the least and the most of it relative to the fall: both channels
-#: are the same instruments before and after. Common practice, no source.
+#: Standard uncertainty of a fall of AC over DC within one log, and the least and the most of it relative to the fall: the
+#: instruments are the same before and after. Common practice, no source.
 _RATIO_U, _SCALE_U = 0.001, (0.03, 0.15)
 #: Quantile of an inverter's months that is its usual level: what falls later does not move it.
 _USUAL = 0.85
