@@ -200,6 +200,17 @@ def test_rain_and_a_cleaning_take_the_dust_away():
     assert day[0] > eve[-1]
 
 
+def test_what_a_cleaning_takes_off_comes_back_at_its_pace():
+    # 4 % of the light on all strings and 6 % more on one; what is taken off at the start comes back by 63 % in a year, and in a
+    # quarter of one. 0.9 of the layer is taken.
+    soil = Soiling(0.0, persistent_pct_year=0.0, start_pct=0.0, start_persistent_pct=4.0, droppings=(("INV1.1.1", 6.0),),
+                   return_pace=1.0, drop_pace=4.0, taken_pct=3.6, drops_taken=1.0)
+    farm = build(plain(soil, days=365))
+    kept = farm.dc_factors["soiling"]
+    assert 1.0 - kept[-1, [0, -1]] == pytest.approx([0.004, 0.04 - 0.036 * np.exp(-1.0)], abs=2e-4)
+    assert 1.0 - (kept[0] / kept[-1])[[0, -1]] == pytest.approx([0.0, 0.06 * (1.0 - np.exp(-4.0))], abs=2e-4)
+
+
 def test_a_hedge_in_the_south_costs_most_in_winter_and_more_each_year():
     spec = plain(Hedge(180, 140, 8.0, 3.0, 0.6), start=dt.date(2022, 1, 1), end=dt.date(2024, 1, 1))
     result = truth(build(spec))

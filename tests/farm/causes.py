@@ -78,13 +78,15 @@ def dirt(
     rate = soil.rate_pct_day / 100 * (1 + (soil.dry_season_factor - 1) * np.clip(2 * summer - 0.6, 0, 1))
     clean_days = {(d - times[0].date()).days for d in cleaned}
     dust, fast = np.zeros(first.size), np.zeros(first.size)
-    now, stuck = soil.start_pct / 100, soil.start_persistent_pct / 100
+    now, stuck, taken = soil.start_pct / 100, soil.start_persistent_pct / 100, soil.taken_pct / 100
+    back = np.exp(-soil.return_pace / 365)
     for d in range(first.size):
         now = (now + rate[d] * (1 - now / 0.35)) * np.exp(-max(rain[d] - 0.5, 0) / soil.rain_mm)
         stuck += soil.persistent_pct_year / 100 / 365
+        taken *= back
         if d in clean_days:
-            now, stuck = 0.0, 0.1 * stuck
-        dust[d], fast[d] = now, stuck
+            now, taken = 0.0, taken + 0.9 * (stuck - taken)
+        dust[d], fast[d] = now, stuck - taken
     return dust[day], fast[day]
 
 
@@ -94,6 +96,7 @@ def soiling(spec: FarmSpec, units: tuple[StringUnit, ...], wx: pd.DataFrame, lit
     rows, drops = dict(soil.row_factors), dict(soil.droppings)
     seen: dict[tuple[dt.date, ...], tuple[np.ndarray, np.ndarray]] = {}
     left = np.ones((len(units), int(lit.sum())))
+    there = 1 - soil.drops_taken * np.exp(-soil.drop_pace * years_since(wx.index, spec.start)[lit])
     for i, unit in enumerate(units):
         days = tuple(d for d, scope, _ in soil.cleanings if in_scope(unit, scope))
         if days not in seen:
@@ -101,7 +104,7 @@ def soiling(spec: FarmSpec, units: tuple[StringUnit, ...], wx: pd.DataFrame, lit
             seen[days] = dust[lit], stuck[lit]
         dust, stuck = seen[days]
         left[i] = (1 - np.minimum(rows.get(unit.row, 1.0) * dust + stuck, 0.5)) * (
-            1 - drops.get(unit.id, 0.0) / 100
+            1 - drops.get(unit.id, 0.0) / 100 * there
         )
     return left
 

@@ -99,9 +99,7 @@ def _inverters(spec: FarmSpec) -> Iterator[Job]:
 def jobs(spec: FarmSpec) -> Iterator[Job]:
     """The jobs that would change something in the year that `spec` describes."""
     for soil in spec.all_of(Soiling):
-        clean = replace(
-            soil, start_pct=0.0, start_persistent_pct=0.1 * soil.start_persistent_pct, droppings=()
-        )
+        clean = replace(soil, start_pct=0.0, taken_pct=0.9 * soil.start_persistent_pct, drops_taken=1.0)
         modules = sum(b.inputs * b.per_input * b.series for b in spec.blocks)
         yield Job("clean", "site", "soiling", (soil,), (clean,), modules)
     yield from _vegetation(spec)

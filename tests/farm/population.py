@@ -177,6 +177,8 @@ def _soiling(rng: np.random.Generator, climate: str, start: date, end: date, nam
         lasting.uniform(0.5, 4.5) if much else 0.1,
         droppings=drops,
         cleanings=tuple(sorted(cleanings)),
+        return_pace=lasting.uniform(0.0, 1 / 3),
+        drop_pace=lasting.uniform(0.5, 3.0),
     )
 
 

@@ -92,6 +92,10 @@ class Soiling:
     start_persistent_pct: float = 0.1
     row_factors: tuple[tuple[str, float], ...] = ()
     droppings: tuple[tuple[str, float], ...] = ()  # string, loss %
+    return_pace: float = 0.0  # of what a cleaning took of the rain-proof part, 1/a: plants on glass grow to a limit, then stop
+    drop_pace: float = 0.0  # the same of droppings, 1/a: birds keep to their perches
+    taken_pct: float = 0.0  # rain-proof dirt and, as a share, droppings that a cleaning takes off as the history begins
+    drops_taken: float = 0.0
     cleanings: tuple[tuple[dt.date, str, float], ...] = ()  # date, scope, cost
 
 

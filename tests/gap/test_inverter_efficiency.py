@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from yieldwatch.gap.mechanisms.inverter_efficiency import clamp_columns
+from yieldwatch.gap.mechanisms import inverter_efficiency
+from yieldwatch.gap.mechanisms.inverter_efficiency import clamp_columns, efficiency_columns
 
 ROUNDS = pd.to_datetime(["2023-03-01", "2023-09-01", "2024-03-01"], utc=True)
 SCATTER = np.array([[0.004, -0.006, 0.002], [-0.003, 0.005, -0.004], [0.002, -0.001, 0.003], [0.001, 0.003, -0.002]])
@@ -57,3 +58,21 @@ def test_one_of_two_inverters_is_held_against_its_curve():
 @pytest.mark.parametrize("extra", [[0.03, 0.03, 0.03], [0.0, 0.12, 0.0]])
 def test_what_a_pair_of_clamps_may_be_off_or_comes_and_goes_is_no_loss(extra):
     assert told(np.array(extra)) == []
+
+
+def test_a_fall_past_the_other_inverters_is_told_whole(monkeypatch):
+    # Channels that are off for good by unlike amounts; two peers without a reading in the last months; the first falls by 2 %.
+    months = np.arange(24)
+    excess = np.array([0.004, -0.003, 0.001, -0.002])[:, None] + np.zeros(24)
+    excess[0] -= np.clip(0.002 * (months - 13), 0.0, 0.02)
+    excess[[1, 3], 21:23] = np.nan
+    monkeypatch.setattr(inverter_efficiency, "monthly_excess", lambda *args: excess)
+    dates = pd.date_range("2022-01-01", periods=730)
+    blocks = SimpleNamespace(dates=dates, day=np.arange(730), model=SimpleNamespace(inverter_ids=["I1", "I2", "I3", "I4"]))
+    (column,) = efficiency_columns(blocks, SimpleNamespace(dc=np.ones((4, 1))))
+
+    assert column.inverter == 0
+    assert column.values[-1] == pytest.approx(0.019, abs=0.001)  # smoothed over three months
+    assert column.values[:360].max() < 0.001
+    # Read to 0.1 points within one log: 5 % of a fall of 2 %.
+    assert column.sd == pytest.approx(0.05, abs=0.005)

@@ -1,6 +1,7 @@
 """Steps in one inverter's output against its peers."""
 
 import datetime as dt
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -10,6 +11,7 @@ from tests.action.farm_state import inferred
 from tests.farm.spec import Block, InverterEfficiency, InverterSpec, StringFault
 from yieldwatch.gap.mechanisms.fault import OF_CONVERSION
 from yieldwatch.gap.mechanisms.fault_spans import matching_span, paired_spans
+from yieldwatch.gap.site_steps import site_steps
 from yieldwatch.gap.split import split_by_cause
 from yieldwatch.gap.steps import Step, against_peers, also_in, find_steps, lost_lately, without_echoes
 
@@ -162,3 +164,42 @@ def test_a_few_bad_days_at_the_end_and_a_slow_fall_are_no_loss_of_the_last_days(
     series = np.random.default_rng(3).normal(0.0, 0.004, 200)
     series[-12:] -= np.linspace(0.02, 0.24, 12)
     assert lost_lately(series, 0, 0.1, []) == []
+
+
+def _shaded_alike(falls: float, mown: float, days: int = 300) -> tuple[SimpleNamespace, np.ndarray, np.ndarray]:
+    """
+    Blocks and ratios of three inverters of four strings; grass creeps up on the first two from day 60 on. The first falls on day
+    140, the second's row is mown on day 200. Ten blocks a day of bright light alone.
+    """
+    rng = np.random.default_rng(5)
+    grass = 0.9 * np.clip((np.arange(days) - 60.0) / 120.0, 0.0, 1.0) + rng.normal(0.0, 0.05, days)
+    own = np.stack([grass, grass, np.zeros(days)]) + rng.normal(0.0, 0.0005, (3, days))
+    own[0, 140:] += falls
+    own[1, 200:] -= mown
+    blocks = SimpleNamespace(
+        dates=pd.date_range("2023-01-01", periods=days), day=np.repeat(np.arange(days), 10), elevation=np.full(10 * days, 40.0),
+        beam_share=np.full(10 * days, 0.7),
+        model=SimpleNamespace(
+            inverter_ids=["I1", "I2", "I3"],
+            site=SimpleNamespace(strings=[SimpleNamespace(inverter_id=f"I{k}") for k in (1, 2, 3) for _ in range(4)])))
+    return blocks, -np.repeat(own, 10, axis=1), np.ones((3, 10 * days))
+
+
+def test_a_string_lost_under_shade_is_told_against_an_inverter_that_is_shaded_alike():
+    lost = -np.log(1.0 - 1.0 / 4.0)
+    sure = [s for s in site_steps(*_shaded_alike(lost, 0.0), np.array([True, True, False])) if s.sure]
+
+    assert [(s.inverter, s.day) for s in sure] == [(0, 140)]
+    assert sure[0].size == pytest.approx(lost, abs=0.01)
+
+
+def test_a_row_that_is_mown_is_no_string_that_came_back_nor_one_that_died_beside_it():
+    assert not [s for s in site_steps(*_shaded_alike(0.0, 0.5), np.array([True, True, False])) if s.sure]
+
+
+@pytest.mark.parametrize(("rise", "sure", "goes_on"), [(0.25, False, True), (0.28, False, False), (0.25, True, False)])
+def test_shade_that_goes_does_not_mend_a_string_that_died(rise, sure, goes_on):
+    # A rise under shade must be the loss to a tenth; one in the open need be no more than alike.
+    spans = paired_spans([Step(0, 100, 0.30, 0.01), Step(0, 200, -rise, 0.01, sure)], 365)
+
+    assert (max(span.end for span in spans) == 365) is goes_on

@@ -18,6 +18,8 @@ from yieldwatch.portfolio.model import Site
 #: Years in which the lasting layer comes back by 63 % where it had reached all that it will be: lichen returns in 3 to 6 years.
 #: Common practice, no source.
 LASTING_YEARS = 4.0
+#: The same of what lies on single strings: birds keep to their perches; a wash lasts 3 to 12 months. Common practice, no source.
+DROPPINGS_YEARS = 0.5
 #: Days by which past rains are shifted for what the season may bring. Common practice, no source.
 SHIFTS = range(-28, 29, 7)
 
@@ -72,16 +74,22 @@ class DirtAhead:
         loose = self.loose[:, None] * self.kept[back][day] + self.share[:, None] * self.built[back][day]
         return loose + self.lasting[:, None] + self.share[:, None] * self.lasting_per_year * day / 365.25
 
-    def cleaned_less(self, site: Site, day: np.ndarray, loose: np.ndarray, lasting: np.ndarray) -> np.ndarray:
+    def cleaned_less(self, site: Site, day: np.ndarray, loose: np.ndarray, lasting: np.ndarray,
+                     droppings: np.ndarray) -> np.ndarray:
         """
         Dirt that a cleaning on day 0 saves on each day ahead, shape (n_inverters, n_days).
 
         What falls later falls on clean and dirty modules alike, and rain washes both: so the difference is today's dirt,
-        less what each later rain would have taken of it anyway, in the mean of `rains`. The lasting layer: see `comeback`.
+        less what each later rain would have taken of it anyway, in the mean of `rains`. What rain leaves: see `comeback`.
         """
-        years = site.assumed("lasting_dirt_returns_years", LASTING_YEARS)
-        gone = loose[:, None] * self.rains.mean(axis=0)[day] + lasting[:, None] * kept(day / 365.25, years)
+        layer, drops = (kept(day / 365.25, years) for years in return_years(site))
+        gone = loose[:, None] * self.rains.mean(axis=0)[day] + lasting[:, None] * layer + droppings[:, None] * drops
         return site.assumed("cleaning_takes_off_share", CLEANED) * gone
+
+
+def return_years(site: Site) -> tuple[float, float]:
+    """Years in which the lasting layer, and what lies on single strings, are back by 63 % at the fastest."""
+    return (site.assumed("lasting_dirt_returns_years", LASTING_YEARS), site.assumed("droppings_return_years", DROPPINGS_YEARS))
 
 
 def dirt_ahead(state: SiteState, draws: np.ndarray, windows: dict[int, np.ndarray], years: int) -> DirtAhead:

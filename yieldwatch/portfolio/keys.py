@@ -167,6 +167,7 @@ ASSUMPTION = (
 ASSUMPTIONS = (
     _number("cleaning_takes_off_share", "", 0, 1, "Share of the washable dirt that a clean takes off"),
     _number("lasting_dirt_returns_years", "years", 0.01, 100, "Years in which lasting dirt comes back"),
+    _number("droppings_return_years", "years", 0.01, 100, "Years in which droppings on single strings come back"),
     _number("cut_cures_share", "", 0, 1, "Share of the shade that a cut takes away"),
     _number("vegetation_returns_years", "years", 0.01, 100, "Years in which a hedge grows back by 63 %"),
     _number("grass_returns_days", "days", 1, 3660, "Days in which grass grows back by 63 %"),

@@ -4,13 +4,11 @@ Dirt: clean the modules.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 
 from yieldwatch.action.candidate import Candidate
 from yieldwatch.action.comeback import against_mean, kept, paces
-from yieldwatch.action.dirt_ahead import LASTING_YEARS
+from yieldwatch.action.dirt_ahead import return_years
 from yieldwatch.action.outlook import Gain, Relief
 from yieldwatch.action.readings import HOW, NOISE
 from yieldwatch.action.remedies.first_look import first_look
@@ -28,45 +26,39 @@ _UNIT = 0.02
 
 def clean(look: Look) -> list[Candidate]:
     """Clean the whole site, whether it pays or not: "do not clean" is an answer too. In doubt, a look before it."""
-    dirt = look.outlook.dirt
-    lasting_draws = np.maximum(dirt.lasting_draws, seen_on_strings(look)) + lies_on_glass(look)
-    loose = dirt.loose_draws.mean(axis=0)
-    if max((loose + lasting_draws.mean(axis=0)).max(), dirt.fallen.mean(axis=0).max() - _TOLD) < 1e-5:
+    dirt, of_strings = look.outlook.dirt, lies_on_glass(look)
+    by_inverter = (dirt.loose_draws, np.maximum(dirt.lasting_draws, seen_on_strings(look)), of_strings)
+    mean = [draws.mean(axis=0) for draws in by_inverter]
+    if max(sum(mean).max(), dirt.fallen.mean(axis=0).max() - _TOLD) < 1e-5:
         return []
-    lasting = lasting_draws.mean(axis=0)
-    everywhere, nothing = tuple(range(len(loose))), np.zeros_like(loose)
     power = look.state.blocks.expected.sum(axis=1)
-    by_draw = [draws @ (power / power.sum()) for draws in (dirt.loose_draws, lasting_draws)]
+    by_draw = [draws @ (power / power.sum()) for draws in by_inverter]
     rain = look.rng.integers(len(dirt.washed), size=look.n_draws)
-    years = look.site.assumed("lasting_dirt_returns_years", LASTING_YEARS)
-    returns = against_mean(paces(years, look.n_draws, look.rng), years, look.outlook.months)
-    # Loose dirt and the lasting layer go at their own pace, and each has its own doubt.
-    parts = [
-        (look.outlook.gain(Relief(everywhere, dc=_saved(look, loose, nothing))),
-         relative(by_draw[0])[:, None] * _rain(look)[rain]),
-        (look.outlook.gain(Relief(everywhere, dc=_saved(look, nothing, lasting))), relative(by_draw[1])[:, None] * returns),
-    ]
-    now = by_draw[0] + by_draw[1]
+    # Loose dirt, the lasting layer and what lies on single strings go at their own pace, and each has its own doubt.
+    left = [_rain(look)[rain], *(against_mean(paces(years, look.n_draws, look.rng), years, look.outlook.months)
+                                 for years in return_years(look.site))]
+    parts = [(_gain_of(look, mean, n), relative(by_draw[n])[:, None] * left[n]) for n in range(len(mean))]
+    now = sum(by_draw)
     low, high = np.quantile(now, [0.05, 0.95])
     why = (
         f"On {look.outlook.as_of} dirt takes {percent(now.mean())} of the light, the mean of what it may be (90 % interval "
-        f"{percent(low)} to {percent(high)}); rain will not take off the layer that makes {percent(by_draw[1].mean())}.")
+        f"{percent(low)} to {percent(high)}); rain will not take off the layer that makes {percent((now - by_draw[0]).mean())}.")
     there = float((now > _TOLD).mean())
     total = sum(float((sizes.reshape(look.n_draws, -1) * gain.kwh).sum(axis=1).mean()) for gain, sizes in parts)
-    later = _later(look, by_draw[0], by_draw[1], rain)
+    later = _later(look, by_draw, rain)
     cleaning = look.job("clean", "soiling", ("site",), parts, there, why, _comes_back(look),
                         later=(later[0], to_scale(later[1], 0.0, total)), size=now)
     return first_look(look, cleaning, HOW["wash_witness"], now, NOISE["wash_witness"])
 
 
-def _later(look: Look, loose: np.ndarray, lasting: np.ndarray, rain: np.ndarray) -> tuple[Gain, np.ndarray]:
+def _later(look: Look, now: list[np.ndarray], rain: np.ndarray) -> tuple[Gain, np.ndarray]:
     """
     Energy that a cleaning on each of `START_DAYS` returns: what lies there by then, until rain would have taken it.
 
     Parameters
     ----------
-    loose, lasting : ndarray, shape (n_draws,)
-        On the modules now.
+    now : list of ndarray, shape (n_draws,)
+        On the modules: loose, lasting, and on single strings.
     rain : ndarray of int, shape (n_draws,)
         Which of the rains each draw has.
 
@@ -87,20 +79,23 @@ def _later(look: Look, loose: np.ndarray, lasting: np.ndarray, rain: np.ndarray)
     since_then = np.stack([
         by_month(per_unit * np.exp(-np.maximum(w - w[START_DAYS, None], 0.0)), outlook.day_month) for w in washed])
     new = relative(dirt.rate_draws)[:, None] * fallen[rain]
-    layer = lasting + dirt.lasting_per_year * START_DAYS[:, None] / 365.25
-    years = look.site.assumed("lasting_dirt_returns_years", LASTING_YEARS)
-    stays = by_month(per_unit * kept(np.maximum(since, 0) / 365.25, years), outlook.day_month)
-    saved = (then[rain].swapaxes(0, 1) * loose[:, None] + since_then[rain].swapaxes(0, 1) * new.T[:, :, None]
-             + stays[:, None, :] * layer[:, :, None])
+    layer = now[1] + dirt.lasting_per_year * START_DAYS[:, None] / 365.25
+    stay, drops = (by_month(per_unit * kept(np.maximum(since, 0) / 365.25, years), outlook.day_month)
+                   for years in return_years(look.site))
+    saved = (then[rain].swapaxes(0, 1) * now[0][:, None] + since_then[rain].swapaxes(0, 1) * new.T[:, :, None]
+             + stay[:, None, :] * layer[:, :, None] + drops[:, None, :] * now[2][:, None])
     return whole, look.site.assumed("cleaning_takes_off_share", CLEANED) * saved
 
 
-def _saved(look: Look, loose: np.ndarray, lasting: np.ndarray) -> Callable[[Replay, int], np.ndarray]:
+def _gain_of(look: Look, mean: list[np.ndarray], part: int) -> Gain:
+    """What cleaning off one part of the dirt returns; `mean` has each of shape (n_inverters,)."""
+    alone = [dirt if n == part else np.zeros_like(dirt) for n, dirt in enumerate(mean)]
+
     def saved(replay: Replay, year: int) -> np.ndarray:
         day = year * 365 + np.minimum(replay.day, 364)
-        return look.outlook.dirt.cleaned_less(look.site, day, loose, lasting)
+        return look.outlook.dirt.cleaned_less(look.site, day, *alone)
 
-    return saved
+    return look.outlook.gain(Relief(tuple(range(len(mean[0]))), dc=saved))
 
 
 def _rain(look: Look) -> np.ndarray:
@@ -122,5 +117,5 @@ def _comes_back(look: Look) -> str:
     return (
         f"Rain would have halved today's loose dirt after {halved:.0f} days anyway (mean of the past years "
         "replayed), and new dirt falls at the site's own rate; the layer that rain leaves is back over about "
-        f"{look.site.assumed('lasting_dirt_returns_years', LASTING_YEARS):.0f} years where it had come to its end, and stays "
+        f"{return_years(look.site)[0]:.0f} years where it had come to its end, and stays "
         "behind by what was washed off where it was still growing.")
