@@ -40,10 +40,10 @@ def test_rain_takes_what_lies_there_and_new_dust_falls_on_clean_and_dirty_alike(
     assert left[2] == pytest.approx(0.12)
     assert left[3] == pytest.approx(0.10 * np.exp(-1.0) + 0.02)
     site = SimpleNamespace(assumed=lambda name, default: default)
-    saved = ahead.cleaned_less(site, np.array([0]), np.array([0.10]), np.array([0.02]))
+    saved = ahead.cleaned_less(site, np.array([0]), np.array([0.10]), np.array([0.02]), np.zeros(1))
     assert saved[0, 0] == pytest.approx(0.97 * 0.12)  # a cleaning takes 97 % off
     # The lasting layer is never back, or by 63 % after four years, or anything between: (1 - exp(-x)) / x in the mean.
-    alone = ahead.cleaned_less(site, np.array([364]), np.array([0.0]), np.array([0.02]))
+    alone = ahead.cleaned_less(site, np.array([364]), np.array([0.0]), np.array([0.02]), np.zeros(1))
     x = 364 / 365.25 / 4
     assert alone[0, 0] == pytest.approx(0.97 * 0.02 * (1.0 - np.exp(-x)) / x)
 
