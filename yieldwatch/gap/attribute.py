@@ -31,7 +31,7 @@ from yieldwatch.gap.mechanisms.soiling import Wash, cleaning_days
 from yieldwatch.gap.mechanisms.string_fault import find_faults, with_inputs
 from yieldwatch.gap.off import Off, find_off, inverter_ac
 from yieldwatch.gap.second_light import LightDrift, light_drift
-from yieldwatch.gap.site_steps import site_steps
+from yieldwatch.gap.site_steps import given_back, site_steps
 from yieldwatch.gap.spells import Limits, find_inverter_limits
 from yieldwatch.gap.split import Effect, output_with
 from yieldwatch.gap.unlogged import fit_unlogged
@@ -141,16 +141,9 @@ def infer_state(
     evidence = replace(evidence, blocks=blocks)
     shaded = shaded_inverters(blocks, ratio, weight)
     steps = site_steps(blocks, ratio, weight, shaded)
-    faults = find_faults(
-        blocks,
-        site,
-        findings,
-        rounds,
-        steps,
-        cleaning_days(blocks, data),
-        weak_parts(model, data, np.where(_well_after(off.running), log.ac, np.nan), shaded),
-        daily_above_curve(blocks, log),
-    )
+    before_steps = np.exp(given_back(steps, len(log.ac), len(blocks.dates)))[:, blocks.day[blocks.of]]
+    weak = weak_parts(model, data, np.where(_well_after(off.running), log.ac * before_steps, np.nan), shaded)
+    faults = find_faults(blocks, site, findings, rounds, steps, cleaning_days(blocks, data), weak, daily_above_curve(blocks, log))
     faults = with_inputs(blocks, faults, missing_at_clamps(site, clamps, findings))
     posterior, wash, _ = fit(evidence, faults, shaded, ratio, weight, Left.nothing(blocks))
     # Second pass: the fitted state says what each inverter could have given, and so who was held down.

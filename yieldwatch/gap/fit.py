@@ -142,7 +142,7 @@ def fit(
     if first is not None:
         states += rain_states(blocks, evidence.data, wash, loose_dust(states, first.sizes("soiling")))
     dirt = soiling_columns(blocks, states)
-    columns = [*fixed, *dirt, *shading_columns(blocks, shaded, first)]
+    columns = [*fixed, *dirt, *shading_columns(blocks, shaded, first, faults)]
     design = design_matrix(columns, *shape)
     other = [
         *light_rows(blocks, columns, evidence.data, evidence.rounds),

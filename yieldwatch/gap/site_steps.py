@@ -86,3 +86,12 @@ def _best_seen(steps: list[Step]) -> list[Step]:
 def _level_before(against: np.ndarray, day: int) -> float:
     """How far an inverter's days, (n_days,), were behind in the weeks before one."""
     return -float(over_known(np.nanmedian, against[max(day - _BEFORE_A_STEP, 0) : day]))
+
+
+def given_back(steps: list[Step], n_inverters: int, n_days: int) -> np.ndarray:
+    """What steps took of each inverter's output by day, or gave it back, as ln, shape (n_inverters, n_days)."""
+    out = np.zeros((n_inverters, n_days))
+    for step in steps:
+        if step.sure:
+            out[step.inverter, step.day:] += step.size
+    return out

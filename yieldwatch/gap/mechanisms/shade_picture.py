@@ -47,7 +47,8 @@ def seen_cells(blocks: Blocks, inverters: np.ndarray, first: Posterior) -> pd.Da
         month, step = np.array([first.columns[j].tag[1:] for j in cells]).T
         elevation = beam @ blocks.elevation / np.maximum(beam.sum(axis=1), 1e-12)
         saw = doubt < _SEEN
-        is_open = saw & ((clear > shade) | (above < _OPEN))
+        # Below the floor a shadow lies on what is counted as dead.
+        is_open = saw & ((clear > shade) | (np.abs(above) < _OPEN))
         parts.append(
             pd.DataFrame(
                 {"inverter": k, "month": month, "step": step, "elevation": elevation, "lost": above, "saw": saw, "open": is_open}

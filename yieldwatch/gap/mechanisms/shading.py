@@ -8,6 +8,8 @@ inverter gets such a picture only when its own deficit varies over the day by mo
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 
@@ -16,6 +18,7 @@ from yieldwatch.gap.blocks import AZIMUTH_STEP, Blocks
 from yieldwatch.gap.gaps import over_known
 from yieldwatch.gap.infer import Posterior
 from yieldwatch.gap.mechanisms.base import Column
+from yieldwatch.gap.mechanisms.fault import Fault
 from yieldwatch.gap.mechanisms.level import light_from_service
 from yieldwatch.gap.mechanisms.shade_picture import BEAM_SD, OPEN_SD, hidden_sky, seen_cells
 
@@ -34,6 +37,8 @@ _BEAM_BEHIND, _BEAM_BEHIND_TURNED, _BEAM_BEHIND_IN_PLANE = 0.3, 0.22, 0.15
 #: off by all the time, and the least scatter of the beam's share of the light: a season that is overcast throughout tells nothing
 #: of the beam. Set on drawn farms.
 _SEASON, _FEWEST_BLOCKS, _HIGH_SUN, _MODEL_BEAM, _BEAM_SCATTER = 45, 60, 10.0, 0.1, 0.15
+#: Kinds of fault that are, or may be, strings without any current.
+_DEAD = ("open", "unseen", "weak from the first day")
 #: Days over which a fault that goes with the light is taken as steady.
 _SPELL = 10
 #: Share of the sky's light that an inverter loses, standard deviation, and most, as -ln: what stands on one side hides a quarter.
@@ -213,12 +218,15 @@ def _azimuth_cost(deficit: np.ndarray, weight: np.ndarray, spell: np.ndarray, li
     return float((beyond * energy)[seen].sum())
 
 
-def shading_columns(blocks: Blocks, inverters: np.ndarray, first: Posterior | None = None) -> list[Column]:
+def shading_columns(
+    blocks: Blocks, inverters: np.ndarray, first: Posterior | None = None, faults: Sequence[Fault] = ()
+) -> list[Column]:
     """
     For each inverter named: the beam lost in each azimuth step of each month, and the sky light lost, season by season.
 
     Where an obstacle stands it takes much, and elsewhere nothing. What the picture of an earlier fit, `first`, shows alike in all
-    its least shaded cells is the inverter's level and no shade: those cells are in the open.
+    its least shaded cells is the inverter's level and no shade: those cells are in the open. A string of `faults` that is dead
+    loses nothing more to a shadow on it, so that a cell may give back what the fault is counted for.
     """
     columns = []
     cells = pd.DataFrame() if first is None else seen_cells(blocks, inverters, first)
@@ -236,6 +244,7 @@ def shading_columns(blocks: Blocks, inverters: np.ndarray, first: Posterior | No
         name = blocks.model.inverter_ids[k]
         beam = blocks.beam_share[k]
         for m in np.unique(month):
+            dead = _dead(blocks, [f for f in faults if f.inverter == k], month == m)
             for s in np.unique(step[month == m]):
                 here = (month == m) & (step == s)
                 is_open = (int(k), int(m), int(s)) in clear
@@ -247,7 +256,7 @@ def shading_columns(blocks: Blocks, inverters: np.ndarray, first: Posterior | No
                         int(k),
                         0.0 if is_open else 0.02,
                         OPEN_SD if is_open else BEAM_SD,
-                        0.0,
+                        -dead,
                         3.0,
                         ("beam", int(m), int(s)),
                     )
@@ -259,6 +268,12 @@ def shading_columns(blocks: Blocks, inverters: np.ndarray, first: Posterior | No
                 Column("shading", f"{name} sky, quarter {q}", sky, int(k), 0.01, _SKY_SD, 0.0, _SKY_MOST, ("sky", q))
             )
     return columns
+
+
+def _dead(blocks: Blocks, faults: list[Fault], here: np.ndarray) -> float:
+    """What the faults of an inverter that may be dead strings take in some blocks, as -ln: each is there or is not."""
+    dead = (f for f in faults if f.cause == "string_fault" and f.kind in _DEAD and f.begun(blocks.day[here]).min() > 0.5)
+    return float(sum(f.share for f in dead))
 
 
 def round_shade_columns(

@@ -41,6 +41,9 @@ _AT_ONCE = 5.0
 #: Chances that a step which only the log saw is a string's, and an input's: of whole strings, and of a part of one. Common
 #: practice, no source.
 _WHOLE, _PART_OF_ONE = (0.8, 0.1), (0.45, 0.4)
+#: Relative standard uncertainty of a step that is near whole strings: a dead string takes its share, day after day. Common
+#: practice, no source.
+_WHOLE_U = 0.08
 #: Share of a step that AC over DC must make for it to be the inverter's, and the smallest such step: below, its curve tells.
 #: Common practice, no source.
 _MOST_OF_STEP, _LEAST_CONVERSION = 0.5, 0.012
@@ -73,7 +76,7 @@ def find_faults(
     cleanings : list of int
         Local days on which modules were cleaned.
     weak : list of WeakPart
-        Parts behind their like all the time; the finding of a round goes before.
+        Parts behind their like all the time, beside what `steps` took; the finding of a round goes before.
     conversion : ndarray, shape (n_inverters, n_days), optional
         From `conversion.daily_above_curve`.
     """
@@ -118,6 +121,11 @@ def find_faults(
         faults.append(
             Fault("string_fault", k, one, found.finding, start, n_days, size, doubt, dated, onset, on_glass, in_series=series)
         )
+    traced = set(findings.loc[findings["finding"] != "not_tested", "string_id"]) if len(findings) else set()
+    weak = [p for p in weak if not (_of_few(p, blocks) and set(p.strings) <= traced)]
+    weak = [p for p in weak if conversion is None or always_below(conversion, p.inverter) < _MOST_OF_STEP * p.deficit * p.share]
+    # Parts are weak beside what steps took, so that the faults which steps date explain nothing of it.
+    faults += _weak_all_the_time(blocks, rounds, weak, [f for f in faults if not f.dated])
     for number, span in enumerate(spans):
         if (
             number not in used
@@ -127,10 +135,6 @@ def find_faults(
         ):
             left = _left_before(span, faults)
             faults.append(_fault_from_log(span, blocks, site, _of_sound_strings(rounds, findings), left))
-    traced = set(findings.loc[findings["finding"] != "not_tested", "string_id"]) if len(findings) else set()
-    weak = [p for p in weak if not (_of_few(p, blocks) and set(p.strings) <= traced)]
-    weak = [p for p in weak if conversion is None or always_below(conversion, p.inverter) < _MOST_OF_STEP * p.deficit * p.share]
-    faults += _weak_all_the_time(blocks, rounds, weak, faults)
     return _of_what_was_left(faults)
 
 
@@ -268,11 +272,12 @@ def _fault_from_log(span: Span, blocks: Blocks, site: Site, sound: pd.DataFrame,
     count = -np.expm1(-span.size) * len(strings) * left
     doubt = _NO_NUMBER + 3.0 * span.noise * len(strings)
     no_number = count > 1.0 + doubt and abs(count - round(count)) > doubt
-    size, doubt_of_size = span.size, max(0.3 * span.size, 3.0 * span.noise)
+    near = abs(count - max(round(count), 1)) <= doubt
+    size, doubt_of_size = span.size, max((_WHOLE_U if near and span.sure else 0.3) * span.size, 3.0 * span.noise)
     if seen_sound or no_number:
         kind = "input not tracking"
         return Fault("inverter_efficiency", span.inverter, (), kind, span.start, span.end, size, doubt_of_size, True)
-    own, of_input = _WHOLE if abs(count - max(round(count), 1)) <= doubt else _PART_OF_ONE
+    own, of_input = _WHOLE if near else _PART_OF_ONE
     # The more strings a round found sound since, the fewer are left that it can be.
     own *= 1.0 - len(tested) / max(len(strings), 1)
     by_input = of_input / (own + of_input)
@@ -312,12 +317,11 @@ def _tested(blocks: Blocks, rounds: pd.DataFrame, start: int, end: int) -> set[s
 
 def _since(part: WeakPart, faults: list[Fault], n_days: int) -> float:
     """
-    What the faults found so far take of the part's inverter for most of the days, which is in the part's deficit as well: those
-    of strings are shares of the whole, and add; steps are shares of what was there.
+    What the faults found so far take of the part's inverter for most of the days, which is in the part's deficit as well: shares
+    of the whole, which add.
     """
     own = [f for f in faults if f.inverter == part.inverter and f.end - f.start > 0.5 * n_days]
-    of_strings = sum(-np.expm1(-f.share) for f in own if set(f.strings) & set(part.strings))
-    return _as_log(of_strings) + sum(f.share for f in own if not f.strings and part.mppt is None)
+    return _as_log(sum(-np.expm1(-f.share) for f in own if set(f.strings) & set(part.strings)))
 
 
 def _string_shares(site: Site, blocks: Blocks) -> tuple[dict[str, float], dict[str, int]]:
