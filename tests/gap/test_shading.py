@@ -14,7 +14,10 @@ from tests.action.farm_state import inferred
 from tests.farm.spec import ArraySpec, Block, Grass, Hedge, StringFault
 from tests.gap.strings import site_of
 from yieldwatch.gap.blocks import AZIMUTH_STEP
-from yieldwatch.gap.mechanisms.shading import _clearly_behind, beam_behind
+from yieldwatch.gap.mechanisms.base import Column
+from yieldwatch.gap.mechanisms.fault import Fault
+from yieldwatch.gap.mechanisms.shade_picture import seen_cells
+from yieldwatch.gap.mechanisms.shading import _clearly_behind, beam_behind, shading_columns
 from yieldwatch.gap.split import split_by_cause
 
 #: Rows in front of each other, and a winter with low sun.
@@ -102,3 +105,30 @@ def test_the_better_the_light_is_known_the_less_beam_must_be_lacking(light, ligh
         weather=SimpleNamespace(table=pd.DataFrame(columns=list(light))))
     blocks = SimpleNamespace(model=model, expected=np.ones((2, 5)))
     assert _clearly_behind(blocks) == pytest.approx(needs)
+
+
+@pytest.mark.parametrize(("kind", "month", "gives_back"), [("open", 3, 0.29), ("open", 0, 0.0), ("shunt", 3, 0.0)])
+def test_a_shadow_on_a_dead_string_may_give_back_what_the_string_is_counted_for(kind, month, gives_back):
+    days = pd.date_range("2023-01-01", "2023-04-30")
+    blocks = SimpleNamespace(
+        dates=days, day=np.arange(len(days)), azimuth=np.full(len(days), 180.0), year_fraction=np.arange(len(days)) / 365.0,
+        beam_share=np.full((2, len(days)), 0.7), model=SimpleNamespace(inverter_ids=["I1", "I2"]))
+    dead = Fault("string_fault", 0, ("I1.1",), kind, 45, len(days), 0.29, 0.01, True)
+    columns = {c.name: c for c in shading_columns(blocks, np.array([True, True]), faults=[dead])}
+
+    assert columns[f"I1 month {month} azimuth 180"].lower == pytest.approx(-gives_back)
+    assert columns[f"I2 month {month} azimuth 180"].lower == 0.0
+
+
+def test_a_cell_below_the_floor_of_its_picture_is_not_in_the_open():
+    # Three months of 20 cells at 0.01 ± 0.003, and one of them where a shadow lies on a dead string.
+    n = 60
+    blocks = SimpleNamespace(expected=np.ones((1, n)), elevation=np.full(n, 30.0))
+    columns = [Column("shading", f"cell {j}", row, 0, 0.02, 0.3, -0.2, 3.0, ("beam", j // 20, j % 20))
+               for j, row in enumerate(np.eye(n))]
+    lost = 0.01 + np.random.default_rng(1).normal(0.0, 0.001, n)
+    lost[7] = -0.05
+    draws = lost + np.random.default_rng(2).normal(0.0, 0.003, (200, n))
+    cells = seen_cells(blocks, np.array([True]), SimpleNamespace(columns=columns, estimate=lost, draws=draws))
+
+    assert cells.index[~cells["open"]].tolist() == [7]

@@ -1,5 +1,6 @@
 """Parts that are constantly behind their like."""
 
+import datetime as dt
 from types import SimpleNamespace
 
 import numpy as np
@@ -7,6 +8,8 @@ import pandas as pd
 import pytest
 
 from tests.action.build import MODULE, make_site
+from tests.action.farm_state import inferred
+from tests.farm.spec import StringFault
 from yieldwatch.gap.mechanisms.string_fault import find_faults
 from yieldwatch.gap.weak_parts import WeakPart, _constant, _standing_out, _whole_strings, weak_parts
 from yieldwatch.portfolio.model import String
@@ -97,3 +100,14 @@ def test_a_small_fault_of_one_string_does_not_explain_that_a_whole_string_is_lac
     # Of nine strings one reads 4 % or 60 % weak; the inverter lacks a ninth: it less what the weak string takes of it.
     rest = told_beyond(["S1"], "current_low", share_lost, 9, 1 / 9)
     assert rest == ([pytest.approx(-np.log(8 / 9) + np.log(1 - 0.04 / 9), abs=1e-4)] if told else [])
+
+
+def test_a_string_that_dies_beside_one_that_was_dead_from_the_first_day_is_one_more_of_those_left(tmp_path):
+    # Four strings: the first lacks a quarter, the second a third of what is left. A third of four is no number of strings.
+    dead = [StringFault("INV1.1.1", "open", dt.date(2020, 1, 1)), StringFault("INV1.2.1", "open", dt.date(2023, 6, 1))]
+    farm = inferred(tmp_path, *dead, start=dt.date(2023, 3, 1), end=dt.date(2023, 9, 1))
+
+    told = {fault.kind: fault for fault in farm.state.faults}
+    assert {fault.cause for fault in told.values()} == {"string_fault"}
+    assert told["weak from the first day"].share == pytest.approx(-np.log(3 / 4), abs=0.03)
+    assert told["unseen"].share == pytest.approx(-np.log(2 / 3), abs=0.02)
