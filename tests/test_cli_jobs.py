@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 
 import pytest
 
@@ -87,6 +88,24 @@ def test_a_list_shows_what_is_open_and_says_what_it_leaves_out(run, farm):
     assert [j["scope"] for j in json.loads(run("list", "--all", "--json")[1])] == ["I1.1", "I1.2"]
     run("decide", "2", "not-now", "--as", "Ann")
     assert [j["ref"] for j in json.loads(run("list", "--state", "put-off", "--json")[1])] == [2]
+
+
+def test_a_list_names_a_site_unless_its_name_is_missing_or_two_sites_share_it(run, farm):
+    book = open_book(farm)
+    raise_job(book, site_id="field", scope="S1")
+    assert "at Field: S1" in run("list")[1]
+    assert "at Field: S1" in run("show", "2")[1]
+    # The book's first job is of a site that the portfolio does not hold.
+    assert "at moor: I1.1" in run("list")[1]
+    assert "field (Field), moor" in " ".join(run("list", "--site", "Field")[2].split())
+
+    shutil.copytree(farm / "sites" / "field", farm / "sites" / "other")
+    settings = farm / "sites" / "other" / "site.toml"
+    settings.write_text(settings.read_text().replace('id = "field"', 'id = "other"'))
+    raise_job(book, site_id="other", scope="S2")
+    out = run("list")[1]
+    assert "at field: S1" in out
+    assert "at other: S2" in out
 
 
 def test_markup_in_a_text_is_shown_as_it_is(run):

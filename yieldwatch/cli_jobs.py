@@ -20,8 +20,10 @@ from yieldwatch.book.keep import JobBook, open_book
 from yieldwatch.book.promises import Promises
 from yieldwatch.book.values import facts_from_text, shown
 from yieldwatch.errors import BookError
+from yieldwatch.portfolio.model import Portfolio
 from yieldwatch.portfolio.read import read_portfolio
 from yieldwatch.report import job_lists
+from yieldwatch.report.words import plain
 
 EXAMPLE = "yieldwatch jobs sample_portfolio list --site varzea"
 #: Where the store is named for all commands, so that it stands in no one's command history.
@@ -69,7 +71,7 @@ def _action(actions: argparse._SubParsersAction, name: str, about: str, run: Cal
 
 def _add_views(actions: argparse._SubParsersAction, console: Callable[[], Console]) -> None:
     views = _action(actions, "list", "list the jobs", _list, console, ref=False)
-    views.add_argument("--site", metavar="SITE", help="of one site")
+    views.add_argument("--site", metavar="SITE", help="of one site, by its identifier")
     views.add_argument("--state", metavar="STATE", action="append", choices=[s.replace(" ", "-") for s in states.MEANINGS],
                        help=f"in a state, may be repeated: {', '.join(s.replace(' ', '-') for s in states.MEANINGS)}")
     views.add_argument("--all", action="store_true", help="with those gone, declined or not advised")
@@ -131,10 +133,10 @@ def _moment(text: str) -> dt.datetime:
         raise argparse.ArgumentTypeError(f'"{text}" is not a time. Expected one such as 2025-06-30T13:45+01:00.') from None
 
 
-def _open(options: argparse.Namespace) -> tuple[JobBook, str]:
-    """The book, which commands other than assess do not make, and the portfolio's currency."""
-    currency = read_portfolio(options.portfolio).currency
-    return open_book(options.portfolio, options.store, make=False), currency
+def _open(options: argparse.Namespace) -> tuple[JobBook, Portfolio]:
+    """The book, which commands other than assess do not make, and the portfolio."""
+    portfolio = read_portfolio(options.portfolio)
+    return open_book(options.portfolio, options.store, make=False), portfolio
 
 
 def _print_json(value: object) -> None:
@@ -142,10 +144,13 @@ def _print_json(value: object) -> None:
 
 
 def _list(options: argparse.Namespace, console: Console) -> None:
-    book, currency = _open(options)
-    jobs = tuple(j for j in book.jobs() if options.site in (None, j.site_id))
+    book, portfolio = _open(options)
+    names, everywhere = job_lists.site_names(portfolio), book.jobs()
+    jobs = tuple(j for j in everywhere if options.site in (None, j.site_id))
     if options.site and not jobs:
-        raise BookError(f"--site = {shown(options.site)}: no job in the book. Expected a site with jobs. Check its identifier.")
+        known = ", ".join(f"{i} ({plain(names[i])})" if i in names else i for i in sorted({j.site_id for j in everywhere}))
+        raise BookError(f"--site = {shown(options.site)}: no job in the book. Expected the identifier of a site with jobs"
+                        f"{f': {known}' if known else ''}. Check it.")
     if options.state:
         wanted = {s.replace("-", " ") for s in options.state}
         seen, hidden = tuple(j for j in jobs if states.state(j) in wanted), 0
@@ -155,17 +160,17 @@ def _list(options: argparse.Namespace, console: Console) -> None:
     if options.json:
         _print_json([job_lists.record(j) for j in seen])
     else:
-        job_lists.print_jobs(console, seen, hidden, currency)
+        job_lists.print_jobs(console, seen, hidden, portfolio.currency, names)
 
 
 def _show(options: argparse.Namespace, console: Console) -> None:
-    book, currency = _open(options)
+    book, portfolio = _open(options)
     job = book.job(options.ref)
     found = [(e, photo_file(options.portfolio, e)[1] if e.kind == PHOTO else "") for e in book.evidence(options.ref)]
     if options.json:
         _print_json(job_lists.record(job) | {"evidence": [job_lists.evidence_record(e, wrong) for e, wrong in found]})
     else:
-        job_lists.print_job(console, job, found, currency)
+        job_lists.print_job(console, job, found, portfolio.currency, job_lists.site_names(portfolio))
 
 
 def _history(options: argparse.Namespace, console: Console) -> None:

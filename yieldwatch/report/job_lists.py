@@ -6,7 +6,8 @@ from __future__ import annotations
 
 import dataclasses
 import datetime as dt
-from collections.abc import Iterable, Sequence
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
 
 from rich import box
 from rich.console import Console
@@ -17,6 +18,7 @@ from yieldwatch.action.cautions import caution_text
 from yieldwatch.book import states
 from yieldwatch.book.facts import FACTS, Change, Evidence, Job
 from yieldwatch.book.promises import Correction, Promises
+from yieldwatch.portfolio.model import Portfolio
 from yieldwatch.report import words
 from yieldwatch.report.terminal import CAUTION
 
@@ -63,11 +65,17 @@ def state_words(job: Job) -> str:
     return now
 
 
-def title(job: Job) -> str:
-    """`Repair strings at alder: A-07 (string faults)`."""
+def site_names(portfolio: Portfolio) -> dict[str, str]:
+    """Names by identifier, of sites that no other shares its name with."""
+    times = Counter(site.name for site in portfolio.sites)
+    return {site.id: site.name for site in portfolio.sites if times[site.name] == 1}
+
+
+def title(job: Job, names: Mapping[str, str]) -> str:
+    """`Repair strings at Alder Field: A-07 (string faults)`; a site whose name is not among `names` goes by its identifier."""
     what = words.job_word(job.job_kind, job.cause)
-    where = "" if job.scope == "site" else f": {words.plain(job.scope)}"
-    return f"{what[:1].upper()}{what[1:]} at {words.plain(job.site_id)}{where} ({words.cause_word(job.cause)})"
+    where = words.plain(names.get(job.site_id, job.site_id)) + ("" if job.scope == "site" else f": {words.plain(job.scope)}")
+    return f"{what[:1].upper()}{what[1:]} at {where} ({words.cause_word(job.cause)})"
 
 
 def in_view(jobs: Iterable[Job]) -> tuple[Job, ...]:
@@ -77,7 +85,7 @@ def in_view(jobs: Iterable[Job]) -> tuple[Job, ...]:
         if (now := states.state(job)) not in _ASIDE and (now != states.PROPOSED or job.advised or job.safety))
 
 
-def print_jobs(console: Console, jobs: Sequence[Job], hidden: int, currency: str) -> None:
+def print_jobs(console: Console, jobs: Sequence[Job], hidden: int, currency: str, names: Mapping[str, str]) -> None:
     """Print one line a job, and how many are not shown."""
     grid = Table(box=box.SIMPLE_HEAD)
     grid.add_column("job", justify="right")
@@ -88,7 +96,7 @@ def print_jobs(console: Console, jobs: Sequence[Job], hidden: int, currency: str
     for job in jobs:
         safety = "SAFETY: " if job.safety and states.state(job) in states.OPEN else ""
         who = words.plain(job.done_by or job.contractor or "")
-        grid.add_row(str(job.ref), state_words(job), Text(safety + title(job)), words.number(job.gain_per_year), Text(who))
+        grid.add_row(str(job.ref), state_words(job), Text(safety + title(job, names)), words.number(job.gain_per_year), Text(who))
     if jobs:
         console.print(grid)
         console.print(CAUTION)
@@ -98,9 +106,10 @@ def print_jobs(console: Console, jobs: Sequence[Job], hidden: int, currency: str
         console.print(f"{words.count(hidden, 'more job is', 'more jobs are')} gone, declined or not advised: --all shows all.")
 
 
-def print_job(console: Console, job: Job, evidence: Sequence[tuple[Evidence, str]], currency: str) -> None:
+def print_job(console: Console, job: Job, evidence: Sequence[tuple[Evidence, str]], currency: str,
+              names: Mapping[str, str]) -> None:
     """Print all facts of one job that are known, and its readings and photos."""
-    console.print(Text(f"job {job.ref}, version {job.version}: {title(job)}", style="bold"))
+    console.print(Text(f"job {job.ref}, version {job.version}: {title(job, names)}", style="bold"))
     grid = Table(box=None, show_header=False, pad_edge=True)
     grid.add_column("fact")
     grid.add_column("value")
