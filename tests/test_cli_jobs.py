@@ -68,6 +68,21 @@ def test_evidence_is_shown_with_what_became_of_its_file(run, farm):
     assert [e["withdrawn"] for e in json.loads(run("show", "1", "--json")[1])["evidence"]] == [False, True]
 
 
+def test_a_reading_of_another_part_is_refused_or_kept_as_a_neighbours(run, farm):
+    raise_job(open_book(farm), site_id="field", scope="S1")
+    status, out, err = run("reading", "2", "before", "v_oc_v=742", "--part", "S7", "--as", "Ann")
+    assert (status, out) == (1, "")
+    assert 'part = "S7": no string or inverter of field.' in err
+    assert "the job's (S1)" in " ".join(err.split())
+    status, out, _ = run("reading", "2", "before", "v_oc_v=742", "--part", "S3", "--as", "Ann")
+    assert status == 0
+    assert "Reading 1 is kept as a neighbour's: S3 is none of the job's parts (S1). If that is a slip: withdraw 2 1." in " ".join(
+        out.split())
+    assert "neighbour" not in run("reading", "2", "before", "v_oc_v=740", "--part", "S1", "--as", "Ann")[1]
+    assert "S3 (a neighbour, not of the job); v_oc_v 742" in " ".join(run("show", "2")[1].split())
+    assert [e["neighbour"] for e in json.loads(run("show", "2", "--json")[1])["evidence"]] == [True, False]
+
+
 def test_a_second_person_is_told_and_can_go_on_with_the_version(run):
     run("set", "1", "contractor=Moor & Son", "--as", "Ann")
     status, out, err = run("set", "1", "contractor=Hill Ltd", "--as", "Bo")

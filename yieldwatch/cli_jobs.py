@@ -14,7 +14,7 @@ from pathlib import Path
 from rich.console import Console
 
 from yieldwatch.book import states
-from yieldwatch.book.evidence import PHOTO, photo_file
+from yieldwatch.book.evidence import PHOTO, is_neighbour, photo_file
 from yieldwatch.book.facts import DECISIONS, RECORDED, WAITS, Job, Verdict
 from yieldwatch.book.keep import JobBook, open_book
 from yieldwatch.book.promises import Promises
@@ -109,7 +109,7 @@ def _add_evidence(actions: argparse._SubParsersAction, console: Callable[[], Con
     reading = _action(actions, "reading", "add readings taken before or after the work", _reading, console, writes=True)
     reading.add_argument("kind", choices=["before", "after"], help="the work")
     reading.add_argument("readings", metavar="NAME=NUMBER", nargs="+", help="by column name, such as p_mp_w=3412")
-    reading.add_argument("--part", metavar="ID", help="string or inverter that was measured")
+    reading.add_argument("--part", metavar="ID", help="string or inverter measured; a neighbour is kept as one")
     photo = _action(actions, "photo", "add a photo that lies in the portfolio's folder", _photo, console, writes=True)
     photo.add_argument("file", metavar="FILE", help="its path from the portfolio's folder")
     for action in (reading, photo):
@@ -166,11 +166,14 @@ def _list(options: argparse.Namespace, console: Console) -> None:
 def _show(options: argparse.Namespace, console: Console) -> None:
     book, portfolio = _open(options)
     job = book.job(options.ref)
+    parts = _parts(portfolio, job)
     found = [(e, photo_file(options.portfolio, e)[1] if e.kind == PHOTO else "") for e in book.evidence(options.ref)]
     if options.json:
-        _print_json(job_lists.record(job) | {"evidence": [job_lists.evidence_record(e, wrong) for e, wrong in found]})
+        _print_json(job_lists.record(job) | {"evidence": [job_lists.evidence_record(e, wrong, is_neighbour(job, e.part, parts))
+                                                                 for e, wrong in found]})
     else:
-        job_lists.print_job(console, job, found, portfolio.currency, job_lists.site_names(portfolio))
+        beside = {e.number for e, _ in found if is_neighbour(job, e.part, parts)}
+        job_lists.print_job(console, job, found, portfolio.currency, job_lists.site_names(portfolio), beside)
 
 
 def _history(options: argparse.Namespace, console: Console) -> None:
@@ -248,9 +251,21 @@ def _reading(options: argparse.Namespace, console: Console) -> None:
             readings[name] = float(text or "")
         except ValueError:
             raise BookError(f"{name} = {shown(text)}, not a number. Expected a number with a point. Write it so.") from None
-    book, _ = _open(options)
-    book.add_reading(options.ref, options.who, options.kind, readings, options.at, options.part, options.note)
+    book, portfolio = _open(options)
+    job = book.job(options.ref)
+    parts = _parts(portfolio, job)
+    kept = book.add_reading(options.ref, options.who, options.kind, readings, options.at, options.part, options.note, parts)
     _said(options, console, book.job(options.ref))
+    if is_neighbour(job, kept.part, parts) and not options.json:
+        console.print(f"Reading {kept.number} is kept as a neighbour's: {plain(kept.part)} is none of the job's parts "
+                      f"({plain(job.scope)}). If that is a slip: withdraw {job.ref} {kept.number}.", markup=False)
+
+
+def _parts(portfolio: Portfolio, job: Job) -> dict[str, str]:
+    """Every string and inverter of the job's site, and the inverter that it is of; empty for a site that is not in the folder."""
+    sites = [site for site in portfolio.sites if site.id == job.site_id]
+    inverters = {i.inverter_id: i.inverter_id for site in sites for i in site.inverters}
+    return inverters | {s.string_id: s.inverter_id for site in sites for s in site.strings}
 
 
 def _photo(options: argparse.Namespace, console: Console) -> None:

@@ -7,7 +7,7 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 
 from rich import box
 from rich.console import Console
@@ -27,6 +27,8 @@ WAIT_WORDS = {
     "part": "a part", "permission": "permission", "light": "enough light", "weather": "the weather", "outage": "an outage",
     "people": "people",
 }
+#: Said of a part that was read beside the job's own.
+NEIGHBOUR = "a neighbour, not of the job"
 #: States that a list leaves out unless asked for them.
 _ASIDE = (states.GONE, states.DECLINED)
 
@@ -37,9 +39,13 @@ def record(job: Job) -> dict[str, object]:
     return {"state": states.state(job), **facts, "caution": caution_text(job.job_kind, job.cause)}
 
 
-def evidence_record(found: Evidence, wrong: str = "") -> dict[str, object]:
-    """A reading or photo as plain values for JSON; `wrong` says what is wrong with the photo's file."""
-    return {name: _plain_value(value) for name, value in dataclasses.asdict(found).items()} | {"wrong": wrong}
+def evidence_record(found: Evidence, wrong: str = "", neighbour: bool = False) -> dict[str, object]:
+    """
+    A reading or photo as plain values for JSON; `wrong` says what is wrong with the photo's file, `neighbour` whether its part is
+    none of the job's.
+    """
+    kept = {name: _plain_value(value) for name, value in dataclasses.asdict(found).items()}
+    return kept | {"wrong": wrong, "neighbour": neighbour}
 
 
 def change_record(change: Change) -> dict[str, object]:
@@ -107,8 +113,8 @@ def print_jobs(console: Console, jobs: Sequence[Job], hidden: int, currency: str
 
 
 def print_job(console: Console, job: Job, evidence: Sequence[tuple[Evidence, str]], currency: str,
-              names: Mapping[str, str]) -> None:
-    """Print all facts of one job that are known, and its readings and photos."""
+              names: Mapping[str, str], beside: Collection[int] = ()) -> None:
+    """Print all facts of one job that are known, and its readings and photos; those numbered in `beside` are of neighbours."""
     console.print(Text(f"job {job.ref}, version {job.version}: {title(job, names)}", style="bold"))
     grid = Table(box=None, show_header=False, pad_edge=True)
     grid.add_column("fact")
@@ -120,7 +126,7 @@ def print_job(console: Console, job: Job, evidence: Sequence[tuple[Evidence, str
             unit = "" if column.unit in ("", "1") else f" {currency if column.unit == 'money' else column.unit}"
             grid.add_row(name, Text(f"{_shown(name, value)}{unit}"))
     for found, wrong in evidence:
-        grid.add_row(f"{found.kind} {found.number}", Text(_evidence_line(found, wrong)))
+        grid.add_row(f"{found.kind} {found.number}", Text(_evidence_line(found, wrong, found.number in beside)))
     console.print(grid)
     console.print(Text(caution_text(job.job_kind, job.cause)))
 
@@ -135,10 +141,11 @@ def _shown(name: str, value: object) -> str:
     return words.plain(value)
 
 
-def _evidence_line(found: Evidence, wrong: str) -> str:
+def _evidence_line(found: Evidence, wrong: str, neighbour: bool) -> str:
     readings = ", ".join(f"{name} {value:g}" for name, value in found.readings.items())
     when = f"{found.at:%Y-%m-%d %H:%M} UTC" if found.at else ""
-    parts = [found.path, found.part, readings, when, found.note, f"added by {found.added_by}", wrong,
+    part = f"{found.part} ({NEIGHBOUR})" if neighbour else found.part
+    parts = [found.path, part, readings, when, found.note, f"added by {found.added_by}", wrong,
              "withdrawn" if found.withdrawn else ""]
     return "; ".join(words.plain(p) for p in parts if p)
 
