@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import pytest
 from dash._utils import to_json
 
@@ -54,6 +56,32 @@ def test_months_that_are_not_in_the_record_are_said_to_be_missed(place, query, s
 def test_one_visit_alone_is_one_in_the_sentence_and_a_loss_is_less(place):
     built = to_json(content(Router(PAGES), place, Person("x"), "/plan", {"set": "1", "budget": "0", "crew_days": ""}))
     assert "1 visit to 1 farm does 1 job. It takes" in built.replace("\\u00a0", " ")
+
+
+#: Boxes of what can be seen of a selection: left, top, right, bottom.
+BOXES = """found => found.map(e => e.getBoundingClientRect()).filter(b => b.width)
+    .map(b => [b.left, b.top, b.right, b.bottom])"""
+
+
+def overlaps(boxes, others=None):
+    """Pairs of boxes that lie over each other by more than a pixel."""
+    def meet(a, b):
+        return min(a[2], b[2]) - max(a[0], b[0]) > 1 and min(a[3], b[3]) - max(a[1], b[1]) > 1
+
+    pairs = itertools.combinations(boxes, 2) if others is None else itertools.product(boxes, others)
+    return [pair for pair in pairs if meet(*pair)]
+
+
+@pytest.mark.parametrize("width", [390, 700, 900, 1280])
+@pytest.mark.parametrize("path", ["/trust/drumlin", "/farm/drumlin/readings?from=2023-07&to=2025-06"])
+def test_numbers_of_the_coverage_stand_where_they_have_room_and_only_then_are_spoken_of(page, served, path, width):
+    page.set_viewport_size({"width": width, "height": 900})
+    visit(page, served, path)
+    page.wait_for_selector("#chart-coverage .main-svg")
+    boxes = page.eval_on_selector_all("#chart-coverage .heatmap-label text", BOXES)
+    assert overlaps(boxes) == []
+    assert bool(boxes) == (width >= 900)
+    assert page.locator("figure:has(#chart-coverage) figcaption").first.inner_text().count("numbers from 0.5") == (width >= 900)
 
 
 def test_rows_name_the_unit_of_each_column(place):
