@@ -137,7 +137,7 @@ def _solve(problem: Problem, must: np.ndarray, limits: Limits, jobs: Sequence[in
         integrality=np.r_[np.ones(n), np.zeros(2 * m), np.ones(q)],
         bounds=Bounds(np.zeros(width), np.r_[np.ones(n), np.full(2 * m, np.inf), np.ones(q)]),
         constraints=[c for c in constraints if c.A.shape[0]],
-        # Its presolve prints, and bundles leave it nothing to do.
+        # It prints a line where it mends a set that it guessed, with presolve more often; bundles leave that nothing to do.
         options={**EXACT, "presolve": not ways, **_time_left(deadline)},
     )
     if result.x is None:
