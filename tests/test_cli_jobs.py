@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 
 import pytest
 
@@ -67,6 +68,21 @@ def test_evidence_is_shown_with_what_became_of_its_file(run, farm):
     assert [e["withdrawn"] for e in json.loads(run("show", "1", "--json")[1])["evidence"]] == [False, True]
 
 
+def test_a_reading_of_another_part_is_refused_or_kept_as_a_neighbours(run, farm):
+    raise_job(open_book(farm), site_id="field", scope="S1")
+    status, out, err = run("reading", "2", "before", "v_oc_v=742", "--part", "S7", "--as", "Ann")
+    assert (status, out) == (1, "")
+    assert 'part = "S7": no string or inverter of field.' in err
+    assert "the job's (S1)" in " ".join(err.split())
+    status, out, _ = run("reading", "2", "before", "v_oc_v=742", "--part", "S3", "--as", "Ann")
+    assert status == 0
+    assert "Reading 1 is kept as a neighbour's: S3 is none of the job's parts (S1). If that is a slip: withdraw 2 1." in " ".join(
+        out.split())
+    assert "neighbour" not in run("reading", "2", "before", "v_oc_v=740", "--part", "S1", "--as", "Ann")[1]
+    assert "S3 (a neighbour, not of the job); v_oc_v 742" in " ".join(run("show", "2")[1].split())
+    assert [e["neighbour"] for e in json.loads(run("show", "2", "--json")[1])["evidence"]] == [True, False]
+
+
 def test_a_second_person_is_told_and_can_go_on_with_the_version(run):
     run("set", "1", "contractor=Moor & Son", "--as", "Ann")
     status, out, err = run("set", "1", "contractor=Hill Ltd", "--as", "Bo")
@@ -87,6 +103,24 @@ def test_a_list_shows_what_is_open_and_says_what_it_leaves_out(run, farm):
     assert [j["scope"] for j in json.loads(run("list", "--all", "--json")[1])] == ["I1.1", "I1.2"]
     run("decide", "2", "not-now", "--as", "Ann")
     assert [j["ref"] for j in json.loads(run("list", "--state", "put-off", "--json")[1])] == [2]
+
+
+def test_a_list_names_a_site_unless_its_name_is_missing_or_two_sites_share_it(run, farm):
+    book = open_book(farm)
+    raise_job(book, site_id="field", scope="S1")
+    assert "at Field: S1" in run("list")[1]
+    assert "at Field: S1" in run("show", "2")[1]
+    # The book's first job is of a site that the portfolio does not hold.
+    assert "at moor: I1.1" in run("list")[1]
+    assert "field (Field), moor" in " ".join(run("list", "--site", "Field")[2].split())
+
+    shutil.copytree(farm / "sites" / "field", farm / "sites" / "other")
+    settings = farm / "sites" / "other" / "site.toml"
+    settings.write_text(settings.read_text().replace('id = "field"', 'id = "other"'))
+    raise_job(book, site_id="other", scope="S2")
+    out = run("list")[1]
+    assert "at field: S1" in out
+    assert "at other: S2" in out
 
 
 def test_markup_in_a_text_is_shown_as_it_is(run):

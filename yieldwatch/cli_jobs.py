@@ -14,14 +14,16 @@ from pathlib import Path
 from rich.console import Console
 
 from yieldwatch.book import states
-from yieldwatch.book.evidence import PHOTO, photo_file
+from yieldwatch.book.evidence import PHOTO, is_neighbour, photo_file
 from yieldwatch.book.facts import DECISIONS, RECORDED, WAITS, Job, Verdict
 from yieldwatch.book.keep import JobBook, open_book
 from yieldwatch.book.promises import Promises
 from yieldwatch.book.values import facts_from_text, shown
 from yieldwatch.errors import BookError
+from yieldwatch.portfolio.model import Portfolio
 from yieldwatch.portfolio.read import read_portfolio
 from yieldwatch.report import job_lists
+from yieldwatch.report.words import plain
 
 EXAMPLE = "yieldwatch jobs sample_portfolio list --site varzea"
 #: Where the store is named for all commands, so that it stands in no one's command history.
@@ -69,7 +71,7 @@ def _action(actions: argparse._SubParsersAction, name: str, about: str, run: Cal
 
 def _add_views(actions: argparse._SubParsersAction, console: Callable[[], Console]) -> None:
     views = _action(actions, "list", "list the jobs", _list, console, ref=False)
-    views.add_argument("--site", metavar="SITE", help="of one site")
+    views.add_argument("--site", metavar="SITE", help="of one site, by its identifier")
     views.add_argument("--state", metavar="STATE", action="append", choices=[s.replace(" ", "-") for s in states.MEANINGS],
                        help=f"in a state, may be repeated: {', '.join(s.replace(' ', '-') for s in states.MEANINGS)}")
     views.add_argument("--all", action="store_true", help="with those gone, declined or not advised")
@@ -107,7 +109,7 @@ def _add_evidence(actions: argparse._SubParsersAction, console: Callable[[], Con
     reading = _action(actions, "reading", "add readings taken before or after the work", _reading, console, writes=True)
     reading.add_argument("kind", choices=["before", "after"], help="the work")
     reading.add_argument("readings", metavar="NAME=NUMBER", nargs="+", help="by column name, such as p_mp_w=3412")
-    reading.add_argument("--part", metavar="ID", help="string or inverter that was measured")
+    reading.add_argument("--part", metavar="ID", help="string or inverter measured; a neighbour is kept as one")
     photo = _action(actions, "photo", "add a photo that lies in the portfolio's folder", _photo, console, writes=True)
     photo.add_argument("file", metavar="FILE", help="its path from the portfolio's folder")
     for action in (reading, photo):
@@ -131,10 +133,10 @@ def _moment(text: str) -> dt.datetime:
         raise argparse.ArgumentTypeError(f'"{text}" is not a time. Expected one such as 2025-06-30T13:45+01:00.') from None
 
 
-def _open(options: argparse.Namespace) -> tuple[JobBook, str]:
-    """The book, which commands other than assess do not make, and the portfolio's currency."""
-    currency = read_portfolio(options.portfolio).currency
-    return open_book(options.portfolio, options.store, make=False), currency
+def _open(options: argparse.Namespace) -> tuple[JobBook, Portfolio]:
+    """The book, which commands other than assess do not make, and the portfolio."""
+    portfolio = read_portfolio(options.portfolio)
+    return open_book(options.portfolio, options.store, make=False), portfolio
 
 
 def _print_json(value: object) -> None:
@@ -142,10 +144,13 @@ def _print_json(value: object) -> None:
 
 
 def _list(options: argparse.Namespace, console: Console) -> None:
-    book, currency = _open(options)
-    jobs = tuple(j for j in book.jobs() if options.site in (None, j.site_id))
+    book, portfolio = _open(options)
+    names, everywhere = job_lists.site_names(portfolio), book.jobs()
+    jobs = tuple(j for j in everywhere if options.site in (None, j.site_id))
     if options.site and not jobs:
-        raise BookError(f"--site = {shown(options.site)}: no job in the book. Expected a site with jobs. Check its identifier.")
+        known = ", ".join(f"{i} ({plain(names[i])})" if i in names else i for i in sorted({j.site_id for j in everywhere}))
+        raise BookError(f"--site = {shown(options.site)}: no job in the book. Expected the identifier of a site with jobs"
+                        f"{f': {known}' if known else ''}. Check it.")
     if options.state:
         wanted = {s.replace("-", " ") for s in options.state}
         seen, hidden = tuple(j for j in jobs if states.state(j) in wanted), 0
@@ -155,17 +160,20 @@ def _list(options: argparse.Namespace, console: Console) -> None:
     if options.json:
         _print_json([job_lists.record(j) for j in seen])
     else:
-        job_lists.print_jobs(console, seen, hidden, currency)
+        job_lists.print_jobs(console, seen, hidden, portfolio.currency, names)
 
 
 def _show(options: argparse.Namespace, console: Console) -> None:
-    book, currency = _open(options)
+    book, portfolio = _open(options)
     job = book.job(options.ref)
+    parts = _parts(portfolio, job)
     found = [(e, photo_file(options.portfolio, e)[1] if e.kind == PHOTO else "") for e in book.evidence(options.ref)]
     if options.json:
-        _print_json(job_lists.record(job) | {"evidence": [job_lists.evidence_record(e, wrong) for e, wrong in found]})
+        _print_json(job_lists.record(job) | {"evidence": [job_lists.evidence_record(e, wrong, is_neighbour(job, e.part, parts))
+                                                                 for e, wrong in found]})
     else:
-        job_lists.print_job(console, job, found, currency)
+        beside = {e.number for e, _ in found if is_neighbour(job, e.part, parts)}
+        job_lists.print_job(console, job, found, portfolio.currency, job_lists.site_names(portfolio), beside)
 
 
 def _history(options: argparse.Namespace, console: Console) -> None:
@@ -243,9 +251,21 @@ def _reading(options: argparse.Namespace, console: Console) -> None:
             readings[name] = float(text or "")
         except ValueError:
             raise BookError(f"{name} = {shown(text)}, not a number. Expected a number with a point. Write it so.") from None
-    book, _ = _open(options)
-    book.add_reading(options.ref, options.who, options.kind, readings, options.at, options.part, options.note)
+    book, portfolio = _open(options)
+    job = book.job(options.ref)
+    parts = _parts(portfolio, job)
+    kept = book.add_reading(options.ref, options.who, options.kind, readings, options.at, options.part, options.note, parts)
     _said(options, console, book.job(options.ref))
+    if is_neighbour(job, kept.part, parts) and not options.json:
+        console.print(f"Reading {kept.number} is kept as a neighbour's: {plain(kept.part)} is none of the job's parts "
+                      f"({plain(job.scope)}). If that is a slip: withdraw {job.ref} {kept.number}.", markup=False)
+
+
+def _parts(portfolio: Portfolio, job: Job) -> dict[str, str]:
+    """Every string and inverter of the job's site, and the inverter that it is of; empty for a site that is not in the folder."""
+    sites = [site for site in portfolio.sites if site.id == job.site_id]
+    inverters = {i.inverter_id: i.inverter_id for site in sites for i in site.inverters}
+    return inverters | {s.string_id: s.inverter_id for site in sites for s in site.strings}
 
 
 def _photo(options: argparse.Namespace, console: Console) -> None:

@@ -174,7 +174,7 @@ def _picture(drawn: Drawn, period: Period, name: str) -> html.Figure | html.P:
         "",
         "taken by dirt [%]",
         430,
-        yaxis={"domain": [0.3, 1.0], "range": [low - 0.3, high + 0.5]},
+        yaxis={"domain": [0.3, 1.0], "range": [low - 0.3, high + max(0.5, 0.1 * (high - low))]},
         shapes=marks,
         annotations=notes,
         yaxis2={**base, "domain": [0.0, 0.22], "title": {"text": "rain [mm]"}, "rangemode": "tozero", "nticks": 4},

@@ -14,7 +14,7 @@ from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
 from dashboards.parts.photos import PHOTO_ROUTE, photo_callbacks, photos_part
-from dashboards.parts.readings import evidence_part, readings_callbacks
+from dashboards.parts.readings import evidence_part, parts_of, readings_callbacks
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import aria, page_head, sorry
 from dashboards.parts.work import explained, farm_names, in_day_words, named, tied, work_address
@@ -82,7 +82,7 @@ def build(visit: Visit) -> Content:
             ["The last work list does not hold it."])),
         dcc.Store(id="job-ref", data=job.ref),
         html.Div(facts_part(job, visit.person, currency), id="job-facts"),
-        html.Div(evidence_part(evidence, job, visit.person), id="job-evidence"),
+        html.Div(evidence_part(evidence, job, visit.person, parts_of(visit.store, job)), id="job-evidence"),
         html.Div(photos_part(evidence, job, visit.person), id="job-photos"),
         html.H2("What to watch for"),
         html.Ul([html.Li(c) for c in cautions_of([work_of(job.job_kind, job.cause)])], className="plain"),

@@ -255,8 +255,9 @@ def _jobs(view: _View, row: dict) -> html.Ul:
 def _by_week(view: _View) -> list:
     weeks: dict[int, dict] = {}
     for row in view.dates:
-        week = weeks.setdefault(int(row["week"]), {"start": row["start"], "visits": [], "crew_days": 0.0, "cost": 0.0})
+        week = weeks.setdefault(int(row["week"]), {"start": row["start"], "visits": [], "crew_days": 0.0, "cost": 0.0, "out": 0})
         week["visits"].append(row)
+        week["out"] += row["row"] != "office"
         week["crew_days"] += row["crew_days"]
         week["cost"] += row["cost"]
     spent = 0.0
@@ -267,7 +268,7 @@ def _by_week(view: _View) -> list:
     columns = [
         Column("start", "Week from", lambda r: tied(day(r["start"]))),
         Column("visits", "Where, and who goes", lambda r: "; ".join(f"{view.farm(v)}, {plain(v['crew'])}" for v in r["visits"])),
-        Column("crew_days", "Crew days", lambda r: number(r["crew_days"], 1), number=True),
+        Column("crew_days", "Crew days", lambda r: number(r["crew_days"], 1) if r["out"] else "none", number=True),
         Column("cost", f"Cost [{view.currency}]", lambda r: money_cell(r["cost"]), number=True),
         Column("spent", f"Spent so far [{view.currency}]", lambda r: money_cell(r["spent"]), number=True),
     ]

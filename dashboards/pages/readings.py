@@ -8,7 +8,7 @@ from dash import dcc, html
 
 from dashboards.pages.rows import rows_behind
 from dashboards.pages.why import rival_word
-from dashboards.parts.charts import COLOURS, DASHES, SYMBOLS, chart, interval, layout
+from dashboards.parts.charts import COLOURS, DASHES, SYMBOLS, chart, interval, layout, numbered
 from dashboards.parts.farm import FADING, Farm, farm_page, handbook, nothing, noticed, shown, span_words, told
 from dashboards.parts.tables import Column, grid, stored_table
 from dashboards.store import Drawn
@@ -182,9 +182,9 @@ def _coverage(farm: Farm) -> list:
             "coverage",
             traces,
             shape,
-            "Share of each month's intervals that lack a reading, by table and inverter, and of its expected energy that was not "
-            "measured [%]; numbers from 0.5 % on. No cell: the source does not reach into that month. The table "
-            f"has the {_MOST_HOLES} largest gaps of {farm.period.words}.",
+            ["Share of each month's intervals that lack a reading, by table and inverter, and of its expected energy that was "
+             "not measured [%]", numbered("; numbers from 0.5 % on"), ". No cell: the source does not reach into that month. "
+             f"The table has the {_MOST_HOLES} largest gaps of {farm.period.words}."],
             f"Coverage by month and source: {count(len(gaps), 'month')} of a source with under 99.5 % in {farm.period.words}.",
             columns,
             gaps[:_MOST_HOLES],

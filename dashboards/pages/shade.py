@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 
 from dash import dcc, html
 
-from dashboards.parts.charts import COLOURS, DASHES, SYMBOLS, chart, interval, layout
+from dashboards.parts.charts import COLOURS, DASHES, SYMBOLS, chart, interval, layout, numbered
 from dashboards.parts.farm import FADING, Farm, farm_page, handbook, nothing, signed, told
 from dashboards.parts.period import Period
 from dashboards.parts.pick import pick
@@ -191,11 +191,12 @@ def _sky(farm: Farm, name: str, drawn: Drawn, period: Period, key: str = "now") 
         f"sun-{key}",
         [heat, *_paths(farm), *outline(farm, name), _written(strong, [number(b.found.value) for b in strong])],
         _axes(),
-        f"{plain(name)}, {period.words}: share of the direct light that is missing [%] once all other causes are taken off, for "
-        f"each 15° by 4° of the sky: median of the days, {number(hours)} hours in which direct light was over 40 %; "
-        f"{per_cent(share, 0)} of such hours could be used. Numbers stand where a tenth or more is "
-        f"missing, for certain and on {_SURE_DAYS} days or more. Over 100 %, light of the sky is missing as well; below nil "
-        f"there was more than the model has. Lines: the sun's way on three days. The table has the {_MOST_ROWS} largest.",
+        [f"{plain(name)}, {period.words}: share of the direct light that is missing [%] once all other causes are taken off, for "
+         f"each 15° by 4° of the sky: median of the days, {number(hours)} hours in which direct light was over 40 %; "
+         f"{per_cent(share, 0)} of such hours could be used. ",
+         numbered(f"Numbers stand where a tenth or more is missing, for certain and on {_SURE_DAYS} days or more. "),
+         "Over 100 %, light of the sky is missing as well; below nil there was more than the model has. Lines: the sun's way on "
+         f"three days. The table has the {_MOST_ROWS} largest."],
         f"Map of missing direct light over the sky for {plain(name)}, {period.words}: {said}.",
         _columns("Missing [%]"),
         _largest(bins),
@@ -240,9 +241,11 @@ def _change(farm: Farm, name: str, drawn: Drawn, other: Period) -> list:
             "sun-change",
             [heat, *_paths(farm), *outline(farm, name), _written(clear, [signed(b.found.value) for b in clear])],
             _axes(),
-            f"{plain(name)}: what is missing in {farm.period.words} less what was missing in {other.words} [points of the direct "
-            "light]; orange is more, blue is less. Numbers stand where a change of 5 points or more is twice its 90 % interval's "
-            f"half width, on {_SURE_DAYS} days or more of either. The table has the {_MOST_ROWS} largest.",
+            [f"{plain(name)}: what is missing in {farm.period.words} less what was missing in {other.words} [points of the "
+             "direct light]; orange is more, blue is less. ",
+             numbered("Numbers stand where a change of 5 points or more is twice its 90 % interval's half width, on "
+                      f"{_SURE_DAYS} days or more of either. "),
+             f"The table has the {_MOST_ROWS} largest."],
             f"Map of the change in missing direct light for {plain(name)}, {farm.period.words} against {other.words}: {said}.",
             _columns("Change [points]"),
             _largest(both),

@@ -249,7 +249,7 @@ def _history(farm: Farm, string: str) -> list:
         Column("grade", "Trace", lambda r: r["grade"] + (f": {plain(r['reason'])}" if r["reason"] else "")),
         Column("light_w_m2", "Light [W/m²]", lambda r: number(r["light_w_m2"]), number=True),
         Column("p_mp_stc_w", "Power at standard conditions [W]", lambda r: number(r["p_mp_stc_w"]), number=True),
-        *(Column(k, f"{w} against peers [%]", shown(k, 1, 100.0), number=True) for k, w in _HISTORY),
+        *(Column(k, f"{w.capitalize()} against peers [%]", shown(k, 1, 100.0), number=True) for k, w in _HISTORY),
     ]
     left = len(rows) - len(fit)
     return [

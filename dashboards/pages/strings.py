@@ -268,7 +268,7 @@ def _figure(
         shape,
         "Each mark is a string; its size grows with what it lacks against the strings of the same round, type and plane, "
         f"{sized}. Symbol and colour: what it shows. {count(len(rows), 'string')}"
-        + (f", last traced between {day(days[0])} and {day(days[-1])}. " if days else ", none of them traced. ")
+        + (f", last traced {_days(days)}. " if days else ", none of them traced. ")
         + said
         + "Their names, and the way to each, are in the table.",
         f"{count(len(rows), 'string')} as they lie; "
@@ -278,6 +278,11 @@ def _figure(
             else "none is faulty."
         ),
     )
+
+
+def _days(days: Sequence[str]) -> str:
+    """`on 26 May 2025`, or between the first and the last of sorted dates."""
+    return f"on {day(days[0])}" if days[0] == days[-1] else f"between {day(days[0])} and {day(days[-1])}"
 
 
 def _close(places: Sequence[tuple[float, float]]) -> int:

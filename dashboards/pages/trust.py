@@ -8,7 +8,7 @@ from dash import dcc, html
 from dash.development.base_component import Component
 
 from dashboards.pages.rows import rows_behind
-from dashboards.parts.charts import chart, layout
+from dashboards.parts.charts import chart, layout, numbered
 from dashboards.parts.farm import FADING, fixed, noticed, span_words
 from dashboards.parts.tables import Column, grid, stored_table
 from dashboards.parts.words import page_head, sorry
@@ -114,8 +114,9 @@ def _coverage(visit: Visit, site: str) -> list:
                    xaxis={"type": "date", "tickformat": "%b\n%Y", "showgrid": False})
     link = dcc.Link("What each gap costs in certainty", href=address(f"/farm/{site}/readings"))
     return [chart("coverage", [trace], shape,
-                  caption=[f"Share of each month's intervals that lack a reading [%], {period}; numbers from 0.5 % on. No cell: "
-                           "the source does not reach into that month. ", link, "."],
+                  caption=[f"Share of each month's intervals that lack a reading [%], {period}",
+                           numbered("; numbers from 0.5 % on"),
+                           ". No cell: the source does not reach into that month. ", link, "."],
                   alternative=f"Share of each month's intervals that lack a reading, by kind of reading, {period}: most in one "
                               f"month is {per_cent(1.0 - least[worst])}, of {plain(worst)}.",
                   columns=columns, rows=rows, topic="measured")]

@@ -53,6 +53,11 @@ def interval(values: Sequence, lows: Sequence, highs: Sequence) -> dict:
             "arrayminus": [gap(v, lo) for v, lo in zip(values, lows, strict=True)]}
 
 
+def numbered(words: str) -> html.Span:
+    """Words of a caption about the numbers in a picture, left out where the style sheet has no room for the numbers."""
+    return html.Span(tied(words), className="roomy")
+
+
 def chart(name: str, traces: list[dict], figure_layout: dict, caption: Any, alternative: str,
           columns: Sequence[Column] = (), rows: Sequence[dict] = (), topic: str = "") -> html.Figure:
     """

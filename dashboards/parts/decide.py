@@ -73,8 +73,7 @@ def cards(visit: Visit, jobs: Sequence[Job], head_of: Callable = html.H3) -> lis
 def card(job: Job, row: dict, currency: str, may_decide: bool, names: dict[str, str],
          head_of: Callable = html.H3) -> html.Li:
     """One job with what speaks for it, and the buttons."""
-    where = names.get(job.site_id, job.site_id)
-    head = title(job).replace(f" at {words.plain(job.site_id)}", f" at {words.plain(where)}", 1)
+    head = title(job, names)
     gain = "" if not row["gain_per_year"] else (
         f"; would {'bring in' if job.job_kind == 'claim' else 'win back'} {words.money(row['gain_per_year'], currency)} "
         f"{'once' if job.job_kind == 'claim' else 'in a usual year'} "

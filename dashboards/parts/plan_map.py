@@ -64,8 +64,12 @@ def on_a_map(here: Visit, planned: list[dict], currency: str) -> list:
         Column("latitude", "Position", _position),
     ]
     ordered = sorted(visited, key=lambda s: -s["crew_days"])
+    east = [s["east"] for s in sites]
+    # A name reaches beyond its mark to either side.
+    beside = 0.3 * (max(east) - min(east)) or 1.0
     figure = layout(x="km east of the middle", y="km north of the middle", height=460, showlegend=len(traces) > 1,
-                    yaxis={"scaleanchor": "x", "scaleratio": 1}, margin={"t": 30, "r": 40})
+                    yaxis={"scaleanchor": "x", "scaleratio": 1}, margin={"t": 30, "r": 40},
+                    xaxis={"range": [min(east) - beside, max(east) + beside]})
     return [
         chart("map", traces, figure, "Where the plan goes: the larger the disc, the more crew days. Straight distances, on a "
               "plane through the middle of all farms; roads are longer.",

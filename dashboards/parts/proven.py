@@ -32,7 +32,7 @@ def recorded(visit: Visit, first: str = "", last: str = "9999") -> list:
     names = farm_names(visit)
     columns = [
         Column("site_id", "Farm", lambda r: dcc.Link(names.get(r["site_id"], plain(r["site_id"])), href=f"/farm/{r['site_id']}")),
-        Column("job_kind", "Work", lambda r: f"{job_word(r['job_kind'], r['cause'])}: {plain(r['scope'])}"),
+        Column("job_kind", "Work", _work),
         Column("done_on", "Done", lambda r: day(dt.date.fromisoformat(str(r["done_on"])[:10]))),
         Column("gain_kwh", "Won back over the days measured [kWh], 90 % interval", _gain, number=True),
         Column("words", "What can be said", lambda r: in_day_words(r["words"])),
@@ -42,6 +42,10 @@ def recorded(visit: Visit, first: str = "", last: str = "9999") -> list:
     return [html.P([said, dcc.Link("The rows", href=rows_behind("proof")), " · ",
                     dcc.Link("How a gain is proven", href="/handbook/proof-method")]),
             grid(columns, rows, "Work recorded as events, newest first")]
+
+
+def _work(row: Row) -> str:
+    return f"{job_word(row['job_kind'], row['cause'])}: {'the whole farm' if row['scope'] == 'site' else plain(row['scope'])}"
 
 
 def _gain(row: Row) -> str:

@@ -9,7 +9,7 @@ import binascii
 import csv
 import datetime as dt
 import io
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,12 +19,14 @@ from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import aria
 from dashboards.people import current_person
+from dashboards.store import Store
 from dashboards.visit import ANALYST, OWNER, PLANNER, Person, Place
 from yieldwatch.book.against import Pair, pairs
-from yieldwatch.book.evidence import AFTER, BEFORE, PHOTO, READABLE, checked_readings, moment
+from yieldwatch.book.evidence import AFTER, BEFORE, PHOTO, READABLE, check_parts, checked_readings, is_neighbour, moment
 from yieldwatch.book.facts import Evidence, Job
 from yieldwatch.book.keep import Reading
 from yieldwatch.errors import BookError
+from yieldwatch.report.job_lists import NEIGHBOUR
 from yieldwatch.report.words import count, per_cent, plain
 
 ROLES = frozenset({PLANNER, ANALYST, OWNER})
@@ -42,7 +44,7 @@ MOST_BYTES, MOST_ROWS = 256 * 1024, 200
 
 @dataclass(frozen=True)
 class Row:
-    """A row of a file: what would be kept, or why it is set aside."""
+    """A row of a file: what would be kept, or why it is set aside; a neighbour's is kept as such."""
 
     line: int
     kind: str
@@ -51,29 +53,42 @@ class Row:
     note: str
     readings: dict[str, float]
     wrong: str = ""
+    neighbour: bool = False
 
 
-def evidence_part(evidence: Sequence[Evidence], job: Job, person: Person, said: Any = "") -> list:
-    """What was measured before and after, and the forms to add to it; all that a save renews."""
+def parts_of(store: Store, job: Job) -> dict[str, str]:
+    """Every string and inverter of the job's farm, and the inverter that it is of; empty for a farm of no assessment."""
+    drawn = store.picture(job.site_id, "string_layout")
+    strings = {} if drawn is None else dict(zip(drawn.columns["string_id"], drawn.columns["inverter_id"], strict=True))
+    return strings | {inverter: inverter for inverter in strings.values()}
+
+
+def evidence_part(evidence: Sequence[Evidence], job: Job, person: Person, parts: Mapping[str, str], said: Any = "") -> list:
+    """What was measured before and after, and the forms to add to it; all that a save renews. `parts` as of `parts_of`."""
+    beside = {e.part or "" for e in evidence if is_neighbour(job, e.part, parts)}
     found, may = [e for e in evidence if e.kind != PHOTO], person.may(ROLES)
-    parts: list = [
+    shown: list = [
         html.H2("Before and after"),
         html.Div(said, id="readings-said", role="status", **aria(live="polite")),
-        *_against(pairs(found)),
-        _table(found, may) if found else html.P("No reading yet. Without a reading before the work its effect can hardly be "
-                                                "told."),
+        *_against(pairs(found), beside),
+        _table(found, may, beside) if found else html.P(
+            "No reading yet. Without a reading before the work its effect can hardly be told."),
     ]
     if not may:
-        return parts
-    return [*parts, html.Details([html.Summary("Type in readings"), *_typing(job)]),
+        return shown
+    return [*shown, html.Details([html.Summary("Type in readings"), *_typing(job)]),
             html.Details([html.Summary("Read them from a file"), *_uploading()])]
 
 
-def _against(found: Sequence[Pair]) -> list:
+def _part_words(part: str, beside: Collection[str]) -> str:
+    return plain(part) + (f" ({NEIGHBOUR})" if part in beside else "")
+
+
+def _against(found: Sequence[Pair], beside: Collection[str]) -> list:
     if not found:
         return []
     columns = [
-        Column("part", "Part", lambda r: plain(r.part) or "not named"),
+        Column("part", "Part", lambda r: _part_words(r.part, beside) or "not named"),
         Column("name", "Reading", lambda r: _reading_word(r.name)),
         Column("before", "Before", lambda r: _value(r.before, r.name), number=True),
         Column("after", "After", lambda r: _value(r.after, r.name), number=True),
@@ -99,10 +114,10 @@ def _reading_word(name: str) -> str:
     return TYPED[name].partition(" [")[0] if name in TYPED else name
 
 
-def _table(found: Sequence[Evidence], may: bool) -> html.Div:
+def _table(found: Sequence[Evidence], may: bool, beside: Collection[str]) -> html.Div:
     columns = [
         Column("kind", "When", lambda r: f"{r.kind}{' (taken back)' if r.withdrawn else ''}"),
-        Column("part", "Part", lambda r: plain(r.part or "")),
+        Column("part", "Part", lambda r: _part_words(r.part or "", beside)),
         Column("at", "Taken [UTC]", lambda r: f"{r.at:%Y-%m-%d %H:%M}" if r.at else ""),
         Column("readings", "Readings", lambda r: "; ".join(
             f"{_reading_word(n)} {_value(r, n)}" for n in r.readings if n in READABLE)),
@@ -132,6 +147,7 @@ def _typing(job: Job) -> list:
         html.Label(["Note", dcc.Input(id={"type": "reading", "name": "note"}, type="text", maxLength=500, autoComplete="off")]),
     ]
     return [
+        html.P("A sound neighbour may be read beside the job's own parts. It is kept as a neighbour.", className="quiet"),
         html.Div([*about, *boxes], className="fields"),
         html.Div([html.Button(f"Add as {kind} the work", id={"type": "readings-add", "kind": kind}, n_clicks=0)
                   for kind in (BEFORE, AFTER)], className="buttons"),
@@ -148,9 +164,9 @@ def _uploading() -> list:
     ]
 
 
-def read_rows(content: bytes) -> list[Row]:
+def read_rows(content: bytes, job: Job, parts: Mapping[str, str]) -> list[Row]:
     """
-    Read a file of readings.
+    Read a file of readings of a job; `parts` as of `parts_of`.
 
     Raises
     ------
@@ -172,11 +188,11 @@ def read_rows(content: bytes) -> list[Row]:
         raise BookError(f"Header row: {found}. Expected kind, and any of part, at, note, {', '.join(READABLE)}, each once.")
     if not rows or len(rows) > MOST_ROWS:
         raise BookError(f"The file has {len(rows)} rows below its header. Expected 1 to {MOST_ROWS}.")
-    return [_row(line, {(k or "").strip(): v for k, v in row.items() if not isinstance(v, list)}, "" in row)
+    return [_row(line, {(k or "").strip(): v for k, v in row.items() if not isinstance(v, list)}, "" in row, job, parts)
             for line, row in enumerate(rows, 2)]
 
 
-def _row(line: int, cells: dict[str, str | None], too_long: bool) -> Row:
+def _row(line: int, cells: dict[str, str | None], too_long: bool, job: Job, parts: Mapping[str, str]) -> Row:
     texts = {name: (value or "").strip() for name, value in cells.items()}
     kind, part, note = (texts.get(n, "") for n in ("kind", "part", "note"))
     try:
@@ -186,9 +202,10 @@ def _row(line: int, cells: dict[str, str | None], too_long: bool) -> Row:
             raise BookError(f'kind = "{plain(kind)[:40]}". Expected before or after')
         at = moment(time_of(texts.get("at", "")), dt.datetime.now(dt.UTC))
         readings = checked_readings(_numbers({n: t for n, t in texts.items() if n in READABLE and t}))
+        check_parts(job, [part], parts)
     except BookError as err:
         return Row(line, kind, part, None, note, {}, " ".join(err.problems))
-    return Row(line, kind, part, at, note, readings)
+    return Row(line, kind, part, at, note, readings, neighbour=is_neighbour(job, part, parts))
 
 
 def time_of(text: str) -> dt.datetime | None:
@@ -227,13 +244,19 @@ def content_of(upload: str | None, most: int) -> bytes:
     return content
 
 
+def _becomes(row: Row) -> str:
+    if row.wrong:
+        return f"set aside: {row.wrong}"
+    return f"kept, as of {NEIGHBOUR}" if row.neighbour else "kept"
+
+
 def _preview(rows: list[Row]) -> list:
     good, bad = [r for r in rows if not r.wrong], [r for r in rows if r.wrong]
     columns = [
         Column("line", "Line", lambda r: str(r["r"].line), number=True), Column("kind", "When", lambda r: plain(r["r"].kind)),
         Column("part", "Part", lambda r: plain(r["r"].part)),
         Column("readings", "Readings", lambda r: "; ".join(f"{n} {v:g}" for n, v in r["r"].readings.items())),
-        Column("wrong", "What becomes of it", lambda r: f"set aside: {r['r'].wrong}" if r["r"].wrong else "kept"),
+        Column("wrong", "What becomes of it", lambda r: _becomes(r["r"])),
     ]
     parts: list = [html.P(f"{count(len(good), 'row')} would be kept, {len(bad)} set aside. Nothing is kept yet."),
                    grid(columns, [{"r": r} for r in rows], "What would be kept of the file, and what not and why")]
@@ -253,7 +276,8 @@ def allowed() -> Person:
 
 def _renewed(place: Place, ref: int, person: Person, said: Any) -> list:
     book = place.jobs.book()
-    return evidence_part(book.evidence(ref), book.job(ref), person, said)
+    job = book.job(ref)
+    return evidence_part(book.evidence(ref), job, person, parts_of(place.store, job), said)
 
 
 def refused(err: BookError) -> html.Div:
@@ -267,11 +291,15 @@ def _add(place: Place, ref: int, texts: dict[str, str]) -> tuple:
     person = allowed()
     try:
         numbers = _numbers({n: t for n, t in texts.items() if n in READABLE and t})
-        kept = place.jobs.book().add_reading(ref, person.name, texts.get("kind", ""), numbers, time_of(texts.get("at", "")),
-                                             texts.get("part") or None, texts.get("note") or None)
+        book = place.jobs.book()
+        job = book.job(ref)
+        parts = parts_of(place.store, job)
+        kept = book.add_reading(ref, person.name, texts.get("kind", ""), numbers, time_of(texts.get("at", "")),
+                                texts.get("part") or None, texts.get("note") or None, parts)
     except BookError as err:
         return no_update, refused(err)
-    said = html.P(f"Kept as reading {kept.number}, {kept.kind} the work.", className="done")
+    beside = f" {plain(kept.part)} is {NEIGHBOUR}: it is kept as such." if is_neighbour(job, kept.part, parts) else ""
+    said = html.P(f"Kept as reading {kept.number}, {kept.kind} the work.{beside}", className="done")
     return _renewed(place, ref, person, said), no_update
 
 
@@ -279,8 +307,11 @@ def _keep(place: Place, ref: int, upload: str | None) -> tuple:
     """Keep the good rows of a file, all of them or none; the file is read anew, since nothing was kept of it."""
     person = allowed()
     try:
-        good = [r for r in read_rows(content_of(upload, MOST_BYTES)) if not r.wrong]
-        place.jobs.book().add_readings(ref, person.name, [Reading(r.kind, r.readings, r.at, r.part, r.note) for r in good])
+        book = place.jobs.book()
+        job = book.job(ref)
+        parts = parts_of(place.store, job)
+        good = [r for r in read_rows(content_of(upload, MOST_BYTES), job, parts) if not r.wrong]
+        book.add_readings(ref, person.name, [Reading(r.kind, r.readings, r.at, r.part, r.note) for r in good], parts)
     except BookError as err:
         return no_update, refused(err)
     return _renewed(place, ref, person, html.P(f"Kept {count(len(good), 'reading')}.", className="done")), no_update
@@ -310,13 +341,15 @@ def readings_callbacks(app: Dash, place: Place) -> None:
         texts = {i["name"]: str(v or "").strip() for i, v in zip(ids, values, strict=True)}
         return _add(place, int(ref), texts | {"kind": str(pressed["kind"])})
 
-    @app.callback(Output("readings-preview", "children"), Input("readings-file", "contents"), prevent_initial_call=True)
-    def look(upload: str | None) -> Any:
+    @app.callback(Output("readings-preview", "children"), Input("readings-file", "contents"), State("job-ref", "data"),
+                  prevent_initial_call=True)
+    def look(upload: str | None, ref: int) -> Any:
         if not upload:
             return no_update
         allowed()
         try:
-            return _preview(read_rows(content_of(upload, MOST_BYTES)))
+            job = place.jobs.book().job(int(ref))
+            return _preview(read_rows(content_of(upload, MOST_BYTES), job, parts_of(place.store, job)))
         except BookError as err:
             return refused(err)
 

@@ -85,7 +85,7 @@ def _number(visit: Visit, key: str) -> int:
 
 def grid(columns: Sequence[Column], rows: Sequence[Any], caption: str, heads: Sequence | None = None) -> html.Div:
     """A plain table of given rows; a wide one scrolls within itself, and on a narrow screen its rows become blocks."""
-    head = heads or [html.Th(c.head, scope="col", className=_side(c)) for c in columns]
+    head = heads or [html.Th(tied(c.head), scope="col", className=_side(c)) for c in columns]
     body = [html.Tr([html.Td(_whole(c.shown(row)), className=_side(c), **_data(c)) for c in columns]) for row in rows]
     table = html.Table([html.Caption(tied(caption)), html.Thead(html.Tr(list(head))), html.Tbody(body)])
     return html.Div(still(table), className="scroll stacked" if len(columns) > _FEW else "scroll", tabIndex="0", role="region",
@@ -94,7 +94,7 @@ def grid(columns: Sequence[Column], rows: Sequence[Any], caption: str, heads: Se
 
 def _whole(shown: Any) -> Any:
     """Several parts as one, so that they stay together beside their column's name."""
-    return html.Div(shown) if isinstance(shown, list) else shown
+    return html.Div(shown) if isinstance(shown, list) else tied(shown)
 
 
 def _heads(visit: Visit, columns: Sequence[Column], key: str, by: str, down: bool) -> list:
@@ -105,7 +105,7 @@ def _heads(visit: Visit, columns: Sequence[Column], key: str, by: str, down: boo
         changes = {f"{key}sort": column.name, f"{key}down": int(turned), f"{key}page": None}
         sign = (" ↓" if down else " ↑") if mine else ""
         state = aria(sort="descending" if down else "ascending") if mine else {}
-        link = dcc.Link(column.head + sign, href=visit.here(**changes), title="Sort by this")
+        link = dcc.Link(tied(column.head) + sign, href=visit.here(**changes), title="Sort by this")
         heads.append(html.Th(link, scope="col", className=_side(column), **state))
     return heads
 
@@ -125,7 +125,7 @@ def _pager(visit: Visit, key: str, number: int, total: int, size: int) -> html.P
 
 
 def _data(column: Column) -> dict[str, Any]:
-    return {"data-head": column.head}
+    return {"data-head": tied(column.head)}
 
 
 def _side(column: Column) -> str:

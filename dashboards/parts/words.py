@@ -44,7 +44,7 @@ def stated(figure: Figure) -> dcc.Link:
     """A figure in a sentence, as a link to what stands behind it."""
     shown = figure.text + (f" ({figure.span})" if figure.span and figure.text != NOT_KNOWN else "")
     more = [figure.period, "90 % interval in brackets" if figure.span else "", figure.coverage, "opens the rows behind it"]
-    return dcc.Link(shown, href=figure.href, title="; ".join(m for m in more if m), className="figure")
+    return dcc.Link(tied(shown), href=figure.href, title="; ".join(m for m in more if m), className="figure")
 
 
 def energy(row: Mapping[str, Any], name: str, href: str, period: str, coverage: str = "") -> Figure:

@@ -72,8 +72,7 @@ def book_address(ref: int) -> str:
 
 def named(job: Job, names: dict[str, str]) -> str:
     """`Repair strings at Drumlin Hollow: INV2.3.1 (string faults)`."""
-    own = words.plain(job.site_id)
-    return job_lists.title(job).replace(f" at {own}", f" at {names.get(job.site_id, own)}", 1)
+    return job_lists.title(job, names)
 
 
 def span(low: Any, high: Any, decimals: int = 0) -> str:

@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import itertools
+import subprocess
+import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from yieldwatch.action.choice import Jobs, best_set, set_total
+
+ROOT = Path(__file__).parents[2]
 
 
 def knapsack(weights, profits):
@@ -94,6 +99,15 @@ def test_no_other_set_is_worth_more(seed, budget, hours):
     assert proven
     # The solver's own feasibility tolerance, 1e-6, in money.
     assert got == pytest.approx(every_set(jobs, budget, hours), abs=1e-4)
+
+
+def test_the_solver_prints_no_line_of_its_own():
+    # In a process of its own, because what C code prints comes out when that ends. Written job by job, the programme of these
+    # prints.
+    lines = ["from tests.action.test_choice import random_jobs", "from yieldwatch.action.choice import best_set",
+             "best_set(random_jobs(7), 900.0, 18.0)"]
+    done = subprocess.run([sys.executable, "-c", "\n".join(lines)], cwd=ROOT, capture_output=True, text=True, check=True)
+    assert (done.stdout, done.stderr) == ("", "")
 
 
 def test_no_jobs_is_an_empty_set():

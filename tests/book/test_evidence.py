@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+import re
 
 import pytest
 
 from tests.book.build import raise_job
-from yieldwatch.book.evidence import photo_file, photo_reference
+from yieldwatch.book.evidence import is_neighbour, photo_file, photo_reference
+from yieldwatch.book.keep import Reading
 from yieldwatch.errors import BookError
 
 
@@ -83,6 +85,40 @@ def test_a_reading_that_cannot_be_is_refused(book, readings, at, message):
     with pytest.raises(BookError, match=message):
         book.add_reading(1, "Ann", "after", readings, at)
     assert book.evidence(1) == ()
+
+
+#: Two inverters of two strings each.
+PARTS = {"I1": "I1", "I2": "I2", "I1.1": "I1", "I1.2": "I1", "I2.1": "I2", "I2.2": "I2"}
+
+
+def readings_of(*parts):
+    return [Reading("after", {"v_oc_v": 742.0}, part=part) for part in parts]
+
+
+def test_a_reading_of_a_part_that_the_site_does_not_have_is_refused_and_one_of_a_neighbour_kept(book):
+    job = raise_job(book)
+    told = 'part = "I1.l": no string or inverter of moor. Did you mean "I1.1"? Expected one of the job\'s (I1.1), or a'
+    with pytest.raises(BookError, match=re.escape(told)):
+        book.add_readings(1, "Ann", readings_of("I1.1", "I1.l"), PARTS)
+    assert book.evidence(1) == ()
+    kept = book.add_readings(1, "Ann", readings_of("I1.1", "I2.1", None, "site"), PARTS)
+    assert [is_neighbour(job, e.part, PARTS) for e in kept] == [False, True, False, False]
+    # Of a site whose parts nobody knows nothing is refused.
+    assert book.add_reading(1, "Ann", "after", {"v_oc_v": 742.0}, part="X", parts={}).part == "X"
+
+
+@pytest.mark.parametrize(("scope", "part", "neighbour"), [
+    ("I1", "I1.2", False), ("I1", "I2.2", True), ("I1", "I2", True), ("site", "I2.2", False), ("I1.1 I2", "I2.1", False),
+    ("I1.1", "I1.2", True),
+    # The inverter that holds the string shows what the job does.
+    ("I1.1", "I1", False), ("I1.1", "I2", True),
+])
+def test_an_inverter_in_scope_holds_its_strings_and_the_site_all(book, scope, part, neighbour):
+    assert is_neighbour(raise_job(book, scope=scope), part, PARTS) == neighbour
+
+
+def test_a_part_that_left_the_scope_after_the_decision_is_still_the_jobs(book):
+    assert not is_neighbour(raise_job(book, scope="I1.1", agreed_scope="I1.1 I1.2"), "I1.2", PARTS)
 
 
 def test_what_is_withdrawn_stays_in_the_book_and_its_history(book):

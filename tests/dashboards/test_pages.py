@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import itertools
+
 import pytest
 from dash._utils import to_json
 
 from dashboards.app import content
+from dashboards.parts.tables import Column, grid
+from dashboards.parts.words import Figure, stated
 from dashboards.registry import PAGES
 from dashboards.visit import Person, Router
 from tests.dashboards.conftest import NARROW, assert_accessible, assert_fits, visit
@@ -54,6 +58,77 @@ def test_months_that_are_not_in_the_record_are_said_to_be_missed(place, query, s
 def test_one_visit_alone_is_one_in_the_sentence_and_a_loss_is_less(place):
     built = to_json(content(Router(PAGES), place, Person("x"), "/plan", {"set": "1", "budget": "0", "crew_days": ""}))
     assert "1 visit to 1 farm does 1 job. It takes" in built.replace("\\u00a0", " ")
+
+
+#: Boxes of what can be seen of a selection: left, top, right, bottom.
+BOXES = """found => found.map(e => e.getBoundingClientRect()).filter(b => b.width)
+    .map(b => [b.left, b.top, b.right, b.bottom])"""
+
+
+def overlaps(boxes, others=None):
+    """Pairs of boxes that lie over each other by more than a pixel."""
+    def meet(a, b):
+        return min(a[2], b[2]) - max(a[0], b[0]) > 1 and min(a[3], b[3]) - max(a[1], b[1]) > 1
+
+    pairs = itertools.combinations(boxes, 2) if others is None else itertools.product(boxes, others)
+    return [pair for pair in pairs if meet(*pair)]
+
+
+@pytest.mark.parametrize("width", [390, 700, 900, 1280])
+@pytest.mark.parametrize("path", ["/trust/drumlin", "/farm/drumlin/readings?from=2023-07&to=2025-06"])
+def test_numbers_of_the_coverage_stand_where_they_have_room_and_only_then_are_spoken_of(page, served, path, width):
+    page.set_viewport_size({"width": width, "height": 900})
+    visit(page, served, path)
+    page.wait_for_selector("#chart-coverage .main-svg")
+    boxes = page.eval_on_selector_all("#chart-coverage .heatmap-label text", BOXES)
+    assert overlaps(boxes) == []
+    assert bool(boxes) == (width >= 900)
+    assert page.locator("figure:has(#chart-coverage) figcaption").first.inner_text().count("numbers from 0.5") == (width >= 900)
+
+
+def test_names_on_the_map_of_a_narrow_screen_leave_the_figures_of_the_axes_free(page, served):
+    page.set_viewport_size(NARROW)
+    visit(page, served, "/plan?view=map")
+    page.wait_for_selector("#chart-map .main-svg")
+    names = page.eval_on_selector_all("#chart-map .textpoint text", BOXES)
+    assert len(names) == 4
+    assert overlaps(names, page.eval_on_selector_all("#chart-map .ytick text", BOXES)) == []
+
+
+def test_heads_of_a_table_whose_rows_are_blocks_are_not_seen_twice(page, served):
+    page.set_viewport_size(NARROW)
+    visit(page, served, "/farm/drumlin/strings/INV2.3.1")
+    seen = page.eval_on_selector_all(".stacked thead th", """heads => heads.filter(h => {
+        h.scrollIntoView({block: "center"});
+        const b = h.getBoundingClientRect();
+        for (let x = Math.max(1, b.left); x < Math.min(b.right, innerWidth); x += 5)
+            if (document.elementFromPoint(x, (b.top + b.bottom) / 2) === h) return true;
+        return false;
+    }).map(h => h.textContent)""")
+    assert seen == []
+
+
+def test_a_figure_stays_on_a_line_with_its_unit():
+    link = stated(Figure("0.5 MWh", "/x", "Jun 2025", "0.4 to 0.7"))
+    assert link.children == "0.5\u00a0MWh (0.4\u00a0to\u00a00.7)"
+    (piece,) = [grid([Column("a", "Lost (90 % interval)", lambda r: r)], ["EUR 770"], "x").children]
+    text = piece.to_plotly_json()["props"]["data-html"]
+    assert text.count("Lost (90\u00a0% interval)") == 2
+    assert "EUR\u00a0770" in text
+
+
+@pytest.mark.parametrize(("path", "query", "said", "not_said"), [
+    ("/promises", {}, "cut back vegetation: the whole farm", "cut back vegetation: site"),
+    ("/farm/drumlin/strings", {}, "last traced on 26 May 2025.", "between 26 May 2025 and 26 May 2025"),
+    # Two claims from the desk, and nobody goes out.
+    ("/plan", {"view": "weeks"}, '"Crew days">none<', '"Crew days">0.0<'),
+])
+def test_small_words_are_those_of_people(place, path, query, said, not_said):
+    built = to_json(content(Router(PAGES), place, Person("x"), path, query))
+    for code, sign in (("\\u00a0", " "), ("\\u003c", "<"), ("\\u003e", ">"), ('\\"', '"')):
+        built = built.replace(code, sign)
+    assert said in built
+    assert not_said not in built
 
 
 def test_rows_name_the_unit_of_each_column(place):

@@ -8,6 +8,7 @@ import datetime as dt
 import io
 import re
 from pathlib import Path
+from types import SimpleNamespace
 from urllib.parse import quote
 
 import flask
@@ -188,8 +189,9 @@ def test_readings_are_typed_and_read_from_a_file_after_a_look(page, own, tmp_pat
     page.wait_for_selector("#readings-said:has-text('Kept as reading')")
     assert [e.readings for e in book.evidence(job.ref)] == [{"p_mp_w": 3412.0}]
 
-    file = tmp_path / "after.csv"
-    file.write_text("kind,part,at,p_mp_w,note\nafter,S1,2025-07-02T12:00Z,3900,fine\nafter,S2,2025-07-02T12:05Z,much,\n")
+    file, mine = tmp_path / "after.csv", next(iter(sorted(job.parts)))
+    file.write_text(f"kind,part,at,p_mp_w,note\nafter,{mine},2025-07-02T12:00Z,3900,fine\n"
+                    f"after,{mine},2025-07-02T12:05Z,much,\n")
     page.click("summary:has-text('Read them from a file')")
     page.set_input_files("#readings-file input[type=file]", file)
     page.wait_for_selector("#readings-preview:has-text('Nothing is kept yet')")
@@ -201,15 +203,35 @@ def test_readings_are_typed_and_read_from_a_file_after_a_look(page, own, tmp_pat
     assert [e.readings["p_mp_w"] for e in book.evidence(job.ref)] == [3412.0, 3900.0]
 
 
+def test_a_reading_of_a_part_that_is_nowhere_is_refused_and_one_of_a_neighbour_is_called_so(page, own):
+    job = next(j for j in own.place.jobs.all() if j.job_kind == "repair_string")
+    strings = own.place.store.rows("string_findings", {"site_id": job.site_id}, columns=("string_id",))
+    other = next(r["string_id"] for r in strings if r["string_id"].partition(".")[0] != next(iter(job.parts)).partition(".")[0])
+    visit(page, own, f"/jobs/{job.ref}")
+    page.click("summary:has-text('Type in readings')")
+    page.fill("#job-evidence label:has-text('String or inverter') input", "S99")
+    page.fill("label:has-text('Voc') input", "742")
+    page.click("button:has-text('Add as before the work')")
+    page.wait_for_selector("#readings-said:has-text('no string or inverter of')")
+    assert "S99" not in [e.part for e in own.place.jobs.book().evidence(job.ref)]
+    # What was typed is still there.
+    assert page.input_value("label:has-text('Voc') input") == "742"
+    page.fill("#job-evidence label:has-text('String or inverter') input", other)
+    page.click("button:has-text('Add as before the work')")
+    page.wait_for_selector(f"#readings-said:has-text('{other} is a neighbour, not of the job')")
+    assert page.locator(f"td:has-text('{other} (a neighbour, not of the job)')").count() == 1
+
+
 def test_readings_before_and_after_stand_against_each_other_and_one_is_taken_back(page, own):
     job = next(j for j in own.place.jobs.all() if j.job_kind == "clean")
     book = own.place.jobs.book()
     for kind, power in (("before", 3200.0), ("after", 3600.0)):
-        book.add_reading(job.ref, "Ann", kind, {"p_mp_w": power, "poa_global_w_m2": 800.0, "temp_module_c": 25.0}, part="S1")
+        book.add_reading(
+            job.ref, "Ann", kind, {"p_mp_w": power, "poa_global_w_m2": 800.0, "temp_module_c": 25.0}, part="INV1.1.1")
     visit(page, own, f"/jobs/{job.ref}")
-    row = page.locator("tr:has-text('3,200 W')").first.inner_text()
+    row = page.locator("tr:has-text('3,200 W')").first.inner_text().replace("\u00a0", " ")
     # 3600 over 3200 in the same light and warmth is an eighth more.
-    for said in ("S1", "Pmp", "3,200 W", "3,600 W", "+12.5 %"):
+    for said in ("INV1.1.1", "Pmp", "3,200 W", "3,600 W", "+12.5 %"):
         assert said in row
     page.locator("button:has-text('Take it back')").first.click()
     page.wait_for_selector("#readings-said:has-text('is taken back')")
@@ -255,20 +277,24 @@ def test_a_calendar_taken_away_cancels_what_the_one_before_held(own):
     assert all(full[uid][1] < little[uid][1] < again[uid][1] and again[uid][0] == "TENTATIVE" for uid in gone)
 
 
+#: A job of inverter I1, as far as a file of readings asks.
+OF_I1 = SimpleNamespace(site_id="moor", scope="I1", agreed_scope=None, parts=frozenset({"I1"}))
+
+
 @pytest.mark.parametrize("content", [
     b"", b"part,p_mp_w\nS1,3\n", b"kind,colour\nafter,red\n", b"kind,p_mp_w\n", b"\xff\xfe", b"kind,kind\nafter,after\n",
     b"kind,p_mp_w\n" + b"after,1\n" * 201])
 def test_a_file_that_holds_no_readings_is_refused_whole(content):
     with pytest.raises(BookError):
-        read_rows(content)
+        read_rows(content, OF_I1, {})
 
 
 @pytest.mark.parametrize(("row", "why"), [
     (b"during,,,1", "before or after"), (b"after,,,", "none given"), (b"after,,,1e12", "not possible"),
     (b"after,,noon,1", "not a time"), (b"after,,2025-07-02T12:00,1", "offset"), (b"after,,2099-01-01T00:00Z,1", "still to come"),
-    (b"after,,,1,2,3", "more fields")])
+    (b"after,,,1,2,3", "more fields"), (b"after,I9,,1", "no string or inverter of moor")])
 def test_a_row_that_cannot_be_kept_says_why(row, why):
-    (read,) = read_rows(b"kind,part,at,p_mp_w\n" + row + b"\n")
+    (read,) = read_rows(b"kind,part,at,p_mp_w\n" + row + b"\n", OF_I1, {"I1": "I1", "I1.1": "I1"})
     assert why in read.wrong
     assert not read.readings
 

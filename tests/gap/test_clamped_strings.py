@@ -117,6 +117,16 @@ def test_a_dead_string_is_named_by_its_input_where_inputs_were_read():
     assert found(visit([0.0, 0.0, 0.0, 0.0], inputs=["1", "2", "3", "4"]), site_of(1, 12)) == []
 
 
+def test_an_input_without_current_is_none_that_others_are_held_against():
+    # Alone beside it, an input is held against its strings as traced: 0.98 lacks nothing, 0.65 one of three.
+    site = site_of(1, 6)
+    assert [(p.mppt, p.dead) for p in found(visit([0.98, 0.0], inputs=["1", "2"]), site)] == [("2", 3)]
+    assert [(p.mppt, p.dead) for p in found(visit([0.65, 0.0], inputs=["1", "2"]), site)] == [("1", 1), ("2", 3)]
+    # With a third it is held against that one: 0.65 of 0.98, and not of the middle of 0.98 and nil.
+    assert [(p.mppt, p.dead) for p in found(visit([0.65, 0.0, 0.98], inputs=["1", "2", "3"]), site_of(1, 9))] == [
+        ("1", 1), ("2", 3)]
+
+
 def test_a_reading_far_below_the_others_is_told_though_a_slip_is_likelier_and_with_the_doubt_of_how_many():
     # Half of four strings: 6 x 0.004^2 x 12.6 for two dead against 0.02 for a slip, which leaves one or three as well.
     (part,) = found(visit([0.97, 0.49, 0.98, 0.97]), site_of(4, 4))

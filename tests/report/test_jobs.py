@@ -8,6 +8,7 @@ import pytest
 from tests.report.invented import assessment
 from tests.report.invented_jobs import work_list
 from yieldwatch.report import jobs
+from yieldwatch.report.blocks import job_card
 
 
 @pytest.fixture
@@ -44,6 +45,15 @@ def test_gain_and_worth_carry_their_intervals(clean):
     clean |= {"gain_low_per_year": 156.0, "gain_high_per_year": 361.0}
     assert jobs.worth(clean, "GBP") == "GBP 254 a year (156 to 361)"
     assert jobs.worth(clean | {"job_kind": "claim"}, "GBP") == "GBP 254 once (156 to 361)"
+
+
+def test_what_a_job_costs_alone_is_said_where_it_is_another_sum(clean):
+    def said(cost, alone):
+        return dict(job_card(clean | {"cost": cost, "cost_alone": alone}, "GBP").facts).get("Costs")
+
+    assert said(180.0, 320.0) == "GBP 180 (GBP 320 if done alone)"
+    assert said(210.0, 210.0) == "GBP 210"
+    assert said(np.nan, np.nan) is None
 
 
 def test_a_job_that_the_plan_does_after_its_dates_says_when(clean):

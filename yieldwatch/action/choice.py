@@ -1,5 +1,5 @@
 """
-Which jobs to do together: an integer programme over jobs and the visits that they share.
+Which jobs to do together: the best plan of a single week, over jobs and the visits that they share.
 """
 
 from __future__ import annotations
@@ -8,11 +8,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.optimize import Bounds, LinearConstraint, milp
-from scipy.sparse import coo_array
 
-#: Branches after which the best set found so far is taken; counted, not timed, so that a run repeats.
-_NODE_LIMIT = 100_000
+from yieldwatch.action.problem import Limits, Offer, Problem
+from yieldwatch.action.schedule import EXACT, Planner
 
 
 @dataclass(frozen=True)
@@ -67,71 +65,21 @@ def best_set(jobs: Jobs, budget: float = np.inf, hours: float = np.inf) -> tuple
 
     Notes
     -----
-    Solved exactly by branch and bound (HiGHS).
+    The planner's programme (`schedule.Planner`), whose bundles leave the solver little to do: written job by job, the solver
+    prints a line of its own where it mends a set that it guessed (`HighsMipSolverData::...`), past all its options.
     """
     n = len(jobs.value)
+    chosen = jobs.must.copy()
     if not n:
-        return np.zeros(0, dtype=bool), True
-    n_visits = int(jobs.visit.max()) + 1
-    possible = jobs.must | (jobs.value > jobs.cost_units)
-    costs = np.r_[jobs.cost_units, np.ones(n_visits), np.zeros(n_visits)]
-    gains = np.r_[jobs.value - jobs.cost_units, -np.ones(n_visits), np.zeros(n_visits)]
-    time = np.r_[jobs.hours_units, np.zeros(n_visits), np.ones(n_visits)]
-    result = milp(
-        -gains,
-        integrality=np.r_[np.ones(n), np.zeros(2 * n_visits)],
-        bounds=Bounds(
-            np.r_[jobs.must.astype(float), np.zeros(2 * n_visits)],
-            np.r_[possible.astype(float), np.full(2 * n_visits, np.inf)],
-        ),
-        constraints=[
-            *_visits(jobs, n_visits), *_limits(jobs, costs, budget, time, hours), *_pairs(jobs, n_visits),
-        ],
-        options={"mip_rel_gap": 0.0, "node_limit": _NODE_LIMIT},
-    )
-    if result.x is None:
-        return jobs.must.copy(), False
-    return result.x[:n] > 0.5, result.status == 0
-
-
-def _visits(jobs: Jobs, n_visits: int) -> list[LinearConstraint]:
-    """A visit costs and lasts at least as its largest job."""
-    n = len(jobs.value)
-    job = np.arange(n)
-    out = []
-    for block, largest in enumerate((jobs.cost_per_visit, jobs.hours_per_visit)):
-        at = n + block * n_visits + jobs.visit
-        rows = coo_array(
-            (np.r_[np.ones(n), -largest], (np.r_[job, job], np.r_[at, job])), shape=(n, n + 2 * n_visits)
-        )
-        out.append(LinearConstraint(rows.tocsr(), 0.0, np.inf))
-    return out
-
-
-def _limits(
-    jobs: Jobs, costs: np.ndarray, budget: float, time: np.ndarray, hours: float
-) -> list[LinearConstraint]:
-    """Money and crew time; what must be done is allowed to be all that they are spent on."""
-    out = []
-    for row, limit, units, per_visit in (
-        (costs, budget, jobs.cost_units, jobs.cost_per_visit),
-        (time, hours, jobs.hours_units, jobs.hours_per_visit),
-    ):
-        if np.isfinite(limit):
-            needed = set_total(units, per_visit, jobs.visit, jobs.must)
-            out.append(LinearConstraint(row[None], -np.inf, max(limit, needed)))
-    return out
-
-
-def _pairs(jobs: Jobs, n_visits: int) -> list[LinearConstraint]:
-    pairs = np.array(list(jobs.exclusive), dtype=int).reshape(-1, 2)
-    if not len(pairs):
-        return []
-    rows = np.repeat(np.arange(len(pairs)), 2)
-    table = coo_array(
-        (np.ones(len(rows)), (rows, pairs.ravel())), shape=(len(pairs), len(jobs.value) + 2 * n_visits)
-    )
-    return [LinearConstraint(table.tocsr(), -np.inf, 1.0)]
+        return chosen, True
+    offers = [Offer(job, (0,), float(value)) for job, value in enumerate(jobs.value)]
+    problem = Problem(offers, jobs.visit, jobs.cost_units, jobs.cost_per_visit, jobs.hours_units, jobs.hours_per_visit, jobs.must,
+                      np.ones(1), tuple(jobs.exclusive))
+    found = Planner(problem, Limits(budget, hours)).best()
+    if found is None:
+        return chosen, False
+    chosen[[offer.job for offer in found.taken]] = True
+    return chosen, found.gap <= EXACT["mip_rel_gap"]
 
 
 def set_total(units: np.ndarray, per_visit: np.ndarray, visit: np.ndarray, chosen: np.ndarray) -> float:

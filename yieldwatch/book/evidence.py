@@ -7,10 +7,10 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-from yieldwatch.book.facts import Evidence
+from yieldwatch.book.facts import Evidence, Job
 from yieldwatch.book.values import clean_text, shown
 from yieldwatch.columns import TABLES, Column
 from yieldwatch.errors import BookError, near_miss
@@ -51,6 +51,41 @@ def checked_readings(readings: Mapping[str, float]) -> dict[str, float]:
 def _possible(column: Column, value: float) -> bool:
     low = -math.inf if column.low is None else column.low
     return math.isfinite(value) and low <= value <= (math.inf if column.high is None else column.high)
+
+
+def check_parts(job: Job, named: Iterable[str | None], parts: Mapping[str, str]) -> None:
+    """
+    Refuse readings of parts that the job's site does not have. A part of it that is not the job's is a neighbour, which crews are
+    asked to read beside the job's own, and stays.
+
+    Parameters
+    ----------
+    job : Job
+    named : iterable of str or None
+        What was measured; blank where nothing was named.
+    parts : mapping of str to str
+        Every string and inverter of the site, and the inverter that it is of. Empty where they are not known.
+
+    Raises
+    ------
+    BookError
+        With every part that is not there.
+    """
+    strange = [part for part in dict.fromkeys(named) if part and parts and part not in parts and part != "site"]
+    meant = [near_miss(part, job.parts) or near_miss(part, parts) for part in strange]
+    if strange:
+        raise BookError([
+            f"part = {shown(part)}: no string or inverter of {job.site_id}.{hint} Expected one of the job's ({job.scope}), or a "
+            "neighbour. Correct it, or leave it blank." for part, hint in zip(strange, meant, strict=True)])
+
+
+def is_neighbour(job: Job, part: str | None, parts: Mapping[str, str]) -> bool:
+    """Whether a part is of the job's site and none of the job's; see `check_parts`."""
+    own = job.parts | frozenset((job.agreed_scope or "").split())
+    if not part or part not in parts or "site" in own:
+        return False
+    # An inverter holds its strings; one that holds a string of the job shows what the job does, if less of it.
+    return part not in own and parts[part] not in own and part not in {parts.get(name) for name in own}
 
 
 def moment(at: dt.datetime | None, now: dt.datetime) -> dt.datetime | None:

@@ -178,31 +178,38 @@ class JobBook:
             return pages.change(pages.job(ref), who, clean, version=version, mind_others=True)
 
     def add_reading(self, ref: int, who: str, kind: str, readings: Mapping[str, float], at: dt.datetime | None = None,
-                    part: str | None = None, note: str | None = None) -> Evidence:
+                    part: str | None = None, note: str | None = None, parts: Mapping[str, str] | None = None) -> Evidence:
         """
         Add readings taken before or after the work.
+
+        Parameters
+        ----------
+        parts : mapping of str to str, optional
+            Of the job's site; see `evidence.check_parts`.
 
         Raises
         ------
         BookError
-            If a reading is not possible.
+            If a reading is not possible, or the site has no such part.
         """
-        return self.add_readings(ref, who, [Reading(kind, readings, at, part, note)])[0]
+        return self.add_readings(ref, who, [Reading(kind, readings, at, part, note)], parts)[0]
 
-    def add_readings(self, ref: int, who: str, readings: Sequence[Reading]) -> tuple[Evidence, ...]:
+    def add_readings(self, ref: int, who: str, readings: Sequence[Reading],
+                     parts: Mapping[str, str] | None = None) -> tuple[Evidence, ...]:
         """
         Add several readings, all of them or none.
 
         Raises
         ------
         BookError
-            If one is not possible.
+            If one is not possible, or the site has no such part.
         """
         for reading in readings:
             if reading.kind not in (proof.BEFORE, proof.AFTER):
                 raise BookError(f"reading = {shown(reading.kind)}, not known. Expected before or after. Choose one.")
-        return self._add(ref, who, [
-            self._row(r.kind, r.at, r.note, r.part, proof.checked_readings(r.readings)) for r in readings])
+        rows = [self._row(r.kind, r.at, r.note, r.part, proof.checked_readings(r.readings)) for r in readings]
+        proof.check_parts(self.job(ref), [row["part"] for row in rows], parts or {})
+        return self._add(ref, who, rows)
 
     def add_photo(self, ref: int, who: str, file: str, at: dt.datetime | None = None, note: str | None = None) -> Evidence:
         """

@@ -127,9 +127,11 @@ def _against_others(
 ) -> tuple[int, float, float]:
     """
     How many of the strings `among` which it may be a reading is likeliest short of, the number's standard uncertainty if any is
-    dead, and the chance of that, by the others of its visit.
+    dead, and the chance of that, by the others of its visit; by its own strings as traced where no other carried current.
     """
     others = rows[(rows["clamp_round"] == reading["clamp_round"]) & (rows["part"] != reading["part"])]["current_ratio"]
+    # One without current is dead or switched off and says nothing of the light.
+    others = others[others > 0.0]
     ratio = reading["current_ratio"] / (others.median() if len(others) else 1.0)
     u = (reading["current_ratio_u"], _AGAINST_ONE, _AGAINST_OTHERS)[min(len(others), 2)]
     return _most_likely(ratio, u, strings, among, known_dead, not pd.isna(reading["mppt"]))

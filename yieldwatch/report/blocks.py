@@ -89,14 +89,12 @@ def _with_share(energy: str, pct: float) -> str:
 def job_card(job: dict, currency: str) -> JobCard:
     """One job of the work list, its figures with their ranges."""
     decision = "safety: do it whatever it returns" if jobs.is_safety(job) else ""
+    cost, alone = (money(job.get(name), currency) for name in ("cost", "cost_alone"))
     facts = (
         ("When", jobs.due(job)),
         ("Wins back", jobs.gain(job)),
         ("Worth", jobs.worth(job, currency)),
-        (
-            "Costs",
-            f"{money(job.get('cost'), currency)} ({money(job.get('cost_alone'), currency)} if done alone)",
-        ),
+        ("Costs", cost if alone in (cost, words.NOT_KNOWN) else f"{cost} ({alone} if done alone)"),
         ("Pays back", words.payback(job)),
         ("Net value", money(job.get("npv"), currency)),
         ("Chance of paying back", "" if jobs.is_safety(job) else words.chance_word(job.get("chance_of_payback"))),

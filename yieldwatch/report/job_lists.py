@@ -6,7 +6,8 @@ from __future__ import annotations
 
 import dataclasses
 import datetime as dt
-from collections.abc import Iterable, Sequence
+from collections import Counter
+from collections.abc import Collection, Iterable, Mapping, Sequence
 
 from rich import box
 from rich.console import Console
@@ -17,6 +18,7 @@ from yieldwatch.action.cautions import caution_text
 from yieldwatch.book import states
 from yieldwatch.book.facts import FACTS, Change, Evidence, Job
 from yieldwatch.book.promises import Correction, Promises
+from yieldwatch.portfolio.model import Portfolio
 from yieldwatch.report import words
 from yieldwatch.report.terminal import CAUTION
 
@@ -25,6 +27,8 @@ WAIT_WORDS = {
     "part": "a part", "permission": "permission", "light": "enough light", "weather": "the weather", "outage": "an outage",
     "people": "people",
 }
+#: Said of a part that was read beside the job's own.
+NEIGHBOUR = "a neighbour, not of the job"
 #: States that a list leaves out unless asked for them.
 _ASIDE = (states.GONE, states.DECLINED)
 
@@ -35,9 +39,13 @@ def record(job: Job) -> dict[str, object]:
     return {"state": states.state(job), **facts, "caution": caution_text(job.job_kind, job.cause)}
 
 
-def evidence_record(found: Evidence, wrong: str = "") -> dict[str, object]:
-    """A reading or photo as plain values for JSON; `wrong` says what is wrong with the photo's file."""
-    return {name: _plain_value(value) for name, value in dataclasses.asdict(found).items()} | {"wrong": wrong}
+def evidence_record(found: Evidence, wrong: str = "", neighbour: bool = False) -> dict[str, object]:
+    """
+    A reading or photo as plain values for JSON; `wrong` says what is wrong with the photo's file, `neighbour` whether its part is
+    none of the job's.
+    """
+    kept = {name: _plain_value(value) for name, value in dataclasses.asdict(found).items()}
+    return kept | {"wrong": wrong, "neighbour": neighbour}
 
 
 def change_record(change: Change) -> dict[str, object]:
@@ -63,11 +71,17 @@ def state_words(job: Job) -> str:
     return now
 
 
-def title(job: Job) -> str:
-    """`Repair strings at alder: A-07 (string faults)`."""
+def site_names(portfolio: Portfolio) -> dict[str, str]:
+    """Names by identifier, of sites that no other shares its name with."""
+    times = Counter(site.name for site in portfolio.sites)
+    return {site.id: site.name for site in portfolio.sites if times[site.name] == 1}
+
+
+def title(job: Job, names: Mapping[str, str]) -> str:
+    """`Repair strings at Alder Field: A-07 (string faults)`; a site whose name is not among `names` goes by its identifier."""
     what = words.job_word(job.job_kind, job.cause)
-    where = "" if job.scope == "site" else f": {words.plain(job.scope)}"
-    return f"{what[:1].upper()}{what[1:]} at {words.plain(job.site_id)}{where} ({words.cause_word(job.cause)})"
+    where = words.plain(names.get(job.site_id, job.site_id)) + ("" if job.scope == "site" else f": {words.plain(job.scope)}")
+    return f"{what[:1].upper()}{what[1:]} at {where} ({words.cause_word(job.cause)})"
 
 
 def in_view(jobs: Iterable[Job]) -> tuple[Job, ...]:
@@ -77,7 +91,7 @@ def in_view(jobs: Iterable[Job]) -> tuple[Job, ...]:
         if (now := states.state(job)) not in _ASIDE and (now != states.PROPOSED or job.advised or job.safety))
 
 
-def print_jobs(console: Console, jobs: Sequence[Job], hidden: int, currency: str) -> None:
+def print_jobs(console: Console, jobs: Sequence[Job], hidden: int, currency: str, names: Mapping[str, str]) -> None:
     """Print one line a job, and how many are not shown."""
     grid = Table(box=box.SIMPLE_HEAD)
     grid.add_column("job", justify="right")
@@ -88,7 +102,7 @@ def print_jobs(console: Console, jobs: Sequence[Job], hidden: int, currency: str
     for job in jobs:
         safety = "SAFETY: " if job.safety and states.state(job) in states.OPEN else ""
         who = words.plain(job.done_by or job.contractor or "")
-        grid.add_row(str(job.ref), state_words(job), Text(safety + title(job)), words.number(job.gain_per_year), Text(who))
+        grid.add_row(str(job.ref), state_words(job), Text(safety + title(job, names)), words.number(job.gain_per_year), Text(who))
     if jobs:
         console.print(grid)
         console.print(CAUTION)
@@ -98,9 +112,10 @@ def print_jobs(console: Console, jobs: Sequence[Job], hidden: int, currency: str
         console.print(f"{words.count(hidden, 'more job is', 'more jobs are')} gone, declined or not advised: --all shows all.")
 
 
-def print_job(console: Console, job: Job, evidence: Sequence[tuple[Evidence, str]], currency: str) -> None:
-    """Print all facts of one job that are known, and its readings and photos."""
-    console.print(Text(f"job {job.ref}, version {job.version}: {title(job)}", style="bold"))
+def print_job(console: Console, job: Job, evidence: Sequence[tuple[Evidence, str]], currency: str,
+              names: Mapping[str, str], beside: Collection[int] = ()) -> None:
+    """Print all facts of one job that are known, and its readings and photos; those numbered in `beside` are of neighbours."""
+    console.print(Text(f"job {job.ref}, version {job.version}: {title(job, names)}", style="bold"))
     grid = Table(box=None, show_header=False, pad_edge=True)
     grid.add_column("fact")
     grid.add_column("value")
@@ -111,7 +126,7 @@ def print_job(console: Console, job: Job, evidence: Sequence[tuple[Evidence, str
             unit = "" if column.unit in ("", "1") else f" {currency if column.unit == 'money' else column.unit}"
             grid.add_row(name, Text(f"{_shown(name, value)}{unit}"))
     for found, wrong in evidence:
-        grid.add_row(f"{found.kind} {found.number}", Text(_evidence_line(found, wrong)))
+        grid.add_row(f"{found.kind} {found.number}", Text(_evidence_line(found, wrong, found.number in beside)))
     console.print(grid)
     console.print(Text(caution_text(job.job_kind, job.cause)))
 
@@ -126,10 +141,11 @@ def _shown(name: str, value: object) -> str:
     return words.plain(value)
 
 
-def _evidence_line(found: Evidence, wrong: str) -> str:
+def _evidence_line(found: Evidence, wrong: str, neighbour: bool) -> str:
     readings = ", ".join(f"{name} {value:g}" for name, value in found.readings.items())
     when = f"{found.at:%Y-%m-%d %H:%M} UTC" if found.at else ""
-    parts = [found.path, found.part, readings, when, found.note, f"added by {found.added_by}", wrong,
+    part = f"{found.part} ({NEIGHBOUR})" if neighbour else found.part
+    parts = [found.path, part, readings, when, found.note, f"added by {found.added_by}", wrong,
              "withdrawn" if found.withdrawn else ""]
     return "; ".join(words.plain(p) for p in parts if p)
 
