@@ -302,7 +302,8 @@ def test_where_no_gauge_tells_what_the_depth_of_snow_gained_is_new_snow(tmp_path
     site = read_portfolio(tmp_path).sites[0]
     times = pd.date_range("2023-01-10", "2023-01-12", freq="1h", tz="UTC", inclusive="left")
     fell = pd.Series(np.where(times == times[30], 5.0, 0.0), times)  # mm of water; ten times that on the ground
-    full = pd.DataFrame({"ghi": 400.0, "temp_air": -1.0, "precipitation": fell, "snow_depth": 0.05 + fell.cumsum() / 100.0}, times)
+    depth = 0.05 + fell.cumsum() / 100.0
+    full = pd.DataFrame({"ghi": 400.0, "temp_air": -1.0, "precipitation": fell, "snow_depth": depth}, times)
 
     def cover(table: pd.DataFrame) -> np.ndarray:
         model = site_model(site, grid_weather(table, pd.Timedelta("1h"), site, times[0], times[-1] + pd.Timedelta("1h")))
