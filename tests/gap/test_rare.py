@@ -34,6 +34,36 @@ def test_chance_of_more_than_a_trace_agrees_with_numerical_integration(seen):
     assert (draws > 4 * trace).mean() == pytest.approx(much * (1.0 - below / evidence[1]), abs=0.01)
 
 
+@pytest.mark.sourced
+@pytest.mark.parametrize("seen", [0.0, 0.02, 0.05])
+def test_of_rivals_one_at_most_is_there_as_often_as_numerical_integration_says(seen):
+    # Source: scipy.integrate.quad of likelihood times half-normal prior. Each of two rivals alone would be read as `seen`.
+    error, wide = 0.012, 0.025
+    rivals = Rare("plants", 0.2, one_of=True)
+    columns = [Column("shading", name, np.zeros(1), None, 0.0, wide, rare=rivals) for name in ("high", "low")]
+    both = lambda x: stats.norm.pdf(seen, x, error) * stats.halfnorm.pdf(x, scale=wide)  # noqa: E731
+    there = integrate.quad(both, 0, 6 * wide, limit=200)[0]
+    much = 0.2 * there / (0.2 * there + 0.8 * stats.norm.pdf(seen, 0.0, error))
+    precision = np.full((2, 2), error**-2) + np.eye(2) * wide**-2
+
+    draws = rare_draws(columns, rivals, precision, np.full(2, seen / error**2), 40_000, np.random.default_rng(1))
+
+    assert (draws.max(axis=1) > 0.0).mean() == pytest.approx(much, abs=0.01)
+    assert (draws.min(axis=1) == 0.0).all()
+    assert (draws[:, 0] > 0.0).mean() == pytest.approx(much / 2.0, abs=0.01)
+
+
+def test_rivals_that_explain_alike_are_told_together():
+    # Each alone is as likely as not nil; that neither is there is out of the question.
+    rivals = Rare("plants", 0.2, one_of=True)
+    columns = [Column("shading", name, np.zeros(1), None, 0.0, 0.2, rare=rivals) for name in ("high", "low")]
+    rows = Rows("toy", sparse.csr_matrix(np.ones((50, 2))), np.full(50, -0.1), np.ones(50), 0.02, 1.0)
+
+    posterior = solve(columns, [rows], 400, np.random.default_rng(4))
+
+    assert posterior.estimate.sum() == pytest.approx(0.1, abs=0.01)
+
+
 @pytest.mark.parametrize(("true", "most"), [(0.0, 0.002), (0.05, 0.051)])
 def test_little_is_told_as_a_trace_and_much_as_much(true, most):
     rng = np.random.default_rng(4)

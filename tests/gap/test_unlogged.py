@@ -295,3 +295,26 @@ def test_snow_slides_off_at_the_published_rate(tmp_path):
     per_hour = 0.197 * np.sin(np.radians(site.arrays[0].tilt_deg))
     lit = cover["2023-01-10 09:00":"2023-01-10 13:00"]
     assert np.allclose(-lit.diff().dropna(), per_hour, atol=1e-6)
+
+
+def test_where_no_gauge_tells_what_the_depth_of_snow_gained_is_new_snow(tmp_path):
+    write_portfolio(tmp_path, tmp_path / "truth", PortfolioSpec("P", (spec_of(),)))
+    site = read_portfolio(tmp_path).sites[0]
+    times = pd.date_range("2023-01-10", "2023-01-12", freq="1h", tz="UTC", inclusive="left")
+    fell = pd.Series(np.where(times == times[30], 5.0, 0.0), times)  # mm of water; ten times that on the ground
+    depth = 0.05 + fell.cumsum() / 100.0
+    full = pd.DataFrame({"ghi": 400.0, "temp_air": -1.0, "precipitation": fell, "snow_depth": depth}, times)
+
+    def cover(table: pd.DataFrame) -> np.ndarray:
+        model = site_model(site, grid_weather(table, pd.Timedelta("1h"), site, times[0], times[-1] + pd.Timedelta("1h")))
+        return snow_cover(model, 0.197)
+
+    known = cover(full)
+    assert known.max() > 0.5
+    np.testing.assert_allclose(cover(full.drop(columns="precipitation")), known)
+    # A gauge that broke off before it fell says nothing of it; one that read nothing does.
+    broken = full.assign(precipitation=fell.where(times < times[20]))
+    np.testing.assert_allclose(cover(broken), known)
+    assert not cover(full.assign(precipitation=0.0)).any()
+    # Above freezing no snow falls, whatever a depth does.
+    assert not cover(full.drop(columns="precipitation").assign(temp_air=4.0)).any()

@@ -51,7 +51,8 @@ def meter_rows(blocks: Blocks, design: sparse.csr_matrix, meter: pd.DataFrame | 
     periods = meter_by_day(blocks, meter)
     if periods is None:
         return []
-    energy = blocks.expected * running * np.exp(-(design @ near)).reshape(running.shape)
+    whole = blocks.expected * np.exp(-(design @ near)).reshape(running.shape)
+    energy = whole * running
     rows, values, weights, relative, days = [], [], [], [], []
     n_inverters, n_blocks = energy.shape
     for first, last, measured in periods:
@@ -68,7 +69,8 @@ def meter_rows(blocks: Blocks, design: sparse.csr_matrix, meter: pd.DataFrame | 
         values.append(np.log(measured / total))
         weights.append(total)
         days.append(first)
-        relative.append((energy * doubt)[:, here].sum() / max((energy * running)[:, here].sum(), 1e-9))
+        # Hours that snow is thought to have taken whole are the most in doubt: what they would have given counts.
+        relative.append((whole * doubt)[:, here].sum() / total)
     if not rows:
         return []
     pick = sparse.vstack(rows).tocsr()

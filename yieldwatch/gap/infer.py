@@ -17,7 +17,7 @@ import numpy as np
 from scipy import linalg, sparse
 
 from yieldwatch.gap.blocks import Blocks
-from yieldwatch.gap.mechanisms.base import Column
+from yieldwatch.gap.mechanisms.base import Column, Rare
 from yieldwatch.gap.rare import rare_draws
 
 #: Degrees of freedom of the noise. Lange, Little & Taylor, J. Am. Stat. Assoc. 84 (1989) 881: 4 suits most data.
@@ -255,7 +255,7 @@ def _settled(
             # Each draw of what was settled before leaves another part to these.
             right = right[:, None] - across @ shift[rare]
         sizes = rare_draws([columns[j] for j in members], kind, own, right, n_draws, rng)
-        middle = np.median(sizes, axis=0)
+        middle = _middle(kind, sizes)
         shift[members] = (sizes - middle).T
         theta = theta.copy()
         theta[members] = middle
@@ -271,6 +271,14 @@ def _settled(
     shift[others] = linalg.cho_solve((factor, False), follow)
     shift[others] += linalg.solve_triangular(factor, rng.standard_normal((len(others), n_draws)))
     return theta, (theta[:, None] + shift).T
+
+
+def _middle(rare: Rare, sizes: np.ndarray) -> np.ndarray:
+    """Most probable sizes, shape (n_columns,), from draws; of rivals the mean, since each by itself may be nil in most draws."""
+    if not rare.one_of:
+        return np.asarray(np.median(sizes, axis=0))
+    there = sizes.any(axis=1)
+    return sizes[there].mean(axis=0) if there.mean() > 0.5 else np.zeros(sizes.shape[1])
 
 
 def _marginal(

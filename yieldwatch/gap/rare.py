@@ -3,7 +3,8 @@ Unknowns that are a trace on most farms and much on some: a prior of a spike and
 Assoc. 83 (1988) 1023).
 
 What the evidence says of a few such unknowns is one Gaussian. It is held against both priors, small and wide, by numerical
-integration over half-normal nodes, and the posterior is the mixture of the two in proportion to how well each explains it.
+integration over half-normal nodes, and the posterior is the mixture of the two in proportion to how well each explains it. Of
+rivals, one is wide and the others nil.
 """
 
 from __future__ import annotations
@@ -36,11 +37,15 @@ def rare_draws(
     """
     wide, trace = np.array([c.sd for c in columns]), np.array([c.trace for c in columns])
     likelihood = precision - np.diag(wide**-2.0)
-    count = _NODES if len(columns) < 3 else _NODES_OF_MANY
+    count = _NODES if rare.one_of or len(columns) < 3 else _NODES_OF_MANY
     unit = stats.halfnorm.ppf((np.arange(count) + 0.5) / count)
-    grid = np.array(list(product(unit, repeat=len(columns))))
-    nodes = np.concatenate([grid * trace, grid * wide])
-    log_prior = np.log(np.repeat([1.0 - rare.chance, rare.chance], len(grid)))
+    if rare.one_of:
+        nodes = np.concatenate([np.zeros((1, len(columns))), np.kron(np.diag(wide), unit[:, None])])
+        log_prior = np.log(np.r_[1.0 - rare.chance, np.full(len(nodes) - 1, rare.chance / (len(nodes) - 1))])
+    else:
+        grid = np.array(list(product(unit, repeat=len(columns))))
+        nodes = np.concatenate([grid * trace, grid * wide])
+        log_prior = np.log(np.repeat([1.0 - rare.chance, rare.chance], len(grid)) / len(grid))
     own = log_prior - 0.5 * np.einsum("ij,jk,ik->i", nodes, likelihood, nodes)
     drawn = []
     for one, count in _each(target, n_draws):

@@ -20,7 +20,7 @@ from yieldwatch.gap.evidence import meter_by_day
 from yieldwatch.gap.fit import EvidenceAtHand, Fitted, Left, dc_left, fit
 from yieldwatch.gap.mechanisms.fault import Fault
 from yieldwatch.gap.mechanisms.onsets import date_faults, weighed_onset
-from yieldwatch.gap.mechanisms.snow import SLIDES, slide_chances, snow_cover
+from yieldwatch.gap.mechanisms.snow import SLIDES, slide_chances, snow_cover, snow_days
 from yieldwatch.gap.mechanisms.soiling import cleaning_days
 from yieldwatch.gap.mechanisms.string_fault import faults_at_clamps, find_faults
 from yieldwatch.gap.mended import mended_faults
@@ -35,6 +35,9 @@ _MORE_FITS = 2
 _SOME_SNOW = 0.01
 #: What the mean of several slides may be off by beyond their spread, as a share of the cover.
 _COVER_DOUBT = 0.25
+#: The same of hours with snow on the ground: new snow is read by gauges and services so roughly that a fall may be missed whole.
+#: Common practice, no source.
+_LYING_DOUBT = 0.15
 
 
 def fit_unlogged(
@@ -138,8 +141,8 @@ def _snow_by_meter(blocks: Blocks, data: SiteData, off: Off, limits: Limits, kep
         mean = sum(p * cover for p, cover in zip(chance, covers, strict=True))
         return mean, np.sqrt(sum(p * (cover - mean) ** 2 for p, cover in zip(chance, covers, strict=True)))
 
-    # What may have lain longest is in doubt too, or winter's rest would be taken for shade of a low sun.
-    beyond = _COVER_DOUBT * np.max(covers, axis=0)
+    # What may have lain longest, or unseen, is in doubt too, or winter's rest would be taken for shade of a low sun.
+    beyond = np.hypot(_COVER_DOUBT * np.max(covers, axis=0), _LYING_DOUBT * snow_days(model))
     mean, spread = mean_and_spread(chance)
     return _Snow(1.0 - mean, spread, np.hypot(mean_and_spread(np.repeat(usual[:, None], len(day), axis=1))[1], beyond))
 

@@ -23,10 +23,13 @@ class Rare:
     name : str
     chance : float
         Share of farms that have more than a trace.
+    one_of : bool
+        Whether the unknowns are rivals, of which one at most is there: outlines of one hedge, equally likely.
     """
 
     name: str
     chance: float
+    one_of: bool = False
 
 
 @dataclass(frozen=True, eq=False)

@@ -15,7 +15,7 @@ from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.mechanisms.base import Column, Rare
 
 #: Share of farms with plants toward the equator that shade all inverters. Common practice, no source.
-_HEDGE = Rare("shade that all share", 0.1)
+_HEDGE = Rare("shade that all share", 0.1, one_of=True)
 #: Heights of the outline tried, as seen from the rows: plants of 2.5 to 5 m at 5 to 12 m. [°] Common practice, no source.
 _HEIGHTS = (13.0, 19.0, 28.0)
 #: How far the outline reaches to either side of its direction, and how soft its edge is. [°] Common practice, no source.
@@ -30,7 +30,7 @@ _LEAST_YEARS = 0.95
 
 def common_shade_columns(blocks: Blocks) -> list[Column]:
     """
-    One column for each height: the beam below the outline, and what it hides of the sky. Its size is the last day's.
+    One column for each height, rivals: the beam below the outline, and what it hides of the sky. Its size is the last day's.
 
     None in a short record: in half a year a low sun and a fault that takes weak light, or a drift, are one.
     """

@@ -88,8 +88,9 @@ def snow_cover(model: SiteModel, slide: float) -> np.ndarray:
     """
     Share of each inverter's modules that lies under snow by the weather alone, shape (n_inverters, n_times).
 
-    New snow is cold precipitation; it lies until sun and thaw let it slide, at the latest until none is left on the ground.
-    After Marion et al., Solar Energy 97 (2013) 112. A module half covered is taken to lose half.
+    New snow is cold precipitation, or where no gauge tells of it what the snow on the ground gained; it lies until sun and thaw
+    let it slide, at the latest until none is left on the ground. After Marion et al., Solar Energy 97 (2013) 112. A module half
+    covered is taken to lose half.
 
     Parameters
     ----------
@@ -98,15 +99,15 @@ def snow_cover(model: SiteModel, slide: float) -> np.ndarray:
     """
     table = model.weather.table
     cover = np.zeros(model.dc.shape)
-    if "precipitation" not in table or np.isinf(slide) or not snow_days(model).any():
+    if np.isinf(slide) or not snow_days(model).any():
         return cover
     hours = model.times.floor("1h")
     hourly = table.resample("1h")
     temp_air = hourly["temp_air"].mean().interpolate()
-    fall = hourly["precipitation"].sum() * _CM_PER_MM * (temp_air < FREEZES)
     depth = None
     if "snow_depth" in table and table["snow_depth"].notna().any():
         depth = hourly["snow_depth"].mean().ffill() * 100.0
+    fall = _new_snow(table, temp_air, depth)
     for array in model.site.arrays:
         poa = pd.Series(0.0, table.index)
         poa.iloc[model.at] = np.nan_to_num(model.planes[array.id].poa_global)
@@ -114,6 +115,19 @@ def snow_cover(model: SiteModel, slide: float) -> np.ndarray:
         lying = slid_cover(fall, poa.resample("1h").mean(), temp_air, tilt, depth, slide)
         cover += model.plane_share[array.id][:, None] * lying.reindex(hours).fillna(0.0).to_numpy()[None, :]
     return np.clip(cover, 0.0, 1.0)
+
+
+def _new_snow(table: pd.DataFrame, temp_air: pd.Series, depth: pd.Series | None) -> pd.Series:
+    """
+    New snow of each hour, by the gauge, and by the rise of the depth where no gauge tells. [cm]
+
+    Without the latter no snow ever falls on a farm whose gauge is missing or broken, and what its winters lack is told as shade.
+    """
+    rise = pd.Series(0.0, temp_air.index) if depth is None else depth.diff().clip(lower=0.0).fillna(0.0)
+    if "precipitation" in table:
+        gauge = table["precipitation"].resample("1h").sum(min_count=1) * _CM_PER_MM
+        rise = gauge.where(gauge.notna(), rise)
+    return rise.where(temp_air < FREEZES, 0.0)
 
 
 def slid_cover(
