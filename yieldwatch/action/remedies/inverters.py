@@ -22,6 +22,8 @@ _TOLD = 0.003
 _GROWS = 0.001
 #: Confidence where a cause shows in one way only. Common practice, no source.
 _SHOWS, _LIMIT, _WET = 0.85, 0.95, 0.85
+#: Loss of conversion beyond which no log's channels drift apart, and the confidence in one. Common practice, no source.
+_CLEAR, _SHOWS_CLEARLY = 0.01, 0.97
 #: Doubt of what heat, and damp, take in a usual year: one year's hot hours, or wet mornings, say little of the next ones.
 #: Relative. Common practice, no source.
 _HABIT_DOUBT = 0.4
@@ -164,14 +166,15 @@ def _below_curve(look: Look, k: int) -> list[_Part]:
 
     columns = enumerate(look.state.posterior.columns)
     which = [n for n, c in columns if c.tag and c.tag[0] in ("efficiency", "clamp") and c.tag[1] == k]
-    sizes = relative(look.outlook.draws[:, which].sum(axis=1)) * look.is_there(_SHOWS)
+    told = _SHOWS_CLEARLY if slope.now > _CLEAR and look.state.log is not None else _SHOWS
+    sizes = relative(look.outlook.draws[:, which].sum(axis=1)) * look.is_there(told)
     why = f"{look.names[k]} gives {percent(slope.now)} less than its curve at the same load"
     if slope.per_year <= _GROWS:
-        return [(look.outlook.gain(Relief((k,), ac=lost)), sizes, _SHOWS, f"{why}.", slope.now)]
+        return [(look.outlook.gain(Relief((k,), ac=lost)), sizes, told, f"{why}.", slope.now)]
     goes_on = sizes * look.is_there(slope.chance) / slope.chance * look.doubt(RATE_DOUBT)
     why += f"; growing by {100 * slope.rate:.1f} points a year has a chance of {100 * slope.chance:.0f} %."
-    return [(look.outlook.gain(Relief((k,), ac=lost)), sizes, _SHOWS, why, slope.now),
-            (look.outlook.gain(Relief((k,), ac=more)), goes_on, _SHOWS, "", 0.0)]
+    return [(look.outlook.gain(Relief((k,), ac=lost)), sizes, told, why, slope.now),
+            (look.outlook.gain(Relief((k,), ac=more)), goes_on, told, "", 0.0)]
 
 
 def _heat(look: Look, k: int) -> list[_Part]:
