@@ -159,7 +159,8 @@ class Outlook:
             most = self._mean_shade(replay, _MOST_DEEPER)
             self._grown[replay.back, year] = 1.0 if own <= 1e-6 else _MOST_DEEPER if wanted >= most else optimize.brentq(
                 lambda times: self._mean_shade(replay, times) - wanted, 0.0, _MOST_DEEPER)
-        return self.shade[:, replay.blocks] * self._grown[replay.back, year]
+        shade = self.shade[:, replay.blocks]
+        return np.where(shade > 0.0, shade * self._grown[replay.back, year], shade)
 
     def fault_size(self, fault: Fault) -> tuple[float, np.ndarray]:
         """Present size of a fault, most probable and by draw, shape (n_draws,): what was at the start and what grew since."""

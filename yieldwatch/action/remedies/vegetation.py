@@ -183,7 +183,8 @@ def _of_plants(look: Look) -> np.ndarray:
         energy, lost = np.cumsum(expected), shade[k, at][order]
         least, mean = lost[np.searchsorted(energy, _CLEAREST * energy[-1])], lost @ expected / energy[-1]
         always = max(least - _SKY_THEN * (mean - least), 0.0)
-        out[k] = 1.0 - np.minimum(always, shade[k]) / np.maximum(shade[k], 1e-9)
+        # Below nil a shadow lies on a string that is dead anyhow: no plant's cut wins that back.
+        out[k] = np.where(shade[k] > 0.0, 1.0 - np.minimum(always, shade[k]) / np.maximum(shade[k], 1e-9), 0.0)
     return out
 
 
