@@ -11,7 +11,7 @@ from tests.action.farm_state import inferred
 from tests.farm.spec import Block, InverterEfficiency, InverterSpec, StringFault
 from yieldwatch.gap.mechanisms.fault import OF_CONVERSION
 from yieldwatch.gap.mechanisms.fault_spans import matching_span, paired_spans
-from yieldwatch.gap.site_steps import site_steps
+from yieldwatch.gap.site_steps import given_back, site_steps
 from yieldwatch.gap.split import split_by_cause
 from yieldwatch.gap.steps import Step, against_peers, also_in, find_steps, lost_lately, without_echoes
 
@@ -203,3 +203,15 @@ def test_shade_that_goes_does_not_mend_a_string_that_died(rise, sure, goes_on):
     spans = paired_spans([Step(0, 100, 0.30, 0.01), Step(0, 200, -rise, 0.01, sure)], 365)
 
     assert (max(span.end for span in spans) == 365) is goes_on
+
+
+def test_a_step_that_no_shade_can_have_made_begins_a_finding_before_a_larger_one_that_shade_may():
+    spans = paired_spans([Step(0, 100, 0.13, 0.001), Step(0, 160, 0.21, 0.01, False, 0.02)], 365)
+
+    assert spans[matching_span(spans, set(), 0, 0.134, 50, 300)].start == 100
+
+
+def test_what_steps_took_is_given_back_to_the_days_that_lacked_it():
+    steps = [Step(0, 3, 0.2, 0.001), Step(1, 2, -0.3, 0.001), Step(1, 4, 0.1, 0.001, False)]
+
+    assert given_back(steps, 2, 5) == pytest.approx(np.array([[0, 0, 0, 0.2, 0.2], [0.3, 0.3, 0, 0, 0]]))

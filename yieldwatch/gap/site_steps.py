@@ -89,9 +89,9 @@ def _level_before(against: np.ndarray, day: int) -> float:
 
 
 def given_back(steps: list[Step], n_inverters: int, n_days: int) -> np.ndarray:
-    """What steps took of each inverter's output by day, or gave it back, as ln, shape (n_inverters, n_days)."""
+    """What sure steps took of each inverter's output by day, after a fall or before a rise, as ln, (n_inverters, n_days)."""
     out = np.zeros((n_inverters, n_days))
     for step in steps:
         if step.sure:
-            out[step.inverter, step.day:] += step.size
+            out[step.inverter, slice(step.day, None) if step.size > 0.0 else slice(step.day)] += abs(step.size)
     return out

@@ -73,7 +73,7 @@ def matching_span(spans: list[Span], used: set[int], inverter: int, size: float,
     The span that can be this finding: same inverter, begun between the good and the bad reading, of like size.
 
     A round's size is shrunk and can be half of the truth, so of several the largest is taken: it most needs a cause. A step that
-    shade may have made begins nothing that was lacking before it.
+    shade may have made comes after those that it cannot have, and begins nothing that was lacking before it.
     """
     alike = [
         n
@@ -85,7 +85,7 @@ def matching_span(spans: list[Span], used: set[int], inverter: int, size: float,
         and abs(np.log(span.size / size)) < np.log(2.5)
         and (span.sure or not span.before > _LACKED * size)
     ]
-    return max(alike, key=lambda n: spans[n].size) if alike else None
+    return max(alike, key=lambda n: (spans[n].sure, spans[n].size)) if alike else None
 
 
 def going_on(spans: list[Span], used: set[int], number: int, seen: int) -> list[Span]:
