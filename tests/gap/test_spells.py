@@ -10,7 +10,7 @@ from tests.expected.plain import inverter_type, on_grid, site
 from yieldwatch.expected.power import site_model
 from yieldwatch.gap.logs import InverterLog
 from yieldwatch.gap.off import Off
-from yieldwatch.gap.spells import _heat_shows, find_inverter_limits
+from yieldwatch.gap.spells import _heat_shows, _passes, find_inverter_limits
 
 
 def test_a_dip_to_the_level_weeks_before_does_not_stretch_a_limit_back() -> None:
@@ -68,6 +68,19 @@ def test_output_that_falls_with_the_air_s_heat_is_heat_and_shade_of_a_hot_aftern
     assert _heat_shows(np.minimum(could, cap), could, air, held, ~held, 100.0)
     afternoon = air > 32.0
     assert not _heat_shows(np.where(afternoon, 0.9 * could, could), could, air, afternoon, ~afternoon, 100.0)
+
+
+def test_a_level_that_is_passed_in_air_as_hot_is_no_heat_s() -> None:
+    # A pole's shadow on the hot hours of one summer falls with the heat as a cap does. Beside it the inverter gives all it can.
+    rng = np.random.default_rng(2)
+    air, could = rng.uniform(20.0, 40.0, 400), rng.uniform(85.0, 100.0, 400)
+    cap, always = 100.0 * (1.0 - 0.03 * np.clip(air - 25.0, 0.0, None)), np.ones(400, dtype=bool)
+    held = cap < 0.965 * could
+    began = held & (np.arange(400) > 150)
+    shaded = held & (rng.random(400) < 0.2)
+    assert not _passes(np.minimum(could, cap), could, air, held, always)
+    assert not _passes(np.where(np.arange(400) > 150, np.minimum(could, cap), could), could, air, began, always)
+    assert _passes(np.where(shaded, cap, could), could, air, shaded, always)
 
 
 def test_a_limit_that_binds_within_the_hour_is_read_off_a_finer_log() -> None:

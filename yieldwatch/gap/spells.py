@@ -31,6 +31,9 @@ _MOST_LEVELS = 8
 #: of its rating at least a kelvin (derating is 1 to 5 %), and by less than this with what its strings could give. Common
 #: practice, no source.
 _HOTTER, _LEAST_DERATING, _FOLLOWS_POWER = 2.0, 0.004, 0.4
+#: Share of the times, from the first to the last held, at which an inverter may pass what heat is said to leave, by how much.
+#: Common practice, no source.
+_MAY_PASS, _PASSES = 0.25, 1.05
 
 
 @dataclass(frozen=True)
@@ -124,9 +127,10 @@ def find_inverter_limits(
         days = model.times[below].normalize().nunique() if below.any() else 0
         if days < 4:
             continue
-        hot = below & (could[k] > 0.6 * model.rating[k, 0])
-        free = usable[k] & ~below & (could[k] > 0.6 * model.rating[k, 0])
-        if hot.sum() >= 16 and _heat_shows(alone[k], could[k], temp_air, hot, free, model.rating[k, 0]):
+        strong = could[k] > 0.6 * model.rating[k, 0]
+        hot, free = below & strong, usable[k] & ~below & strong
+        if (hot.sum() >= 16 and _heat_shows(alone[k], could[k], temp_air, hot, free, model.rating[k, 0])
+                and not _passes(alone[k], could[k], temp_air, hot, usable[k])):
             heat[k, hot] = alone[k, hot]
     return setting, heat
 
@@ -210,3 +214,17 @@ def _heat_shows(
     design = np.stack([np.ones(held.sum()), temp_air[held], could[held] / rating], axis=1)
     _, by_heat, by_power = np.linalg.lstsq(design, alone[held] / rating, rcond=None)[0]
     return bool(by_heat < -_LEAST_DERATING and by_power < _FOLLOWS_POWER)
+
+
+def _passes(alone: np.ndarray, could: np.ndarray, temp_air: np.ndarray, held: np.ndarray, usable: np.ndarray) -> bool:
+    """
+    Does an inverter often give more than the line through its held power leaves it, in air as hot?
+
+    Heat holds it whenever the air is that hot. A pole's shadow on some hours of the summer is passed at all others.
+    """
+    slope, start = np.polyfit(temp_air[held], alone[held], 1)
+    line = _PASSES * (start + slope * temp_air)
+    first, last = np.flatnonzero(held)[[0, -1]]
+    as_hot = usable & (temp_air >= np.quantile(temp_air[held], 0.02)) & (could > line)
+    as_hot[:first] = as_hot[last + 1:] = False
+    return bool((alone > line)[as_hot].mean() > _MAY_PASS) if as_hot.any() else False
