@@ -43,8 +43,9 @@ def first_look(look: Look, job: Candidate, how: str, shown: np.ndarray, noise: f
     Returns
     -------
     list of Candidate
-        The job alone where it is sure enough to pay, or where no look could pay. Else it is held back, and beside it stands a
-        look, whose money is what is left once the job is paid where the look calls for it.
+        The job alone where it is sure enough to pay, or where no look could pay. Else beside it stands a look, whose money is
+        what is left once the job is paid where the look calls for it; the job is held back where the look is worth its own visit,
+        and else one of the two is chosen, as other work brings the look's crew or does not.
     """
     row, test = (look.site.job_costs.get(kind) for kind in (job.job_kind, "inspect"))
     returns = job.gain_value.sum(axis=1)
@@ -55,7 +56,8 @@ def first_look(look: Look, job: Candidate, how: str, shown: np.ndarray, noise: f
     read = shown + noise * look.rng.standard_normal((_TIMES, look.n_draws))
     often = (given(read.ravel(), np.tile(returns, _TIMES)).reshape(read.shape) > cost).mean(axis=0)
     net = often * (returns - cost)
-    if max(net.mean() - test.cost_per_unit * OF_WITNESS.get(test.unit, np.nan), returns.mean() - cost) <= 0.0:
+    at_once, of_look = returns.mean() - cost, test.cost_per_unit * OF_WITNESS.get(test.unit, np.nan)
+    if max(net.mean() - of_look, at_once) <= 0.0:
         return [job]
     left = np.divide(net, returns, out=np.zeros_like(returns), where=returns > 0)[:, None]
     why = (
@@ -65,4 +67,4 @@ def first_look(look: Look, job: Candidate, how: str, shown: np.ndarray, noise: f
     before = replace(
         job, job_kind="inspect", units=OF_WITNESS, gain_kwh=job.gain_kwh * often[:, None], gain_value=job.gain_value * left,
         why=why, later=None if job.later is None else job.later * left[None], best_from=None, best_to=None)
-    return [replace(job, awaits_look=True), before]
+    return [replace(job, awaits_look=bool(net.mean() - of_look - test.cost_per_visit >= at_once)), before]
