@@ -27,7 +27,7 @@ from yieldwatch.gap.mechanisms.fault import Fault
 from yieldwatch.gap.mechanisms.level import LIGHT_BIAS
 from yieldwatch.gap.mechanisms.shading import shaded_inverters
 from yieldwatch.gap.mechanisms.snow import snow_days, snow_left
-from yieldwatch.gap.mechanisms.soiling import Wash, cleaning_days
+from yieldwatch.gap.mechanisms.soiling import Wash, cleaned_in_part, cleaning_days
 from yieldwatch.gap.mechanisms.string_fault import find_faults, with_inputs
 from yieldwatch.gap.off import Off, find_off, inverter_ac
 from yieldwatch.gap.second_light import LightDrift, light_drift
@@ -152,10 +152,27 @@ def infer_state(
     limits = Limits(site_cap, *find_inverter_limits(model, log, off, potential, site_cap, temp_air))
     snow = snow_left(model, log, potential, off.running & ~np.isfinite(site_cap))
     ratio, weight = _ratios(model, blocks, log, off, limits, snow)
-    posterior, _, yearly = fit(evidence, faults, shaded, ratio, weight, Left.nothing(blocks), posterior, wash)
+    posterior, yearly = _refit(evidence, faults, shaded, ratio, weight, posterior, wash)
     state = SiteState(model, blocks, log, off, limits, posterior, faults, shaded, wash, [], ratio, weight)
     state = replace(state, light_drift=evidence.drift, yearly=yearly, clocks=evidence.clocks)
     return _with_light_corrected(state, snow, data.meter)
+
+
+def _refit(evidence: EvidenceAtHand, faults: list[Fault], shaded: np.ndarray, ratio: np.ndarray, weight: np.ndarray,
+           first: Posterior, wash: Wash) -> tuple[Posterior, YearOnYear | None]:
+    """
+    The fit that goes on from `first`.
+
+    Where a part alone was cleaned, what it gained on the others is a layer that rain leaves, or shade that the others lost that
+    day, and the picture of `first` settles on either. So it is drawn again without any such layer, and the likelier is kept.
+    """
+    left = Left.nothing(evidence.blocks)
+    found = fit(evidence, faults, shaded, ratio, weight, left, first, wash)
+    if shaded.any() and cleaned_in_part(evidence.blocks, evidence.data):
+        bare = fit(evidence, faults, shaded, ratio, weight, left, wash=wash, layer=False)
+        other = fit(evidence, faults, shaded, ratio, weight, left, bare.posterior, wash)
+        found = min(found, other, key=lambda f: f.posterior.misfit)
+    return found.posterior, found.yearly
 
 
 def _with_light_corrected(state: SiteState, snow: np.ndarray, meter: pd.DataFrame | None) -> SiteState:

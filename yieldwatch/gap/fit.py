@@ -113,6 +113,7 @@ def fit(
     left: Left,
     first: Posterior | None = None,
     wash: Wash | None = None,
+    layer: bool = True,
 ) -> Fitted:
     """
     Fit all unknowns.
@@ -129,6 +130,8 @@ def fit(
         Of an earlier fit, from whose dirt each inverter, and what each rain left, may depart.
     wash : Wash, optional
         How rain washes, if an earlier fit has found it.
+    layer : bool
+        Whether there may be a layer of dirt that rain leaves.
     """
     blocks, shape = evidence.blocks, ratio.shape
     logged = bool(np.isfinite(ratio).any())
@@ -138,7 +141,7 @@ def fit(
     trust = _trust(blocks, shaded)
     if wash is None:
         wash = _search_wash(evidence, fixed, ratio, weight * trust[:, None]) if logged else _wash_by_meter(evidence, fixed, left)
-    states = soiling_states(blocks, evidence.data, wash)
+    states = [s for s in soiling_states(blocks, evidence.data, wash) if layer or s.rare is None]
     if first is not None:
         states += rain_states(blocks, evidence.data, wash, loose_dust(states, first.sizes("soiling")))
     dirt = soiling_columns(blocks, states)

@@ -246,6 +246,11 @@ def cleaning_days(blocks: Blocks, data: SiteData) -> list[int]:
     return [blocks.day_of(start) for start in events["start"]] if len(events) else []
 
 
+def cleaned_in_part(blocks: Blocks, data: SiteData) -> bool:
+    """Whether some inverters were cleaned on a day of the history, by the record, and others not."""
+    return bool((np.ptp(_cleaned(blocks, data), axis=0) > 0.0).any())
+
+
 def _cleaned(blocks: Blocks, data: SiteData) -> np.ndarray:
     """Share of each inverter's strings cleaned on each day, shape (n_inverters, n_days)."""
     out = np.zeros((blocks.expected.shape[0], len(blocks.dates)))
