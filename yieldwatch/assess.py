@@ -11,6 +11,7 @@ from os import PathLike
 
 import numpy as np
 import pandas as pd
+from threadpoolctl import threadpool_limits
 
 from yieldwatch.action.bright_hours import bright_hours
 from yieldwatch.action.candidates import candidates
@@ -115,6 +116,8 @@ class Assessment:
     plan_basis: PlanBasis | None = None
 
 
+# The systems are small: threads that share one out wait for each other, many times as long where anything else runs beside.
+@threadpool_limits.wrap(limits=1, user_api="blas")
 def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tuple[dt.date | None, dt.date | None] | None = None,
            progress: Progress | None = None, opens_book: Callable[[], JobBook] | None = None) -> Assessment:
     """

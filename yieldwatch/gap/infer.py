@@ -289,7 +289,7 @@ def _marginal(
     against those that are settled.
     """
     held = np.setdiff1d(np.arange(len(theta)), np.r_[members, free])
-    across = linalg.solve(precision[np.ix_(free, free)], precision[np.ix_(free, members)], assume_a="pos")
+    across = linalg.cho_solve(linalg.cho_factor(precision[np.ix_(free, free)]), precision[np.ix_(free, members)])
     own = precision[np.ix_(members, members)] - precision[np.ix_(members, free)] @ across
     right = target[members] - precision[np.ix_(members, held)] @ theta[held]
     right -= across.T @ (target[free] - precision[np.ix_(free, held)] @ theta[held])
@@ -332,7 +332,7 @@ def _bounded(precision: np.ndarray, target: np.ndarray, lower: np.ndarray, upper
         free = ~(pinned_low | pinned_high)
         theta = np.where(pinned_low, lower, np.where(pinned_high, upper, 0.0))
         right = target[free] - precision[np.ix_(free, ~free)] @ theta[~free]
-        theta[free] = linalg.solve(precision[np.ix_(free, free)], right, assume_a="pos")
+        theta[free] = linalg.cho_solve(linalg.cho_factor(precision[np.ix_(free, free)]), right)
         slope = precision @ theta - target
         below, above = free & (theta < lower - 1e-12), free & (theta > upper + 1e-12)
         back = (pinned_low & (slope < -1e-9)) | (pinned_high & (slope > 1e-9))
