@@ -114,6 +114,7 @@ def fit(
     first: Posterior | None = None,
     wash: Wash | None = None,
     layer: bool = True,
+    n_draws: int = N_DRAWS,
 ) -> Fitted:
     """
     Fit all unknowns.
@@ -132,6 +133,8 @@ def fit(
         How rain washes, if an earlier fit has found it.
     layer : bool
         Whether there may be a layer of dirt that rain leaves.
+    n_draws : int
+        Fewer where the misfit alone is asked for.
     """
     blocks, shape = evidence.blocks, ratio.shape
     logged = bool(np.isfinite(ratio).any())
@@ -161,12 +164,12 @@ def fit(
             first = solve(columns, rows, 1, evidence.rng, _SEARCH_ROUNDS)
             own, yearly = own_rate_rows(columns, _by_day(rows), first.estimate, evidence.rng)
             rows += own
-        return Fitted(solve(columns, rows, N_DRAWS, evidence.rng), wash, yearly)
+        return Fitted(solve(columns, rows, n_draws, evidence.rng), wash, yearly)
     near = np.array([c.mean for c in columns])
     for _ in range(_METER_STEPS):
         meter = meter_rows(blocks, design, evidence.data.meter, left.share, left.doubt, near)
         own, yearly = own_rate_rows(columns, meter[0], near, evidence.rng) if meter and full_years(blocks) else ([], None)
-        posterior = solve(columns, [*meter, *other, *own], N_DRAWS, evidence.rng)
+        posterior = solve(columns, [*meter, *other, *own], n_draws, evidence.rng)
         near = posterior.estimate
     return Fitted(posterior, wash, yearly)
 

@@ -17,7 +17,7 @@ from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.clamp_limits import limits_from_readings, limits_left_on
 from yieldwatch.gap.clamped_strings import missing_at_clamps
 from yieldwatch.gap.evidence import meter_by_day
-from yieldwatch.gap.fit import EvidenceAtHand, Fitted, Left, dc_left, fit
+from yieldwatch.gap.fit import N_DRAWS, EvidenceAtHand, Fitted, Left, dc_left, fit
 from yieldwatch.gap.mechanisms.fault import Fault
 from yieldwatch.gap.mechanisms.onsets import date_faults, weighed_onset
 from yieldwatch.gap.mechanisms.snow import SLIDES, slide_chances, snow_cover, snow_days
@@ -38,6 +38,8 @@ _COVER_DOUBT = 0.25
 #: The same of hours with snow on the ground: new snow is read by gauges and services so roughly that a fall may be missed whole.
 #: Common practice, no source.
 _LYING_DOUBT = 0.15
+#: Draws of a fit of which the misfit alone is asked: they settle what is rare, about which the meter's rows are laid.
+_FEW_DRAWS = 40
 
 
 def fit_unlogged(
@@ -58,21 +60,25 @@ def fit_unlogged(
     faults += mended_faults(blocks, model.site, evidence.rounds, evidence.findings, data.events)
     faults += faults_at_clamps(blocks, missing_at_clamps(model.site, evidence.clamps, evidence.findings), faults)
 
-    def fit_with(limits: Limits, faults: list[Fault], snow: _Snow, kept: np.ndarray, before: Fitted | None = None) -> Fitted:
+    def fit_with(limits: Limits, faults: list[Fault], snow: _Snow, kept: np.ndarray, before: Fitted | None = None,
+                 n_draws: int = N_DRAWS) -> Fitted:
         left = Left(_running(blocks, off, limits, snow.left, kept), blocks.share(snow.doubt_before))
         if before is None:
             return fit(evidence, faults, none, nothing, nothing, left)
-        return fit(evidence, faults, none, nothing, nothing, left, before.posterior, before.wash)
+        return fit(evidence, faults, none, nothing, nothing, left, before.posterior, before.wash, n_draws=n_draws)
+
+    def misfit(limits: Limits, faults: list[Fault]) -> float:
+        return again(limits, faults, n_draws=_FEW_DRAWS).posterior.misfit
 
     snow = _snow_by_meter(blocks, data, off, limits, kept)
     again = partial(fit_with, snow=snow, kept=kept, before=fit_with(limits, faults, snow, kept))
     from_readings = limits
-    limits = _dated_limits(blocks, data, from_readings, lambda tried: again(tried, faults).posterior.misfit)
-    dated = date_faults(faults, lambda tried: again(limits, tried).posterior.misfit)
+    limits = _dated_limits(blocks, data, from_readings, lambda tried: misfit(tried, faults))
+    dated = date_faults(faults, lambda tried: misfit(limits, tried))
     if dated and limits.left_on:
         # A dead string and a limit of one season were taken for each other while neither had its day.
-        limits = _dated_limits(blocks, data, from_readings, lambda tried: again(tried, dated).posterior.misfit)
-        dated = date_faults(faults, lambda tried: again(limits, tried).posterior.misfit)
+        limits = _dated_limits(blocks, data, from_readings, lambda tried: misfit(tried, dated))
+        dated = date_faults(faults, lambda tried: misfit(limits, tried))
     found = again(limits, dated)
     for _ in range(_MORE_FITS):
         kept = dc_left(found.posterior, shape)
