@@ -11,7 +11,7 @@ import pandas as pd
 
 from tests.farm.plain import plain
 from tests.farm.settings import PortfolioSpec
-from tests.farm.spec import Block, Instruments, Mechanism
+from tests.farm.spec import Block, FarmSpec, Instruments, Mechanism
 from tests.farm.write import write_portfolio
 from yieldwatch.field.read import read_site_data
 from yieldwatch.field.tables import SiteData
@@ -39,12 +39,17 @@ def inferred(folder: Path, *mechanisms: Mechanism, start: dt.date, end: dt.date,
                       iv_bad_light=0.0)
     blocks = tuple(Block(f"INV{k}", "I", "A", "M", 2, 2, 20) for k in (1, 2, 3, 4))
     spec = replace(plain(*mechanisms), start=start, end=end, instruments=fit, **({"blocks": blocks} | changes))
+    return of_spec(folder, spec, dc)
+
+
+def of_spec(folder: Path, spec: FarmSpec, dc: bool = True) -> Inferred:
+    """The farm of `spec`, written, read back and inferred as of its last day, DC in the log or not."""
     write_portfolio(folder, folder / "truth", PortfolioSpec("P", (spec,)))
     portfolio = read_portfolio(folder)
     site = portfolio.sites[0]
-    data = read_site_data(folder, site, end)
+    data = read_site_data(folder, site, spec.end)
     data = data if dc else replace(data, power=data.power.drop(columns="dc_power_kw"))
     traces = assess_rounds(site, data)
     findings = string_findings(site, traces, data)
-    first, last = (pd.Timestamp(day, tz=site.timezone).tz_convert("UTC") for day in (start, end))
-    return Inferred(portfolio, site, data, infer_state(site, data, traces, findings, first, last), findings, end)
+    first, last = (pd.Timestamp(day, tz=site.timezone).tz_convert("UTC") for day in (spec.start, spec.end))
+    return Inferred(portfolio, site, data, infer_state(site, data, traces, findings, first, last), findings, spec.end)

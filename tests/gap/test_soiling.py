@@ -1,11 +1,15 @@
 """The daily law of dirt, against published shapes."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from tests.action.farm_state import of_spec
+from tests.farm.population import draw_farm
+from tests.farm.spec import Soiling
 from yieldwatch.gap.mechanisms.soiling import Wash, _accumulate, loose_dust, rain_states, soiling_states
 
 #: Rain above 6 mm resets, below does nothing; no damp ground: the shape of Kimber's model without its grace period.
@@ -124,3 +128,17 @@ def test_what_one_rain_left_more_than_the_law_goes_with_the_next_rain_and_with_a
     np.testing.assert_allclose(dust + (np.exp(-3.0 / 5.0) - keep) * single.values, true, atol=1e-12)
     assert (single.lower, single.upper) == (pytest.approx(-keep), pytest.approx(1.0 - keep))
     assert not rain_states(blocks, events(), wash, np.zeros_like(dust))
+
+
+@pytest.mark.parametrize("layer", [0.1, 4.0])
+def test_a_layer_that_one_inverter_was_cleaned_of_is_told_from_shade_on_the_others(tmp_path, layer):
+    # One of three inverters was cleaned in the eighth month; grass shades another, and of the third a string died, and its fans.
+    spec = draw_farm(1651)
+    soil = next(m for m in spec.mechanisms if isinstance(m, Soiling))
+    others = tuple(m for m in spec.mechanisms if m is not soil)
+    state = of_spec(tmp_path, replace(spec, mechanisms=(*others, replace(soil, start_persistent_pct=layer)))).state
+    assert {scope for _, scope, _ in soil.cleanings} == {"INV2"}
+    assert state.shaded.any()
+    sizes = state.posterior.sizes("soiling")
+    start, growth = sizes["lasting layer at the start"], sizes["lasting layer, growth per year"]
+    assert start + growth == pytest.approx(layer / 100.0, abs=0.01)

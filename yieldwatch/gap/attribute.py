@@ -164,15 +164,21 @@ def _refit(evidence: EvidenceAtHand, faults: list[Fault], shaded: np.ndarray, ra
     The fit that goes on from `first`.
 
     Where a part alone was cleaned, what it gained on the others is a layer that rain leaves, or shade that the others lost that
-    day, and the picture of `first` settles on either. So it is drawn again without any such layer, and the likelier is kept.
+    day, and the picture of `first` settles on either. So it is drawn again without any such layer, and the likelier is kept,
+    in which the more cells are in the open.
     """
     left = Left.nothing(evidence.blocks)
     found = fit(evidence, faults, shaded, ratio, weight, left, first, wash)
     if shaded.any() and cleaned_in_part(evidence.blocks, evidence.data):
         bare = fit(evidence, faults, shaded, ratio, weight, left, wash=wash, layer=False)
         other = fit(evidence, faults, shaded, ratio, weight, left, bare.posterior, wash)
-        found = min(found, other, key=lambda f: f.posterior.misfit)
+        found = min(found, other, key=lambda f: f.posterior.misfit + _of_picture(f.posterior))
     return found.posterior, found.yearly
+
+
+def _of_picture(posterior: Posterior) -> float:
+    """-2 ln of the prior's height over the cells of the shade's picture: a cell in the open is the narrower claim."""
+    return 2.0 * float(np.log([c.sd for c in posterior.columns if c.tag[:1] == ("beam",)]).sum())
 
 
 def _with_light_corrected(state: SiteState, snow: np.ndarray, meter: pd.DataFrame | None) -> SiteState:
