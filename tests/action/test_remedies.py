@@ -14,7 +14,8 @@ from yieldwatch.action.remedies.inverters import _expected_by_chance
 from yieldwatch.action.remedies.look import Look
 from yieldwatch.action.remedies.on_glass import lies_on_glass, seen_on_strings
 from yieldwatch.action.remedies.strings import _not_traced_since, _repair_cost, _went_before, dead_strings, odds, of_fault
-from yieldwatch.action.remedies.vegetation import _of_plants, _opened, _regrown
+from yieldwatch.action.remedies.vegetation import _chance_of_grass, _of_plants, _opened, _regrown
+from yieldwatch.gap.mechanisms.base import Column
 from yieldwatch.gap.mechanisms.fault import Fault
 from yieldwatch.portfolio.model import JobCost, String
 
@@ -162,6 +163,21 @@ def test_what_an_inverter_lacks_at_every_hour_beyond_the_sky_that_plants_hide_is
 def test_mowing_leaves_the_hedge_as_it_was(day, note, mown):
     cut = pd.DataFrame({"kind": ["vegetation_cut"], "start": [pd.Timestamp(day, tz="UTC")], "scope": ["site"], "note": [note]})
     assert (_regrown(_look(events=cut), 3.0) == 1.0) == mown
+
+
+@pytest.mark.parametrize(("notes", "chance"), [
+    (("grass mown", "mowing"), 0.9), (("hedge cut",), 0.1), (("grass mown", "hedge cut"), 0.5), ((), 0.5)])
+def test_without_a_log_what_was_cut_before_says_what_shades(notes, chance):
+    cuts = pd.DataFrame({"kind": "vegetation_cut", "start": pd.Timestamp("2024-06-28", tz="UTC"), "scope": "site", "note": notes})
+    look = _look(events=cuts)
+    # The inverter loses a share of 0.2 that rounds saw, and as much again that all share under a low sun: that is a hedge's.
+    seen = Column("shading", "I1, as rounds saw it", np.full(10, 0.2), 0, 0.7, 0.5, tag=("rounds", 0))
+    shared = Column("shading", "all alike, plants of 13°", np.full(10, 0.4), None, 0.0, 0.35, tag=("common", 13.0))
+    look.state.posterior = SimpleNamespace(columns=[seen, shared])
+    look.state.blocks = SimpleNamespace(expected=np.ones((1, 10)))
+    for size_of_shared, part in ((0.0, 1.0), (0.5, 0.5)):
+        look.outlook.draws = np.tile([1.0, size_of_shared], (5, 1))
+        assert _chance_of_grass(look, [0], np.arange(10))[0] == pytest.approx(chance * part)
 
 
 def test_late_starts_as_often_on_dry_days_are_no_matter_of_wet():

@@ -22,7 +22,7 @@ from yieldwatch.action.verdicts import money
 #: Chance of paying back from which such a job is done without a look before it. Common practice, no source.
 SURE_ENOUGH = 0.65
 #: A job in doubt is done without a look where a look on a visit of its own would leave less than this share of what the job is
-#: expected to bring: who waits for it gives up little, and does not lose the cost of a job for nothing. Common practice, no source.
+#: expected to bring: who looks first gives up little, and does not pay for a job for nothing. Common practice, no source.
 _LEAVES = 0.9
 #: Readings simulated on each draw.
 _TIMES = 10

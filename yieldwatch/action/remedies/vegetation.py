@@ -2,7 +2,8 @@
 Shade from plants: cut them.
 
 What is lost from summer to winter beyond what the same sun position lost from winter to summer is grass: it is back in weeks.
-The rest is taken for hedges and trees, back over years.
+The rest is taken for hedges and trees, back over years. Without a log no season of the shade was measured: what was cut before,
+by the record, tells grass from hedges, or nothing does.
 An inverter whose shade keeps to one narrow band of azimuth stands behind a pole, which nobody cuts.
 """
 
@@ -53,6 +54,9 @@ _OUTLINE_DOUBT = 0.3
 #: spring to late summer (months of the north). Common practice, no source.
 _OF_GRASS, _OF_HEDGES = ("grass", "mow", "meadow", "strim"), ("hedge", "tree", "shrub", "bush", "branch", "prun", "coppice")
 _GROWING = (4, 5, 6, 7, 8)
+#: Chance that what rounds saw in the shade without a log is grass: by cuts on record of grass alone, of hedges alone, and by none
+#: or both. Common practice, no source.
+_GRASS_CUT, _HEDGES_CUT, _NOT_SAID = 0.9, 0.1, 0.5
 #: Chance that what shades is a plant that may be cut, and no building, slope or neighbour's tree. Common practice, no source.
 _PLANT = 0.85
 
@@ -65,7 +69,8 @@ def cut_vegetation(look: Look) -> list[Candidate]:
     rows = [k for k, row in enumerate(taken) if row.sum() > _MATTERS * energy[k] and not _pole(look, at, row)]
     if not rows:
         return []
-    grass = np.stack([_grass(look, k) for k in rows])
+    measured = look.state.log is not None
+    grass = np.stack([_grass(look, k) for k in rows]) if measured else _chance_of_grass(look, rows, at)
     grass_share = float((taken[rows] * grass[:, at]).sum() / taken[rows].sum())
     season = (_MOW_NORTH if look.site.latitude >= 0 else _MOW_SOUTH) if grass_share > _MOSTLY else None
     by_draw = _by_draw(look, rows, at, of_plants)
@@ -76,15 +81,17 @@ def cut_vegetation(look: Look) -> list[Candidate]:
 
     regrown = _regrown(look, hedge_years)
 
-    def opened(replay: Replay, year: int) -> np.ndarray:
-        since = year * 365 + replay.day - delay
-        hedge = regrown * kept(np.maximum(since, 0) / 365.25, hedge_years)
-        low = np.clip(1.0 - since / grass_days, 0.0, 1.0)
-        part = grass[:, replay.blocks]
-        stays = (part * low + (1.0 - part) * hedge) * (since >= 0)
-        return _opened(look.outlook.shade_ahead(replay, year)[rows] * of_plants[rows][:, replay.blocks], cures * stays)
+    def gain_where(grass: np.ndarray) -> Gain:
+        def opened(replay: Replay, year: int) -> np.ndarray:
+            since = year * 365 + replay.day - delay
+            hedge = regrown * kept(np.maximum(since, 0) / 365.25, hedge_years)
+            low = np.clip(1.0 - since / grass_days, 0.0, 1.0)
+            part = grass[:, replay.blocks]
+            stays = (part * low + (1.0 - part) * hedge) * (since >= 0)
+            return _opened(look.outlook.shade_ahead(replay, year)[rows] * of_plants[rows][:, replay.blocks], cures * stays)
 
-    gain = look.outlook.gain(Relief(tuple(rows), dc=opened))
+        return look.outlook.gain(Relief(tuple(rows), dc=opened))
+
     names = ", ".join(look.names[k] for k in rows)
     plant = "grass" if season else "hedges or trees" + (", and grass" if grass_share > 0.2 else "")
     seen, growth = len(look.outlook.replays) > 1, 100.0 * (look.outlook.shade_growth - 1.0)
@@ -94,7 +101,9 @@ def cut_vegetation(look: Look) -> list[Candidate]:
     common = all(c.tag[:1] == ("common",) for c in look.state.posterior.columns if c.cause == "shading")
     against = (
         "by what all lack alike when the sun is low" if common
-        else f"against the inverters in the open; by sun position and season it is {plant}")
+        else f"against the inverters in the open; by sun position and season it is {plant}" if measured
+        else f"as rounds saw it; no log measured its seasons, and by the cuts on record it is grass with a chance of "
+             f"{100 * grass_share:.0f} %")
     why = (
         f"{names} lost {percent(by_draw.mean())} to shade in the twelve months before {look.outlook.as_of}, "
         f"{against}. From one year to the next it {changed}.")
@@ -106,12 +115,39 @@ def cut_vegetation(look: Look) -> list[Candidate]:
     # The share that a cut cures is a mean that holds the chance of there being nothing to cut.
     sizes = relative(by_draw) * look.doubt(_CUT_DOUBT) * look.is_there(_PLANT) / _PLANT
     returns = against_mean(paces(hedge_years, look.n_draws, look.rng), hedge_years, look.outlook.months)
-    by_month_ahead = sizes[:, None] * (grass_share + (1.0 - grass_share) * returns)
+    if measured:
+        parts = [(gain_where(grass), sizes[:, None] * (grass_share + (1.0 - grass_share) * returns))]
+    else:  # either the one or the other
+        is_grass = look.is_there(grass_share)
+        parts = [(gain_where(np.ones_like(grass)), sizes * is_grass),
+                 (gain_where(np.zeros_like(grass)), (sizes * (1.0 - is_grass))[:, None] * returns)]
+    total = sum(float((size.reshape(look.n_draws, -1) * gain.kwh).sum(axis=1).mean()) for gain, size in parts)
     later = _later(look, rows, of_plants, grass, cures, hedge_years, grass_days)
-    scaled = to_scale(later[1] * sizes[:, None], delay, float(gain.kwh.sum() * sizes.mean()))
-    cut = look.job("cut_vegetation", "shading", ("site",), [(gain, by_month_ahead)], there, why, back, season=season,
-                   later=(later[0], scaled))
+    scaled = to_scale(later[1] * sizes[:, None], delay, total)
+    cut = look.job("cut_vegetation", "shading", ("site",), parts, there, why, back, season=season, later=(later[0], scaled))
     return first_look(look, cut, _HOW, sizes, _OUTLINE_DOUBT)
+
+
+def _chance_of_grass(look: Look, rows: list[int], at: np.ndarray) -> np.ndarray:
+    """
+    Chance that what shades is grass where no log measured its seasons, shape (n_rows, n_blocks).
+
+    What all inverters share when the sun is low is a hedge's. What rounds saw is what was cut before, by the record.
+    """
+    events = look.data.events
+    cuts = events[events["kind"] == "vegetation_cut"] if len(events) else events
+    mown = [_mown(look, cut.start, str(getattr(cut, "note", ""))) for cut in cuts.itertuples()]
+    chance = _NOT_SAID if not mown or any(mown) != all(mown) else _GRASS_CUT if all(mown) else _HEDGES_CUT
+    expected = look.state.blocks.expected
+    out = np.zeros((len(rows), expected.shape[1]))
+    for n, k in enumerate(rows):
+        seen = shared = 0.0
+        for column, size in zip(look.state.posterior.columns, look.outlook.draws.mean(axis=0), strict=True):
+            if column.cause == "shading" and (shape := column.at(k)) is not None:
+                lost = size * float(shape[at] @ expected[k, at])
+                seen, shared = (seen + lost, shared) if column.tag[:1] == ("rounds",) else (seen, shared + lost)
+        out[n] = chance * seen / max(seen + shared, 1e-9)
+    return out
 
 
 def _regrown(look: Look, hedge_years: float) -> float:
