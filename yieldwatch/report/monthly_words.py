@@ -19,7 +19,7 @@ from yieldwatch.report.money import STEP_WORDS
 from yieldwatch.report.proof import proven_sentence
 from yieldwatch.report.sentences import added, left_out_said
 from yieldwatch.report.totals import IN_HAND, Amount, SiteTotal, site_total
-from yieldwatch.report.words import EnergyUnit, count, listed, money, money_span
+from yieldwatch.report.words import EnergyUnit, count, listed, money, money_with_span
 
 #: Steps, jobs and farms that are told one by one; the rest stands in the tables.
 _MOST_STEPS, _MOST_JOBS, _MOST_NAMES = 4, 3, 5
@@ -252,7 +252,7 @@ def _in_hand(assessment: Assessment, month: Month, unit: EnergyUnit) -> list[str
 
 
 def _worth(worth: Amount, currency: str) -> str:
-    return f", worth {money(worth.value, currency)} ({money_span(worth, currency)})" if worth.known else ""
+    return f", worth {money_with_span(worth, currency)}" if worth.known else ""
 
 
 def _decide(assessment: Assessment) -> list[str]:

@@ -19,6 +19,7 @@ from xlsxwriter.utility import xl_rowcol_to_cell
 from xlsxwriter.worksheet import Worksheet
 
 from yieldwatch.assess import Assessment
+from yieldwatch.cost.amounts import money_decimals
 from yieldwatch.report import words
 from yieldwatch.report.planned import Planned
 from yieldwatch.report.schema import TABLES, WORK_LIST_EXTRAS
@@ -139,7 +140,7 @@ def _write_sheet(sheet: Worksheet, made: Sheet, styles: Mapping[tuple[str, bool]
         sheet.set_row(row, _height(record, fields))
         for column, field in enumerate(fields):
             value = record.get(field.source)
-            _write(sheet, row, column, value, styles[_style(field.style, value), row - first in made.strong], field.style)
+            _write(sheet, row, column, value, styles[_style(field, record), row - first in made.strong], field.style)
     if made.rows:
         sheet.autofilter(_HEAD_ROW, 0, _HEAD_ROW + len(made.rows), len(fields) - 1)
     else:
@@ -164,10 +165,13 @@ def _write_sheet(sheet: Worksheet, made: Sheet, styles: Mapping[tuple[str, bool]
     sheet.set_selection(xl_rowcol_to_cell(first, 0))
 
 
-def _style(style: str, value: object) -> str:
-    """That of the column, but small sums of money with cents, as sentences have them."""
-    small = style == "money" and isinstance(value, float) and words.cents(value)
-    return "cents" if small else style
+def _style(field: Field, record: Mapping[str, object]) -> str:
+    """That of the column, but small sums of money with cents, as sentences have them; bounds as the sum that they belong to."""
+    name = field.source
+    sum_of = next((n for end in ("_low", "_high") if end in name and (n := name.replace(end, "", 1)) in record), name)
+    value = record.get(sum_of)
+    small = field.style == "money" and isinstance(value, float) and money_decimals(value, *words.bounds(record, sum_of))
+    return "cents" if small else field.style
 
 
 def _breaks(widths: Sequence[float], frozen: int) -> list[int]:
