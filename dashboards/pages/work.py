@@ -164,10 +164,10 @@ def _advice(row: dict) -> list:
 
 
 def _months(row: dict) -> str:
-    """Blank where cost or return is not known; an end that never comes is said."""
+    """Blank where cost or return is not known; an end that never comes is said. From two years on no tenth of a month counts."""
     if row["cost"] is None or not row["gain_per_year"]:
         return ""
-    middle, low, high = ("never" if v is None else number(v, 1) for v in (
+    middle, low, high = ("never" if v is None else number(v, 1 if v < 24 else 0) for v in (
         row["payback_months"], row["payback_low_months"], row["payback_high_months"]))
     return middle if low == high == middle else f"{middle} ({low} to {high})"
 

@@ -8,6 +8,7 @@ import pytest
 from dash._utils import to_json
 
 from dashboards.app import content
+from dashboards.parts import plan_map
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import Figure, stated
 from dashboards.registry import PAGES
@@ -55,6 +56,22 @@ def test_months_that_are_not_in_the_record_are_said_to_be_missed(place, query, s
     assert said in built
 
 
+@pytest.mark.parametrize(("path", "said"), [
+    ("/", "They earned"), ("/", "none has it above"), ("/", "what it won back can be told"),
+    ("/farm/drumlin/dirt", "No cleaning is recorded in these months"),
+    ("/farm/drumlin/strings", "All 32 strings were traced"),
+])
+def test_a_count_reads_as_people_say_it(place, path, said):
+    assert said in to_json(content(Router(PAGES), place, Person("x"), path, {})).replace("\\u00a0", " ")
+
+
+def test_names_on_the_map_lie_over_no_other_name():
+    farms = [{"site_id": str(n), "name": name, "north": north, "east": east}
+             for n, (name, north, east) in enumerate([("Birch Hill", 0, 0), ("Alder Moor", 3, 20), ("Far Away", 900, 900)])]
+    assert plan_map._sides(farms, 5.0) == {"0": "bottom center", "1": "top center", "2": "top center"}
+    assert set(plan_map._sides(farms, 0.05).values()) == {"top center"}
+
+
 def test_one_visit_alone_is_one_in_the_sentence_and_a_loss_is_less(place):
     built = to_json(content(Router(PAGES), place, Person("x"), "/plan", {"set": "1", "budget": "0", "crew_days": ""}))
     assert "1 visit to 1 farm does 1 job. It takes" in built.replace("\\u00a0", " ")
@@ -92,6 +109,7 @@ def test_names_on_the_map_of_a_narrow_screen_leave_the_figures_of_the_axes_free(
     page.wait_for_selector("#chart-map .main-svg")
     names = page.eval_on_selector_all("#chart-map .textpoint text", BOXES)
     assert len(names) == 4
+    assert overlaps(names) == []
     assert overlaps(names, page.eval_on_selector_all("#chart-map .ytick text", BOXES)) == []
 
 
