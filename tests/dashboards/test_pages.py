@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import itertools
+from unittest.mock import Mock
 
 import pytest
 from dash._utils import to_json
 
 from dashboards.app import content
+from dashboards.pages.book import _lead
+from dashboards.pages.rows import _shower
 from dashboards.parts import plan_map
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import Figure, stated
@@ -63,6 +66,20 @@ def test_months_that_are_not_in_the_record_are_said_to_be_missed(place, query, s
 ])
 def test_a_count_reads_as_people_say_it(place, path, said):
     assert said in to_json(content(Router(PAGES), place, Person("x"), path, {})).replace("\\u00a0", " ")
+
+
+def test_rows_state_estimated_money_without_cents_and_costs_with_them():
+    row = {"gain_per_year": 879.58, "gain_low_per_year": 708.94, "gain_high_per_year": 1083.51, "cost": 123.5, "energy_kwh": 8.25}
+    assert [_shower(name)(row) for name in row] == ["880", "709", "1,084", "123.50", "8.3"]
+
+
+@pytest.mark.parametrize(("held", "said"), [
+    ({"open": 2, "undecided": 1, "booked": 1}, "2 jobs are open: 1 with nothing decided, 1 booked."),
+    ({"untested": 1}, "No job is open. 1 job was done and not proven yet."),
+])
+def test_the_job_book_counts_only_what_there_is(held, said):
+    views = ("open", "undecided", "decided", "held-up", "booked", "untested")
+    assert _lead({key: [Mock(safety=False)] * held.get(key, 0) for key in views}) == said
 
 
 def test_names_on_the_map_lie_over_no_other_name():

@@ -187,6 +187,13 @@ def bounds(row: Mapping[str, Any], name: str) -> tuple[float, float]:
     return low, high
 
 
+def decimals_of(row: Mapping[str, Any], name: str) -> int:
+    """Decimals of a row's money; a bound, as `gain_low`, is stated as finely as the sum that it bounds."""
+    whole = next((n for end in ("_low", "_high") if end in name and (n := name.replace(end, "", 1)) in row), name)
+    value = _float(row.get(whole))
+    return money_decimals(value, *bounds(row, whole)) if math.isfinite(value) else 0
+
+
 def money_with_span(amount: Amount, currency: str) -> str:
     """`GBP 2,280 (1,900 to 2,700)`, all three as finely."""
     said = money(amount.value, currency, amount.low, amount.high)

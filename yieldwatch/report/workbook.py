@@ -19,7 +19,6 @@ from xlsxwriter.utility import xl_rowcol_to_cell
 from xlsxwriter.worksheet import Worksheet
 
 from yieldwatch.assess import Assessment
-from yieldwatch.cost.amounts import money_decimals
 from yieldwatch.report import words
 from yieldwatch.report.planned import Planned
 from yieldwatch.report.schema import TABLES, WORK_LIST_EXTRAS
@@ -167,11 +166,7 @@ def _write_sheet(sheet: Worksheet, made: Sheet, styles: Mapping[tuple[str, bool]
 
 def _style(field: Field, record: Mapping[str, object]) -> str:
     """That of the column, but small sums of money with cents, as sentences have them; bounds as the sum that they belong to."""
-    name = field.source
-    sum_of = next((n for end in ("_low", "_high") if end in name and (n := name.replace(end, "", 1)) in record), name)
-    value = record.get(sum_of)
-    small = field.style == "money" and isinstance(value, float) and money_decimals(value, *words.bounds(record, sum_of))
-    return "cents" if small else field.style
+    return "cents" if field.style == "money" and words.decimals_of(record, field.source) else field.style
 
 
 def _breaks(widths: Sequence[float], frozen: int) -> list[int]:
