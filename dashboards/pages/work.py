@@ -35,7 +35,7 @@ from yieldwatch.action.cautions import cautions_of
 from yieldwatch.action.methods import method
 from yieldwatch.constants import work_of
 from yieldwatch.errors import YieldwatchError
-from yieldwatch.report.jobs import advice
+from yieldwatch.report.jobs import advice, is_after_its_window
 from yieldwatch.report.words import cause_word, chance_word, count, day, money, number, plain
 
 #: Files of the assessment that are handed out as they are.
@@ -110,7 +110,9 @@ def _lead(sums: _Sums, currency: str) -> list:
 
 
 def _safety(row: dict, names: dict[str, str], currency: str) -> html.Li:
-    said = in_day_words(f"{row['why']} By {day(row['due_to'])}, {money(row['cost'], currency)}.")
+    late = "" if not is_after_its_window(row) else (
+        f" The plan goes by whole weeks and has it in that of {day(row['planned_start'])}: agree a sooner day with the crew.")
+    said = in_day_words(f"{row['why']} By {day(row['due_to'])}, {money(row['cost'], currency)}.{late}")
     return html.Li([html.H3([job_link(row), f" at {names.get(row['site_id'], row['site_id'])}"]),
                     html.P(said)], className="job")
 
