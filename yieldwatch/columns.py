@@ -78,6 +78,11 @@ class Column:
         return self.inside or self.name
 
     @property
+    def said_unit(self) -> str:
+        """The unit beside a figure in a message; of a sum of money none, for it is in the portfolio's currency."""
+        return "" if self.unit == "money" else self.unit
+
+    @property
     def expected(self) -> str:
         """What a valid value looks like, in words: "0 to 2000 W/m²"."""
         if self.choices:
@@ -87,7 +92,7 @@ class Column:
                     "time": "ISO 8601, such as 2024-06-30T13:45:00+02:00",
                     "date": "a date such as 2024-06-30"}.get(self.kind, self.kind)
         what = "a whole number" if self.kind == "integer" else "a number"
-        unit = f" {f'times {self.of}' if self.of else self.unit}".rstrip()
+        unit = f" {f'times {self.of}' if self.of else self.said_unit}".rstrip()
         return {
             (True, True): f"{_short(self.low)} to {_short(self.high)}{unit}",
             (True, False): f"{_short(self.low)}{unit} or more",

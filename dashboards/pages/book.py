@@ -73,9 +73,12 @@ def _held(jobs: list[Job], view: str) -> list[Job]:
 
 def _lead(held: dict[str, list[Job]]) -> str:
     safety = sum(j.safety for j in held["open"])
-    text = (f"{count(len(held['open']), 'job is', 'jobs are')} open: {len(held['undecided'])} with nothing decided, "
-            f"{len(held['decided'])} decided and not booked, {len(held['held-up'])} held up, {len(held['booked'])} booked. "
-            f"{count(len(held['untested']), 'job was', 'jobs were')} done and not proven yet.")
+    stand = {"undecided": "with nothing decided", "decided": "decided and not booked", "held-up": "held up", "booked": "booked"}
+    parts = [f"{len(held[key])} {said}" for key, said in stand.items() if held[key]]
+    text = f"{count(len(held['open']), 'job is', 'jobs are') if held['open'] else 'No job is'} open"
+    text += f": {', '.join(parts)}." if parts else "."
+    if held["untested"]:
+        text += f" {count(len(held['untested']), 'job was', 'jobs were')} done and not proven yet."
     return text + (f" {count(safety, 'open job is', 'open jobs are')} a matter of safety." if safety else "")
 
 

@@ -75,9 +75,10 @@ def _lead(drawn: Drawn, period: Period) -> str:
             f"{number(c['high_pct'][k], 1)})"
         )
 
+    washed = len(_cleanings(drawn, period))
     return (
         f"It took most on {day(days[worst])}, {span(worst)}; on {day(days[last])} it took {span(last)}. "
-        f"{count(len(_cleanings(drawn, period)), 'cleaning')} recorded in these months."
+        f"{count(washed, 'cleaning is', 'cleanings are') if washed else 'No cleaning is'} recorded in these months."
     )
 
 

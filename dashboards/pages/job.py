@@ -75,6 +75,7 @@ def build(visit: Visit) -> Content:
         return sorry("A job", str(err))
     names, evidence = farm_names(visit), book.evidence(job.ref)
     currency = plain(visit.store.about()["currency"])
+    parts = parts_of(visit.store, job)
     listed = visit.store.row("work_list", {"job_id": job.job_id})
     return html.Div([
         page_head(f"Job {job.ref}: {named(job, names)}", *([
@@ -82,8 +83,8 @@ def build(visit: Visit) -> Content:
             ["The last work list does not hold it."])),
         dcc.Store(id="job-ref", data=job.ref),
         html.Div(facts_part(job, visit.person, currency), id="job-facts"),
-        html.Div(evidence_part(evidence, job, visit.person, parts_of(visit.store, job)), id="job-evidence"),
-        html.Div(photos_part(evidence, job, visit.person), id="job-photos"),
+        html.Div(evidence_part(evidence, job, visit.person, parts), id="job-evidence"),
+        html.Div(photos_part(evidence, job, visit.person, parts), id="job-photos"),
         html.H2("What to watch for"),
         html.Ul([html.Li(c) for c in cautions_of([work_of(job.job_kind, job.cause)])], className="plain"),
         html.Details([html.Summary("Every change of it, up to when this page was opened"), history_table(book.history(job.ref))]),

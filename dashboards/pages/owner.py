@@ -108,7 +108,8 @@ def _came_in(view: _View) -> list:
     partly = [] if sums["farms_planned"] == sums["farms_measured"] else [
         " (held against plan: ", view.linked(count(sums["farms_planned"], "farm"), bridge), ")"]
     return [
-        *said, " It earned ", stated(words.money(sums, "planned_money", currency, bridge, view.period)), ". The plan",
+        *said, f" {'They' if sums['farms_measured'] > 1 else 'It'} earned ",
+        stated(words.money(sums, "planned_money", currency, bridge, view.period)), ". The plan",
         *partly, " was ", stated(words.energy(sums, "budget", bridge, view.period)), " and ",
         stated(words.money(sums, "budget_money", currency, bridge, view.period)), ": ",
         *_off(view, sums["planned_kwh"], sums["budget_kwh"], bridge), " in energy and ",
@@ -344,11 +345,15 @@ def _returns(view: _View) -> list:
     unsaid = sums["farms"] - sums["below"] - sums["above"]
     return [
         html.P(["Of ", view.linked(count(sums["farms"], "farm"), view.rows("returns", measure="rate_of_return")),
-                f" with a plan's return, {count(sums['below'], 'has', 'have')} the whole 90 % interval below it, {sums['above']} "
-                f"above it, and for {unsaid} the interval holds the plan."]),
+                f" with a plan's return, {_many(sums['below'])} the whole 90 % interval below it, "
+                f"{_many(sums['above'])} it above, and for {unsaid or 'none'} the interval holds the plan."]),
         stored_table(view.visit, "returns", columns, "Rate of return by farm; in brackets the 90 % interval", "value",
                      where={"measure": "rate_of_return"}, key="return_", size=12),
     ]
+
+
+def _many(n: int) -> str:
+    return count(n, "has", "have") if n else "none has"
 
 
 def _trust(view: _View) -> list:

@@ -4,6 +4,7 @@ The rows behind a figure: any written table, narrowed by its columns.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from functools import cache
 
@@ -14,7 +15,7 @@ from dashboards.parts.words import page_head, sorry
 from dashboards.visit import OWNER, Content, Page, Visit, address
 from yieldwatch import handbook
 from yieldwatch.report.schema import TABLES, WORK_LIST_EXTRAS
-from yieldwatch.report.words import number, plain
+from yieldwatch.report.words import bounds, decimals_of, number, plain
 
 #: Income, payments and return are the owner's own matter.
 FOR_OWNERS = frozenset({"bridge", "returns", "statement_checks"})
@@ -85,8 +86,8 @@ def _covered() -> dict[str, str]:
 #: Length up to which a text stays on one line, such as a date. [characters]
 _SHORT = 25
 #: Decimals of figures by what their columns' names hold, so that one column is read at a glance; of the others three.
-_DECIMALS = {"price": 4, "_kwh": 1, "_pct": 2, "_months": 1, "cost": 2, "npv": 2, "money": 2, "amount": 2, "revenue": 2,
-             "gain": 2, "net": 2, "worth": 2, "_days": 1, "_hours": 1, "_deg": 1, "_w_m2": 0}
+_DECIMALS = {"price": 4, "_kwh": 1, "_pct": 2, "_months": 1, **dict.fromkeys(sorted(_MONEY), 2), "_days": 1, "_hours": 1,
+             "_deg": 1, "_w_m2": 0}
 
 
 def _is_figure(visit: Visit, table: str, name: str) -> bool:
@@ -94,19 +95,18 @@ def _is_figure(visit: Visit, table: str, name: str) -> bool:
     return isinstance(first, float)
 
 
-def _decimals(name: str) -> int:
-    return next((n for part, n in _DECIMALS.items() if part in name), 3)
-
-
 def _shower(name: str) -> Callable[[dict], str | html.Div]:
-    decimals = _decimals(name)
+    kind = next((part for part in _DECIMALS if part in name), "")
+    decimals, whole = _DECIMALS.get(kind, 3), name.replace("_low", "").replace("_high", "")
 
     def shown(row: dict) -> str | html.Div:
         value = row[name]
         if value is None:
             return ""
         if isinstance(value, float):
-            return number(value, decimals)
+            # An estimate has no cents that nobody knows; what was paid or is to be paid has.
+            estimated = kind in _MONEY and math.isfinite(bounds(row, whole)[0])
+            return number(value, decimals_of(row, name) if estimated else decimals)
         text = plain(value)
         return html.Div(text, className="fixed" if len(text) <= _SHORT else "prose")
 

@@ -32,6 +32,8 @@ _FAULT_SYMBOLS = dict(zip(FAULT_FINDINGS, ("square", "cross", "triangle-down", "
 _PLAIN = 0.98
 #: Strings nearer than this lie on each other in the picture. [m]
 _SAME_PLACE = 2.0
+#: What legend and axis take of the ground's picture, and the least that it may be high and wide. [pixels]
+_AROUND, _LEAST_HEIGHT, _LEAST_WIDTH = 150, 260, 380
 #: So many within three such lengths lie on each other for sure.
 _CROWD = 60
 #: Strings above which the numbers are left to the pointer and the table, and lines of strings below each other in a picture.
@@ -96,7 +98,9 @@ def _lead(farm: Farm, rows: list[dict]) -> list:
     faults = [r for r in tested if r["finding"] not in _STYLES]
     if not tested:
         return ["No string was ever traced, so none can be blamed or cleared."]
-    said: list = [f"{number(len(tested))} of {count(len(rows), 'string')} were ever traced; "]
+    every = len(tested) == len(rows)
+    share = f"All {number(len(rows))} strings" if every else f"{number(len(tested))} of {count(len(rows), 'string')}"
+    said: list = [f"{share} {'was' if len(tested) == 1 and not every else 'were'} traced in some round; "]
     if not faults:
         return [*said, "none of them shows a fault."]
     worst = sorted(faults, key=lambda r: r["p_mp_ratio"] if r["p_mp_ratio"] is not None else 1.0)[:4]
@@ -181,7 +185,7 @@ def _ground(rows: list[dict], places: dict[str, Place]) -> html.Figure:
     at = {s: (p.x or 0.0, p.y or 0.0) for s, p in places.items()}
     xs, ys = zip(*at.values(), strict=True)
     deep, wide = max(ys) - min(ys), max(xs) - min(xs)
-    height = int(min(700, max(300, 150 + 820 * deep / max(wide, 1.0))))
+    height = int(min(700, max(300, _AROUND + 820 * deep / max(wide, 1.0))))
     shape = layout(
         "east [m]",
         "north [m]",
@@ -190,13 +194,17 @@ def _ground(rows: list[dict], places: dict[str, Place]) -> html.Figure:
         xaxis={"zeroline": False},
         hovermode="closest",
     )
+    # True to scale, the height that fits follows from the width, and in a wide one a deep farm would be a strip.
+    box = {"height": f"clamp({_LEAST_HEIGHT}px, {_AROUND + 10}px + {100 * deep / max(wide, 1.0):.0f}vw, {height}px)"}
+    if deep > wide:
+        box["maxWidth"] = f"{max(_LEAST_WIDTH, int(_AROUND + 1.3 * (height - _AROUND) * wide / deep))}px"
     close = _close(list(at.values()))
     overlap = (
         f"{count(close, 'string')} within {number(_SAME_PLACE)} m of another by x_m and y_m: those marks overlap. "
         if close
         else ""
     )
-    return _figure("layout", rows, at, shape, [], overlap)
+    return _figure("layout", rows, at, shape, [], overlap, box)
 
 
 def _lines(rows: list[dict], places: dict[str, Place]) -> html.Figure:
@@ -252,7 +260,8 @@ def _lines(rows: list[dict], places: dict[str, Place]) -> html.Figure:
 
 
 def _figure(
-    name: str, rows: list[dict], at: dict[str, tuple[float, float]], shape: dict, more: list[dict], said: str
+    name: str, rows: list[dict], at: dict[str, tuple[float, float]], shape: dict, more: list[dict], said: str,
+    box: dict | None = None,
 ) -> html.Figure:
     traces = [_marks([r for r in rows if r["finding"] == f], f, at, len(rows)) for f in dict.fromkeys(r["finding"] for r in rows)]
     days = sorted({r["last_round"] for r in rows if r["last_round"]})
@@ -277,6 +286,7 @@ def _figure(
             if faults
             else "none is faulty."
         ),
+        box=box,
     )
 
 

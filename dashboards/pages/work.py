@@ -35,7 +35,7 @@ from yieldwatch.action.cautions import cautions_of
 from yieldwatch.action.methods import method
 from yieldwatch.constants import work_of
 from yieldwatch.errors import YieldwatchError
-from yieldwatch.report.jobs import advice
+from yieldwatch.report.jobs import advice, is_after_its_window
 from yieldwatch.report.words import cause_word, chance_word, count, day, money, number, plain
 
 #: Files of the assessment that are handed out as they are.
@@ -110,7 +110,9 @@ def _lead(sums: _Sums, currency: str) -> list:
 
 
 def _safety(row: dict, names: dict[str, str], currency: str) -> html.Li:
-    said = in_day_words(f"{row['why']} By {day(row['due_to'])}, {money(row['cost'], currency)}.")
+    late = "" if not is_after_its_window(row) else (
+        f" The plan goes by whole weeks and has it in that of {day(row['planned_start'])}: agree a sooner day with the crew.")
+    said = in_day_words(f"{row['why']} By {day(row['due_to'])}, {money(row['cost'], currency)}.{late}")
     return html.Li([html.H3([job_link(row), f" at {names.get(row['site_id'], row['site_id'])}"]),
                     html.P(said)], className="job")
 
@@ -164,10 +166,10 @@ def _advice(row: dict) -> list:
 
 
 def _months(row: dict) -> str:
-    """Blank where cost or return is not known; an end that never comes is said."""
+    """Blank where cost or return is not known; an end that never comes is said. From two years on no tenth of a month counts."""
     if row["cost"] is None or not row["gain_per_year"]:
         return ""
-    middle, low, high = ("never" if v is None else number(v, 1) for v in (
+    middle, low, high = ("never" if v is None else number(v, 1 if v < 24 else 0) for v in (
         row["payback_months"], row["payback_low_months"], row["payback_high_months"]))
     return middle if low == high == middle else f"{middle} ({low} to {high})"
 

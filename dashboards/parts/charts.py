@@ -59,7 +59,7 @@ def numbered(words: str) -> html.Span:
 
 
 def chart(name: str, traces: list[dict], figure_layout: dict, caption: Any, alternative: str,
-          columns: Sequence[Column] = (), rows: Sequence[dict] = (), topic: str = "") -> html.Figure:
+          columns: Sequence[Column] = (), rows: Sequence[dict] = (), topic: str = "", box: dict | None = None) -> html.Figure:
     """
     A picture.
 
@@ -75,9 +75,12 @@ def chart(name: str, traces: list[dict], figure_layout: dict, caption: Any, alte
         The figures behind it, folded away below.
     topic : str
         Of the handbook, that says how the figures come about.
+    box : dict, optional
+        Style of what holds the picture, where its height follows from its width, as of a plan that is true to scale.
     """
-    graph = dcc.Graph(id=f"chart-{name}", figure={"data": traces, "layout": figure_layout}, responsive=True,
-                      style={"height": f"{figure_layout['height']}px"}, config={"displayModeBar": False, "scrollZoom": False})
+    style = {"height": f"{figure_layout['height']}px", **(box or {})}
+    graph = dcc.Graph(id=f"chart-{name}", figure={"data": traces, "layout": figure_layout}, responsive=True, style=style,
+                      config={"displayModeBar": False, "scrollZoom": False})
     parts: list = [html.Div(graph, role="img", className="picture", **aria(label=alternative)),
                    html.Figcaption([tied(part) for part in caption] if isinstance(caption, list) else tied(caption))]
     if topic:

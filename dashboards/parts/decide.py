@@ -20,6 +20,7 @@ from yieldwatch.book.facts import Job
 from yieldwatch.errors import YieldwatchError
 from yieldwatch.report import words
 from yieldwatch.report.job_lists import DECISION_WORDS, state_words, title
+from yieldwatch.report.totals import Amount
 
 #: What can be decided here with one press; who else pays is a matter for the claim itself.
 OFFERED = ("do", "not_now", "no")
@@ -75,9 +76,9 @@ def card(job: Job, row: dict, currency: str, may_decide: bool, names: dict[str, 
     """One job with what speaks for it, and the buttons."""
     head = title(job, names)
     gain = "" if not row["gain_per_year"] else (
-        f"; would {'bring in' if job.job_kind == 'claim' else 'win back'} {words.money(row['gain_per_year'], currency)} "
+        f"; would {'bring in' if job.job_kind == 'claim' else 'win back'} {words.money_of(row, 'gain_per_year', currency)} "
         f"{'once' if job.job_kind == 'claim' else 'in a usual year'} "
-        f"({words.number(row['gain_low_per_year'])} to {words.number(row['gain_high_per_year'])}, 90 % interval)")
+        f"({words.bare_span(Amount(row['gain_per_year'], *words.bounds(row, 'gain_per_year')))}, 90 % interval)")
     parts: list[Any] = [
         head_of([*(["Safety: "] if job.safety else []), dcc.Link(head, href=f"/jobs/{job.ref}")]),
         html.P(f"{words.money(row['cost'], currency)}{gain}. {words.plain(row['verdict'])}"),

@@ -25,7 +25,7 @@ from yieldwatch.report.words import (
     NO_BREAK,
     NOT_KNOWN,
     EnergyUnit,
-    cents,
+    bare_span,
     in_day_words,
     money,
     month_name,
@@ -105,9 +105,9 @@ class Farm:
 
     def money_figure(self, amount: Amount, cause: str, period: Period, currency: str) -> dcc.Link:
         href = rows_behind("losses", site_id=self.id, cause=cause, **period.bounds())
-        decimals = cents(amount.value)
-        span = f"{number(amount.low, decimals)} to {number(amount.high, decimals)}" if amount.known else ""
-        return stated(Figure(money(amount.value, currency), href, period.words, span, self.coverage))
+        span = bare_span(amount)
+        said = money(amount.value, currency, amount.low, amount.high)
+        return stated(Figure(said, href, period.words, "" if span == NOT_KNOWN else span, self.coverage))
 
 
 def change_of(farm: Farm, causes: Sequence[str]) -> Amount:

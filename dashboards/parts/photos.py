@@ -6,17 +6,17 @@ from __future__ import annotations
 
 import base64
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import flask
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 
-from dashboards.parts.readings import allowed, content_of, refused, take_back, time_of
+from dashboards.parts.readings import allowed, content_of, part_words, parts_of, refused, take_back, time_of
 from dashboards.parts.words import aria
 from dashboards.visit import ROLES, Person, Place, Route, address
-from yieldwatch.book.evidence import DISTANCE, PHOTO
+from yieldwatch.book.evidence import DISTANCE, PHOTO, is_neighbour
 from yieldwatch.book.facts import Evidence, Job
 from yieldwatch.book.photos import KINDS, MOST_BYTES, Photo, clean_photo, photo_content
 from yieldwatch.errors import BookError
@@ -27,26 +27,27 @@ _FAR = 5.0
 _FIELDS = {"note": "What it shows", "part": "String or inverter", "at": "Taken at, with its offset from UTC"}
 
 
-def photos_part(evidence: Sequence[Evidence], job: Job, person: Person, said: Any = "") -> list:
-    """The photos and the form to add one; all that a save renews."""
+def photos_part(evidence: Sequence[Evidence], job: Job, person: Person, known: Mapping[str, str], said: Any = "") -> list:
+    """The photos and the form to add one; all that a save renews. `known` as of `parts_of`."""
     found, may = [e for e in evidence if e.kind == PHOTO], person.may(frozenset(ROLES))
     shown = [e for e in found if not e.withdrawn]
+    beside = {e.part or "" for e in shown if is_neighbour(job, e.part, known)}
     gone = [str(e.number) for e in found if e.withdrawn]
     parts: list = [
         html.H2("Photos"),
         html.Div(said, id="photos-said", role="status", **aria(live="polite")),
-        html.Div([_figure(e, job, may) for e in shown], className="photos") if shown else html.P("No photo yet."),
+        html.Div([_figure(e, job, may, beside) for e in shown], className="photos") if shown else html.P("No photo yet."),
         *([html.P(f"Taken back, and no longer shown: photo {', '.join(gone)}.", className="quiet")] if gone else []),
     ]
     return [*parts, html.Details([html.Summary("Add a photo"), *_form()])] if may else parts
 
 
-def _figure(found: Evidence, job: Job, may: bool) -> html.Figure:
+def _figure(found: Evidence, job: Job, may: bool, beside: Collection[str]) -> html.Figure:
     place = address(f"/jobs/{job.ref}/photo/{found.number}")
     note = plain(found.note or "")
     when = _when(found, job)
     distance = found.readings.get(DISTANCE)
-    facts = [plain(found.part or ""), when, "" if distance is None else f"camera {_km(distance)} from the farm",
+    facts = [part_words(found.part or "", beside), when, "" if distance is None else f"camera {_km(distance)} from the farm",
              f"added by {plain(found.added_by)}"]
     name = f"Photo {found.number}"
     return html.Figure([
@@ -124,12 +125,13 @@ def _keep(place: Place, ref: int, upload: str | None, texts: dict[str, str]) -> 
     person, book = allowed(), place.jobs.book()
     try:
         job, photo = book.job(ref), clean_photo(content_of(upload, MOST_BYTES))
+        parts = parts_of(place.store, job)
         kept = book.keep_photo(ref, person.name, photo.content, texts.get("note", ""), time_of(texts.get("at", "")),
-                               texts.get("part"), _of_farm(place, job, photo)[1])
+                               texts.get("part"), _of_farm(place, job, photo)[1], parts)
     except BookError as err:
         return no_update, refused(err)
     said = html.P(f"Kept as photo {kept.number}.", className="done")
-    return photos_part(book.evidence(ref), book.job(ref), person, said), no_update
+    return photos_part(book.evidence(ref), book.job(ref), person, parts, said), no_update
 
 
 def photo_callbacks(app: Dash, place: Place) -> None:
@@ -163,7 +165,8 @@ def photo_callbacks(app: Dash, place: Place) -> None:
         except BookError as err:
             return no_update, refused(err)
         said = html.P(f"Photo {pressed['number']} is taken back: it stays in the book and is no longer shown.", className="done")
-        return photos_part(book.evidence(int(ref)), book.job(int(ref)), person, said), no_update
+        job = book.job(int(ref))
+        return photos_part(book.evidence(job.ref), job, person, parts_of(place.store, job), said), no_update
 
     @app.callback(Output("photo-look", "children", allow_duplicate=True), Output("photo-file", "contents"),
                   Input({"type": "photo-drop", "n": ALL}, "n_clicks"), prevent_initial_call=True)

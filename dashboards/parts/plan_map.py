@@ -16,6 +16,8 @@ from yieldwatch.report.words import number, plain
 
 #: Kilometres of a degree of latitude: a quarter of the Earth's meridian is 10,002 km.
 _KM_PER_DEGREE = 10_002.0 / 90.0
+#: Width of the plane on the narrowest screen, a letter's width and height, and a disc's radius, about. [pixels]
+_NARROW, _LETTER, _LINE, _DISC = 230.0, 7.0, 16.0, 18.0
 
 
 def on_a_map(here: Visit, planned: list[dict], currency: str) -> list:
@@ -48,9 +50,14 @@ def on_a_map(here: Visit, planned: list[dict], currency: str) -> list:
 
     largest = max(s["crew_days"] for s in visited)
     named = len(sites) <= 25
+    east = [s["east"] for s in sites]
+    # A name reaches beyond its mark to either side.
+    beside = 0.3 * (max(east) - min(east)) or 1.0
+    sides = _sides(sites, (max(east) - min(east) + 2 * beside) / _NARROW) if named else {}
     traces = [{
         "type": "scatter", "mode": "markers+text" if named else "markers", "name": name, "x": [s["east"] for s in of],
-        "y": [s["north"] for s in of], "text": [plain(s["name"]) for s in of], "textposition": "top center", "cliponaxis": False,
+        "y": [s["north"] for s in of], "text": [plain(s["name"]) for s in of],
+        "textposition": [sides.get(s["site_id"], "top center") for s in of], "cliponaxis": False,
         "hovertemplate": "%{text}<extra></extra>",
         "marker": {"symbol": symbol, "color": COLOURS[colour], "size": [12 + 24 * s["crew_days"] / largest for s in of]}}
         for name, of, symbol, colour in (("visited", visited, "circle", "blue"),
@@ -64,9 +71,6 @@ def on_a_map(here: Visit, planned: list[dict], currency: str) -> list:
         Column("latitude", "Position", _position),
     ]
     ordered = sorted(visited, key=lambda s: -s["crew_days"])
-    east = [s["east"] for s in sites]
-    # A name reaches beyond its mark to either side.
-    beside = 0.3 * (max(east) - min(east)) or 1.0
     figure = layout(x="km east of the middle", y="km north of the middle", height=460, showlegend=len(traces) > 1,
                     yaxis={"scaleanchor": "x", "scaleratio": 1}, margin={"t": 30, "r": 40},
                     xaxis={"range": [min(east) - beside, max(east) + beside]})
@@ -76,6 +80,20 @@ def on_a_map(here: Visit, planned: list[dict], currency: str) -> list:
               "Where the plan goes. The table below says how far apart the farms are."),
         paged_grid(here, columns, ordered, "Farms visited, most crew days first; straight distances", "map"),
     ]
+
+
+def _sides(sites: list[dict], km_per_pixel: float) -> dict[str, str]:
+    """On which side of its disc each farm's name stands: above, or below where another's name stands there already."""
+    taken: list[tuple[float, float, float]] = []
+    out = {}
+    for site in sorted(sites, key=lambda s: (-s["north"], s["east"])):
+        x, y, half = site["east"] / km_per_pixel, site["north"] / km_per_pixel, len(plain(site["name"])) * _LETTER / 2
+        free = [(side, up) for side, up in (("top center", _DISC), ("bottom center", -_DISC))
+                if not any(abs(x - u) < half + h and abs(y + up - v) < _LINE for u, v, h in taken)]
+        side, up = free[0] if free else ("top center", _DISC)
+        taken.append((x, y + up, half))
+        out[site["site_id"]] = side
+    return out
 
 
 def _position(row: dict) -> str:

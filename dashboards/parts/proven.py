@@ -38,7 +38,9 @@ def recorded(visit: Visit, first: str = "", last: str = "9999") -> list:
         Column("words", "What can be said", lambda r: in_day_words(r["words"])),
     ]
     shown = "them" if total == len(rows) else f"the newest {len(rows)}"
-    said = f"The farms' own events record {count(total, 'job')}; what {len(told)} of {shown} won back can be told. "
+    of = "it" if total == 1 else f"{len(told) if told else 'none'} of {shown}"
+    known = "cannot" if total == 1 and not told else "can"
+    said = f"The farms' own events record {count(total, 'job')}; what {of} won back {known} be told. "
     return [html.P([said, dcc.Link("The rows", href=rows_behind("proof")), " · ",
                     dcc.Link("How a gain is proven", href="/handbook/proof-method")]),
             grid(columns, rows, "Work recorded as events, newest first")]

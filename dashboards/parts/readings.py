@@ -80,7 +80,8 @@ def evidence_part(evidence: Sequence[Evidence], job: Job, person: Person, parts:
             html.Details([html.Summary("Read them from a file"), *_uploading()])]
 
 
-def _part_words(part: str, beside: Collection[str]) -> str:
+def part_words(part: str, beside: Collection[str]) -> str:
+    """A part's name, and whether it is a neighbour of the job's own."""
     return plain(part) + (f" ({NEIGHBOUR})" if part in beside else "")
 
 
@@ -88,7 +89,7 @@ def _against(found: Sequence[Pair], beside: Collection[str]) -> list:
     if not found:
         return []
     columns = [
-        Column("part", "Part", lambda r: _part_words(r.part, beside) or "not named"),
+        Column("part", "Part", lambda r: part_words(r.part, beside) or "not named"),
         Column("name", "Reading", lambda r: _reading_word(r.name)),
         Column("before", "Before", lambda r: _value(r.before, r.name), number=True),
         Column("after", "After", lambda r: _value(r.after, r.name), number=True),
@@ -117,7 +118,7 @@ def _reading_word(name: str) -> str:
 def _table(found: Sequence[Evidence], may: bool, beside: Collection[str]) -> html.Div:
     columns = [
         Column("kind", "When", lambda r: f"{r.kind}{' (taken back)' if r.withdrawn else ''}"),
-        Column("part", "Part", lambda r: _part_words(r.part or "", beside)),
+        Column("part", "Part", lambda r: part_words(r.part or "", beside)),
         Column("at", "Taken [UTC]", lambda r: f"{r.at:%Y-%m-%d %H:%M}" if r.at else ""),
         Column("readings", "Readings", lambda r: "; ".join(
             f"{_reading_word(n)} {_value(r, n)}" for n in r.readings if n in READABLE)),

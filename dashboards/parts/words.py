@@ -12,7 +12,7 @@ from typing import Any
 from dash import dcc, html
 
 from yieldwatch.report.totals import Amount
-from yieldwatch.report.words import NOT_KNOWN, EnergyUnit, cents, number, tied
+from yieldwatch.report.words import NOT_KNOWN, EnergyUnit, bare_span, tied
 from yieldwatch.report.words import money as money_text
 
 
@@ -65,9 +65,8 @@ def energy(row: Mapping[str, Any], name: str, href: str, period: str, coverage: 
 def money(row: Mapping[str, Any], name: str, currency: str, href: str, period: str, coverage: str = "") -> Figure:
     """A row's money as a figure; bounds, if any, in columns of the same name with _low and _high."""
     value, low, high = (_number(row.get(f"{name}{end}")) for end in ("", "_low", "_high"))
-    decimals = cents(value)
-    span = f"{number(low, decimals)} to {number(high, decimals)}" if math.isfinite(low) and math.isfinite(high) else ""
-    return Figure(money_text(value, currency), href, period, span, coverage)
+    span = bare_span(Amount(value, low, high))
+    return Figure(money_text(value, currency, low, high), href, period, "" if span == NOT_KNOWN else span, coverage)
 
 
 def _number(value: object) -> float:

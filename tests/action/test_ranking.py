@@ -9,7 +9,7 @@ import pytest
 
 from tests.action.build import AS_OF, make_job, make_portfolio, make_site
 from yieldwatch.action.ranking import WORK_LIST_COLUMNS, rank_jobs
-from yieldwatch.action.verdicts import _in_hundred
+from yieldwatch.action.verdicts import Case, _in_hundred, verdict
 from yieldwatch.errors import InputError
 from yieldwatch.report.words import per_cent
 
@@ -216,3 +216,11 @@ def test_three_hundred_jobs_at_fifty_sites_are_planned_in_ten_seconds():
     rest = table[~table["chosen"]]
     missed = rest["verdict"].str.contains("missed the")
     assert (rest.loc[~missed, "npv"] <= 0).all()
+
+
+@pytest.mark.parametrize(("interval", "said"), [((0.0, 28.0), "returns EUR 4 in the first year"),
+                                                ((4.2, 4.5), "returns EUR 4.32 in the first year")])
+def test_a_verdict_states_money_no_finer_than_it_is_known(interval, said):
+    case = Case(currency="EUR", horizon_months=36, cost=180.0, gain_per_year=4.32, worth=11.0, gain_kwh_per_year=40.0, chance=0.0,
+                confidence=0.9, chosen=False, safety=False, unpriced="", short_of="", instead_of="", gain_interval=interval)
+    assert said in verdict(case)

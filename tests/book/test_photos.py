@@ -125,6 +125,16 @@ def test_a_photo_that_cannot_be_written_into_the_book_leaves_no_file(book, tmp_p
     assert not list(tmp_path.glob("photos/*/*"))
 
 
+def test_a_photo_of_a_part_that_the_site_does_not_have_is_refused_and_leaves_no_file(book, tmp_path):
+    job = raise_job(book)
+    parts = dict.fromkeys([*job.parts, "S90"], "I1")
+    sent = clean_photo(picture()).content
+    with pytest.raises(BookError, match=r'part = "S900": no string or inverter of .* Did you mean "S90"'):
+        book.keep_photo(1, "Ann", sent, "the fuse", part="S900", parts=parts)
+    assert not list(tmp_path.glob("photos/*/*"))
+    assert book.keep_photo(1, "Ann", sent, "a sound neighbour", part="S90", parts=parts).part == "S90"
+
+
 def test_a_folder_that_leads_elsewhere_takes_no_photo(tmp_path):
     portfolio, elsewhere = tmp_path / "farms", tmp_path / "elsewhere"
     for folder in (portfolio, elsewhere):

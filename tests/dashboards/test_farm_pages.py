@@ -325,6 +325,27 @@ def test_strings_are_picked_by_inverter_by_finding_and_by_name(vast):
     assert "Show all of them" in faulty
 
 
+#: What the marks of a picture span, and what of it there is for them to span: both ways. [pixels]
+SPANS = """picture => {
+    const boxes = [...picture.querySelectorAll('.points path')].map(e => e.getBoundingClientRect());
+    const side = (low, high) => Math.max(...boxes.map(b => b[high])) - Math.min(...boxes.map(b => b[low]));
+    const plot = picture.querySelector('.nsewdrag').getBoundingClientRect();
+    return [side('left', 'right') / plot.width, side('top', 'bottom') / plot.height];
+}"""
+
+
+@pytest.mark.parametrize("width", [400, 700, 1280])
+@pytest.mark.parametrize("site", ["drumlin", "varzea"])
+def test_the_ground_of_a_farm_is_drawn_over_most_of_its_picture(page, served, site, width):
+    page.set_viewport_size({"width": width, "height": 900})
+    visit(page, served, f"/farm/{site}/strings")
+    settle(page)
+    across, down = page.locator("#chart-layout").evaluate(SPANS)
+    # True to scale one side alone can be full; beyond the marks an axis goes on to its next line.
+    assert max(across, down) > 0.7
+    assert min(across, down) > 0.35
+
+
 def test_strings_of_one_inverter_are_chosen_by_keyboard(page, served):
     visit(page, served, "/farm/drumlin/strings")
     page.select_option("select[name=inverter]", "INV2")

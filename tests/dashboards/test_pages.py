@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import itertools
+from unittest.mock import Mock
 
 import pytest
 from dash._utils import to_json
 
 from dashboards.app import content
+from dashboards.pages.book import _lead
+from dashboards.pages.rows import _shower
+from dashboards.parts import plan_map
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import Figure, stated
 from dashboards.registry import PAGES
@@ -55,6 +59,38 @@ def test_months_that_are_not_in_the_record_are_said_to_be_missed(place, query, s
     assert said in built
 
 
+@pytest.mark.parametrize(("path", "said"), [
+    ("/", "They earned"), ("/", "none has it above"), ("/", "what it won back can be told"),
+    # Due within five days of 1 July 2025, and the plan's next week begins on the 8th.
+    ("/work", "has it in that of 8 Jul 2025: agree a sooner day"),
+    ("/farm/drumlin/dirt", "No cleaning is recorded in these months"),
+    ("/farm/drumlin/strings", "All 32 strings were traced"),
+])
+def test_a_count_reads_as_people_say_it(place, path, said):
+    assert said in to_json(content(Router(PAGES), place, Person("x"), path, {})).replace("\\u00a0", " ")
+
+
+def test_rows_state_estimated_money_without_cents_and_costs_with_them():
+    row = {"gain_per_year": 879.58, "gain_low_per_year": 708.94, "gain_high_per_year": 1083.51, "cost": 123.5, "energy_kwh": 8.25}
+    assert [_shower(name)(row) for name in row] == ["880", "709", "1,084", "123.50", "8.3"]
+
+
+@pytest.mark.parametrize(("held", "said"), [
+    ({"open": 2, "undecided": 1, "booked": 1}, "2 jobs are open: 1 with nothing decided, 1 booked."),
+    ({"untested": 1}, "No job is open. 1 job was done and not proven yet."),
+])
+def test_the_job_book_counts_only_what_there_is(held, said):
+    views = ("open", "undecided", "decided", "held-up", "booked", "untested")
+    assert _lead({key: [Mock(safety=False)] * held.get(key, 0) for key in views}) == said
+
+
+def test_names_on_the_map_lie_over_no_other_name():
+    farms = [{"site_id": str(n), "name": name, "north": north, "east": east}
+             for n, (name, north, east) in enumerate([("Birch Hill", 0, 0), ("Alder Moor", 3, 20), ("Far Away", 900, 900)])]
+    assert plan_map._sides(farms, 5.0) == {"0": "bottom center", "1": "top center", "2": "top center"}
+    assert set(plan_map._sides(farms, 0.05).values()) == {"top center"}
+
+
 def test_one_visit_alone_is_one_in_the_sentence_and_a_loss_is_less(place):
     built = to_json(content(Router(PAGES), place, Person("x"), "/plan", {"set": "1", "budget": "0", "crew_days": ""}))
     assert "1 visit to 1 farm does 1 job. It takes" in built.replace("\\u00a0", " ")
@@ -92,6 +128,7 @@ def test_names_on_the_map_of_a_narrow_screen_leave_the_figures_of_the_axes_free(
     page.wait_for_selector("#chart-map .main-svg")
     names = page.eval_on_selector_all("#chart-map .textpoint text", BOXES)
     assert len(names) == 4
+    assert overlaps(names) == []
     assert overlaps(names, page.eval_on_selector_all("#chart-map .ytick text", BOXES)) == []
 
 

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from tests.field.site import POWER, WEATHER, aside, read_site
+from tests.field.site import METER, POWER, WEATHER, aside, read_site
 from tests.portfolio.folder import SITE
 
 
@@ -337,3 +337,21 @@ def test_a_million_bad_rows_take_seconds(tmp_path):
     assert len(data.set_aside) == n
     # Row by row this would take minutes; the border leaves room for a slow machine.
     assert clock.monotonic() - began < 30
+
+
+def test_a_file_without_rows_is_named(tmp_path):
+    data = read_site(tmp_path, {"weather.csv": WEATHER, "readings/meter/june.csv": METER})
+    assert "sites/field/readings/meter/june.csv: has a header row and no rows below it. Expected readings. Export it again, or " \
+        "take the file away." in data.notices
+
+
+@pytest.mark.parametrize(("end", "said"), [("2024-06-02", False), ("2024-07-11", True)])
+def test_energy_without_weather_is_counted_in_days(tmp_path, end, said):
+    # Weather of half an hour at noon of 1 June 2024: what is before and after it has none.
+    data = read_site(tmp_path, {"weather.csv": WEATHER, "readings/meter/june.csv": f"{METER}2024-06-01,{end},10\n"})
+    told = [n for n in data.notices if "have no weather to be held against" in n]
+    assert len(told) == said
+    if said:
+        # 40 days less that half hour.
+        assert "meter has readings from 2024-06-01 to 2024-07-11" in told[0]
+        assert "40 days" in told[0]

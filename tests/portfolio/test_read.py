@@ -143,3 +143,15 @@ def test_an_assumption_that_nothing_uses_is_told(tmp_path):
     (said,) = [n for n in portfolio.notices if "assumption" in n]
     assert 'cut_cure_share: is no assumption of this tool and is ignored. Did you mean "cut_cures_share"?' in said
     assert portfolio.sites[0].assumptions == {}
+
+
+@pytest.mark.parametrize(("zone", "longitude", "said"), [
+    ("Europe/London", "-1.9", False), ("Asia/Tokyo", "-1.9", True), ("Europe/London", "121.9", True),
+    # The far west of China, by Peking's clock, and islands beyond the date line.
+    ("Asia/Shanghai", "75.5", False), ("Pacific/Kiritimati", "-157.4", False),
+])
+def test_a_time_zone_that_is_hours_off_the_sun_is_remarked(tmp_path, zone, longitude, said):
+    changes = with_site("-1.9", longitude)
+    changes[SITE_FILE] = changes[SITE_FILE].replace("Europe/London", zone)
+    notices = read_portfolio(write_portfolio(tmp_path, changes)).notices
+    assert any(f"timezone = {zone} is" in n and "Correct" not in n for n in notices) is said

@@ -195,13 +195,21 @@ INVALID = {
     ),
     "blank modules": (
         {"sites/field/strings.csv": STRINGS.replace("M-400,15\nS2", "M-400,\nS2")},
-        "modules_in_series = blank, blank, and each row needs it",
+        "modules_in_series = blank, each row needs it. Expected 1 to 200. Fill it in",
     ),
     "no strings": ({"sites/field/strings.csv": STRINGS.splitlines()[0] + "\n"}, "strings: has no rows"),
     "two files for one table": ({"sites/field/strings.csv.gz": b""}, "found more than once"),
     "broken gzip": (
         {"sites/field/strings.csv": None, "sites/field/strings.csv.gz": b"not gzip"},
         "strings.csv.gz: cannot be read",
+    ),
+    "negative cost": (
+        {"job_costs.csv": COSTS.replace("clean,300", "clean,-300")},
+        "cost_per_visit = -300, outside what is possible. Expected 0 or more. Correct it",
+    ),
+    "negative fixed price": (
+        with_site("[[arrays]]", '[[tariffs]]\nfrom = 2019-06-14\nkind = "fixed"\nprice_per_kwh = -0.08\n\n[[arrays]]'),
+        "price_per_kwh = -0.08 in a fixed tariff, below nil",
     ),
     "empty file": ({"module_types.csv": ""}, "module_types.csv, line 1: the header row is missing"),
     "semicolons": (
@@ -216,6 +224,13 @@ def test_invalid_portfolio_is_refused_with_the_reason(tmp_path, changes, message
     with pytest.raises(PortfolioError, match=message) as caught:
         read_portfolio(write_portfolio(tmp_path, changes))
     assert all("\n" not in problem for problem in caught.value.problems)
+
+
+@pytest.mark.parametrize("content", ["", STRINGS.replace(",", ";"), STRINGS.encode("utf-16")])
+def test_a_table_that_cannot_be_read_is_not_called_empty_as_well(tmp_path, content):
+    with pytest.raises(PortfolioError) as caught:
+        read_portfolio(write_portfolio(tmp_path, {"sites/field/strings.csv": content}))
+    assert len(caught.value.problems) == 1
 
 
 def test_all_problems_of_all_files_are_told_at_once(tmp_path):

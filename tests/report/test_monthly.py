@@ -103,12 +103,18 @@ def test_jobs_to_approve_that_are_not_named_are_counted():
     assert "other job" not in said(done)["What to decide"]
 
 
+def test_what_was_lost_most_is_stated_with_its_interval():
+    found = re.search(r"The largest: (.*?)\. ", said(with_month_budget())["What was in our hands"] + " ")
+    assert found
+    assert re.fullmatch(r"[^:]+ GBP [\d,]+ \([\d,]+ to [\d,]+\)", re.split(", | and ", found[1])[0])
+
+
 def test_a_claim_past_its_date_is_not_called_open():
     # The invented claim was to be made by 31 January 2025; the report is of July.
-    assert "1 claim on others: 1 past the date; see" in said(assessment())["What was in our hands"]
+    assert "1 claim on others past its date; see" in said(assessment())["What was in our hands"]
     late = assessment()
     later = replace(late, claims=late.claims.assign(deadline="2025-09-30"))
-    assert "1 claim on others: 1 to be made by 30 Sep 2025" in said(later)["What was in our hands"]
+    assert "1 claim on others to be made by 30 Sep 2025" in said(later)["What was in our hands"]
 
 
 def test_many_farms_still_make_one_page():

@@ -4,7 +4,9 @@ import math
 
 import pytest
 
+from yieldwatch.cost import amounts
 from yieldwatch.report import words
+from yieldwatch.report.totals import Amount
 from yieldwatch.report.words import EnergyUnit
 
 
@@ -36,6 +38,18 @@ def test_energy_keeps_one_unit_for_a_table():
 )
 def test_money_names_its_currency(value, text):
     assert words.money(value, "GBP") == text
+
+
+@pytest.mark.parametrize(("low", "high", "text"), [
+    (3.45, 3.55, "GBP 3.50 (3.45 to 3.55)"),
+    # An interval of tens and hundreds: nobody knows the cents, nor those of its ends.
+    (2.31, 134.57, "GBP 4 (2 to 135)"), (math.nan, math.nan, "GBP 3.50"),
+])
+def test_a_sum_is_stated_no_finer_than_its_interval_allows(low, high, text):
+    assert words.money_with_span(Amount(3.5, low, high), "GBP") == text
+    row = {"gain_per_year": 3.5, "gain_low_per_year": low, "gain_high_per_year": high}
+    assert words.money_of(row, "gain_per_year", "GBP") == text.partition(" (")[0]
+    assert amounts.money(3.5, "GBP", low, high) == text.partition(" (")[0]
 
 
 def job(likely, low, high, gain=100.0):

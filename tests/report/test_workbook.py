@@ -48,8 +48,8 @@ def test_jobs_stand_in_rank_order_with_typed_cells(book):
 
 def test_a_payback_that_never_comes_is_said_and_one_that_is_not_known_is_blank(book):
     heads = [cell.value for cell in book["Work list"][3]]
-    slow = len(heads) - heads[::-1].index("high")
-    assert book["Work list"].cell(3, slow - 2).value == "Payback"
+    slow = heads.index("Payback") + 3
+    assert book["Work list"].cell(3, slow).value == "high"
     assert book["Work list"].cell(7, slow).value == "never"
     assert book["Work list"].cell(6, slow).value is None  # without a price nothing is known
 
@@ -61,6 +61,24 @@ def test_a_small_sum_keeps_its_cents_and_a_step_without_figures_says_where_it_is
     assert "0.00" in small.number_format
     assert "0.00" not in large.number_format
     assert "sun: within what the plan allows for" in [cell.value for cell in column(book["Budget to income"], "Step")]
+
+
+def test_a_small_sum_that_is_not_known_to_a_unit_has_no_cents_nor_has_its_interval():
+    done = assessment()
+    row = 1 + list(done.work_list["rank"]).index(2)
+    listed = done.work_list.copy()
+    for low, high, has_cents in ((2.3, 134.6, False), (9.2, 9.6, True)):
+        listed.loc[row - 1, ["gain_per_year", "gain_low_per_year", "gain_high_per_year"]] = 9.4, low, high
+        cell = column(read(replace(done, work_list=listed))["Work list"], "Worth a year")[row - 1]
+        assert cell.value == 9.4
+        assert ("0.00" in cell.number_format) is has_cents
+
+
+def test_marks_that_formats_use_stand_in_the_workbook_as_they_were_written():
+    done, text = assessment(), "50 % of INV1; 100%s {0} %(name)s &A #,##0 [Red] \"q\""
+    listed = done.work_list.assign(why=text, caution=text)
+    book = read(replace(done, work_list=listed))
+    assert {cell.value for cell in column(book["Work list"], "Why")} == {text}
 
 
 def test_a_job_planned_after_its_dates_says_so_where_it_is_to_be_done():
@@ -90,7 +108,7 @@ def test_the_sheet_prints_on_a4_across_with_its_headings_on_every_page(book):
     sheet = book["Work list"]
     assert sheet.print_area == "'Work list'!$A$1:$P$8"
     assert sheet["P3"].value == "Why"
-    assert sheet.auto_filter.ref == "A3:Z8"
+    assert sheet.auto_filter.ref == "A3:AD8"
 
 
 def test_columns_that_would_print_too_small_go_on_a_page_beside_with_the_rows_named_again():

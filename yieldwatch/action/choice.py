@@ -65,8 +65,7 @@ def best_set(jobs: Jobs, budget: float = np.inf, hours: float = np.inf) -> tuple
 
     Notes
     -----
-    The planner's programme (`schedule.Planner`), whose bundles leave the solver little to do: written job by job, the solver
-    prints a line of its own where it mends a set that it guessed (`HighsMipSolverData::...`), past all its options.
+    The planner's programme (`schedule.Planner`), whose bundles leave the solver little to do.
     """
     n = len(jobs.value)
     chosen = jobs.must.copy()

@@ -15,8 +15,8 @@ from yieldwatch.action.costing import job_id, price_jobs
 from yieldwatch.action.information import Decision, Worth, worth_of_reading
 from yieldwatch.action.ranking import present_value
 from yieldwatch.action.readings import HOW, IN_STRONG_LIGHT, NOISE, Reading
-from yieldwatch.action.verdicts import money
 from yieldwatch.action.worth import COME_BACK
+from yieldwatch.cost.amounts import money
 from yieldwatch.portfolio.model import Portfolio
 
 NEXT_COLUMNS = [
@@ -141,7 +141,7 @@ def _verdict(currency: str, worth: Worth, cost: float, reading: Reading) -> str:
     if worth.chance_of_change < _NO_CHANGE or worth.mean <= 0.0:
         return "No outcome that is likely would change a decision."
     turns = (f"{100.0 * worth.chance_of_change:.0f} % chance that it changes what is done, worth "
-             f"{money(worth.mean, currency)} in the mean")
+             f"{money(worth.mean, currency, worth.low, worth.high)} in the mean")
     if np.isnan(cost):
         lacks = "logger_cost in [assumptions]" if reading.kind == "fit_logger" else "a row for inspect in job_costs.csv"
         return f"{turns}. Its cost is not known: it pays below that. Set {lacks}."

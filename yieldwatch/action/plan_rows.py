@@ -21,9 +21,9 @@ from yieldwatch.action.cautions import caution_text
 from yieldwatch.action.problem import Limits, Offer, Problem, Solution
 from yieldwatch.action.ranking import CREW_DAY_HOURS
 from yieldwatch.action.schedule import Planner
-from yieldwatch.action.verdicts import money
 from yieldwatch.action.waiting import week_start
 from yieldwatch.constants import OFFICE
+from yieldwatch.cost.amounts import money
 
 PLAN_COLUMNS = [
     "row", "visit_id", "week", "start", "site_id", "crew", "job_id", "job_kind", "scope", "turn", "safety", "crew_hours",

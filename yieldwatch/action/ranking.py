@@ -15,9 +15,10 @@ from yieldwatch.action.candidate import Candidate
 from yieldwatch.action.cautions import caution_text
 from yieldwatch.action.costing import price_jobs, share_visits
 from yieldwatch.action.due import due_dates
-from yieldwatch.action.verdicts import Case, money, verdict
+from yieldwatch.action.verdicts import Case, verdict
 from yieldwatch.action.worth import worth
 from yieldwatch.cost import finance
+from yieldwatch.cost.amounts import money
 from yieldwatch.errors import InputError
 from yieldwatch.portfolio.model import Portfolio, Site
 
@@ -297,6 +298,9 @@ def _describe(
             confidence=c.confidence, chosen=row["chosen"], safety=row["safety"], unpriced=row["unpriced"],
             short_of=row["short_of"], instead_of=row["instead_of"], awaits_look=c.awaits_look,
             mends=c.job_kind not in ("inspect", "claim"),
+            gain_interval=(row["gain_low_per_year"], row["gain_high_per_year"]),
+            # The cost is no estimate: what is left once it is paid has an interval of the same width.
+            worth_interval=(row["npv_low"], row["npv_high"]),
         )
         for c, row in zip(candidates, table.to_dict("records"), strict=True)
     ]

@@ -12,11 +12,12 @@ import time
 from collections.abc import Sequence
 
 import numpy as np
-from scipy.optimize import Bounds, LinearConstraint, milp
+from scipy.optimize import Bounds, LinearConstraint
 from scipy.sparse import csr_array
 
 from yieldwatch.action.bundles import Bundle, bundles
 from yieldwatch.action.problem import Limits, Offer, Problem, Solution
+from yieldwatch.action.solver import solved
 
 #: Share of its value by which a plan may miss the best one, and branches after which the best one found is taken: counted, not
 #: timed, so that a run repeats.
@@ -132,12 +133,12 @@ def _solve(problem: Problem, must: np.ndarray, limits: Limits, jobs: Sequence[in
     width = n + 2 * m + q
     constraints = [*_one_offer(offers, must, problem.exclusive, width), *_visits(problem, offers, place, width),
                    *_one_bundle(ways, width), *_limits(problem, limits, week, offers, flat)]
-    result = milp(
+    result = solved(
         -np.r_[[o.value - problem.units(o) for o in offers], -problem.discount[week], np.zeros(m), [b.value for b in flat]],
         integrality=np.r_[np.ones(n), np.zeros(2 * m), np.ones(q)],
         bounds=Bounds(np.zeros(width), np.r_[np.ones(n), np.full(2 * m, np.inf), np.ones(q)]),
         constraints=[c for c in constraints if c.A.shape[0]],
-        # It prints a line where it mends a set that it guessed, with presolve more often; bundles leave that nothing to do.
+        # Bundles leave presolve nothing to do.
         options={**EXACT, "presolve": not ways, **_time_left(deadline)},
     )
     if result.x is None:

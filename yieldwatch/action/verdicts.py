@@ -7,6 +7,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from yieldwatch.cost.amounts import money
+
 
 @dataclass(frozen=True)
 class Case:
@@ -38,6 +40,8 @@ class Case:
         Held back until a look has shown that it pays.
     mends : bool
         False for a look or a claim, before which no cheaper test comes.
+    gain_interval, worth_interval : tuple of float
+        90 % intervals of `gain_per_year` and `worth`: they are stated no finer than these allow. [money]
     """
 
     currency: str
@@ -55,17 +59,21 @@ class Case:
     instead_of: str
     awaits_look: bool = False
     mends: bool = True
+    gain_interval: tuple[float, float] = (math.nan, math.nan)
+    worth_interval: tuple[float, float] = (math.nan, math.nan)
 
-    def money(self, amount: float) -> str:
-        return money(amount, self.currency)
+    def money(self, amount: float, interval: tuple[float, float] = (math.nan, math.nan)) -> str:
+        return money(amount, self.currency, *interval)
 
+    @property
+    def yearly(self) -> str:
+        """What it returns in the first year."""
+        return self.money(self.gain_per_year, self.gain_interval)
 
-def money(amount: float, currency: str) -> str:
-    """An amount with its currency, whole from ten on."""
-    if math.isnan(amount):
-        return "not known"
-    sign = "−" if round(amount, 2) < 0 else ""
-    return f"{sign}{currency} {abs(amount):,.0f}" if abs(amount) >= 9.995 else f"{sign}{currency} {abs(amount):,.2f}"
+    @property
+    def whole(self) -> str:
+        """What it returns over the horizon."""
+        return self.money(self.worth, self.worth_interval)
 
 
 def verdict(case: Case) -> str:
@@ -92,12 +100,12 @@ def verdict(case: Case) -> str:
         )
     if case.chosen:
         return (
-            f"Do: returns {case.money(case.gain_per_year)} in the first year for {case.money(case.cost)}; "
+            f"Do: returns {case.yearly} in the first year for {case.money(case.cost)}; "
             f"{_in_hundred(case.chance)} chance of paying back within {case.horizon_months} months{_all_the_same(case)}."
         )
     if case.awaits_look:
         return (
-            f"Not before a look, a job of its own: returns {case.money(case.gain_per_year)} in the first year for "
+            f"Not before a look, a job of its own: returns {case.yearly} in the first year for "
             f"{case.money(case.cost)}, with {_in_hundred(case.chance)} chance of paying back within {case.horizon_months} months."
         )
     if case.instead_of:
@@ -111,14 +119,14 @@ def verdict(case: Case) -> str:
 
 def _missed(case: Case) -> str:
     return (
-        f"Worth doing, but missed the {case.short_of}: returns {case.money(case.gain_per_year)} in the first "
+        f"Worth doing, but missed the {case.short_of}: returns {case.yearly} in the first "
         f"year for {case.money(case.cost)}."
     )
 
 
 def _not_worth(case: Case) -> str:
     returns = (
-        f"returns {case.money(case.gain_per_year)} in the first year and {case.money(case.worth)} in "
+        f"returns {case.yearly} in the first year and {case.whole} in "
         f"{case.horizon_months} months against {case.money(case.cost)}"
     )
     if case.worth <= 0:
@@ -131,7 +139,7 @@ def _not_worth(case: Case) -> str:
     return (
         f"Not worth doing: {returns}. It would be {at_price}if the loss won back were "
         f"{case.gain_kwh_per_year * factor:,.0f} kWh a year and not {case.gain_kwh_per_year:,.0f}, or at a "
-        f"cost below {case.money(case.worth)}."
+        f"cost below {case.whole}."
     )
 
 

@@ -16,9 +16,9 @@ import pandas as pd
 
 from yieldwatch.action.candidate import Candidate
 from yieldwatch.action.starts import N_WEEKS, START_DAYS
-from yieldwatch.action.verdicts import money
 from yieldwatch.action.windows import why_not
 from yieldwatch.cost import finance
+from yieldwatch.cost.amounts import money
 from yieldwatch.portfolio.model import Portfolio
 
 WAITING_COLUMNS = ["site_id", "job_id", "week", "start", "gain", "low", "high", "allowed", "why_not"]
@@ -205,13 +205,14 @@ def timing(portfolio: Portfolio, wait: Wait, cost: float, as_of: dt.date) -> dic
 
 def _options(portfolio: Portfolio, job: Candidate, net: np.ndarray, weeks: tuple[int, int],
              price: tuple[float, float, float], as_of: dt.date, priced: bool) -> str:
-    def text(amount: float) -> str:
-        return money(amount, portfolio.currency)
+    def text(amount: float, interval: tuple[float, float] = (np.nan, np.nan)) -> str:
+        return money(amount, portfolio.currency, *interval)
 
     first, best = weeks
     year = np.atleast_2d(job.gain_value)[:, :12].sum(axis=1)
     low, high = np.quantile(year, [0.05, 0.95])
-    said = [f"Do nothing: {text(year.mean())} stay lost in the coming year ({text(low)} to {text(high)})."]
+    lost = [text(amount, (low, high)) for amount in (float(year.mean()), low, high)]
+    said = [f"Do nothing: {lost[0]} stay lost in the coming year ({lost[1]} to {lost[2]})."]
     if not priced:
         return f"{said[0]} Doing it has no cost yet to be held against that."
     months = portfolio.horizon_months
@@ -224,4 +225,5 @@ def _options(portfolio: Portfolio, job: Candidate, net: np.ndarray, weeks: tuple
     best_is = "Do not wait" if best == first else f"Best from {week_start(as_of, best)}"
     if np.isnan(price[0]):
         return " ".join([*said, f"{best_is}, the last week looked at: look again then."])
-    return " ".join([*said, f"{best_is}: each week after it costs {text(price[0])} ({text(price[1])} to {text(price[2])})."])
+    waited = [text(amount, price[1:]) for amount in price]
+    return " ".join([*said, f"{best_is}: each week after it costs {waited[0]} ({waited[1]} to {waited[2]})."])

@@ -55,14 +55,14 @@ def _possible(column: Column, value: float) -> bool:
 
 def check_parts(job: Job, named: Iterable[str | None], parts: Mapping[str, str]) -> None:
     """
-    Refuse readings of parts that the job's site does not have. A part of it that is not the job's is a neighbour, which crews are
+    Refuse evidence of parts that the job's site does not have. A part of it that is not the job's is a neighbour, which crews are
     asked to read beside the job's own, and stays.
 
     Parameters
     ----------
     job : Job
     named : iterable of str or None
-        What was measured; blank where nothing was named.
+        What was measured, or is on a photo; blank where nothing was named.
     parts : mapping of str to str
         Every string and inverter of the site, and the inverter that it is of. Empty where they are not known.
 

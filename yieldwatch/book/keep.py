@@ -224,7 +224,7 @@ class JobBook:
         return self._add(ref, who, [self._row(proof.PHOTO, at, note, path=path, sha256=sha256)])[0]
 
     def keep_photo(self, ref: int, who: str, content: bytes, note: str, at: dt.datetime | None = None,
-                   part: str | None = None, distance_km: float = math.nan) -> Evidence:
+                   part: str | None = None, distance_km: float = math.nan, parts: Mapping[str, str] | None = None) -> Evidence:
         """
         Add a photo that was sent, as a new file in the portfolio's folder.
 
@@ -238,16 +238,20 @@ class JobBook:
             The string or inverter on it.
         distance_km : float
             From the camera to the farm; NaN where it is not known. [km]
+        parts : mapping of str to str, optional
+            Of the job's site; see `evidence.check_parts`.
 
         Raises
         ------
         BookError
-            If the job has the photo already, nothing says what it shows, or the file cannot be written.
+            If the job has the photo already, nothing says what it shows, the site has no such part, or the file cannot be
+            written.
         """
         if not note.strip():
             raise BookError("note: blank. Expected what the photo shows, for those who cannot see it. Write it.")
         who, readings = _someone(who), {} if math.isnan(distance_km) else {proof.DISTANCE: round(distance_km, 2)}
         row = self._row(proof.PHOTO, at, note, part, readings)
+        proof.check_parts(self.job(ref), [row["part"]], parts or {})
         there = {e.path: e.number for e in self.evidence(ref) if not e.withdrawn}
         path, is_new = keep_file(self._portfolio, ref, content)
         try:

@@ -9,6 +9,8 @@ from dataclasses import replace
 from os import PathLike
 from pathlib import Path
 
+import pandas as pd
+
 from yieldwatch.columns import TABLES
 from yieldwatch.errors import FieldDataError, ended
 from yieldwatch.field.credible import check_light_unit, without_dead_light, without_impossible_dc
@@ -106,10 +108,31 @@ def _missing(data: SiteData, site: Site) -> list[str]:
                for name, why in _LACKING.items() if name in lacks]
     if {"iv", "clamp", "meter", "power"} <= lacks:
         notices.append(f"sites/{site.id}: has no readings at all, so nothing was measured to compare with.")
+    notices += [f"{file}: has a header row and no rows below it. Expected readings. Export it again, or take the file away."
+                for file, rows in data.files[["file", "rows"]].itertuples(index=False) if not rows]
+    notices += _outside_weather(data, site)
     notices += _before_commissioning(data, site)
     if any(t.kind == "market" for t in site.tariffs) and (data.prices is None or data.prices.empty):
         notices.append(f"sites/{site.id}: a tariff is at market prices and there is no prices table, "
                        "so money is blank for its time.")
+    return notices
+
+
+def _outside_weather(data: SiteData, site: Site) -> list[str]:
+    """Days with energy and without weather to be held against; a day of it, at either end, is a matter of labels."""
+    if data.weather is None or data.weather.empty:
+        return []
+    first, last = data.weather.index[0], data.weather.index[-1] + (data.weather_step or pd.Timedelta(0))
+    notices = []
+    for name, table, start, end in (("meter", data.meter, "start", "end"), ("power", data.power, "time", "time")):
+        if table is None or table.empty:
+            continue
+        begins, ends = table[start].min(), table[end].max()
+        days = (max(first - begins, pd.Timedelta(0)) + max(ends - max(last, begins), pd.Timedelta(0))) / pd.Timedelta(days=1)
+        if days > 1.0:
+            from_, to, a, b = (t.tz_convert(site.tz).date() for t in (first, last, begins, ends))
+            notices.append(f"sites/{site.id}: {name} has readings from {a} to {b} and weather only from {from_} to {to}: "
+                           f"{days:,.0f} days of energy have no weather to be held against, and are left out. Add their weather.")
     return notices
 
 

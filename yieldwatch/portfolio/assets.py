@@ -101,9 +101,11 @@ def _report(raw: RawTable, column: Column, read: Cells, key_text: pd.Series, pro
         return
     values = as_text(raw.columns[column.name])
     for i in bad[:_SHOWN]:
-        value = "blank" if pd.isna(values.iloc[i]) else f"{values.iloc[i]} {column.unit}".rstrip()
-        problems.append(f"{raw.file}, line {raw.lines[i]} ({key_text.iloc[i]}): {column.name} = {value}, "
-                        f"{ended(read.texts[read.codes[i]])}")
+        blank = pd.isna(values.iloc[i])
+        value = "blank" if blank else f"{values.iloc[i]} {column.said_unit}".rstrip()
+        wrong = f"each row needs it. Expected {column.expected}" if blank else read.texts[read.codes[i]]
+        problems.append(f"{raw.file}, line {raw.lines[i]} ({key_text.iloc[i]}): {column.name} = {value}, {ended(wrong)} "
+                        f"{'Fill it in' if blank else 'Correct it'}.")
     if len(bad) > _SHOWN:
         problems.append(f"{raw.file}: {column.name} is wrong in {len(bad) - _SHOWN} more rows.")
 

@@ -89,9 +89,9 @@ class Settings:
             return
         value, wrong = _CHECKS[key.kind](raw[key.name], key)
         if wrong:
-            unit = f" {key.unit}" if key.unit and _is_number(raw[key.name]) else ""
+            unit = f" {key.said_unit}" if key.said_unit and _is_number(raw[key.name]) else ""
             stop = "" if wrong.endswith("?") else "."
-            self.refuse(f"{key.name} = {_show(raw[key.name])}{unit}, {wrong}{stop} Expected {key.expected}")
+            self.refuse(f"{key.name} = {_show(raw[key.name])}{unit}, {wrong}{stop} Expected {ended(key.expected)} Correct it")
         else:
             self._values[key.name] = value
 

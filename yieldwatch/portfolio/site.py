@@ -4,6 +4,7 @@ One site's settings and asset tables -> a validated `Site`.
 
 from __future__ import annotations
 
+import datetime as dt
 import zoneinfo
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -34,6 +35,8 @@ from yieldwatch.portfolio.tariffs import read_tariffs
 _OWN_JOB_COSTS = replace(TABLES["job_costs"], place="sites/{site}/job_costs")
 #: Wrong rows of strings.csv that are told one by one: one renamed inverter can make hundreds of them.
 _MOST_PROBLEMS = 20
+#: Most that a place's clock is off its sun, summer time included: 3 h in the far west of China. Common practice, no source. [h]
+_MOST_OFF_SUN_H = 4.0
 _INTERVAL_KEYS = tuple(
     Column(name, "choice", f"Label of {name}'s intervals", choices=keys.LABELS) for name in INTERVAL_TABLES
 )
@@ -87,7 +90,9 @@ def _settings(root: Path, raw: dict[str, Any], file: str, site_id: str, problems
     if top["timezone"] is not None and not _is_zone(top["timezone"]):
         hint = near_miss(top["timezone"], zoneinfo.available_timezones())
         top.refuse(f'timezone = "{top["timezone"]}", not an IANA time zone.{hint} '
-                   "Expected one such as Europe/Madrid")
+                   "Expected one such as Europe/Madrid. Correct it")
+    elif top["timezone"] is not None and top["longitude"] is not None:
+        _note_clock(file, top["timezone"], top["longitude"], notices)
     check_holidays(top)
     if (top["gate_latitude"] is None) != (top["gate_longitude"] is None):
         top.refuse("has one of gate_latitude and gate_longitude. Expected both, or neither")
@@ -119,6 +124,18 @@ def _settings(root: Path, raw: dict[str, Any], file: str, site_id: str, problems
 
 def _part(top: Settings, name: str, columns: tuple[Column, ...]) -> Settings:
     return Settings(top.get(name, {}), columns, f"{top.where}, [{name}]", top.problems)
+
+
+def _note_clock(file: str, timezone: str, longitude: float, notices: list[str]) -> None:
+    """A zone whose clock is hours off the sun is another place's, or the longitude is."""
+    offset = dt.datetime(2024, 1, 1, tzinfo=zoneinfo.ZoneInfo(timezone)).utcoffset()
+    hours = (offset.total_seconds() / 3600.0 if offset else 0.0) - longitude / 15.0
+    off = (hours + 12.0) % 24.0 - 12.0
+    if abs(off) > _MOST_OFF_SUN_H:
+        side = "ahead of" if off > 0 else "behind"
+        notices.append(f"{file}: timezone = {timezone} is {abs(off):.1f} h {side} the sun at longitude {longitude:g}°. Expected "
+                       f"{_MOST_OFF_SUN_H:g} h at most, as all civil time is. If one of them is wrong, correct it: what is "
+                       "written in local time would be taken for another hour.")
 
 
 def _is_zone(name: str) -> bool:
@@ -254,6 +271,7 @@ def _assumptions(top: Settings, notices: list[str]) -> dict[str, Assumption]:
 
 def _inverters(root: Path, site_id: str, types: Types, problems: list[str],
                notices: list[str]) -> tuple[dict[str, Inverter], set[str]]:
+    before = len(problems)
     read = assets.needed_rows(root, "inverters", site_id, problems, notices)
     inverters = {}
     for row, where in zip(read.rows, read.where, strict=True):
@@ -263,7 +281,7 @@ def _inverters(root: Path, site_id: str, types: Types, problems: list[str],
             inverters[inverter_id] = Inverter(**{**row, "inverter_type": types.inverters[name]})
         elif name not in types.inverter_names:
             problems.append(_unknown(where, "inverter_type", name, types.inverter_names, "inverter_types"))
-    if read.found and not read.names:
+    if read.found and not read.names and len(problems) == before:
         problems.append(f"sites/{site_id}/inverters: has no rows. Expected at least one inverter. Add it.")
     return inverters, read.names
 
@@ -282,6 +300,7 @@ def _listed(names: set[str]) -> str:
 def _strings(root: Path, site_id: str, types: Types, inverters: Mapping[str, Inverter],
              inverter_names: set[str], array_ids: set[str] | None, problems: list[str],
              notices: list[str]) -> list[String]:
+    before = len(problems)
     read = assets.needed_rows(root, "strings", site_id, problems, notices)
     strings: list[String] = []
     refused: list[str] = []
@@ -301,7 +320,7 @@ def _strings(root: Path, site_id: str, types: Types, inverters: Mapping[str, Inv
     problems.extend(refused[:_MOST_PROBLEMS])
     if len(refused) > _MOST_PROBLEMS:
         problems.append(f"sites/{site_id}/strings: {len(refused) - _MOST_PROBLEMS} more problems like these.")
-    if read.found and not read.names:
+    if read.found and not read.names and len(problems) == before:
         problems.append(f"sites/{site_id}/strings: has no rows. Expected at least one string. Add it.")
     return strings
 

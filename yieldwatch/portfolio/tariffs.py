@@ -50,6 +50,9 @@ def _tariff(settings: Settings) -> Tariff | None:
     price = settings["price_per_kwh"]
     if price is None and kind != "market":
         settings.refuse(f"price_per_kwh is missing. Expected a number for a {kind} tariff")
+    if price is not None and price < 0 and kind == "fixed":
+        settings.refuse(f"price_per_kwh = {price:g} in a fixed tariff, below nil, so that each kWh sold would cost money. "
+                        "Expected 0 or more; a price that may turn negative is of kind market. Correct it")
     if settings["floor_price"] is not None and kind != "market":
         settings.refuse(f"floor_price is set in a {kind} tariff. Expected it only where kind is market")
     bands = _bands(settings, kind)

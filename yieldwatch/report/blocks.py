@@ -11,7 +11,7 @@ import plotly.graph_objects as go
 
 from yieldwatch.report import jobs, words
 from yieldwatch.report.totals import SiteTotal
-from yieldwatch.report.words import EnergyUnit, money, money_span, per_cent
+from yieldwatch.report.words import EnergyUnit, money, money_of, money_span, per_cent
 
 
 @dataclass(frozen=True)
@@ -60,7 +60,7 @@ def farms_grid(totals: Sequence[SiteTotal], currency: str) -> Grid:
                 _with_share(unit.bare(t.gap_kwh), t.gap_pct),
                 unit.bare(hand.energy.value),
                 unit.span(hand.energy),
-                money(hand.money.value, currency),
+                money(hand.money.value, currency, hand.money.low, hand.money.high),
                 money_span(hand.money, currency),
                 per_cent(t.coverage, 0),
             )
@@ -96,7 +96,7 @@ def job_card(job: dict, currency: str) -> JobCard:
         ("Worth", jobs.worth(job, currency)),
         ("Costs", cost if alone in (cost, words.NOT_KNOWN) else f"{cost} ({alone} if done alone)"),
         ("Pays back", words.payback(job)),
-        ("Net value", money(job.get("npv"), currency)),
+        ("Net value", money_of(job, "npv", currency)),
         ("Chance of paying back", "" if jobs.is_safety(job) else words.chance_word(job.get("chance_of_payback"))),
         ("Chance that it is granted" if job.get("job_kind") == "claim" else "Chance that the loss is there",
          words.chance_word(job.get("confidence"))),
@@ -122,10 +122,10 @@ def jobs_grid(listed: Sequence[dict], currency: str) -> Grid:
             jobs.title(job),
             jobs.due(job),
             jobs.gain(job),
-            money(job.get("gain_per_year"), currency),
+            money_of(job, "gain_per_year", currency),
             money(job.get("cost"), currency),
             words.payback(job),
-            money(job.get("npv"), currency),
+            money_of(job, "npv", currency),
             words.chance_word(job.get("confidence")),
         )
         for job in listed
@@ -152,7 +152,7 @@ def declined_grid(listed: Sequence[dict], currency: str) -> Grid:
         (
             jobs.title(job),
             money(job.get("cost"), currency),
-            money(job.get("gain_per_year"), currency),
+            money_of(job, "gain_per_year", currency),
             words.payback(job),
             jobs.verdict(job),
         )

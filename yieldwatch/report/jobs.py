@@ -13,6 +13,7 @@ import pandas as pd
 from yieldwatch.book.states import DECLINED, FINISHED, PUT_OFF
 from yieldwatch.report import words
 from yieldwatch.report.planned import Planned
+from yieldwatch.report.totals import Amount
 
 
 @dataclass(frozen=True)
@@ -165,10 +166,9 @@ def worth(job: dict, currency: str) -> str:
         return "nothing by itself"
     if not math.isfinite(value):
         return words.NOT_KNOWN
-    said = f"{words.money(value, currency)} {_how_often(job)}"
-    if not (math.isfinite(low) and math.isfinite(high)):
-        return said
-    return f"{said} ({words.number(low)} to {words.number(high)})"
+    said = f"{words.money(value, currency, low, high)} {_how_often(job)}"
+    span = words.bare_span(Amount(value, low, high))
+    return said if span == words.NOT_KNOWN else f"{said} ({span})"
 
 
 def _how_often(job: dict) -> str:
@@ -191,5 +191,5 @@ def worth_line(job: dict, currency: str) -> str:
     if back == words.FOR_SAFETY:
         return f"{back}; costs {cost}; {due(job)}"
     return (
-        f"{back}; costs {cost}, returns {words.money(job.get('gain_per_year'), currency)} {_how_often(job)}; {due(job)}"
+        f"{back}; costs {cost}, returns {words.money_of(job, 'gain_per_year', currency)} {_how_often(job)}; {due(job)}"
     )

@@ -29,7 +29,7 @@ def next_grid(assessment: Assessment) -> Grid | None:
     shown = table.head(_MOST)
     lines = tuple(
         (_reading(row), _site(assessment, row["site_id"]), words.per_cent(row["chance_of_change"], 0),
-         words.money(row["worth"], currency), _range(row, currency), words.money(row["cost"], currency), row["verdict"])
+         words.money_of(row, "worth", currency), _range(row, currency), words.money(row["cost"], currency), row["verdict"])
         for row in shown.to_dict("records"))
     rest = len(table) - len(shown)
     more = f"; the {rest} further ones too" if rest else ""

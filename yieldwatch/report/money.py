@@ -7,13 +7,15 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import pandas as pd
 
 from yieldwatch.assess import SiteAssessment
 from yieldwatch.report import words
 from yieldwatch.report.blocks import Grid
-from yieldwatch.report.words import EnergyUnit, count, money, number
+from yieldwatch.report.totals import Amount
+from yieldwatch.report.words import EnergyUnit, bare_span, bounds, count, money, money_of, number
 
 #: Rows of a table that the page shows before it sends the reader to the CSV file.
 MOST_ROWS = 12
@@ -129,8 +131,7 @@ def _bridge(bridge: pd.DataFrame, currency: str) -> Grid | None:
             STEP_WORDS.get(r["step"], words.cause_word(r["step"])),
             _blank(r["energy_kwh"], unit.bare),
             _span(r["energy_low_kwh"], r["energy_high_kwh"], unit.bare),
-            _blank(r["money"], lambda v: money(v, currency)),
-            _span(r["money_low"], r["money_high"], number),
+            *_money_cells(r, "money", currency),
             words.plain(r["note"]),
         )
         for r in rows.to_dict("records")
@@ -209,7 +210,7 @@ def _claims(claims: pd.DataFrame, names: Mapping[str, str], currency: str) -> Gr
     shown = tuple(
         (
             PAYER_WORDS.get(r["payer"], words.plain(r["payer"])), names.get(str(r["subject"])) or words.plain(r["subject"]),
-            _blank(r["amount"], lambda v: money(v, currency)), _span(r["amount_low"], r["amount_high"], number),
+            *_money_cells(r, "amount", currency),
             words.plain(r["state"]), words.day(r["deadline"]), words.in_day_words(r["reason"]), words.plain(r["evidence"]),
         )
         for r in order.head(MOST_ROWS).to_dict("records")
@@ -225,6 +226,12 @@ def _figure(value: float) -> str:
 
 def _blank(value: float, shown: Callable[[float], str]) -> str:
     return shown(value) if math.isfinite(value) else ""
+
+
+def _money_cells(row: Mapping[str, Any], name: str, currency: str) -> tuple[str, str]:
+    """A sum and its interval, as finely as that allows; blank where they are not known."""
+    cells = money_of(row, name, currency), bare_span(Amount(row[name], *bounds(row, name)))
+    return "" if cells[0] == words.NOT_KNOWN else cells[0], "" if cells[1] == words.NOT_KNOWN else cells[1]
 
 
 def _span(low: float, high: float, shown: Callable[[float], str]) -> str:

@@ -19,7 +19,7 @@ from yieldwatch.report.money import STEP_WORDS
 from yieldwatch.report.proof import proven_sentence
 from yieldwatch.report.sentences import added, left_out_said
 from yieldwatch.report.totals import IN_HAND, Amount, SiteTotal, site_total
-from yieldwatch.report.words import EnergyUnit, count, listed, money, money_span
+from yieldwatch.report.words import EnergyUnit, count, listed, money, money_with_span
 
 #: Steps, jobs and farms that are told one by one; the rest stands in the tables.
 _MOST_STEPS, _MOST_JOBS, _MOST_NAMES = 4, 3, 5
@@ -229,12 +229,12 @@ def _in_hand(assessment: Assessment, month: Month, unit: EnergyUnit) -> list[str
         return ["Not known: no cause that a crew can mend was assessed in this month."]
     worth = added([t.in_hand.money for t in month.of_month])
     said = [f"{unit.text(energy.value)} ({unit.span(energy)}) of the month's losses{_worth(worth, currency)}."]
-    lost = [(c.money.value, words.cause_word(c.cause), words.plain(t.name))
+    lost = [(c.money, words.cause_word(c.cause), words.plain(t.name))
             for t in month.of_month for c in t.causes if c.cause in IN_HAND and c.money.known and c.money.value >= 1]
     several = len(month.of_month) > 1
     if lost:
-        parts = [f"{cause}{f' at {farm}' if several else ''} {money(value, currency)}"
-                 for value, cause, farm in sorted(lost, reverse=True)[:_MOST_STEPS]]
+        parts = [f"{cause}{f' at {farm}' if several else ''} {money_with_span(cost, currency)}"
+                 for cost, cause, farm in sorted(lost, key=lambda one: -one[0].value)[:_MOST_STEPS]]
         said.append(f"The largest: {listed(parts)}.")
     claims = assessment.claims
     owed = claims[(claims["state"] == "claim") & (claims["payer"] != "owner")] if len(claims) else claims
@@ -245,14 +245,15 @@ def _in_hand(assessment: Assessment, month: Month, unit: EnergyUnit) -> list[str
         open_until = min((day for day in until if day >= assessment.as_of.isoformat()), default="")
         left = len(owed) - passed
         by = f"{', the first' if left > 1 else ''} by {words.day(open_until)}" if open_until else ""
-        parts = [f"{left} to be made{by}"] if left else []
-        parts += [f"{passed} past the date"] if passed else []
-        said.append(f"{count(len(owed), 'claim')} on others: {listed(parts)}; see the workbook's sheet Who pays.")
+        stand = f" past {'its' if passed == 1 else 'their'} date" if not left else f" to be made{by}"
+        if left and passed:
+            stand = f": {left} to be made{by}, {passed} past the date"
+        said.append(f"{count(len(owed), 'claim')} on others{stand}; see the workbook's sheet Who pays.")
     return said
 
 
 def _worth(worth: Amount, currency: str) -> str:
-    return f", worth {money(worth.value, currency)} ({money_span(worth, currency)})" if worth.known else ""
+    return f", worth {money_with_span(worth, currency)}" if worth.known else ""
 
 
 def _decide(assessment: Assessment) -> list[str]:

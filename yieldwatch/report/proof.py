@@ -30,7 +30,7 @@ def proof_grid(assessment: Assessment) -> Grid | None:
                 f"({words.plain(row['job'])})",
                 unit.text(row["promised_kwh"]), unit.text(row["gain_kwh"]),
                 unit.span(Amount(row["gain_kwh"], row["gain_low_kwh"], row["gain_high_kwh"])),
-                words.money(row["gain"], currency), words.money(row["cost"], currency),
+                words.money_of(row, "gain", currency), words.money(row["cost"], currency),
                 jobs.said(row, "words")))
     if not lines:
         return None

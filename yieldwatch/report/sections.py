@@ -209,7 +209,7 @@ def _causes(total: SiteTotal, currency: str) -> Grid:
                 unit.bare(c.energy.value),
                 unit.span(c.energy),
                 words.percentage(c.share.value),
-                money(c.money.value, currency),
+                money(c.money.value, currency, c.money.low, c.money.high),
                 money_span(c.money, currency),
                 words.BASIS_WORDS[c.basis] + partly,
             )

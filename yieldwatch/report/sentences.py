@@ -13,7 +13,7 @@ from yieldwatch.assess import Assessment
 from yieldwatch.portfolio.model import Site
 from yieldwatch.report import jobs, words
 from yieldwatch.report.totals import BEYOND, IN_HAND, Amount, CauseTotal, SiteTotal
-from yieldwatch.report.words import EnergyUnit, count, listed, money, money_span, per_cent, percentage
+from yieldwatch.report.words import EnergyUnit, count, listed, money, money_with_span, per_cent, percentage
 
 #: Below this share of a month's expected energy really measured, the reader is told. [fraction]
 COVERAGE_WORTH_SAYING = 0.98
@@ -83,7 +83,7 @@ def _with_span(amount: Amount, unit: EnergyUnit) -> str:
 def _worth_span(amount: Amount, currency: str) -> str:
     if not amount.known:
         return ""
-    return f", worth {money(amount.value, currency)} ({money_span(amount, currency)})"
+    return f", worth {money_with_span(amount, currency)}"
 
 
 def _largest(total: SiteTotal, causes: Sequence[str], unit: EnergyUnit) -> str:

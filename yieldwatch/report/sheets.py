@@ -112,9 +112,10 @@ def _work_list(ranked: Sequence[dict]) -> Sheet:
         ("Payback", 8, "months", "payback_months"), ("low", 8, "months", "payback_low_months"),
         ("high", 8, "months", "payback_high_months"), ("Chance", 7, "percent", "chance_of_payback"),
         ("Why", 29, "text", "why"),
-        ("Worth a year", 11, "money", "gain_per_year", True), ("Loss is there", 9, "percent", "confidence", True),
+        ("Worth a year", 11, "money", "gain_per_year", True), ("low", 11, "money", "gain_low_per_year", True),
+        ("high", 11, "money", "gain_high_per_year", True), ("Loss is there", 9, "percent", "confidence", True),
         ("Mends", 18, "text", "cause", True), ("Cost alone", 11, "money", "cost_alone", True),
-        ("Net value", 11, "money", "npv", True),
+        ("Net value", 11, "money", "npv", True), ("low", 11, "money", "npv_low", True), ("high", 11, "money", "npv_high", True),
         ("Planned", 12, "date", "planned_start", True),
         ("Job no.", 8, "whole", "job_ref", True), ("Stands at", 14, "text", "job_state", True),
         ("Job", 30, "text", "job_id", True), ("Caution", 60, "line", "caution", True))

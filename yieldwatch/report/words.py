@@ -17,6 +17,7 @@ from typing import Any
 import pandas as pd
 
 from yieldwatch.check import Source
+from yieldwatch.cost.amounts import money_decimals
 from yieldwatch.report.totals import Amount
 
 NOT_KNOWN = "not known"
@@ -157,24 +158,60 @@ class EnergyUnit:
         return f"{self.bare(amount.low)} to {self.bare(amount.high)}"
 
 
-def cents(value: float) -> int:
-    """Decimals of a sum of money and of the bounds beside it."""
-    return 2 if 0 < abs(value) < 10 else 0
+def money(value: object, currency: str, low: object = None, high: object = None) -> str:
+    """
+    `GBP 2,280`; with cents below ten so that small sums do not vanish.
 
-
-def money(value: object, currency: str) -> str:
-    """`GBP 2,280`; with cents below ten so that small sums do not vanish."""
+    Parameters
+    ----------
+    value : number
+    low, high : number, optional
+        Its interval, where it is an estimate: it is stated no finer than that allows.
+    """
     figure = _float(value)
     if not math.isfinite(figure):
         return NOT_KNOWN
-    shown = number(figure, cents(figure))
+    shown = number(figure, money_decimals(figure, _float(low), _float(high)))
     return f"−{currency} {shown[1:]}" if shown.startswith("−") else f"{currency} {shown}"
 
 
-def money_span(amount: Amount, currency: str) -> str:
+def money_of(row: Mapping[str, Any], name: str, currency: str) -> str:
+    """A row's money, no finer than the interval in the columns beside it allows; see `bounds`."""
+    return money(row.get(name), currency, *bounds(row, name))
+
+
+def bounds(row: Mapping[str, Any], name: str) -> tuple[float, float]:
+    """A row's interval of a column: `gain_low` of `gain`, `gain_low_per_year` of `gain_per_year`; NaN where it has none."""
+    stem, per, rest = name.partition("_per_")
+    low, high = (_float(row.get(f"{stem}_{end}{per}{rest}")) for end in ("low", "high"))
+    return low, high
+
+
+def decimals_of(row: Mapping[str, Any], name: str) -> int:
+    """Decimals of a row's money; a bound, as `gain_low`, is stated as finely as the sum that it bounds."""
+    whole = next((n for end in ("_low", "_high") if end in name and (n := name.replace(end, "", 1)) in row), name)
+    value = _float(row.get(whole))
+    return money_decimals(value, *bounds(row, whole)) if math.isfinite(value) else 0
+
+
+def money_with_span(amount: Amount, currency: str) -> str:
+    """`GBP 2,280 (1,900 to 2,700)`, all three as finely."""
+    said = money(amount.value, currency, amount.low, amount.high)
+    span = bare_span(amount)
+    return said if NOT_KNOWN in (said, span) else f"{said} ({span})"
+
+
+def bare_span(amount: Amount) -> str:
+    """The interval of a sum of money without its currency, as finely as the sum is stated."""
     if not (math.isfinite(amount.low) and math.isfinite(amount.high)):
         return NOT_KNOWN
-    return f"{currency} {number(amount.low)} to {number(amount.high)}"
+    decimals = money_decimals(amount.value, amount.low, amount.high)
+    return f"{number(amount.low, decimals)} to {number(amount.high, decimals)}"
+
+
+def money_span(amount: Amount, currency: str) -> str:
+    span = bare_span(amount)
+    return span if span == NOT_KNOWN else f"{currency} {span}"
 
 
 def per_cent(fraction: object, decimals: int = 1) -> str:

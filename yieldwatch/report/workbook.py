@@ -139,7 +139,7 @@ def _write_sheet(sheet: Worksheet, made: Sheet, styles: Mapping[tuple[str, bool]
         sheet.set_row(row, _height(record, fields))
         for column, field in enumerate(fields):
             value = record.get(field.source)
-            _write(sheet, row, column, value, styles[_style(field.style, value), row - first in made.strong], field.style)
+            _write(sheet, row, column, value, styles[_style(field, record), row - first in made.strong], field.style)
     if made.rows:
         sheet.autofilter(_HEAD_ROW, 0, _HEAD_ROW + len(made.rows), len(fields) - 1)
     else:
@@ -164,10 +164,9 @@ def _write_sheet(sheet: Worksheet, made: Sheet, styles: Mapping[tuple[str, bool]
     sheet.set_selection(xl_rowcol_to_cell(first, 0))
 
 
-def _style(style: str, value: object) -> str:
-    """That of the column, but small sums of money with cents, as sentences have them."""
-    small = style == "money" and isinstance(value, float) and words.cents(value)
-    return "cents" if small else style
+def _style(field: Field, record: Mapping[str, object]) -> str:
+    """That of the column, but small sums of money with cents, as sentences have them; bounds as the sum that they belong to."""
+    return "cents" if field.style == "money" and words.decimals_of(record, field.source) else field.style
 
 
 def _breaks(widths: Sequence[float], frozen: int) -> list[int]:

@@ -42,7 +42,7 @@ def plan_grid(assessment: Assessment) -> Grid | None:
             words.day(visit["start"]), _site(assessment, visit), words.plain(visit["crew"]),
             "; ".join(map(_job, of)) + ("; for safety" if visit["safety"] else ""),
             "" if visit["row"] == "office" else words.number(visit["crew_days"], 1),
-            words.money(visit["cost"], currency), words.money(visit["gain"], currency), _span(visit, currency),
+            words.money(visit["cost"], currency), words.money_of(visit, "gain", currency), _span(visit, currency),
         ))
     if not lines:
         return None
@@ -63,7 +63,7 @@ def left_out_grid(assessment: Assessment) -> Grid | None:
         return None
     lines = tuple(
         (f"{_job(r)} at {_site(assessment, r)}", words.day(r["start"]), words.money(r["cost"], currency),
-         words.money(r["gain"], currency), _span(r, currency), jobs.said(r, "why"))
+         words.money_of(r, "gain", currency), _span(r, currency), jobs.said(r, "why"))
         for r in missed)
     return Grid("What just missed the cut, and what it would need.",
                 ("Job", "#Best from", "#Would add", "#Returns", "90 % interval", "Why, and what would bring it in"), lines)
@@ -99,5 +99,4 @@ def _span(row: dict, currency: str) -> str:
 def _weekly(job: dict, currency: str) -> str:
     if pd.isna(job["delay_cost_per_week"]):
         return ""
-    low, high = job["delay_cost_low_per_week"], job["delay_cost_high_per_week"]
-    return f"{words.money(job['delay_cost_per_week'], currency)} ({words.number(low)} to {words.number(high)})"
+    return words.money_with_span(Amount(job["delay_cost_per_week"], *words.bounds(job, "delay_cost_per_week")), currency)

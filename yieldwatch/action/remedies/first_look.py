@@ -17,7 +17,7 @@ from yieldwatch.action.candidate import Candidate
 from yieldwatch.action.information import given
 from yieldwatch.action.readings import OF_WITNESS
 from yieldwatch.action.remedies.look import Look
-from yieldwatch.action.verdicts import money
+from yieldwatch.cost.amounts import money
 
 #: Chance of paying back from which such a job is done without a look before it. Common practice, no source.
 SURE_ENOUGH = 0.65

@@ -17,7 +17,7 @@ from yieldwatch.action.candidate import Candidate
 from yieldwatch.action.outlook import Relief
 from yieldwatch.action.remedies.first_look import SURE_ENOUGH
 from yieldwatch.action.remedies.look import Look
-from yieldwatch.action.verdicts import money
+from yieldwatch.cost.amounts import money
 from yieldwatch.gap.evidence import meter_by_day
 from yieldwatch.gap.split import output_with
 

@@ -19,8 +19,8 @@ from yieldwatch.action.remedies.first_look import SURE_ENOUGH
 from yieldwatch.action.remedies.look import Look, percent, relative, seen_in
 from yieldwatch.action.remedies.on_glass import chance_on_glass
 from yieldwatch.action.replay import Replay
-from yieldwatch.action.verdicts import money
 from yieldwatch.constants import FAULT_FINDINGS
+from yieldwatch.cost.amounts import money
 from yieldwatch.gap.mechanisms.fault import OF_CONVERSION, Fault, full_shape
 from yieldwatch.portfolio.model import String
 

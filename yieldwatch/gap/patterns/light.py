@@ -58,9 +58,10 @@ def soiling(window: Window) -> Told:
                               note=f"{alone.spells} spells of two weeks or more, {alone.days} days"))
         said.append(f"Read off {alone.spells} dry spells alone, without a law of rain, output falls by {rate:.3f} % a day "
                     f"({low:.3f} to {high:.3f}), and {100.0 * alone.recovery:+.1f} % comes with the rain or cleaning after one.")
+    washed = window.events("cleaning")
     said.append(
         f"On {state.blocks.dates[-1].date()} dirt takes {end:.1f} % ({end_low:.1f} to {end_high:.1f} %). "
-        f"{count(window.events('cleaning'), 'cleaning')} recorded in these months."
+        f"{count(washed, 'cleaning is', 'cleanings are') if washed else 'No cleaning is'} recorded in these months."
     )
     if perhaps := window.perhaps_dirt():
         said.append(f"What {count(len(perhaps), 'string')} of those told as faulty lacks counts here by its chance to be dirt.")

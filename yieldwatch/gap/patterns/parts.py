@@ -61,7 +61,7 @@ def string_fault(window: Window) -> Told:
         )
     figures += window.perhaps_dirt()
     if perhaps := window.perhaps_dirt():
-        said += f" Part of what these lack is told as soiling, for it may lie on the glass: {_where(perhaps)}."
+        said += f" Part of what these lack is told as dirt, for it may lie on the glass: {_where(perhaps)}."
     doubtful = findings[findings["confidence"].between(*_OPEN)] if len(findings) else findings
     may = f"One more trace may turn the finding of {_named_strings(doubtful)}."
     trace = [*bad["string_id"].head(_NAMED).astype(str)] if len(bad) else []

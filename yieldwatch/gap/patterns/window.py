@@ -71,8 +71,8 @@ class Window:
         return np.zeros((len(self.names), int(self.inside.sum()))) if energy is None else energy[:, self.inside]
 
     def perhaps_dirt(self) -> list[Figure]:
-        """Of each string whose loss is told as soiling in part, the chance that it is dirt and no fault."""
-        name = "chance that it lies on the glass, told as soiling"
+        """Of each string whose loss is told as dirt in part, the chance that it is dirt and no fault."""
+        name = "chance that it lies on the glass, told as dirt"
         return [
             Figure(name, f.on_glass, "probability", where=" ".join(f.strings))
             for f in self.state.faults
