@@ -108,8 +108,10 @@ def _missing(data: SiteData, site: Site) -> list[str]:
                for name, why in _LACKING.items() if name in lacks]
     if {"iv", "clamp", "meter", "power"} <= lacks:
         notices.append(f"sites/{site.id}: has no readings at all, so nothing was measured to compare with.")
+    # No events are an answer, no readings are none.
     notices += [f"{file}: has a header row and no rows below it. Expected readings. Export it again, or take the file away."
-                for file, rows in data.files[["file", "rows"]].itertuples(index=False) if not rows]
+                for table, file, rows in data.files[["table", "file", "rows"]].itertuples(index=False)
+                if not rows and table != "events"]
     notices += _outside_weather(data, site)
     notices += _before_commissioning(data, site)
     if any(t.kind == "market" for t in site.tariffs) and (data.prices is None or data.prices.empty):

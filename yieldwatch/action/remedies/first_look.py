@@ -21,9 +21,10 @@ from yieldwatch.cost.amounts import money
 
 #: Chance of paying back from which such a job is done without a look before it. Common practice, no source.
 SURE_ENOUGH = 0.65
-#: A job in doubt is done without a look where a look on a visit of its own would leave less than this share of what the job is
-#: expected to bring: who looks first gives up little, and does not pay for a job for nothing. Common practice, no source.
-_LEAVES = 0.9
+#: Such a job that is as likely as not to pay is done without a look where a look on a visit of its own would leave less than
+#: this share of what the job is expected to bring: who looks first gives up little, and does not pay for a job for nothing.
+#: Common practice, no source.
+_AS_LIKELY_AS_NOT, _LEAVES = 0.5, 0.9
 #: Readings simulated on each draw.
 _TIMES = 10
 
@@ -47,8 +48,8 @@ def first_look(look: Look, job: Candidate, how: str, shown: np.ndarray, noise: f
     -------
     list of Candidate
         The job alone where it is sure enough to pay, or where no look could pay. Else beside it stands a look, whose money is
-        what is left once the job is paid where the look calls for it; the job is held back where the look is worth its own visit,
-        and else one of the two is chosen, as other work brings the look's crew or does not.
+        what is left once the job is paid where the look calls for it. The job is held back where it is unlikely to pay or where
+        the look is worth its own visit; else one of the two is chosen, as other work brings the look's crew or does not.
     """
     row, test = (look.site.job_costs.get(kind) for kind in (job.job_kind, "inspect"))
     returns = job.gain_value.sum(axis=1)
@@ -70,4 +71,5 @@ def first_look(look: Look, job: Candidate, how: str, shown: np.ndarray, noise: f
     before = replace(
         job, job_kind="inspect", units=OF_WITNESS, gain_kwh=job.gain_kwh * often[:, None], gain_value=job.gain_value * left,
         why=why, later=None if job.later is None else job.later * left[None], best_from=None, best_to=None)
-    return [replace(job, awaits_look=bool(net.mean() - of_look - test.cost_per_visit >= _LEAVES * at_once)), before]
+    first = pays < _AS_LIKELY_AS_NOT or net.mean() - of_look - test.cost_per_visit >= _LEAVES * at_once
+    return [replace(job, awaits_look=bool(first)), before]
