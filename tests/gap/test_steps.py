@@ -144,6 +144,8 @@ def test_a_step_that_shade_may_have_made_does_not_begin_what_was_lacking_before_
     (span,) = paired_spans([Step(0, 258, 0.16, 0.01, sure, before)], 365)
 
     assert (matching_span([span], set(), 0, 0.12, -1, 283) == 0) is begins
+    # Of two strings of like size that a round found dead one was so before, and the step is the other's.
+    assert matching_span([span], set(), 0, 0.12, -1, 283, others=0.12) == 0
 
 
 @pytest.mark.parametrize(("days", "told"), [(6, True), (3, False), (10, True)])

@@ -68,12 +68,14 @@ def _undoes(rise: Step, drop: Step) -> bool:
     return least < -rise.size / drop.size < most
 
 
-def matching_span(spans: list[Span], used: set[int], inverter: int, size: float, earliest: int, latest: int) -> int | None:
+def matching_span(spans: list[Span], used: set[int], inverter: int, size: float, earliest: int, latest: int,
+                  others: float = 0.0) -> int | None:
     """
     The span that can be this finding: same inverter, begun between the good and the bad reading, of like size.
 
     A round's size is shrunk and can be half of the truth, so of several the largest is taken: it most needs a cause. A step that
-    shade may have made comes after those that it cannot have, and begins nothing that was lacking before it.
+    shade may have made comes after those that it cannot have, and begins nothing that was lacking before it, unless `others`,
+    what the inverter's other findings take that no step began, were lacking then.
     """
     alike = [
         n
@@ -83,7 +85,7 @@ def matching_span(spans: list[Span], used: set[int], inverter: int, size: float,
         and earliest - 3 <= span.start <= latest + 3
         and span.end > latest
         and abs(np.log(span.size / size)) < np.log(2.5)
-        and (span.sure or not span.before > _LACKED * size)
+        and (span.sure or not span.before > _LACKED * size + others)
     ]
     return max(alike, key=lambda n: (spans[n].sure, spans[n].size)) if alike else None
 

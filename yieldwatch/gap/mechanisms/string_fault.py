@@ -90,14 +90,18 @@ def find_faults(
     bad = findings[findings["finding"].isin(FAULT_FINDINGS)] if len(findings) else findings
     bad = bad.assign(size=[share_of[s] * lost for s, lost in zip(bad["string_id"], bad["share_lost"], strict=True)])
     bad = bad[bad["size"] > 0.0]  # a string with more modules than planned loses nothing
+    undated = dict.fromkeys(range(len(blocks.expected)), 0.0)  # what findings of each inverter take that no step has begun
+    for found in bad.itertuples():
+        undated[row[found.string_id]] += _as_log(float(found.size))
     for found in bad.sort_values("size", ascending=False).itertuples():
         k = row[found.string_id]
         size = _as_log(float(found.size))
         doubt = max(share_of[found.string_id] * float(found.share_lost_sd), 0.15 * size)
         earliest = blocks.day_of(found.last_seen_good) if pd.notna(found.last_seen_good) else -1
         latest = blocks.day_of(found.first_seen_bad)
-        match = matching_span(spans, used, k, size, earliest, latest)
+        match = matching_span(spans, used, k, size, earliest, latest, undated[k] - size)
         if match is not None:
+            undated[k] -= size
             spans = going_on(spans, used, match, _last_traced(blocks, found.last_round, site))
             used.add(match)
             start, dated = spans[match].start, True
