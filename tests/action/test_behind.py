@@ -26,7 +26,8 @@ def found(ratio, faults=(), sizes=(), columns=()):
     strings = tuple(String(f"{name}.{s}", name, "A", MODULE, 20) for name in names for s in range(4))
     site = make_site().__class__(**{**vars(make_site()), "strings": strings})
     day = np.repeat(np.arange(len(ratio[0]) // HOURS), HOURS)
-    blocks = SimpleNamespace(n=len(day), day=day, dates=pd.date_range("2024-01-01", periods=len(day) // HOURS))
+    share = np.tile(np.where(day % 4 == 0, 0.05, 0.7), (n, 1))
+    blocks = SimpleNamespace(n=len(day), day=day, dates=pd.date_range("2024-01-01", periods=len(day) // HOURS), beam_share=share)
     named = [Column("string_fault", "open", np.ones(blocks.n), f.inverter, 0.3, 0.1, 0.0, 5.0, ("fault", f)) for f in faults]
     state = SimpleNamespace(
         model=SimpleNamespace(inverter_ids=names), blocks=blocks, ratio=np.array(ratio), weight=np.ones((n, blocks.n)),
@@ -42,6 +43,15 @@ def test_a_string_lost_under_shade_is_found_and_shade_alone_is_not():
     assert fault.share == pytest.approx(0.25)
     assert (1.0 - np.exp(-sizes)).mean() == pytest.approx(0.25, abs=0.01)  # 2000 draws of 0.06
     assert found([SHADE, SHADE, nothing]) == []
+
+
+def test_shade_at_all_hours_that_overcast_days_are_spared_is_no_string_s():
+    # Grass before the one inverter takes the beam of each hour. Every fourth day is overcast, and then it takes little.
+    nothing = np.zeros(HOURS * DAYS)
+    overcast = np.repeat(np.arange(DAYS) % 4 == 0, HOURS)
+    assert found([nothing, np.where(overcast, np.log(0.96), np.log(0.7)), nothing]) == []
+    ((fault, _),) = found([nothing, np.where(overcast, np.log(0.75), np.log(0.7)), nothing])
+    assert fault.share == pytest.approx(0.25)
 
 
 def test_a_loss_that_has_a_name_is_no_second_one():

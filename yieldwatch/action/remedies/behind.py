@@ -2,8 +2,8 @@
 Inverters that lack whole strings at every hour, though no step in the log and no round says so.
 
 Shade, and too few peers to compare with, can keep a lost string from being seen as a step or as a weak part. But shade leaves
-some hours alone, and dirt and age take no third of one inverter: what it lacks in its best hours, against the best of its peers,
-is a part that is gone.
+some hours alone and most of the light of an overcast sky, and dirt and age take no third of one inverter: what it lacks in its
+best hours, and under such a sky, against the best of its peers, is a part that is gone.
 """
 
 from __future__ import annotations
@@ -23,8 +23,9 @@ _MOST = 0.6
 _STRINGS, _SHARE = 0.7, 0.05
 #: Inverters up to which the best peer counts; of more the very best is the luckiest. Common practice, no source.
 _FEW = 4
-#: Blocks below which nothing is told. Common practice, no source.
-_LEAST_BLOCKS = 50
+#: Blocks below which nothing is told; share of beam in the light below which the sky is overcast, and the fewest such blocks
+#: that count. Common practice, no source.
+_LEAST_BLOCKS, _OVERCAST, _LEAST_OVERCAST = 50, 0.2, 20
 #: Relative standard uncertainty of what is lacking: a peer's known fault is given back as large as it may be. Common practice, no
 #: source.
 _DOUBT = 0.25
@@ -60,8 +61,8 @@ def _since(look: Look, k: int, lost: float) -> int:
 
 def _lacks(look: Look, k: int, end: int) -> float:
     """
-    -ln of what an inverter gives at its best over what its best peer gives, in `_DAYS` up to before local day `end`, known faults
-    of all given back; nil if unknown.
+    -ln of what an inverter gives at its best over what its best peer gives, or under an overcast sky if that is less, in `_DAYS`
+    up to before local day `end`, known faults of all given back; nil if unknown.
     """
     state, blocks = look.state, look.state.blocks
     if len(state.ratio) < 2:
@@ -75,7 +76,11 @@ def _lacks(look: Look, k: int, end: int) -> float:
         return 0.0
     order = np.argsort(behind[usable])
     energy = np.cumsum(state.weight[k, usable][order])
-    return max(float(behind[usable][order][np.searchsorted(energy, _BEST * energy[-1])]), 0.0)
+    least = float(behind[usable][order][np.searchsorted(energy, _BEST * energy[-1])])
+    overcast = usable & (blocks.beam_share[k] < _OVERCAST)
+    if overcast.sum() >= _LEAST_OVERCAST:
+        least = min(least, float(np.median(behind[overcast])))
+    return max(least, 0.0)
 
 
 def _known(look: Look, k: int) -> np.ndarray:
