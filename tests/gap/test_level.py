@@ -8,8 +8,7 @@ import pandas as pd
 import pytest
 
 from tests.gap.strings import KIND, site_of
-from yieldwatch.gap.infer import design_matrix, solve
-from yieldwatch.gap.log_rows import log_rows
+from yieldwatch.gap.infer import design_matrix, log_rows, solve
 from yieldwatch.gap.mechanisms.base import Column
 from yieldwatch.gap.mechanisms.level import (
     BIAS_SD_MEASURED,

@@ -74,29 +74,6 @@ def test_little_is_told_as_a_trace_and_much_as_much(true, most):
     assert 0.8 * true <= posterior.estimate[0] <= most
 
 
-@pytest.mark.sourced
-@pytest.mark.parametrize(("most", "lasting"), [(108, 40.0), (116, 40.0), (125, 40.0)])
-def test_rows_that_speak_against_much_are_heard_though_they_count_little_where_there_is_much(most, lasting):
-    # Source: scipy.integrate.quad of Student's t with 4 degrees of freedom times half-normal prior. Of 200 rows most say 0.05 and
-    # the others nil, ten of their deviations off: reweighted about either, the others hardly count.
-    error, wide, trace = 0.005, 0.025, 0.001
-    values = np.where(np.arange(200) < most, -0.05, 0.0)
-    rows = Rows("toy", sparse.csr_matrix(np.ones((200, 1))), values, np.ones(200), error, lasting)
-
-    def height(x):
-        return np.exp(-2.5 * np.log1p(((values + x) / error) ** 2 / 4.0).sum() / lasting + 100.0)
-
-    little, much = (
-        integrate.quad(lambda x, s=s: height(x) * stats.halfnorm.pdf(x, scale=s), 0, 8 * s, limit=400, points=[0.001, 0.05])[0]
-        for s in (trace, wide))
-    there = integrate.quad(lambda x: height(x) * stats.halfnorm.pdf(x, scale=wide), 0.03, 0.2, limit=400, points=[0.05])[0]
-
-    posterior = solve([layer()], [rows], 4000, np.random.default_rng(4), rounds=30)
-
-    # Laplace's method, with reweighted rows, is good to a tenth here; one Gaussian about 0.05 says that nothing else is possible.
-    assert (posterior.draws[:, 0] > 0.03).mean() == pytest.approx(0.25 * there / (0.25 * much + 0.75 * little), abs=0.12)
-
-
 def test_what_shares_the_evidence_follows_each_draw_of_what_is_rare():
     # Only the sum of the two is read, to 0.1 %: what the layer does not take, age does, in the estimate and in every draw.
     rng = np.random.default_rng(5)

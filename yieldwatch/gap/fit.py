@@ -18,8 +18,7 @@ from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.clock_check import ClockShift
 from yieldwatch.gap.clock_doubt import clock_columns
 from yieldwatch.gap.evidence import light_rows, meter_rows, round_columns, round_rows
-from yieldwatch.gap.infer import Posterior, Rows, design_matrix, solve
-from yieldwatch.gap.log_rows import day_rows, day_weights, log_rows
+from yieldwatch.gap.infer import Posterior, Rows, day_rows, day_weights, design_matrix, log_rows, solve
 from yieldwatch.gap.logs import InverterLog
 from yieldwatch.gap.mechanisms.base import Column
 from yieldwatch.gap.mechanisms.common_shade import common_shade_columns

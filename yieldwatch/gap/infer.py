@@ -11,18 +11,17 @@ Least squares with Gaussian priors, robust by reweighting (Student's t), bounded
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 
 import numpy as np
-from scipy import linalg, sparse, special
+from scipy import linalg, sparse
 
+from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.mechanisms.base import Column, Rare
 from yieldwatch.gap.rare import rare_draws
 
 #: Degrees of freedom of the noise. Lange, Little & Taylor, J. Am. Stat. Assoc. 84 (1989) 881: 4 suits most data.
 _T_DEGREES = 4.0
-#: How many times a trace an unknown is where there is much of it.
-_MUCH = 5.0
 #: Precision that holds an unknown where it is.
 _HELD = 1e12
 #: Rows handled at once when adding up products.
@@ -117,6 +116,77 @@ def design_matrix(columns: list[Column], n_inverters: int, n_blocks: int) -> spa
     )
 
 
+def day_weights(blocks: Blocks, weight: np.ndarray) -> sparse.csr_matrix:
+    """Operator that takes energy-weighted day means, shape (n_days, n_inverters * n_blocks)."""
+    n, n_blocks = weight.shape
+    flat = np.flatnonzero(weight.ravel() > 0)
+    day = blocks.day[flat % n_blocks]
+    w = weight.ravel()[flat]
+    total = np.bincount(day, weights=w, minlength=len(blocks.dates))
+    return sparse.csr_matrix((w / total[day], (day, flat)), shape=(len(blocks.dates), n * n_blocks))
+
+
+def day_rows(design: np.ndarray, values: np.ndarray, energy: np.ndarray) -> Rows:
+    """The family of days; a day with little light is left out."""
+    days = np.flatnonzero(energy > 0.05 * np.quantile(energy, 0.9))
+    return Rows("day", sparse.csr_matrix(design[days]), values[days], _relative(energy[days]), None, 3.0, days)
+
+
+def log_rows(blocks: Blocks, design: sparse.csr_matrix, ratio: np.ndarray, weight: np.ndarray, trust: np.ndarray) -> list[Rows]:
+    """
+    The log's three families of rows.
+
+    Parameters
+    ----------
+    design : csr_matrix, shape (n_inverters * n_blocks, n_columns)
+    ratio, weight : ndarray, shape (n_inverters, n_blocks)
+        ln(measured / expected), NaN where not usable, and the expected energy it stands for. [kWh]
+    trust : ndarray, shape (n_inverters,)
+        How much each inverter counts in the mean of the hour and the day: little where shade blurs it.
+    """
+    n, n_blocks = ratio.shape
+    use = np.isfinite(ratio) & (weight > 0)
+    flat = np.flatnonzero(use.ravel())
+    w, y = weight.ravel()[flat], ratio.ravel()[flat]
+    block = flat % n_blocks
+    here = design[flat]
+    trusted = w * trust[flat // n_blocks]
+    block_weight = np.bincount(block, weights=trusted, minlength=n_blocks)
+    average = sparse.csr_matrix((trusted / block_weight[block], (block, np.arange(len(flat)))), shape=(n_blocks, len(flat)))
+    mean_design, mean_y = average @ here, average @ y
+    seen = block_weight > 0
+    families = []
+    if n > 1:
+        spread = sparse.csr_matrix((np.ones(len(flat)), (np.arange(len(flat)), block)), shape=(len(flat), n_blocks))
+        families.append(
+            Rows("inverter against inverter", (here - spread @ mean_design).tocsr(), y - mean_y[block], _relative(w), None, 8.0)
+        )
+    day = blocks.day
+    n_days = len(blocks.dates)
+    day_weight = np.bincount(day, weights=block_weight, minlength=n_days)
+    rows = np.flatnonzero(seen)
+    to_day = sparse.csr_matrix((block_weight[rows] / day_weight[day[rows]], (day[rows], rows)), shape=(n_days, n_blocks))
+    day_design, day_y = to_day @ mean_design, to_day @ mean_y
+    back = sparse.csr_matrix((np.ones(len(rows)), (np.arange(len(rows)), day[rows])), shape=(len(rows), n_days))
+    families.append(
+        Rows(
+            "hour against day",
+            (mean_design[rows] - back @ day_design).tocsr(),
+            mean_y[rows] - day_y[day[rows]],
+            _relative(block_weight[rows]),
+            None,
+            6.0,
+        )
+    )
+    return [*families, day_rows(day_design.toarray(), day_y, day_weight)]
+
+
+def _relative(energy: np.ndarray) -> np.ndarray:
+    """Precision of a row relative to an ordinary one: weak light is noisier."""
+    ordinary = np.median(energy)
+    return 2.0 / (1.0 + ordinary / np.maximum(energy, 1e-3 * ordinary))
+
+
 def solve(columns: list[Column], families: list[Rows], n_draws: int, rng: np.random.Generator, rounds: int = 5) -> Posterior:
     """
     Posterior of the unknowns.
@@ -134,82 +204,15 @@ def solve(columns: list[Column], families: list[Rows], n_draws: int, rng: np.ran
     -------
     Posterior
     """
-    prior = np.array([c.sd for c in columns]) ** -2.0
-    modes = [_reweighted(columns, families, prior, rounds)]
-    for kind in dict.fromkeys(c.rare for c in columns if c.rare is not None and not c.rare.one_of) if n_draws > 1 else ():
-        modes = [part for mode in modes for part in _apart(columns, families, mode, kind, rounds)]
-    counts = _shares([m.weight for m in modes], n_draws)
-    settled = [_settled(columns, mode, n, rng) for mode, n in zip(modes, counts, strict=True) if n]
-    likeliest = int(np.argmax([n for n in counts if n]))
-    draws = rng.permutation(np.concatenate([draws for _, draws in settled])) if len(settled) > 1 else settled[0][1]
-    mode = [m for m, n in zip(modes, counts, strict=True) if n][likeliest]
-    misfit = mode.misfit + float((prior - mode.prior) @ mode.theta**2)
-    return Posterior(columns, settled[likeliest][0], np.clip(draws, mode.lower, mode.upper), mode.noise, misfit)
-
-
-def _apart(columns: list[Column], families: list[Rows], mode: _Mode, kind: Rare, rounds: int) -> list[_Mode]:
-    """
-    A mode with much of a rare kind, and the one with a trace of it, each with its share of the weight.
-
-    Reweighted where there is much, rows that speak against it count for little: they are heard where there is a trace.
-    """
-    members = np.flatnonzero([c.rare == kind for c in columns])
-    trace = np.array([max(columns[j].trace, 1e-9) for j in members])
-    if not (mode.theta[members] > _MUCH * trace).any():
-        return [mode]
-    prior = mode.prior.copy()
-    prior[members] = trace**-2.0
-    other = _reweighted(columns, families, prior, rounds)
-    much = float(special.expit(0.5 * (other.unlikely(members, 1.0 - kind.chance) - mode.unlikely(members, kind.chance))))
-    return [replace(mode, weight=mode.weight * much, chance=mode.chance | {kind: 1.0}),
-            replace(other, weight=mode.weight * (1.0 - much), chance=mode.chance | {kind: 0.0})]
-
-
-def _shares(weights: list[float], total: int) -> list[int]:
-    """Whole numbers that add up to `total`, in proportion to weights that add up to one, by largest remainder."""
-    exact = np.array(weights) * total
-    out = np.floor(exact).astype(int)
-    out[np.argsort(out - exact)[: total - out.sum()]] += 1
-    return [int(n) for n in out]
-
-
-@dataclass(frozen=True, eq=False)
-class _Mode:
-    """
-    Where the posterior is highest under a prior of these precisions: the unknowns, the quadratic and -2 ln of its height there,
-    its weight among modes, and the chance of more than a trace of the kinds that part it from others: one or nil.
-    """
-
-    prior: np.ndarray
-    theta: np.ndarray
-    precision: np.ndarray
-    target: np.ndarray
-    lower: np.ndarray
-    upper: np.ndarray
-    noise: dict[str, float]
-    misfit: float
-    weight: float = 1.0
-    chance: dict[Rare, float] = field(default_factory=dict)
-
-    def unlikely(self, members: np.ndarray, chance: float) -> float:
-        """-2 ln of how likely the evidence is under the prior of `members`, all sizes of them considered, times its chance."""
-        free = np.setdiff1d(np.flatnonzero((self.theta > self.lower) & (self.theta < self.upper)), members)
-        own, _, _ = _marginal(self.precision, self.target, members, free, self.theta, np.zeros(0, dtype=int))
-        spread = self.prior[members] ** -0.5
-        told = (own - np.diag(self.prior[members])) * spread[:, None] * spread[None, :]
-        return self.misfit + float(np.linalg.slogdet(np.eye(len(members)) + told)[1]) - 2.0 * np.log(chance)
-
-
-def _reweighted(columns: list[Column], families: list[Rows], prior: np.ndarray, rounds: int) -> _Mode:
-    """The mode under a prior of these precisions, by `rounds` of reweighting."""
     prior_mean = np.array([c.mean for c in columns])
+    prior_precision = np.array([c.sd for c in columns]) ** -2.0
     lower, upper = np.array([c.lower for c in columns]), np.array([c.upper for c in columns])
     robust = [np.ones(len(f.values)) for f in families]
     noise = {f.name: (f.sigma or _first_noise(f)) for f in families}
     theta = prior_mean.copy()
     for _ in range(rounds):
-        precision = np.diag(prior)
-        target = prior * prior_mean
+        precision = np.diag(prior_precision)
+        target = prior_precision * prior_mean
         for family, t in zip(families, robust, strict=True):
             w = family.weight * t / (noise[family.name] ** 2 * family.lasting)
             _add_products(family.design, w, family.values, precision, target)
@@ -219,30 +222,39 @@ def _reweighted(columns: list[Column], families: list[Rows], prior: np.ndarray, 
             if family.sigma is None:
                 noise[family.name] = max(1.4826 * float(np.median(np.abs(residual))), 3e-4)
             robust[number] = (_T_DEGREES + 1.0) / (_T_DEGREES + (residual / noise[family.name]) ** 2)
-    misfit = float(prior @ (theta - prior_mean) ** 2)
+    misfit = float(prior_precision @ (theta - prior_mean) ** 2)
     for family in families:
         residual = (family.values + family.design @ theta) * np.sqrt(family.weight) / noise[family.name]
         misfit += (
             float(((_T_DEGREES + 1.0) * np.log1p(residual**2 / _T_DEGREES) + 2.0 * np.log(noise[family.name])).sum())
             / family.lasting
         )
-    return _Mode(prior, theta, precision, target, lower, upper, noise, misfit)
+    theta, draws = _settled(columns, precision, target, lower, upper, theta, n_draws, rng)
+    return Posterior(columns, theta, np.clip(draws, lower, upper), noise, misfit)
 
 
-def _settled(columns: list[Column], mode: _Mode, n_draws: int, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+def _settled(
+    columns: list[Column],
+    precision: np.ndarray,
+    target: np.ndarray,
+    lower: np.ndarray,
+    upper: np.ndarray,
+    theta: np.ndarray,
+    n_draws: int,
+    rng: np.random.Generator,
+) -> tuple[np.ndarray, np.ndarray]:
     """Estimate and draws, shape (n_draws, n_columns), once what is rare is settled: the others follow each of its draws."""
-    lower, upper, theta = mode.lower, mode.upper, mode.theta
-    precision, target = mode.precision.copy(), mode.target.copy()
+    precision, target = precision.copy(), target.copy()
     shift = np.zeros((len(columns), n_draws))
     rare = np.zeros(0, dtype=int)
-    for kind in dict.fromkeys(c.rare for c in columns if c.rare is not None and mode.chance.get(c.rare) != 0.0):
+    for kind in dict.fromkeys(c.rare for c in columns if c.rare is not None):
         members = np.array([j for j, c in enumerate(columns) if c.rare == kind])
         free = np.flatnonzero((theta > lower) & (theta < upper) & ~np.isin(np.arange(len(columns)), np.r_[rare, members]))
         own, right, across = _marginal(precision, target, members, free, theta, rare)
         if len(rare):
             # Each draw of what was settled before leaves another part to these.
             right = right[:, None] - across @ shift[rare]
-        sizes = rare_draws([columns[j] for j in members], kind, own, right, n_draws, rng, mode.chance.get(kind))
+        sizes = rare_draws([columns[j] for j in members], kind, own, right, n_draws, rng)
         middle = _middle(kind, sizes)
         shift[members] = (sizes - middle).T
         theta = theta.copy()

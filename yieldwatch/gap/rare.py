@@ -9,22 +9,20 @@ rivals, one is wide and the others nil.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from itertools import product
 
 import numpy as np
-from scipy import optimize, special, stats
+from scipy import stats
 
 from yieldwatch.gap.mechanisms.base import Column, Rare
 
 #: Nodes of equal prior probability for each unknown; fewer where there are more than two of them.
 _NODES, _NODES_OF_MANY = 48, 24
-#: Nearest that a chance of more than a trace comes to nil and to one.
-_LEAST_CHANCE = 1e-6
 
 
 def rare_draws(
-    columns: list[Column], rare: Rare, precision: np.ndarray, target: np.ndarray, n_draws: int, rng: np.random.Generator,
-    much: float | None = None,
+    columns: list[Column], rare: Rare, precision: np.ndarray, target: np.ndarray, n_draws: int, rng: np.random.Generator
 ) -> np.ndarray:
     """
     Draws from the posterior of unknowns that belong to one rare thing, shape (n_draws, n_columns).
@@ -36,14 +34,11 @@ def rare_draws(
     precision, target : ndarray, shapes (n, n) and (n,) or (n, n_draws)
         Of the Gaussian posterior under the wide prior, all else integrated out: its height is
         exp(-x' precision x / 2 + target' x). The target may differ by draw of what was settled before.
-    much : float, optional
-        Chance that there is more than a trace, where more is known of it than this Gaussian says. Not of rivals.
     """
     wide, trace = np.array([c.sd for c in columns]), np.array([c.trace for c in columns])
     likelihood = precision - np.diag(wide**-2.0)
     count = _NODES if rare.one_of or len(columns) < 3 else _NODES_OF_MANY
     unit = stats.halfnorm.ppf((np.arange(count) + 0.5) / count)
-    grid = np.zeros((0, len(columns)))
     if rare.one_of:
         nodes = np.concatenate([np.zeros((1, len(columns))), np.kron(np.diag(wide), unit[:, None])])
         log_prior = np.log(np.r_[1.0 - rare.chance, np.full(len(nodes) - 1, rare.chance / (len(nodes) - 1))])
@@ -52,17 +47,18 @@ def rare_draws(
         nodes = np.concatenate([grid * trace, grid * wide])
         log_prior = np.log(np.repeat([1.0 - rare.chance, rare.chance], len(grid)) / len(grid))
     own = log_prior - 0.5 * np.einsum("ij,jk,ik->i", nodes, likelihood, nodes)
-    height = own[:, None] + nodes @ (target[:, None] if target.ndim == 1 else target)
-    if much is not None:
-        height[len(grid):] += _shift(height[:len(grid)], height[len(grid):], much)
-    weight = special.softmax(height, axis=0)
-    each = n_draws if target.ndim == 1 else 1
-    return nodes[np.concatenate([rng.choice(len(nodes), each, p=w) for w in weight.T])]
+    drawn = []
+    for one, count in _each(target, n_draws):
+        height = own + nodes @ one
+        weight = np.exp(height - height.max())
+        drawn.append(rng.choice(len(nodes), count, p=weight / weight.sum()))
+    return nodes[np.concatenate(drawn)]
 
 
-def _shift(trace: np.ndarray, wide: np.ndarray, much: float) -> float:
-    """What to add to the logarithms of `wide` for its share to be `much` in the mean over columns."""
-    odds = special.logsumexp(wide, axis=0) - special.logsumexp(trace, axis=0)
-    much = min(max(much, _LEAST_CHANCE), 1.0 - _LEAST_CHANCE)
-    reach = float(np.abs(odds).max()) + 20.0
-    return float(optimize.brentq(lambda more: special.expit(odds + more).mean() - much, -reach, reach))
+def _each(target: np.ndarray, n_draws: int) -> Iterator[tuple[np.ndarray, int]]:
+    """Targets, and how many draws each is for."""
+    if target.ndim == 1:
+        yield target, n_draws
+    else:
+        for one in target.T:
+            yield one, 1
