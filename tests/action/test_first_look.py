@@ -1,6 +1,7 @@
 """A job in doubt waits for a look."""
 
 import datetime as dt
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -67,3 +68,14 @@ def test_what_surely_pays_or_hardly_ever_does_needs_no_look(share):
 def test_a_look_without_a_price_holds_nothing_back():
     without = tuple(c for c in COSTS if c.job_kind != "inspect")
     assert [j.awaits_look for j in _offered(_doubtful(0.4), without)] == [False]
+
+
+def test_a_draw_in_which_the_job_returns_next_to_nothing_now_costs_its_price_at_most_later():
+    # Today's dirt is nil but for a rounding in most draws, and a start in a quarter returns something: no division blows it up.
+    job = _doubtful(0.4)
+    nearly = np.where(np.arange(200) < 80, 30.0, 1e-45)
+    job = replace(job, gain_value=np.repeat(nearly[:, None], 36, axis=1), later=np.full((3, 200, 36), 0.5, dtype=np.float32))
+    _, look = _offered(job)
+    assert np.isfinite(look.later).all()
+    assert look.later.sum(axis=2).min() >= -316.0
+    assert look.gain_value.sum(axis=1).min() >= -316.0

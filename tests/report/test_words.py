@@ -34,7 +34,8 @@ def test_energy_keeps_one_unit_for_a_table():
 
 @pytest.mark.parametrize(
     ("value", "text"),
-    [(2279.6, "GBP 2,280"), (-53.2, "−GBP 53"), (3.5, "GBP 3.50"), (0, "GBP 0"), (math.nan, "not known")],
+    [(2279.6, "GBP 2,280"), (-53.2, "−GBP 53"), (3.5, "GBP 3.50"), (0, "GBP 0"), (math.nan, "not known"),
+     (math.inf, "not known"), (-5.8e43, "−GBP 5.80e+43")],
 )
 def test_money_names_its_currency(value, text):
     assert words.money(value, "GBP") == text

@@ -11,6 +11,8 @@ from decimal import ROUND_HALF_UP, Decimal
 _SMALL = 10.0
 #: A 90 % interval as wide as this leaves cents without a meaning. Common practice, no source.
 _WIDE = 1.0
+#: From here on a number has more digits before its point than a float knows: only a wrong price or size makes such a sum.
+MOST_DIGITS = 1e15
 
 
 def money_decimals(amount: float, low: float = math.nan, high: float = math.nan) -> int:
@@ -33,8 +35,10 @@ def money_decimals(amount: float, low: float = math.nan, high: float = math.nan)
 
 def money(amount: float, currency: str, low: float = math.nan, high: float = math.nan) -> str:
     """An amount with its currency; `low` and `high` as of `money_decimals`."""
-    if math.isnan(amount):
+    if not math.isfinite(amount):
         return "not known"
+    if abs(amount) >= MOST_DIGITS:
+        return f"{'−' if amount < 0 else ''}{currency} {abs(amount):.2e}"
     # A half goes up, of the 15 figures that spreadsheets hold, as in tables.
     digits = Decimal(1).scaleb(-money_decimals(amount, low, high))
     shown = Decimal(f"{amount:.15g}").quantize(digits, ROUND_HALF_UP)

@@ -31,9 +31,8 @@ _MOST_LEVELS = 8
 #: of its rating at least a kelvin (derating is 1 to 5 %), and by less than this with what its strings could give. Common
 #: practice, no source.
 _HOTTER, _LEAST_DERATING, _FOLLOWS_POWER = 2.0, 0.004, 0.4
-#: Share of the times, from the first to the last held, at which an inverter may pass what heat is said to leave, by how much.
-#: Common practice, no source.
-_MAY_PASS, _PASSES = 0.25, 1.05
+#: How far above what heat is said to leave a reading passes it. Common practice, no source.
+_PASSES = 1.05
 
 
 @dataclass(frozen=True)
@@ -218,7 +217,7 @@ def _heat_shows(
 
 def _passes(alone: np.ndarray, could: np.ndarray, temp_air: np.ndarray, held: np.ndarray, usable: np.ndarray) -> bool:
     """
-    Does an inverter often give more than the line through its held power leaves it, in air as hot?
+    Does an inverter give more than the line through its held power leaves it, in air as hot, more often than it is held?
 
     Heat holds it whenever the air is that hot. A pole's shadow on some hours of the summer is passed at all others.
     """
@@ -227,4 +226,4 @@ def _passes(alone: np.ndarray, could: np.ndarray, temp_air: np.ndarray, held: np
     first, last = np.flatnonzero(held)[[0, -1]]
     as_hot = usable & (temp_air >= np.quantile(temp_air[held], 0.02)) & (could > line)
     as_hot[:first] = as_hot[last + 1:] = False
-    return bool((alone > line)[as_hot].mean() > _MAY_PASS) if as_hot.any() else False
+    return bool((alone > line)[as_hot].sum() > held.sum())

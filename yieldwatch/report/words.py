@@ -17,7 +17,7 @@ from typing import Any
 import pandas as pd
 
 from yieldwatch.check import Source
-from yieldwatch.cost.amounts import money_decimals
+from yieldwatch.cost.amounts import MOST_DIGITS, money_decimals
 from yieldwatch.report.totals import Amount
 
 NOT_KNOWN = "not known"
@@ -118,6 +118,8 @@ def number(value: object, decimals: int = 0) -> str:
     figure = _float(value)
     if not math.isfinite(figure):
         return NOT_KNOWN
+    if abs(figure) >= MOST_DIGITS:
+        return f"{'−' if figure < 0 else ''}{abs(figure):.2e}"
     # A half goes up, of the 15 figures that spreadsheets hold: cells and sentences show the same.
     text = f"{Decimal(f'{figure:.15g}').quantize(Decimal(1).scaleb(-decimals), ROUND_HALF_UP):,f}"
     return text.replace("-", "−") if float(text.replace(",", "")) else text.lstrip("-")

@@ -63,13 +63,18 @@ def first_look(look: Look, job: Candidate, how: str, shown: np.ndarray, noise: f
     at_once, of_look = returns.mean() - cost, test.cost_per_unit * OF_WITNESS.get(test.unit, np.nan)
     if max(net.mean() - of_look, at_once) <= 0.0:
         return [job]
-    left = np.divide(net, returns, out=np.zeros_like(returns), where=returns > 0)[:, None]
+    later = None if job.later is None else job.later * _left(job.later.sum(axis=2, dtype=float), often, cost)[..., None]
     why = (
         f"{job.why} The job that this calls for pays with a chance of {100 * pays:.0f} %, so look first: {how}. With a chance of "
         f"{100 * often.mean():.0f} % it is to follow; the money stated is what is left once it is paid (about "
         f"{money(cost, look.currency)}).")
     before = replace(
-        job, job_kind="inspect", units=OF_WITNESS, gain_kwh=job.gain_kwh * often[:, None], gain_value=job.gain_value * left,
-        why=why, later=None if job.later is None else job.later * left[None], best_from=None, best_to=None)
+        job, job_kind="inspect", units=OF_WITNESS, gain_kwh=job.gain_kwh * often[:, None],
+        gain_value=job.gain_value * _left(returns, often, cost)[:, None], why=why, later=later, best_from=None, best_to=None)
     first = pays < _AS_LIKELY_AS_NOT or net.mean() - of_look - test.cost_per_visit >= _LEAVES * at_once
     return [replace(job, awaits_look=bool(first)), before]
+
+
+def _left(returns: np.ndarray, often: np.ndarray, cost: float) -> np.ndarray:
+    """Share of what a job returns that is left once it is paid as often as it follows; nil where it returns nothing."""
+    return np.divide(often * (returns - cost), returns, out=np.zeros_like(returns), where=returns > 0)
