@@ -50,6 +50,20 @@ def test_a_visit_costs_its_largest_mobilisation():
     assert shares(jobs, [False, False])["cost"].tolist() == pytest.approx([240.0, 2240.0])
 
 
+@pytest.mark.sourced
+def test_no_job_of_a_shared_visit_costs_more_than_alone():
+    # Source: Littlechild & Owen, Management Science 20 (1973) 370: what a user does not need, the user does not pay for. Visits
+    # of 240, 160 and 130 share one of 240: 80 is the dearest's, 30 the two dearer ones', 130 all three's, by what is left.
+    three = [make_job(1.0, "replace_modules"), make_job(1.0, scope=("I1.2",)), make_job(1.0, "inspect", ("I1",))]
+    jobs = price_jobs(make_portfolio(), three)
+    got = shares(jobs, [True, True, True], surplus=[100.0, 100.0, 9000.0])
+    left = np.array([100 - 80 - 30 * 20 / 120, 100 - 30 * 100 / 120, 9000.0])
+    visit = [80 + 30 * 20 / 120, 30 * 100 / 120, 0.0] + 130 * left / left.sum()
+    assert (got["cost"] - jobs["cost_units"]).tolist() == pytest.approx(visit.tolist())
+    assert (got["cost"] <= got["cost_alone"]).all()
+    assert (got["cost"] - jobs["cost_units"]).sum() == pytest.approx(240.0)
+
+
 def test_safety_jobs_carry_the_visit_that_is_made_for_them():
     jobs = price_jobs(make_portfolio(), [make_job(0.0, "inspect"), make_job(1.0, "replace_modules")])
     got = shares(jobs, [True, True], safety=[True, False], surplus=[-50.0, 10.0])

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -131,19 +132,18 @@ def share_visits(
     Notes
     -----
     A visit costs the largest `cost_per_visit` among its jobs. Jobs done for safety carry it first, in
-    equal parts, because the crew comes for them anyway; the others carry what is left in proportion
-    to their surplus, so that no job of a visit that pays is shown as one that does not. A job that needs no visit, as a letter,
-    carries none.
+    equal parts, because the crew comes for them anyway. Of what is left, what only the dearest need is theirs, what the next
+    dearest need too is theirs and these', and so on (Littlechild & Owen, Management Science 20 (1973) 370), each layer in
+    proportion to what is left of the jobs' surplus: so no job costs more than alone, and none of a visit that pays is shown as
+    one that does not. A job that needs no visit, as a letter, carries none.
     """
     visit, units = jobs["visit"].to_numpy(), jobs["cost_units"].to_numpy()
     fixed, hours = jobs["cost_per_visit"].to_numpy(), jobs["hours_per_visit"].to_numpy()
     must = chosen & safety & ~np.isnan(units)
     going, for_safety = _largest(visit, fixed, chosen), _largest(visit, fixed, must)
-    weight = np.where(chosen & ~safety & (fixed > 0.0), np.maximum(surplus, 0.0), 0.0)
-    total = _sum(visit, weight)
-    part = np.divide(weight, total, out=np.zeros(len(jobs)), where=total > 0)
     even = np.where(must, 1.0 / np.maximum(_sum(visit, must), 1), 0.0)
-    share = np.where(chosen, for_safety * even + (going - for_safety) * part, np.fmax(going, fixed) - going)
+    layers = _layers(visit, fixed, chosen & ~must & (fixed > 0.0), np.fmax(surplus, 0.0), for_safety)
+    share = np.where(chosen, for_safety * even + layers, np.fmax(going, fixed) - going)
     crew = _largest(visit, hours, chosen)
     crew_share = np.where(chosen, crew / np.maximum(_sum(visit, chosen), 1), np.fmax(crew, hours) - crew)
     own_hours = jobs["hours_units"].to_numpy()
@@ -156,6 +156,22 @@ def share_visits(
         },
         jobs.index,
     )
+
+
+def _layers(visit: np.ndarray, fixed: np.ndarray, among: np.ndarray, surplus: np.ndarray, paid: np.ndarray) -> np.ndarray:
+    """Each job's part of what its visit costs beyond what is `paid` already, layer by layer from the dearest down."""
+    out = np.zeros(len(visit))
+    for number in np.unique(visit[among]):
+        jobs = np.flatnonzero(among & (visit == number))
+        left, floor = surplus[jobs].copy(), paid[jobs[0]]
+        levels = [*np.unique(fixed[jobs][fixed[jobs] > floor])[::-1], floor]
+        for top, below in pairwise(levels):
+            bears = fixed[jobs] >= top
+            whole = left[bears].sum()
+            part = (top - below) * (left[bears] / whole if whole > 0.0 else np.full(bears.sum(), 1.0 / bears.sum()))
+            out[jobs[bears]] += part
+            left[bears] = np.maximum(left[bears] - part, 0.0)
+    return out
 
 
 def _largest(visit: np.ndarray, values: np.ndarray, among: np.ndarray) -> np.ndarray:
