@@ -90,7 +90,7 @@ def find_faults(
     bad = findings[findings["finding"].isin(FAULT_FINDINGS)] if len(findings) else findings
     bad = bad.assign(size=[share_of[s] * lost for s, lost in zip(bad["string_id"], bad["share_lost"], strict=True)])
     bad = bad[bad["size"] > 0.0]  # a string with more modules than planned loses nothing
-    undated = dict.fromkeys(range(len(blocks.expected)), 0.0)  # what findings of each inverter take that no step has begun
+    undated = dict.fromkeys(row.values(), 0.0)  # what findings of each inverter take that no step has begun
     for found in bad.itertuples():
         undated[row[found.string_id]] += _as_log(float(found.size))
     for found in bad.sort_values("size", ascending=False).itertuples():
