@@ -14,6 +14,7 @@ from dashboards.pages.rows import _shower
 from dashboards.parts import plan_map
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import Figure, stated
+from dashboards.planner import Limits, desk
 from dashboards.registry import PAGES
 from dashboards.visit import Person, Router
 from tests.dashboards.conftest import NARROW, assert_accessible, assert_fits, visit
@@ -92,6 +93,8 @@ def test_names_on_the_map_lie_over_no_other_name():
 
 
 def test_one_visit_alone_is_one_in_the_sentence_and_a_loss_is_less(place):
+    # The page itself waits for its plan no longer than a reader would.
+    desk(place.store).plan(Limits(0.0, None), 60.0)
     built = to_json(content(Router(PAGES), place, Person("x"), "/plan", {"set": "1", "budget": "0", "crew_days": ""}))
     assert "1 visit to 1 farm does 1 job. It takes" in built.replace("\\u00a0", " ")
 
