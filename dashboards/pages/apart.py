@@ -144,8 +144,13 @@ def _readings(farm: Farm) -> list:
         rows,
         "Worth: how much better the decisions get in the mean, at present value; in brackets the 90 % range that its draws leave",
     )
+    certain = rows[0]["worth_if_certain"]
+    most = [] if certain is None else [html.P(
+        f"To know all that this farm's jobs return would be worth {currency} {number(certain)} in the mean. "
+        "No reading is worth more, nor all of them together.")]
     return [
         table,
+        *most,
         html.P(
             [
                 dcc.Link("The rows", href=rows_behind("next_measurements", site_id=farm.id)),

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from yieldwatch.action.information import Decision, worth_of_reading
+from yieldwatch.action.information import Decision, worth_of_certainty, worth_of_reading
 
 
 def unit_normal_loss(u):
@@ -39,6 +39,22 @@ def test_a_reading_on_two_actions_with_a_normal_prior_is_worth_the_textbook_s_fi
     assert found.low < exact < found.high
     # The decision turns where the reading leads one to expect more than 530: beyond 0.3 of a spread of 100, or less often.
     assert found.chance_of_change == pytest.approx(float(np.mean(present > 530.0)) if noise == 0.0 else 0.35, abs=0.07)
+
+
+@pytest.mark.sourced
+def test_certainty_is_worth_the_textbook_s_figure():
+    # Raiffa & Schlaifer (1961): expected value of perfect information s L(|mean - cost| / s); here mean 500, cost 530, s 100.
+    draws = np.random.default_rng(1).standard_normal(20_000)
+    present = 500.0 + 100.0 * (draws - draws.mean()) / draws.std()
+    assert worth_of_certainty(_decision(present, units=(530.0,))) == pytest.approx(100.0 * unit_normal_loss(0.3), rel=0.02)
+
+
+def test_certainty_of_two_jobs_on_one_visit_spares_the_visit_where_neither_pays():
+    # Each returns 300 or nothing for 100, the visit costs 100. Now both: 2 (150 - 100) - 100 = 0. Known: of four equal cases
+    # one brings 300, two bring 100, and one nothing: 125 in the mean.
+    present = np.array([[300.0, 300.0], [300.0, 0.0], [0.0, 300.0], [0.0, 0.0]])
+    assert worth_of_certainty(_decision(present, (100.0, 100.0), (100.0, 100.0), (0, 0))) == pytest.approx(125.0)
+    assert worth_of_certainty(_decision(np.full((4, 1), 300.0), (100.0,))) == 0.0
 
 
 def test_two_hundred_draws_are_near_the_textbook_too():

@@ -37,6 +37,7 @@ def test_a_sure_reading_is_worth_half_of_what_the_bad_case_would_lose():
     row = table.iloc[0]
     # In the mean 416 for 316: do it, 100. Told, it is done in half of all cases for 400: 200. An inspection costs 130 and 50.
     assert row["worth"] == pytest.approx(100.0, rel=0.01)
+    assert row["worth_if_certain"] == pytest.approx(100.0)
     assert row["chance_of_change"] == pytest.approx(0.5, abs=0.01)
     assert row["cost"] == row["cost_alone"] == 180.0
     assert row["net_worth"] == pytest.approx(-80.0, abs=1.0)

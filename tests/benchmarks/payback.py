@@ -12,6 +12,7 @@ own, where that pays.
 Prints, by bins of the stated chance, the share that did pay back, and how many 90 % intervals of the net value hold, both in the
 first drawing of the weather to come; and the regret: what the best set of true jobs, known without any doubt and paid at the
 same costs, would bring beyond the chosen ones, in the mean of `DRAWINGS` drawings, since no choice can know the rain to come.
+Beside it stands the regret that the assessments themselves expect: what certainty would be worth, less what the chosen looks win.
 No test runs this: a farm takes some ten seconds.
 """
 
@@ -36,7 +37,7 @@ from tests.farm.simulate import Farm, build, chain
 from tests.farm.spec import CAUSE_OF, FarmSpec
 from tests.farm.write import write_portfolio
 from yieldwatch.action import choice
-from yieldwatch.assess import assess
+from yieldwatch.assess import Assessment, assess
 from yieldwatch.constants import CREWS
 from yieldwatch.cost.finance import monthly_rate, npv
 
@@ -51,12 +52,13 @@ COSTS = {kind: (visit, unit) for kind, visit, unit, *_ in JOB_COSTS}
 
 @dataclass(frozen=True)
 class Outcome:
-    """One farm: its jobs as stated and as they came, the true jobs, and its sums. [money]"""
+    """One farm: its jobs as stated and as they came, the true jobs, and its sums; `doubt` is the regret it expects. [money]"""
 
     rows: pd.DataFrame
     true: pd.DataFrame
     best: float
     chosen: float
+    doubt: float
     revenue_per_year: float
 
 
@@ -154,15 +156,16 @@ def run(seed: int) -> tuple[int, Outcome | str]:
         with tempfile.TemporaryDirectory() as name:
             folder = Path(name) / "portfolio"
             ((farm, result),) = write_portfolio(folder, Path(name) / "truth", owned)
-            listed = assess(folder, as_of=spec.end).work_list
+            found = assess(folder, as_of=spec.end)
         true = true_returns(farm, float(spec.paper.tariffs[0]["price_per_kwh"]), owned.discount_rate)
-        return seed, outcome(seed, spec, listed, true, float(result.exported[-12:].sum()))
+        return seed, outcome(seed, spec, found, true, float(result.exported[-12:].sum()))
     except Exception:  # a farm that breaks the chain is a result
         return seed, traceback.format_exc(limit=-2)
 
 
-def outcome(seed: int, spec: FarmSpec, listed: pd.DataFrame, true: list[tuple[Job, np.ndarray]], sold_kwh: float) -> Outcome:
+def outcome(seed: int, spec: FarmSpec, told: Assessment, true: list[tuple[Job, np.ndarray]], sold_kwh: float) -> Outcome:
     """The work list of one farm held against its true jobs."""
+    listed = told.work_list
     inverter_of = {
         f"{b.inverter}.{b.first_input + i}.{k + 1}": b.inverter
         for b in spec.blocks for i in range(b.inputs) for k in range(b.per_input)}
@@ -180,7 +183,9 @@ def outcome(seed: int, spec: FarmSpec, listed: pd.DataFrame, true: list[tuple[Jo
         "what": ["; ".join(map(str, j.before)) for j, _ in true], "value": [v for _, v in known], "units": units,
         "visit": visits, "best": taken})
     price = float(spec.paper.tariffs[0]["price_per_kwh"])
-    return Outcome(rows, table, best, chosen_value(rows, found, known, coming), sold_kwh * price)
+    looks = rows.loc[rows["chosen"].astype(bool) & (rows["job_kind"] == "inspect"), "npv_expected"].sum()
+    certain = told.next_measurements["worth_if_certain"].max() if len(told.next_measurements) else 0.0
+    return Outcome(rows, table, best, chosen_value(rows, found, known, coming), max(certain - looks, 0.0), sold_kwh * price)
 
 
 def report(found: list[Outcome]) -> None:
@@ -205,7 +210,8 @@ def report(found: list[Outcome]) -> None:
               f"{part['truth'].sum():9,.0f}")
     best, chosen = (np.array([getattr(o, name) for o in found]) for name in ("best", "chosen"))
     regret, revenue = best - chosen, np.array([o.revenue_per_year for o in found])
-    print(f"  best sum {best.sum():,.0f}, chosen {chosen.sum():,.0f}: regret {regret.sum() / max(best.sum(), 1e-9):.3f} of it")
+    print(f"  best sum {best.sum():,.0f}, chosen {chosen.sum():,.0f}: regret {regret.sum() / max(best.sum(), 1e-9):.3f} of it; "
+          f"expected {sum(o.doubt for o in found) / max(best.sum(), 1e-9):.3f}")
     share = 100.0 * regret / revenue
     print(f"  regret a farm, % of a year's revenue: median {np.median(share):.2f}, mean {share.mean():.2f}, "
           f"worst {share.max():.2f}; above 1 % on {(share > 1.0).sum()}")
@@ -225,7 +231,8 @@ def main() -> None:
                 print(f"seed {seed} broke:\n{result}", flush=True)
                 continue
             found.append(result)
-            print(f"seed {seed} done: {len(result.rows)} jobs, best {result.best:,.0f}, chosen {result.chosen:,.0f}", flush=True)
+            print(f"seed {seed} done: {len(result.rows)} jobs, best {result.best:,.0f}, chosen {result.chosen:,.0f}, "
+                  f"expected regret {result.doubt:,.0f}", flush=True)
     if found:
         report(found)
         if options.out:

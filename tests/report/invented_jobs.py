@@ -223,10 +223,10 @@ def ledger() -> pd.DataFrame:
 def next_measurements() -> pd.DataFrame:
     """A reading that pays, and one that would change nothing."""
     rows = [
-        (1, "alder", "wash_witness", "site", "wash two strings", "J3", "J3", 0.31, 173.0, 133.0, 196.0, 60.0, 210.0, 113.0, True,
-         "Read before deciding.", "DC is live."),
-        (2, "alder", "read_clamps", "I1", "read DC and AC power", "J2", "", 0.0, 0.0, 0.0, 0.0, 210.0, 210.0, -210.0, True,
-         "No outcome that is likely would change a decision.", "DC is live."),
+        (1, "alder", "wash_witness", "site", "wash two strings", "J3", "J3", 0.31, 173.0, 133.0, 196.0, 210.0, 60.0, 210.0, 113.0,
+         True, "Read before deciding.", "DC is live."),
+        (2, "alder", "read_clamps", "I1", "read DC and AC power", "J2", "", 0.0, 0.0, 0.0, 0.0, 210.0, 210.0, 210.0, -210.0,
+         True, "No outcome that is likely would change a decision.", "DC is live."),
     ]
     return pd.DataFrame(rows, columns=list(NEXT_MEASUREMENTS))
 

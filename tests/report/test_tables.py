@@ -39,7 +39,7 @@ CONTRACT = {
     "gain_kwh_per_year, gain_low_kwh_per_year, gain_high_kwh_per_year, gain_per_year, cost, chance, verdict, days_more, words",
     "promises": "of, name, jobs, promised_kwh, proven_kwh, factor, factor_low, factor_high",
     "next_measurements": "rank, site_id, measurement, scope, how, bears_on, may_turn, chance_of_change, worth, worth_low, "
-    "worth_high, cost, cost_alone, net_worth, needs_strong_light, verdict, caution",
+    "worth_high, worth_if_certain, cost, cost_alone, net_worth, needs_strong_light, verdict, caution",
     "bright_hours": "site_id, month, hour, light_w_m2, hours, hours_low, hours_high, years",
 }
 

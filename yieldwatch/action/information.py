@@ -129,6 +129,16 @@ def worth_of_reading(decision: Decision, shown: Sequence[np.ndarray | None], noi
                  tuple(int(k) for k in order if turned[k] > 0.0))
 
 
+def worth_of_certainty(decision: Decision) -> float:
+    """
+    How much better the choice of jobs would be if what each returns were known: no reading, nor all of them, is worth more.
+
+    Expected value of perfect information (Raiffa & Schlaifer, 1961). [money]
+    """
+    now = np.where(decision.held, 0.0, decision.present.mean(axis=0))
+    return max(float(decision.best(decision.present)[0].mean() - decision.best(now[None, :])[0][0]), 0.0)
+
+
 def _once(decision: Decision, shown: Sequence[np.ndarray | None], noise: float, rng: np.random.Generator,
           draws: np.ndarray, times: int) -> tuple[float, np.ndarray]:
     """Worth on some draws, and in each simulated reading which jobs it turns, shape (n_readings, n_jobs)."""

@@ -12,7 +12,7 @@ import pandas as pd
 from yieldwatch.action.candidate import Candidate
 from yieldwatch.action.cautions import caution_text
 from yieldwatch.action.costing import job_id, price_jobs
-from yieldwatch.action.information import Decision, Worth, worth_of_reading
+from yieldwatch.action.information import Decision, Worth, worth_of_certainty, worth_of_reading
 from yieldwatch.action.ranking import present_value
 from yieldwatch.action.readings import HOW, IN_STRONG_LIGHT, NOISE, Reading
 from yieldwatch.action.worth import COME_BACK
@@ -21,7 +21,7 @@ from yieldwatch.portfolio.model import Portfolio
 
 NEXT_COLUMNS = [
     "rank", "site_id", "measurement", "scope", "how", "bears_on", "may_turn", "chance_of_change", "worth", "worth_low",
-    "worth_high", "cost", "cost_alone", "net_worth", "needs_strong_light", "verdict",
+    "worth_high", "worth_if_certain", "cost", "cost_alone", "net_worth", "needs_strong_light", "verdict",
     "caution",
 ]
 #: Chance below which a reading is said to change no decision; a few hundred draws tell no less.
@@ -49,7 +49,8 @@ def next_measurements(portfolio: Portfolio, jobs: Sequence[Candidate], found: Se
     -------
     DataFrame, `NEXT_COLUMNS`
         By worth less cost; those without a cost after them, by worth. `cost` counts what a crew that comes anyway need not be
-        paid again for its visit, `cost_alone` the whole visit. [money]
+        paid again for its visit, `cost_alone` the whole visit. `worth_if_certain` is that of knowing all that its site's jobs
+        return, the same in each row of a site. [money]
     notices : tuple of str
 
     Notes
@@ -66,12 +67,12 @@ def next_measurements(portfolio: Portfolio, jobs: Sequence[Candidate], found: Se
         costs = price_jobs(portfolio, of_site)
         going = {crew: float(part["cost_per_visit"].max()) for crew, part in costs[costs["job_id"].isin(chosen)].groupby("crew")}
         decision, ids = _decision(portfolio, of_site, costs)
-        for reading in own:
-            if set(reading.shows) & set(ids):
-                found_worth = worth_of_reading(decision, [reading.shows.get(job) for job in ids], reading.noise, rng)
-                rows.append(_row(portfolio, reading, found_worth, ids, going))
-        rows += [_row(portfolio, *_of_inspection(portfolio, job, rng), [job_id(job)], going)
+        told = [(reading, worth_of_reading(decision, [reading.shows.get(job) for job in ids], reading.noise, rng), ids)
+                for reading in own if set(reading.shows) & set(ids)]
+        looks = [(*_of_inspection(portfolio, job, rng), [job_id(job)])
                  for job in of_site if job.job_kind == "inspect" and not job.safety and job.cause not in COME_BACK]
+        certain = worth_of_certainty(decision) + sum(worth.mean for _, worth, _ in looks)
+        rows += [_row(portfolio, *one, going) | {"worth_if_certain": certain} for one in (*told, *looks)]
     if not rows:
         return pd.DataFrame(columns=NEXT_COLUMNS), ()
     table = pd.DataFrame(rows).sort_values(["net_worth", "worth", "site_id", "measurement", "scope"],

@@ -37,7 +37,8 @@ def next_grid(assessment: Assessment) -> Grid | None:
         "What a reading is worth: how much better the choice of jobs after it is, in the mean, than the one made now. The range "
         "is what the number of draws leaves open.",
         ("Reading", "Farm", "#Chance it changes what is done", "#Worth", "Range (90 %)", "#Cost", "Read before deciding?"), lines,
-        after=f"next_measurements.csv holds how each is done, its cautions, and the jobs that it may turn{more}.")
+        after=f"{_most(assessment)} next_measurements.csv holds how each is done, its cautions, and the jobs that it may turn"
+              f"{more}.")
 
 
 def light_grid(assessment: Assessment) -> Grid | None:
@@ -63,6 +64,14 @@ def light_grid(assessment: Assessment) -> Grid | None:
         "by the site's own past weather. Whether the light is steady as well, only the day shows.",
         ("Farm", "#Month", "Best hour", "#Hours in the month", "90 % interval"), tuple(lines),
         after="bright_hours.csv holds every hour of the day.")
+
+
+def _most(assessment: Assessment) -> str:
+    """What certainty would be worth at the farms of the list together."""
+    each = assessment.next_measurements.groupby("site_id")["worth_if_certain"].first()
+    where = "this farm's jobs" if len(each) == 1 else f"the jobs of these {len(each)} farms"
+    worth = words.money(each.sum(), assessment.portfolio.currency)
+    return f"To know all that {where} return would be worth {worth} in the mean; all readings together are not worth more."
 
 
 def _reading(row: dict) -> str:

@@ -261,6 +261,7 @@ NEXT_MEASUREMENTS = {
     "worth": "How much better the decision after it is than the one made now, in the mean, at present value",
     "worth_low": "Low end of the 90 % range that the number of draws leaves the worth",
     "worth_high": "High end of it",
+    "worth_if_certain": "Worth of knowing all that the site's jobs return: no reading there is worth more",
     "cost": "Cost, with what its crew's visit adds to visits that are made anyway; blank if not known",
     "cost_alone": "Cost with a visit of its own",
     "net_worth": "Worth less cost",
