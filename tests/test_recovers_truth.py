@@ -15,18 +15,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from yieldwatch.assess import Assessment, assess
+from yieldwatch.assess import Assessment
 from yieldwatch.constants import CAUSES, FAULT_FINDINGS
 from yieldwatch.report.schema import LOSSES, YIELDS
 
 SAMPLE = Path(__file__).parents[1] / "sample_portfolio"
 WITH_A_SIGNATURE = tuple(c for c in CAUSES if c not in ("degradation", "unexplained"))
 LOGGED = ("drumlin", "terrajal", "varzea")
-
-
-@pytest.fixture(scope="module")
-def answer() -> Assessment:
-    return assess(SAMPLE)
 
 
 @pytest.fixture(scope="module")

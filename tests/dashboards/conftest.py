@@ -10,8 +10,6 @@ from __future__ import annotations
 
 import os
 import shutil
-import subprocess
-import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -24,7 +22,6 @@ import waitress
 from dashboards.app import create_app
 from dashboards.visit import Place, place_of
 
-ROOT = Path(__file__).parents[2]
 ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
              "--disable-component-update", "--disable-sync"]
 WIDE, NARROW = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
@@ -35,15 +32,13 @@ def chromium() -> str | None:
 
 
 @pytest.fixture(scope="session")
-def place(tmp_path_factory) -> Place:
+def place(request, tmp_path_factory) -> Place:
     """The sample portfolio, copied, and its assessment; a folder named in YIELDWATCH_TEST_PLACE is used as it is instead."""
     ready = os.environ.get("YIELDWATCH_TEST_PLACE")
     if ready:
         return place_of(Path(ready), Path(ready) / "out")
     portfolio = tmp_path_factory.mktemp("served") / "sample"
-    shutil.copytree(ROOT / "sample_portfolio", portfolio, ignore=shutil.ignore_patterns("truth"))
-    subprocess.run([sys.executable, "-m", "yieldwatch", "assess", str(portfolio), "--out", str(portfolio / "out")], cwd=ROOT,
-                   check=True, capture_output=True)
+    shutil.copytree(request.getfixturevalue("assessed") / "portfolio", portfolio)
     return place_of(portfolio, portfolio / "out")
 
 
