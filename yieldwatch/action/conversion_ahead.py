@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
 from yieldwatch.gap.attribute import SiteState
 
@@ -17,7 +18,8 @@ from yieldwatch.gap.attribute import SiteState
 _MONTH_U = 0.001
 #: Chance that a fall of conversion goes on, before its shape is seen, and months that tell its shape. Common practice, no source.
 _GOES_ON, _FEWEST = 0.6, 6
-#: Months before the history at which a loss may have begun, and months at its end that cannot begin one.
+#: Months before the history at which a loss may have begun, and months at its end that cannot begin a growth: in so short a time
+#: it would be small, and what is not small broke.
 _BEFORE, _LAST = 60, 3
 #: Share of the largest loss below which the last months show it mended. Common practice, no source.
 _MENDED = 0.5
@@ -61,36 +63,33 @@ def conversion_slope(state: SiteState, inverter: int) -> Slope:
     if not columns:
         return Slope(0.0, 0.0)
     values = sum(shape * v for shape, v in columns)
-    years = state.blocks.year_fraction
-    now = float(values[years > years[-1] - 0.25].mean())
-    if now <= 0:
-        return Slope(now, 0.0)
-    month = np.floor((years - years[-1]) * 12.0).astype(int)
-    return Slope(now, *growth(np.array([values[month == m].mean() for m in np.unique(month)])))
+    months = state.blocks.dates.to_period("M")[state.blocks.day]
+    return slope_of(pd.Series(values).groupby(months).mean().to_numpy())
 
 
-def growth(monthly: np.ndarray) -> tuple[float, float]:
+def slope_of(monthly: np.ndarray) -> Slope:
     """
-    Rate at which a loss grows if it does, per year, and the chance that it does.
+    A loss and the rate at which it grows if it does, and the chance that it does.
 
     Parameters
     ----------
     monthly : ndarray, shape (n_months,)
         Loss of each month with light, as -ln.
     """
-    n = len(monthly)
-    if n < _FEWEST or monthly.max() <= 0 or monthly[-_LAST:].mean() < _MENDED * monthly.max():
-        return 0.0, 0.0
+    n, last = len(monthly), float(np.median(monthly[-_LAST:]))
+    if n < _FEWEST or monthly.max() <= 0 or monthly[-1] < _MENDED * monthly.max():
+        return Slope(last, 0.0, 0.0)
     month = np.arange(n)
     ramps = [np.maximum(month - began, 0.0) for began in range(-_BEFORE, n - _LAST)]
-    steps = [(month >= began).astype(float) for began in range(n - _LAST)]
-    misfit_ramp, rate = min(_fitted(monthly, shape) for shape in ramps)
-    misfit_step, _ = min(_fitted(monthly, shape) for shape in steps)
+    steps = [(month >= began).astype(float) for began in range(n)]
+    misfit_ramp, rate, ramp = min(_fitted(monthly, shape) for shape in ramps)
+    misfit_step, _, step = min(_fitted(monthly, shape) for shape in steps)
     odds = _GOES_ON / (1.0 - _GOES_ON) * np.exp(np.clip((misfit_step - misfit_ramp) / (2.0 * _MONTH_U**2), -50.0, 50.0))
-    return 12.0 * rate, float(odds / (1.0 + odds))
+    chance = float(odds / (1.0 + odds))
+    return Slope(chance * ramp + (1.0 - chance) * step, 12.0 * rate, chance)
 
 
-def _fitted(values: np.ndarray, shape: np.ndarray) -> tuple[float, float]:
-    """Squared misfit of a shape scaled to the values, and its scale."""
+def _fitted(values: np.ndarray, shape: np.ndarray) -> tuple[float, float, float]:
+    """Squared misfit of a shape scaled to the values, its scale, and what it comes to in the last month."""
     scale = float(values @ shape / (shape @ shape))
-    return float(((values - scale * shape) ** 2).sum()), scale
+    return float(((values - scale * shape) ** 2).sum()), scale, scale * float(shape[-1])

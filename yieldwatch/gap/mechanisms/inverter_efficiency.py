@@ -11,6 +11,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
+from scipy.ndimage import median_filter
 
 from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.conversion import above_curve
@@ -64,7 +65,8 @@ def efficiency_columns(blocks: Blocks, log: InverterLog | None, faults: Sequence
         if len(known) < 4:
             continue
         smooth = np.interp(np.arange(len(row)), known, row[known])
-        smooth = np.convolve(np.pad(smooth, 1, mode="edge"), np.full(3, 1.0 / 3.0), mode="valid")
+        # By medians, which leave a step where it was; the last month speaks for itself.
+        smooth = median_filter(smooth, 3, mode="nearest")
         best = float(np.quantile(smooth, _USUAL))
         reference = best if best > -_FROM_THE_START else 0.0
         lost = np.clip(reference - smooth, 0.0, None)
