@@ -13,6 +13,7 @@ import pandas as pd
 from yieldwatch.expected.power import SiteModel, site_model
 from yieldwatch.expected.weather import grid_weather
 from yieldwatch.field.tables import SiteData
+from yieldwatch.gap.behind import behind_at_best
 from yieldwatch.gap.blocks import Blocks, make_blocks
 from yieldwatch.gap.clamped_strings import missing_at_clamps
 from yieldwatch.gap.clamps import COLUMNS as CLAMP_COLUMNS
@@ -146,6 +147,10 @@ def infer_state(
     faults = find_faults(blocks, site, findings, rounds, steps, cleaning_days(blocks, data), weak, daily_above_curve(blocks, log))
     faults = with_inputs(blocks, faults, missing_at_clamps(site, clamps, findings))
     posterior, wash, _ = fit(evidence, faults, shaded, ratio, weight, Left.nothing(blocks))
+    missing = behind_at_best(blocks, ratio, weight, posterior, rounds)
+    if missing:
+        faults += missing
+        posterior, wash, _ = fit(evidence, faults, shaded, ratio, weight, Left.nothing(blocks))
     # Second pass: the fitted state says what each inverter could have given, and so who was held down.
     potential = inverter_ac(model, dc_left(posterior, blocks.expected.shape)[:, blocks.of])
     site_cap = find_curtailment(model, log, data, potential)

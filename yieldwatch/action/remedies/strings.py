@@ -14,7 +14,6 @@ import pandas as pd
 
 from yieldwatch.action.candidate import Candidate
 from yieldwatch.action.outlook import Relief
-from yieldwatch.action.remedies.behind import behind_at_best
 from yieldwatch.action.remedies.first_look import SURE_ENOUGH
 from yieldwatch.action.remedies.look import Look, percent, relative, seen_in
 from yieldwatch.action.remedies.on_glass import chance_on_glass
@@ -65,7 +64,6 @@ def unseen_parts(look: Look) -> list[Candidate]:
     """
     parts = [_Part(fault, look.outlook.fault_size(fault)[1], _told(look, fault), fault.chance) for fault in look.outlook.faults
              if not fault.strings and fault.kind != OF_CONVERSION]
-    parts += [_Part(*part, "even at its best, and no shade takes those hours too") for part in behind_at_best(look)]
     parts = [part for part in parts if part.sizes.mean() >= _LOG_TELLS]
     jobs = []
     for inverter in dict.fromkeys(part.fault.inverter for part in parts):

@@ -17,6 +17,8 @@ _CREEPING = ("shunt", "series_resistance", "current_low")
 ALIKE = ("series_resistance", "current_low")
 #: Kind of a loss that AC over DC shares: of the inverter's conversion, which fell at once.
 OF_CONVERSION = "conversion fallen"
+#: Kind of a part that gave less than its like all along.
+WEAK = "weak from the first day"
 #: Chance of one form of a fault below which it is left out.
 _UNLIKELY = 0.02
 

@@ -18,7 +18,7 @@ from yieldwatch.gap.blocks import AZIMUTH_STEP, Blocks
 from yieldwatch.gap.gaps import over_known
 from yieldwatch.gap.infer import Posterior
 from yieldwatch.gap.mechanisms.base import Column
-from yieldwatch.gap.mechanisms.fault import Fault
+from yieldwatch.gap.mechanisms.fault import WEAK, Fault
 from yieldwatch.gap.mechanisms.level import light_from_service
 from yieldwatch.gap.mechanisms.shade_picture import BEAM_SD, OPEN_SD, hidden_sky, seen_cells
 
@@ -38,7 +38,7 @@ _BEAM_BEHIND, _BEAM_BEHIND_TURNED, _BEAM_BEHIND_IN_PLANE = 0.3, 0.22, 0.15
 #: of the beam. Set on drawn farms.
 _SEASON, _FEWEST_BLOCKS, _HIGH_SUN, _MODEL_BEAM, _BEAM_SCATTER = 45, 60, 10.0, 0.1, 0.15
 #: Kinds of fault that are, or may be, strings without any current.
-_DEAD = ("open", "unseen", "weak from the first day")
+_DEAD = ("open", "unseen", WEAK)
 #: Days over which a fault that goes with the light is taken as steady.
 _SPELL = 10
 #: Share of the sky's light that an inverter loses, standard deviation, and most, as -ln: what stands on one side hides a quarter.

@@ -18,7 +18,7 @@ from yieldwatch.constants import FAULT_FINDINGS
 from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.clamped_strings import Missing
 from yieldwatch.gap.conversion import always_below, fell_at
-from yieldwatch.gap.mechanisms.fault import ALIKE, OF_CONVERSION, Fault
+from yieldwatch.gap.mechanisms.fault import ALIKE, OF_CONVERSION, WEAK, Fault
 from yieldwatch.gap.mechanisms.fault_spans import Span, going_on, matching_span, paired_spans
 from yieldwatch.gap.mechanisms.onsets import BEFORE
 from yieldwatch.gap.steps import Step
@@ -302,13 +302,26 @@ def _weak_all_the_time(blocks: Blocks, rounds: pd.DataFrame, weak: list[WeakPart
         may_take = sum(f.share + 2.0 * f.share_sd for f in undated if f.inverter == part.inverter)
         if may_take > _EXPLAINS * lacks or lacks < _STILL_WEAK * size:
             continue
+        kind = f"weak input {part.mppt}" if part.mppt else WEAK
         if _tested(blocks, rounds, -1, n_days) >= set(part.strings):
             cause, kind = "inverter_efficiency", "input not tracking"
         else:
-            cause, kind = "string_fault", f"weak input {part.mppt}" if part.mppt else "weak from the first day"
+            cause = "string_fault"
         doubt = max(part.uncertainty * part.share, 0.1 * lacks)
         out.append(Fault(cause, part.inverter, (), kind, -1, n_days, lacks, doubt, True))
     return out
+
+
+def unnamed_part(blocks: Blocks, rounds: pd.DataFrame, inverter: int, start: int, size: float, doubt: float) -> Fault:
+    """
+    A part of an inverter that nobody has seen and that was lacking from local day `start` on, -1 for all along: the inverter's
+    where all its strings were traced since.
+    """
+    name, n_days = blocks.model.inverter_ids[inverter], len(blocks.dates)
+    strings = {s.string_id for s in blocks.model.site.strings if s.inverter_id == name}
+    if _tested(blocks, rounds, start, n_days) >= strings:
+        return Fault("inverter_efficiency", inverter, (), "input not tracking", start, n_days, size, doubt, True)
+    return Fault("string_fault", inverter, (), WEAK if start < 0 else "unseen", start, n_days, size, doubt, True)
 
 
 def _tested(blocks: Blocks, rounds: pd.DataFrame, start: int, end: int) -> set[str]:

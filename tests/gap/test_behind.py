@@ -6,11 +6,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tests.action.build import AS_OF, MODULE, make_site
-from yieldwatch.action.remedies.behind import behind_at_best
-from yieldwatch.action.remedies.look import Look
+from tests.action.build import MODULE
+from yieldwatch.gap.behind import behind_at_best
 from yieldwatch.gap.mechanisms.base import Column
-from yieldwatch.gap.mechanisms.fault import Fault
+from yieldwatch.gap.mechanisms.fault import WEAK, Fault
 from yieldwatch.portfolio.model import String
 
 HOURS, DAYS = 10, 100
@@ -19,29 +18,33 @@ HOUR = np.tile(np.arange(HOURS), DAYS)
 SHADE = np.where(HOUR < 7, np.log(0.8) - 0.06 * (7 - HOUR), 0.0)
 
 
-def found(ratio, faults=(), sizes=(), columns=()):
+def traces(strings, blocks):
+    """One trace of each, on the fifth day."""
+    return pd.DataFrame({"time": blocks.dates[5], "string_id": list(strings), "grade": "good"}) if strings else pd.DataFrame()
+
+
+def found(ratio, faults=(), sizes=(), columns=(), traced=()):
     """What is told of inverters of four strings, from ln(measured / expected) by inverter and block."""
     n = len(ratio)
     names = [f"I{k + 1}" for k in range(n)]
     strings = tuple(String(f"{name}.{s}", name, "A", MODULE, 20) for name in names for s in range(4))
-    site = make_site().__class__(**{**vars(make_site()), "strings": strings})
     day = np.repeat(np.arange(len(ratio[0]) // HOURS), HOURS)
     share = np.tile(np.where(day % 4 == 0, 0.05, 0.7), (n, 1))
-    blocks = SimpleNamespace(n=len(day), day=day, dates=pd.date_range("2024-01-01", periods=len(day) // HOURS), beam_share=share)
+    blocks = SimpleNamespace(
+        n=len(day), day=day, dates=pd.date_range("2024-01-01", periods=len(day) // HOURS), beam_share=share,
+        model=SimpleNamespace(inverter_ids=names, site=SimpleNamespace(strings=strings)),
+        day_of=lambda time: (pd.Timestamp(time) - pd.Timestamp("2024-01-01")).days)
     named = [Column("string_fault", "open", np.ones(blocks.n), f.inverter, 0.3, 0.1, 0.0, 5.0, ("fault", f)) for f in faults]
-    state = SimpleNamespace(
-        model=SimpleNamespace(inverter_ids=names), blocks=blocks, ratio=np.array(ratio), weight=np.ones((n, blocks.n)),
-        posterior=SimpleNamespace(columns=[*named, *columns], estimate=np.array(sizes)))
-    outlook = SimpleNamespace(draws=np.zeros((2000, 1)), faults=list(faults))
-    return behind_at_best(Look(site, None, state, pd.DataFrame(), outlook, None, np.random.default_rng(0), AS_OF))
+    posterior = SimpleNamespace(columns=[*named, *columns], estimate=np.array(sizes))
+    return behind_at_best(blocks, np.array(ratio), np.ones((n, blocks.n)), posterior, traces(traced, blocks))
 
 
 def test_a_string_lost_under_shade_is_found_and_shade_alone_is_not():
     nothing, lost = np.zeros(HOURS * DAYS), np.log(0.75)
-    ((fault, sizes),) = found([SHADE, SHADE + lost, nothing])
-    assert (fault.inverter, fault.strings) == (1, ())
-    assert fault.share == pytest.approx(0.25)
-    assert (1.0 - np.exp(-sizes)).mean() == pytest.approx(0.25, abs=0.01)  # 2000 draws of 0.06
+    (fault,) = found([SHADE, SHADE + lost, nothing])
+    assert (fault.cause, fault.inverter, fault.strings, fault.kind) == ("string_fault", 1, (), WEAK)
+    assert fault.share == pytest.approx(-lost)
+    assert fault.share_sd == pytest.approx(0.25 * -lost)
     assert found([SHADE, SHADE, nothing]) == []
 
 
@@ -50,8 +53,8 @@ def test_shade_at_all_hours_that_overcast_days_are_spared_is_no_string_s():
     nothing = np.zeros(HOURS * DAYS)
     overcast = np.repeat(np.arange(DAYS) % 4 == 0, HOURS)
     assert found([nothing, np.where(overcast, np.log(0.96), np.log(0.7)), nothing]) == []
-    ((fault, _),) = found([nothing, np.where(overcast, np.log(0.75), np.log(0.7)), nothing])
-    assert fault.share == pytest.approx(0.25)
+    (fault,) = found([nothing, np.where(overcast, np.log(0.75), np.log(0.7)), nothing])
+    assert fault.share == pytest.approx(-np.log(0.75))
 
 
 def test_a_loss_that_has_a_name_is_no_second_one():
@@ -77,5 +80,12 @@ def test_a_part_that_is_missing_tells_how_long_it_has_been_so():
     for gone, since in ((0, -1), (150, 160), (270, 280)):
         # Spans of 120 days, back from the last: the one in which it was lost holds days at its best.
         late = np.where(np.arange(HOURS * 400) < HOURS * gone, 0.0, lost)
-        ((fault, _),) = found([nothing, late, nothing])
+        (fault,) = found([nothing, late, nothing])
         assert (fault.inverter, fault.start) == (1, since)
+
+
+def test_where_all_strings_were_traced_since_the_inverter_lacks_it():
+    nothing, lost = np.zeros(HOURS * DAYS), np.log(0.75)
+    for traced, cause in ((range(4), "inverter_efficiency"), (range(3), "string_fault")):
+        (fault,) = found([nothing, nothing + lost, nothing], traced=[f"I2.{s}" for s in traced])
+        assert fault.cause == cause

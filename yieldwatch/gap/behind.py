@@ -9,10 +9,13 @@ best hours, and under such a sky, against the best of its peers, is a part that 
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 
-from yieldwatch.action.remedies.look import Look
+from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.gaps import over_known
+from yieldwatch.gap.infer import Posterior
 from yieldwatch.gap.mechanisms.fault import Fault
+from yieldwatch.gap.mechanisms.string_fault import unnamed_part
 
 #: Days looked at, and the share of their energy in which an inverter does best. Common practice, no source.
 _DAYS, _BEST = 120, 0.1
@@ -31,51 +34,52 @@ _LEAST_BLOCKS, _OVERCAST, _LEAST_OVERCAST = 50, 0.2, 20
 _DOUBT = 0.25
 
 
-def behind_at_best(look: Look) -> list[tuple[Fault, np.ndarray]]:
+def behind_at_best(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray, posterior: Posterior, rounds: pd.DataFrame) -> list[Fault]:
     """
-    What inverters lack at their best hours beyond their known faults.
+    What inverters lack at their best hours beyond their known faults, as faults from the first of `_DAYS` days of which it is so.
 
-    Returns
-    -------
-    list of (Fault, ndarray of shape (n_draws,))
-        A part that nobody has seen, with the first of `_DAYS` days from which it was lacking, and its size by draw as -ln of what
-        it leaves.
+    Parameters
+    ----------
+    ratio, weight : ndarray, shape (n_inverters, n_blocks)
+        ln(measured / expected), NaN where not usable, and the expected energy behind it. [kWh]
+    posterior : Posterior
+        For what known faults take.
+    rounds : DataFrame
+        One row a trace, as in `find_faults`.
     """
-    out, end = [], len(look.state.blocks.dates)
-    for k, name in enumerate(look.names):
-        count = sum(s.inverter_id == name for s in look.site.strings)
-        lost = -np.expm1(-_lacks(look, k, end))
-        if lost > max(_STRINGS / max(count, 1), _SHARE):
-            fault = Fault("string_fault", k, (), "unseen", _since(look, k, lost), end, lost, _DOUBT * lost, False)
-            out.append((fault, -np.log1p(-np.clip(look.rng.normal(lost, _DOUBT * lost, look.n_draws), 0.0, 0.95))))
+    if len(ratio) < 2:
+        return []
+    whole = ratio + np.stack([_known(blocks, posterior, k) for k in range(len(ratio))])
+    out, end = [], len(blocks.dates)
+    for k, name in enumerate(blocks.model.inverter_ids):
+        count = sum(s.inverter_id == name for s in blocks.model.site.strings)
+        lost = _lacks(blocks, whole, weight, k, end)
+        if -np.expm1(-lost) > max(_STRINGS / max(count, 1), _SHARE):
+            out.append(unnamed_part(blocks, rounds, k, _since(blocks, whole, weight, k, lost), lost, _DOUBT * lost))
     return out
 
 
-def _since(look: Look, k: int, lost: float) -> int:
-    """Local day from which an inverter has lacked most of this share, by whole spans of `_DAYS`; -1 where that is the first."""
-    end = len(look.state.blocks.dates)
-    while end > _DAYS and -np.expm1(-_lacks(look, k, end - _DAYS)) > _MOST * lost:
+def _since(blocks: Blocks, whole: np.ndarray, weight: np.ndarray, k: int, lost: float) -> int:
+    """Local day from which an inverter has lacked most of this, by whole spans of `_DAYS`; -1 where that is the first."""
+    end = len(blocks.dates)
+    while end > _DAYS and _lacks(blocks, whole, weight, k, end - _DAYS) > _MOST * lost:
         end -= _DAYS
     return end - _DAYS if end > _DAYS else -1
 
 
-def _lacks(look: Look, k: int, end: int) -> float:
+def _lacks(blocks: Blocks, whole: np.ndarray, weight: np.ndarray, k: int, end: int) -> float:
     """
     -ln of what an inverter gives at its best over what its best peer gives, or under an overcast sky if that is less, in `_DAYS`
-    up to before local day `end`, known faults of all given back; nil if unknown.
+    up to before local day `end`, known faults of all given back in `whole`; nil if unknown.
     """
-    state, blocks = look.state, look.state.blocks
-    if len(state.ratio) < 2:
-        return 0.0
-    whole = state.ratio + np.stack([_known(look, j) for j in range(len(state.ratio))])
     others = np.delete(whole, k, axis=0)
-    best = over_known(np.nanmax, others, axis=0) if len(state.ratio) <= _FEW else over_known(np.nanquantile, others, 0.75, axis=0)
+    best = over_known(np.nanmax, others, axis=0) if len(whole) <= _FEW else over_known(np.nanquantile, others, 0.75, axis=0)
     behind = best - whole[k]
-    usable = (blocks.day < end) & (blocks.day >= end - _DAYS) & np.isfinite(behind) & (state.weight[k] > 0)
+    usable = (blocks.day < end) & (blocks.day >= end - _DAYS) & np.isfinite(behind) & (weight[k] > 0)
     if usable.sum() < _LEAST_BLOCKS:
         return 0.0
     order = np.argsort(behind[usable])
-    energy = np.cumsum(state.weight[k, usable][order])
+    energy = np.cumsum(weight[k, usable][order])
     least = float(behind[usable][order][np.searchsorted(energy, _BEST * energy[-1])])
     overcast = usable & (blocks.beam_share[k] < _OVERCAST)
     if overcast.sum() >= _LEAST_OVERCAST:
@@ -83,12 +87,11 @@ def _lacks(look: Look, k: int, end: int) -> float:
     return max(least, 0.0)
 
 
-def _known(look: Look, k: int) -> np.ndarray:
+def _known(blocks: Blocks, posterior: Posterior, k: int) -> np.ndarray:
     """-ln of what an inverter's known faults, and its conversion, leave in each block, shape (n_blocks,)."""
-    out = np.zeros(look.state.blocks.n)
-    now = {id(f) for f in look.outlook.faults}
-    for column, size in zip(look.state.posterior.columns, look.state.posterior.estimate, strict=True):
-        fault = bool(column.tag) and column.tag[0] == "fault" and column.tag[1].inverter == k and id(column.tag[1]) in now
+    out = np.zeros(blocks.n)
+    for column, size in zip(posterior.columns, posterior.estimate, strict=True):
+        fault = column.tag[:1] == ("fault",) and column.tag[1].inverter == k and column.tag[1].end >= len(blocks.dates)
         if fault or column.tag[:1] == ("efficiency",):
             shape = column.at(k)
             out += 0.0 if shape is None else size * shape
