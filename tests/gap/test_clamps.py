@@ -170,6 +170,14 @@ def test_a_missing_string_shows_in_the_current_against_the_round():
     assert out.loc["I0", "current_ratio"] == pytest.approx(1.0, abs=0.01)
     assert out.loc["I2", "dc_power_ratio"] == pytest.approx(0.9, abs=0.01)
     assert "10 % short of its strings" in out.loc["I2", "note"]
+
+
+def test_inverters_that_stood_still_at_the_visit_are_no_measure_for_the_others():
+    site = site_of(40)
+    iv = one_round(site, "2024-06-01", noise=0.001)
+    clamp = _readings(*({"inverter_id": f"I{k}", **_dc(strings)} for k, strings in enumerate((10, 0, 0, 0))))
+    out = _check(site, clamp, iv).set_index("inverter_id")
+    assert np.isnan(out.loc["I0", "current_ratio_peer"])
     assert out.loc["I0", "note"] == ""
 
 

@@ -72,7 +72,7 @@ def test_a_fall_past_the_other_inverters_is_told_whole(monkeypatch):
     (column,) = efficiency_columns(blocks, SimpleNamespace(dc=np.ones((4, 1))))
 
     assert column.inverter == 0
-    assert column.values[-1] == pytest.approx(0.019, abs=0.001)  # smoothed over three months
+    assert column.values[-1] == pytest.approx(0.02, abs=0.0005)
     assert column.values[:360].max() < 0.001
     # Read to 0.1 points within one log: 5 % of a fall of 2 %.
     assert column.sd == pytest.approx(0.05, abs=0.005)

@@ -34,7 +34,9 @@ _LEAST_BLOCKS, _OVERCAST, _LEAST_OVERCAST = 50, 0.2, 20
 _DOUBT = 0.25
 
 
-def behind_at_best(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray, posterior: Posterior, rounds: pd.DataFrame) -> list[Fault]:
+def behind_at_best(
+    blocks: Blocks, ratio: np.ndarray, weight: np.ndarray, posterior: Posterior, rounds: pd.DataFrame
+) -> list[Fault]:
     """
     What inverters lack at their best hours beyond their known faults, as faults from the first of `_DAYS` days of which it is so.
 

@@ -349,7 +349,7 @@ def _add_peers(out: pd.DataFrame, inverters: dict[str, Inverter]) -> None:
             values, owners = rows[name].to_numpy(float), rows["inverter_id"].to_numpy()
             ratio = np.full(len(values), np.nan)
             for k in range(len(values)):
-                others = values[(owners != owners[k]) & np.isfinite(values)]
+                others = values[(owners != owners[k]) & (values > 0.0)]  # one that stood still is no measure
                 if len(others) >= _PEERS_LEAST:
                     ratio[k] = values[k] / np.median(others)
             out.loc[rows.index, f"{name}_peer"] = ratio
