@@ -20,6 +20,7 @@ from yieldwatch.gap.infer import Posterior
 from yieldwatch.gap.mechanisms.base import Column
 from yieldwatch.gap.mechanisms.fault import WEAK, Fault
 from yieldwatch.gap.mechanisms.level import light_from_service
+from yieldwatch.gap.mechanisms.low_sun import shaded_alike
 from yieldwatch.gap.mechanisms.shade_picture import BEAM_SD, OPEN_SD, hidden_sky, seen_cells
 
 #: Days of history below which a day pattern cannot be told from a spell of weather. Common practice, no source.
@@ -59,7 +60,8 @@ _LOOKS = (0.7, 0.5)
 
 def shaded_inverters(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray) -> np.ndarray:
     """
-    Which inverters show a day pattern that peers do not, or lack beam for a season, shape (n_inverters,), bool.
+    Which inverters show a day pattern that peers do not, lack beam for a season, or with others a low sun, shape
+    (n_inverters,), bool.
 
     Parameters
     ----------
@@ -70,7 +72,8 @@ def shaded_inverters(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray) -> n
     """
     if len(blocks.dates) < SHORTEST_HISTORY:
         return np.zeros(len(ratio), dtype=bool)
-    return (pattern_cost(blocks, ratio, weight) > _MATTERS) | (beam_behind(blocks, ratio, weight) > _clearly_behind(blocks))
+    behind = beam_behind(blocks, ratio, weight) > _clearly_behind(blocks)
+    return (pattern_cost(blocks, ratio, weight) > _MATTERS) | behind | shaded_alike(blocks, ratio, weight, _own_light(blocks))
 
 
 def _clearly_behind(blocks: Blocks) -> np.ndarray:
@@ -78,11 +81,16 @@ def _clearly_behind(blocks: Blocks) -> np.ndarray:
     model = blocks.model
     if light_from_service(model):
         return np.full(len(blocks.expected), _BEAM_BEHIND)
-    table = model.weather.table
-    if "poa_global" not in table:
+    if "poa_global" not in model.weather.table:
         return np.full(len(blocks.expected), _BEAM_BEHIND_TURNED)
-    in_plane = model.plane_share[reference_array(model.site).id] > 0.5
-    return np.where(in_plane | ("ghi" in table), _BEAM_BEHIND_IN_PLANE, _BEAM_BEHIND_TURNED)
+    return np.where(_own_light(blocks), _BEAM_BEHIND_IN_PLANE, _BEAM_BEHIND_TURNED)
+
+
+def _own_light(blocks: Blocks) -> np.ndarray:
+    """Whose light is not turned over from the plane of another inverter's, shape (n_inverters,), bool."""
+    table, model = blocks.model.weather.table, blocks.model
+    in_plane = np.asarray(model.plane_share[reference_array(model.site).id] > 0.5)
+    return in_plane | ("ghi" in table) | ("poa_global" not in table)
 
 
 def beam_behind(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray) -> np.ndarray:
