@@ -209,7 +209,7 @@ def _why(assessment: Assessment, month: Month, unit: EnergyUnit) -> list[str]:
     if math.isfinite(price) and abs(price) >= _WORTH_TELLING * abs(rows.at["actual_revenue", "money"]):
         said.append(f"Prices and hours of delivery made {money(abs(price), currency)} {'more' if price > 0 else 'less'} of it.")
     if "sun" not in steps.index and "plan_allowance" in told.index:
-        said.append("The plans hold no light of their own, so the weather stands within what the plan allows for.")
+        said.append("The plans state no sunlight of their own, so what the weather did is within the model difference.")
     return said
 
 
