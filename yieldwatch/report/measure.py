@@ -69,9 +69,10 @@ def light_grid(assessment: Assessment) -> Grid | None:
 def _most(assessment: Assessment) -> str:
     """What certainty would be worth at the farms of the list together."""
     each = assessment.next_measurements.groupby("site_id")["worth_if_certain"].first()
-    where = "this farm's jobs" if len(each) == 1 else f"the jobs of these {len(each)} farms"
+    where = "this farm" if len(each) == 1 else f"these {len(each)} farms"
     worth = words.money(each.sum(), assessment.portfolio.currency)
-    return f"To know all that {where} return would be worth {worth} in the mean; all readings together are not worth more."
+    return (f"To know for certain what each job of {where} returns would be worth {worth} in the mean: all readings together "
+            "cannot be worth more.")
 
 
 def _reading(row: dict) -> str:

@@ -177,8 +177,8 @@ def inverter_efficiency(window: Window) -> Told:
         where, when = window.names[fault.inverter], _when(window, fault)
         name = "chance that a loss is an input's, told here"
         figures.append(Figure(name, fault.of_input, "probability", where=where, note=when))
-        parts.append(f"what {where} lost {when} and no round has seen is told here by its chance of "
-                     f"{100.0 * fault.of_input:.0f} %, for an input may not track")
+        parts.append(f"an input of {where} may not have tracked {when} (chance {100.0 * fault.of_input:.0f} %; no round saw it): "
+                     "that share of what was lost is counted here")
     logged, said = state.log is not None, "; ".join(parts)
     return Told(
         f"{said[:1].upper()}{said[1:]}." if said else "No inverter stands out from its curve and its peers.",
