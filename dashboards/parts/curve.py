@@ -14,7 +14,7 @@ from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_u
 from dashboards.parts.charts import COLOURS, chart, layout
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import aria
-from dashboards.parts.work import farm_names, job_link, money_cell, with_span
+from dashboards.parts.work import days_limit, farm_names, job_link, money_cell, with_span
 from dashboards.people import current_person
 from dashboards.planner import BadLimit, Curve, Limits, Working, desk, limits_from
 from dashboards.store import NoAssessment
@@ -65,7 +65,7 @@ def _shown(visit: Visit, limits: Limits, curve: Curve) -> list:
     said = (f"More than {currency} {number(_asked(last))} brings in nothing more that pays."
             if curve.top is None or last.budget < curve.top - curve.top / STEPS else
             f"Up to twice the portfolio's own budget, {currency} {number(curve.top)}.")
-    days = "no limit on crew days" if limits.crew_days is None else f"{limits.crew_days:g} crew days"
+    days = days_limit(limits.crew_days)
     gap = max(p.gap for p in points)
     return [
         html.P([said, " A press on a point, or on a budget in the table, plans with it.", *(

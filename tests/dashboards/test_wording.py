@@ -76,6 +76,12 @@ def test_the_mark_of_the_budget_stands_at_what_its_plan_returns(place):
     assert mark["y"] == [made.gain]
 
 
+@pytest.mark.parametrize(("asked", "words"), [("1", "and 1 crew day, "), ("1.5", "and 1.5 crew days, ")])
+def test_one_crew_day_is_one(place, asked, words):
+    desk(place.store).plan(Limits(None, float(asked)), 60.0)
+    assert words in said(place, "/plan", set="1", budget="", crew_days=asked)
+
+
 @pytest.mark.parametrize(("site", "sources"), [("kelter", 1), ("drumlin", 2)])
 def test_a_caption_names_only_the_light_sources_that_are_there(place, site, sources):
     built = said(place, f"/farm/{site}/readings")
