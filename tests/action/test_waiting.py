@@ -78,7 +78,8 @@ def test_a_claim_is_best_made_at_once_though_a_later_letter_would_cost_less_toda
     assert got["best_start"] == (AS_OF + dt.timedelta(days=7 * first)).isoformat()
     # A larger sum for a later week beside the advice not to wait would contradict it.
     assert "Wait to" not in got["options"]
-    assert got["options"].endswith("Do not wait: a later letter brings no more, and none after the last day to claim.")
+    assert "stays unclaimed" in got["options"]
+    assert got["options"].endswith("and after the last day to claim it brings nothing.")
 
 
 def test_a_turn_returns_until_the_next_one():

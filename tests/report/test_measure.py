@@ -11,7 +11,7 @@ from yieldwatch.report.page import render_page
 
 def test_a_reading_says_what_it_is_worth_and_what_it_costs():
     first, second = measure.next_grid(assessment()).rows
-    assert first[:3] == ("wash witness strings", "Alder Hill", "31 %")
+    assert first[:3] == ("wash two strings to see the dirt", "Alder Hill", "31 %")
     assert first[3:] == ("GBP 173", "GBP 133 to 196", "GBP 60", "Read before deciding.")
     assert second[0] == "read clamps I1"
     after = measure.next_grid(assessment()).after

@@ -12,7 +12,7 @@ from yieldwatch.report.totals import Amount
 #: Each reading in words.
 READING_WORDS = {
     "test_strings": "trace strings",
-    "wash_witness": "wash witness strings",
+    "wash_witness": "wash two strings to see the dirt",
     "check_light_sensor": "clean and calibrate the light sensor",
     "read_clamps": "read clamps",
     "fit_logger": "fit a power log",
@@ -32,7 +32,7 @@ def next_grid(assessment: Assessment) -> Grid | None:
          words.money_of(row, "worth", currency), _range(row, currency), words.money(row["cost"], currency), row["verdict"])
         for row in shown.to_dict("records"))
     rest = len(table) - len(shown)
-    more = f"; the {rest} further ones too" if rest else ""
+    more = f"; the {rest} further ones too" if rest > 1 else "; the further one too" if rest else ""
     return Grid(
         "What a reading is worth: how much better the choice of jobs after it is, in the mean, than the one made now. The range "
         "is what the number of draws leaves open.",
