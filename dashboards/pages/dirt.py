@@ -77,8 +77,9 @@ def _lead(drawn: Drawn, period: Period) -> str:
         )
 
     washed = len(_cleanings(drawn, period))
+    then = "" if worst == last else f"; on {day(days[last])} it took {span(last)}"
     return (
-        f"It took most on {day(days[worst])}, {span(worst)}; on {day(days[last])} it took {span(last)}. "
+        f"It took most on {day(days[worst])}, {span(worst)}{then}. "
         f"{count(washed, 'cleaning is', 'cleanings are') if washed else 'No cleaning is'} recorded in these months."
     )
 

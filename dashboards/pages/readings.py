@@ -85,9 +85,9 @@ def _lead(farm: Farm) -> str:
     files = farm.store.rows("files", {"site_id": farm.id})
     aside, rows = sum(f["set_aside"] for f in files), sum(f["rows"] for f in files)
     known = farm.coverage or "nothing measured the energy"
+    left = f"{count(aside, 'row')}, or values in them, set aside" if aside else "none was set aside"
     return (
-        f"In {farm.period.words} {known}. {count(rows, 'row')} were read from {count(len(files), 'file')}; "
-        f"{count(aside, 'row')}, or values in them, set aside"
+        f"In {farm.period.words} {known}. {count(rows, 'row')} were read from {count(len(files), 'file')}; {left}"
         f"{f' ({per_cent(aside / rows, 1)})' if rows and aside / rows >= 0.001 else ''}."
     )
 

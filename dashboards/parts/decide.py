@@ -83,7 +83,8 @@ def card(job: Job, row: dict, currency: str, may_decide: bool, names: dict[str, 
         head_of([*(["Safety: "] if job.safety else []), dcc.Link(head, href=f"/jobs/{job.ref}")]),
         html.P(words.tied(f"{words.money(row['cost'], currency)}{gain}. {words.plain(row['verdict'])}")),
         html.Details([html.Summary("Why, and what to watch for"),
-                      *(html.P(words.plain(row[name])) for name in ("why", "options", "caution") if row.get(name))]),
+                      *(html.P(words.tied(words.in_day_words(row[name])))
+                        for name in ("why", "options", "caution") if row.get(name))]),
     ]
     if may_decide:
         parts.append(html.Div(_buttons(job), id={"type": "decided", "ref": job.ref}, **aria(live="polite")))

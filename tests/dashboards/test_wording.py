@@ -76,6 +76,36 @@ def test_the_mark_of_the_budget_stands_at_what_its_plan_returns(place):
     assert mark["y"] == [made.gain]
 
 
+def test_a_day_in_a_decision_s_reasons_is_written_as_people_do(place):
+    assert not re.search(r"\d{4}-\d{2}-\d{2}", said(place, "/decisions").partition("Why, and what")[2])
+
+
+@pytest.mark.parametrize("site", ["drumlin", "kelter", "terrajal", "varzea"])
+def test_what_dirt_takes_on_the_last_day_is_one_figure_in_all_sentences(place, site):
+    built = said(place, f"/farm/{site}/dirt")
+    last = re.search(r"On 30 Jun 2025 dirt takes ([\d.]+ %) \(([\d.]+ to [\d.]+) %\)", built).groups()
+    lead = re.search(r"on 30 Jun 2025(?: it took|,) ([\d.]+ %) of output \(90 % interval ([\d.]+ to [\d.]+)\)", built)
+    assert lead.groups() == last
+
+
+def test_the_day_of_the_most_dirt_is_not_told_twice(place):
+    assert said(place, "/farm/kelter/dirt").partition("On a dry day")[0].count("30 Jun 2025") == 1
+
+
+@pytest.mark.parametrize(("path", "words", "not_said"), [
+    ("/farm/kelter/readings", "files; none was set aside.", "0 rows, or"),
+    ("/farm/varzea/why/snow", "On no day did snow lie or fall.", "on 0 days"),
+    ("/farm/drumlin/why/snow", "on none of them the inverters", "on 0 of them"),
+    ("/farm/drumlin/why/curtailment", "No hour was seen in which the site was held down", "0 daylight hours"),
+    ("/farm/terrajal/why/grid_outage", "No spell (", "0 spells,"),
+    ("/farm/terrajal/inverters", "an input of INV1 may not have tracked", "for an input may not track"),
+])
+def test_nothing_is_said_as_none_and_not_as_nought(place, path, words, not_said):
+    built = said(place, path)
+    assert words in built
+    assert not_said not in built
+
+
 @pytest.mark.parametrize(("asked", "words"), [("1", "and 1 crew day, "), ("1.5", "and 1.5 crew days, ")])
 def test_one_crew_day_is_one(place, asked, words):
     desk(place.store).plan(Limits(None, float(asked)), 60.0)
@@ -126,3 +156,13 @@ def test_sentences_read_as_people_say_them(place, path, words):
 def test_a_figure_in_a_first_sentence_stays_on_a_line_with_its_unit(place):
     built = shown(place, "/farm/varzea/strings/INV1.2.2")
     assert re.search(r"is over 99(\\u00a0|\u00a0)%", built)
+
+
+def test_where_every_inverter_is_shaded_none_is_said_to_stand_in_the_open(place):
+    inverters = {s["site_id"]: {r["string_id"].partition(".")[0]
+                                for r in place.store.rows("string_findings", {"site_id": s["site_id"]})}
+                 for s in place.store.rows("sites")}
+    rows = [r for r in place.store.rows("work_list") if r["cause"] == "shading"]
+    whole = [r for r in rows if set(re.findall(r"INV\d+", r["why"].partition(" lost ")[0])) == inverters[r["site_id"]]]
+    assert whole
+    assert not [r for r in whole if "in the open" in r["why"]]
