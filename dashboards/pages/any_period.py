@@ -16,7 +16,7 @@ from dashboards.parts.charts import COLOURS, SYMBOLS, chart, interval, layout
 from dashboards.parts.farm import signed, wrapped
 from dashboards.parts.period import Period, chosen, picker
 from dashboards.parts.tables import Column, grid
-from dashboards.parts.words import Figure, energy, page_head, sorry, stated
+from dashboards.parts.words import Figure, energy, lead, page_head, sorry, stated
 from dashboards.parts.words import money as money_figure
 from dashboards.parts.work import explained
 from dashboards.store import Row
@@ -46,7 +46,7 @@ def build(visit: Visit) -> Content:
                   "All farms together, months that were measured. In brackets the 90 % interval: over months that of the sum or "
                   "change, over farms its ends added, since farms share weather data and model: the widest it can be."),
         picker(visit, picked),
-        html.P(_lead(one, currency), className="lead"),
+        lead(_lead(one, currency)),
         *([html.P(["Against it, ", *_lead(other, currency), *_in_hand_change(changes)])] if other else []),
         *_picture(one, other),
         grid(_columns(one, other, currency, changes), [c for c in CAUSES if c in one.causes or (other and c in other.causes)],
@@ -212,7 +212,7 @@ def _picture(one: _Span, other: _Span | None) -> list:
                        "marker": {"color": COLOURS[colour], "symbol": SYMBOLS[2 * place], "size": 9},
                        "hovertemplate": f"{span.period.words}: %{{x:.1f}} %<extra></extra>"})
     words = [wrapped(cause_word(c)) for c in causes]
-    axis = {"autorange": "reversed", "tickvals": list(range(len(causes))), "ticktext": words}
+    axis = {"autorange": "reversed", "tickvals": list(range(len(causes))), "ticktext": words, "zeroline": False}
     return [chart("periods", traces, layout(x="of expected [%]", height=90 + 34 * len(causes), yaxis=axis,
                                             showlegend=other is not None),
                   f"Losses by cause, as shares of the energy expected in the period, with their 90 % intervals. {WHAT_A_MARK_IS}",

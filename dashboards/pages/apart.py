@@ -12,6 +12,7 @@ from dashboards.parts.charts import COLOURS, chart, layout
 from dashboards.parts.farm import Farm, farm_page, handbook, said_of, span_words, wrapped
 from dashboards.parts.period import Period
 from dashboards.parts.tables import Column, grid
+from dashboards.parts.words import lead
 from dashboards.visit import Content, Page, Visit
 from yieldwatch.report.words import BASIS_WORDS, EnergyUnit, cause_word, number, per_cent, plain
 
@@ -37,7 +38,7 @@ def _page(farm: Farm) -> list:
     period = span_words(*spans[-1]) if spans else ""
     unknown = [(c, w) for c, w in evidence.items() if w["why_not"]]
     return [
-        html.P(_lead(pairs, period, unit), className="lead"),
+        lead(_lead(pairs, period, unit)),
         *_pairs(farm, pairs, unit, period),
         html.H2("What would settle it, cause by cause"),
         _settle(farm, evidence, unit),
@@ -146,8 +147,8 @@ def _readings(farm: Farm) -> list:
     )
     certain = rows[0]["worth_if_certain"]
     most = [] if certain is None else [html.P(
-        f"To know all that this farm's jobs return would be worth {currency} {number(certain)} in the mean. "
-        "No reading is worth more, nor all of them together.")]
+        f"To know for certain what each job of this farm returns would be worth {currency} {number(certain)} in the mean: no "
+        "reading can be worth more, nor can all of them together.")]
     return [
         table,
         *most,

@@ -9,7 +9,7 @@ from dash.development.base_component import Component
 
 from dashboards.parts.tables import ROWS, Column, grid
 from dashboards.parts.words import aria, page_head, sorry
-from dashboards.parts.work import book_address, explained, farm_choice, farm_names, money_cell, named, tied
+from dashboards.parts.work import book_address, explained, farm_choice, farm_names, money_cell, named, once, tied
 from dashboards.visit import Content, Page, Visit
 from yieldwatch.book import states
 from yieldwatch.book.facts import Job
@@ -22,6 +22,7 @@ TITLE = "Jobs"
 VIEWS: dict[str, tuple[str, tuple[str, ...]]] = {
     "open": ("all that is open", (states.PROPOSED, states.APPROVED, states.WAITING, states.BOOKED, states.PUT_OFF)),
     "undecided": ("nothing decided yet", (states.PROPOSED,)),
+    "unadvised": ("found, and not worth doing now", (states.PROPOSED,)),
     "decided": ("decided and not booked", (states.APPROVED,)),
     "held-up": ("held up", (states.WAITING,)),
     "booked": ("booked", (states.BOOKED,)),
@@ -65,9 +66,9 @@ def build(visit: Visit) -> Content:
 def _held(jobs: list[Job], view: str) -> list[Job]:
     wanted = VIEWS[view][1]
     found = [j for j in jobs if states.state(j) in wanted]
-    if view in ("open", "undecided"):
+    if view in ("open", "undecided", "unadvised"):
         shown = {j.ref for j in in_view(found)}
-        found = [j for j in found if j.ref in shown]
+        found = [j for j in found if (j.ref in shown) == (view != "unadvised")]
     return sorted(found, key=lambda j: (not j.safety, str(j.booked_for or "9999"), -(j.gain_per_year or 0.0), j.ref))
 
 
@@ -97,7 +98,7 @@ def _table(jobs: list[Job], names: dict[str, str], currency: str, what: str) -> 
     columns = [
         Column("ref", "Job", lambda r: [html.Strong("For safety: ") if r["job"].safety else "", _link(r["job"], names)]),
         Column("state", "Where it stands", lambda r: tied(state_words(r["job"]))),
-        Column("gain", f"Wins back a year [{currency}]", lambda r: money_cell(r["job"].gain_per_year), number=True),
+        Column("gain", f"Wins back a year [{currency}]", lambda r: _gain(r["job"]), number=True),
         Column("cost", f"Cost [{currency}]", lambda r: _cost(r["job"]), number=True),
         Column("who", "Who", lambda r: plain(r["job"].done_by or r["job"].contractor or r["job"].payer or "")),
         Column("decided", "Decided", lambda r: _decided(r["job"])),
@@ -107,6 +108,11 @@ def _table(jobs: list[Job], names: dict[str, str], currency: str, what: str) -> 
 
 def _link(job: Job, names: dict[str, str]) -> dcc.Link:
     return dcc.Link(f"{job.ref}: {named(job, names)}", href=book_address(job.ref))
+
+
+def _gain(job: Job) -> str:
+    """Blank where the job is not done for its return."""
+    return once(job.job_kind, money_cell(job.gain_per_year)) if job.gain_per_year else ""
 
 
 def _cost(job: Job) -> str:

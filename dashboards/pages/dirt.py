@@ -11,6 +11,7 @@ from dashboards.parts.charts import COLOURS, chart, layout
 from dashboards.parts.farm import Farm, change_of, change_words, date_axis, farm_page, handbook, nothing, shown, told, within
 from dashboards.parts.period import Period
 from dashboards.parts.tables import Column
+from dashboards.parts.words import lead
 from dashboards.store import Drawn
 from dashboards.visit import Content, Page, Visit
 from yieldwatch.report.words import EnergyUnit, count, day, listed, number, per_cent, plain
@@ -28,7 +29,7 @@ def _page(farm: Farm) -> list:
     if drawn is None:
         return [*told(farm, "soiling"), nothing("This assessment has no picture of dirt.")]
     parts = [
-        html.P([*_took(farm), _lead(drawn, farm.period)], className="lead"),
+        lead([*_took(farm), _lead(drawn, farm.period)]),
         *told(farm, "soiling"),
         _picture(drawn, farm.period, "now"),
     ]
@@ -52,7 +53,7 @@ def _took(farm: Farm) -> list:
         f", {per_cent(share.value)} of what was to be expected. ",
     ]
     if other is not None:
-        said.append(f"That is {change_words(change_of(farm, ['soiling']))} against {other.words}. ")
+        said.append(f"As a share that is a change of {change_words(change_of(farm, ['soiling']))} against {other.words}. ")
     return said
 
 
@@ -76,8 +77,9 @@ def _lead(drawn: Drawn, period: Period) -> str:
         )
 
     washed = len(_cleanings(drawn, period))
+    then = "" if worst == last else f"; on {day(days[last])} it took {span(last)}"
     return (
-        f"It took most on {day(days[worst])}, {span(worst)}; on {day(days[last])} it took {span(last)}. "
+        f"It took most on {day(days[worst])}, {span(worst)}{then}. "
         f"{count(washed, 'cleaning is', 'cleanings are') if washed else 'No cleaning is'} recorded in these months."
     )
 

@@ -12,7 +12,7 @@ from dashboards.pages.rows import rows_behind
 from dashboards.parts.charts import COLOURS, SYMBOLS, chart, interval, layout
 from dashboards.parts.farm import EVIDENCE_PAGES, Farm, change_of, farm_page, handbook, month_bars, wrapped
 from dashboards.parts.tables import Column, grid
-from dashboards.parts.words import Figure, joined, stated
+from dashboards.parts.words import Figure, joined, lead, stated
 from dashboards.visit import Content, Page, Visit
 from yieldwatch.report.totals import IN_HAND, Amount
 from yieldwatch.report.words import (
@@ -33,6 +33,8 @@ from yieldwatch.report.words import (
 _MOST_PANELS = 5
 #: Height of the largest panel of a cause by month, of the smallest, and of the line above each with its name. [pixels]
 _PANEL, _LEAST, _HEAD = 130.0, 34.0, 34.0
+#: Half the line of a whisker's cap, and air. [pixels]
+_CAP = 3.0
 
 
 def build(visit: Visit) -> Content:
@@ -43,7 +45,7 @@ def _page(farm: Farm) -> list:
     unit = EnergyUnit.fitting(farm.losses.expected(farm.period))
     rows = _cause_rows(farm)
     return [
-        html.P(_lead(farm, unit, rows), className="lead"),
+        lead(_lead(farm, unit, rows)),
         html.H2("By cause"),
         _by_cause(farm, rows),
         _table(farm, unit, rows),
@@ -257,6 +259,8 @@ def _by_month(farm: Farm) -> list:
     # One scale for all, and no more room for each than its whiskers take.
     pixels = _PANEL / max(high - low for low, high in ends.values())
     ends = {c: (low, max(high, low + _LEAST / pixels)) for c, (low, high) in ends.items()}
+    # The last whisker's cap is drawn whole.
+    ends = {c: (low - _CAP / pixels * (low < 0.0), high + _CAP / pixels) for c, (low, high) in ends.items()}
     height = sum(_HEAD + (high - low) * pixels for low, high in ends.values())
     traces, axes, notes = [], {}, []
     bottom = height

@@ -171,7 +171,7 @@ def _said(farm: Farm, name: str, drawn: Drawn, curves: list[tuple[Period, dict[i
         ]
         clear = [change for change, half in off if abs(change) >= _TWICE * half]
         said.append(
-            f" Against {other.words} it changed for certain at {len(clear)} of {count(len(off), 'load')}"
+            f" Against {other.words} it changed for certain at {len(clear) or 'none'} of {count(len(off), 'load')}"
             + (f", by {signed(min(clear), 2)} to {signed(max(clear), 2)} points." if clear else ".")
             if off
             else f" No load was reached both then and in {other.words}."

@@ -114,6 +114,8 @@ def _lead(job: Job, currency: str) -> str:
     if job.agreed_kwh_per_year is not None:
         said += (f" Promised then: {number(job.agreed_kwh_per_year)} kWh a year ({number(job.agreed_low_kwh_per_year)} to "
                  f"{number(job.agreed_high_kwh_per_year)}, 90 % interval), worth {money(job.agreed_per_year, currency)} a year.")
+    elif job.job_kind == "claim" and job.gain_per_year:
+        said += f" It would bring in {money(job.gain_per_year, currency)} once."
     elif job.gain_kwh_per_year:
         said += (f" It would win back {number(job.gain_kwh_per_year)} kWh a year ({number(job.gain_low_kwh_per_year)} to "
                  f"{number(job.gain_high_kwh_per_year)}, 90 % interval), worth {money(job.gain_per_year, currency)} a year.")

@@ -52,7 +52,7 @@ def build(visit: Visit) -> Content:
     view = _View(visit, span, sums, currency, period)
     return html.Div([
         page_head(period, *_switch(visit, span)),
-        html.P(_lead(view), className="lead"),
+        words.lead(_lead(view)),
         html.H2("From plan to actual"), *_bridge(view),
         html.H2("Were we paid?"), html.P(_paid(view)),
         html.H2("Farms by money in our hands"), *_farms(view),
@@ -111,7 +111,8 @@ def _came_in(view: _View) -> list:
         *said, f" {'They' if sums['farms_measured'] > 1 else 'It'} earned ",
         stated(words.money(sums, "planned_money", currency, bridge, view.period)), ". The plan",
         *partly, " was ", stated(words.energy(sums, "budget", bridge, view.period)), " and ",
-        stated(words.money(sums, "budget_money", currency, bridge, view.period)), ": ",
+        stated(words.money(sums, "budget_money", currency, bridge, view.period)),
+        f"; {'they' if sums['farms_planned'] > 1 else 'it'} came in ",
         *_off(view, sums["planned_kwh"], sums["budget_kwh"], bridge), " in energy and ",
         *_off(view, sums["planned_money"], sums["budget_money"], bridge), " in money. ",
     ]
@@ -136,10 +137,15 @@ def _why(view: _View) -> list:
     unit = EnergyUnit.fitting(whole)
     parts = []
     for row in large:
-        figure = words.Figure(unit.text(row["energy_kwh"]), view.rows("bridge", span=view.span, step=row["step"]), view.period,
+        behind = view.rows("bridge", span=view.span, step=row["step"])
+        figure = words.Figure(_signed(unit.text(row["energy_kwh"])), behind, view.period,
                               _span(row["energy_low_kwh"], row["energy_high_kwh"], unit.bare))
         parts.append(html.Span([f"{step_name(row['step'])} ", stated(figure)]))
     return ["The largest steps between the two: ", *words.joined(parts), ". "]
+
+
+def _signed(change: str) -> str:
+    return change if change.startswith("−") else f"+{change}"
 
 
 def _in_hand(view: _View) -> list:
@@ -170,7 +176,7 @@ def _to_decide(view: _View) -> list:
     return ["To decide: ", view.linked(count(len(asked.jobs), "job"), "/decisions"), ", ",
             view.linked(money(asked.cost, view.currency), "/decisions"), " together, against ",
             view.linked(money(asked.gain_per_year, view.currency), "/decisions"),
-            " that they would win back in a usual year", *(safety if asked.safety else ["."])]
+            " that they would return in the first year", *(safety if asked.safety else ["."])]
 
 
 def _bridge(view: _View) -> list:

@@ -18,6 +18,7 @@ from dashboards.parts.plan_map import on_a_map
 from dashboards.parts.tables import Column, grid, paged_grid
 from dashboards.parts.words import Figure, aria, page_head, stated
 from dashboards.parts.work import (
+    days_limit,
     explained,
     farm_names,
     job_link,
@@ -153,7 +154,7 @@ def _lead(view: _View) -> list:
     done = {j["job_id"] for jobs in view.jobs.values() for j in jobs}
     farms = {v["site_id"] for v in view.visits}
     money_words = "no limit on money" if limits.budget is None else view.money(limits.budget)
-    days_words = "no limit on crew days" if limits.crew_days is None else f"{limits.crew_days:g} crew days"
+    days_words = days_limit(limits.crew_days)
     office = len(view.dates) - len(view.visits)
     at_desk = f" and {count(office, 'office date')}" if office else ""
     gain = Figure(view.money(made.gain), address("/rows/waiting"), f"within {view.horizon} months, present value",

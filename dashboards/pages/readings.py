@@ -11,6 +11,7 @@ from dashboards.pages.why import rival_word
 from dashboards.parts.charts import COLOURS, DASHES, SYMBOLS, chart, interval, layout, numbered
 from dashboards.parts.farm import FADING, Farm, farm_page, handbook, nothing, noticed, shown, span_words, told
 from dashboards.parts.tables import Column, grid, stored_table
+from dashboards.parts.words import lead
 from dashboards.store import Drawn
 from dashboards.visit import Content, Page, Visit
 from yieldwatch.report.words import (
@@ -62,7 +63,7 @@ def build(visit: Visit) -> Content:
 
 def _page(farm: Farm) -> list:
     return [
-        html.P(_lead(farm), className="lead"),
+        lead(_lead(farm)),
         html.H2("What each gap costs in certainty"),
         *_gaps(farm),
         html.H2("Coverage by month"),
@@ -84,9 +85,9 @@ def _lead(farm: Farm) -> str:
     files = farm.store.rows("files", {"site_id": farm.id})
     aside, rows = sum(f["set_aside"] for f in files), sum(f["rows"] for f in files)
     known = farm.coverage or "nothing measured the energy"
+    left = f"{count(aside, 'row')}, or values in them, set aside" if aside else "none was set aside"
     return (
-        f"In {farm.period.words} {known}. {count(rows, 'row')} were read from {count(len(files), 'file')}; "
-        f"{count(aside, 'row')}, or values in them, set aside"
+        f"In {farm.period.words} {known}. {count(rows, 'row')} were read from {count(len(files), 'file')}; {left}"
         f"{f' ({per_cent(aside / rows, 1)})' if rows and aside / rows >= 0.001 else ''}."
     )
 
@@ -220,8 +221,9 @@ def _light(farm: Farm) -> list:
         if corrected
         else []
     )
-    traces, rows = [], []
+    traces, rows, sources = [], [], []
     if second is not None:
+        sources.append("the second weather source by month (median of whole days)")
         traces.append(_points(second, [f"{m}-15" for m in second.columns["month"]], "off_pct", "second source, month", 0))
         rows += [
             {"when": month_name(m), "kind": "second source", "value": v, "low": lo, "high": hi, "n": n}
@@ -230,6 +232,7 @@ def _light(farm: Farm) -> list:
             )
         ]
     if visits is not None:
+        sources.append("handheld sensors on visits (median of the visit)")
         traces.append(_points(visits, visits.columns["day"], "off_pct", "light read on a visit", 1))
         rows += [
             {"when": day(m), "kind": k, "value": v, "low": lo, "high": hi, "n": n}
@@ -264,8 +267,8 @@ def _light(farm: Farm) -> list:
             "light",
             traces,
             shape,
-            "What other sources read above the farm's light sensor [%]: the second weather source by month (median of whole "
-            "days), and handheld sensors on visits (median of the visit). Whiskers: 90 % interval of the median, "
+            f"What other sources read above the farm's light sensor [%]: {' and '.join(sources)}. "
+            "Whiskers: 90 % interval of the median, "
             "without the constant error of the other sensor, which may itself be some per cent. A slow rise means "
             "that the farm's sensor reads less and less: dirt on it, or drift.",
             f"Other light sources above the farm's sensor over time [%]: {_extremes([r['value'] for r in rows])}.",
@@ -287,7 +290,8 @@ def _clock(farm: Farm) -> list:
     c = drawn.columns
     known = [v for v in c["behind_min"] if v is not None]
     middle = sorted(known)[len(known) // 2] if known else 0.0
-    side = "behind" if middle >= 0 else "ahead of"
+    off = number(abs(middle), 1)
+    runs = f"{off} minutes {'behind' if middle >= 0 else 'ahead of'}" if off.strip("0.") else "together with"
     x = [f"{m}-15" for m in c["month"]]
     traces = [
         {
@@ -319,8 +323,7 @@ def _clock(farm: Farm) -> list:
     shape = layout("", "log behind the light [min]", 280, showlegend=False, xaxis={"type": "date", "tickformat": "%b\n%Y"})
     return [
         html.P(
-            f"In the median month the inverters' log runs {number(abs(middle), 1)} minutes {side} the light. A "
-            "clock that is an hour or "
+            f"In the median month the inverters' log runs {runs} the light. A clock that is an hour or "
             "half an interval off, or jumps in March and October, is a setting to correct; a few minutes may be "
             "shade or sensor tilt."
         ),

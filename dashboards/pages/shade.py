@@ -219,7 +219,8 @@ def _change(farm: Farm, name: str, drawn: Drawn, other: Period) -> list:
         ]
     clear = [b for b in both if b.found.days >= _SURE_DAYS and _stands_out(b.found)]
     more, less = ([b for b in clear if s * b.found.value > 0] for s in (1, -1))
-    said = f"Of {len(both)} parts of the sky that both saw, {len(more)} lack more than then for certain and {len(less)} lack less"
+    said = (f"Of {len(both)} parts of the sky that both saw, {len(more) or 'none'} for certain lack more than then and "
+            f"{len(less) or 'none'} lack less")
     if clear:
         most = max(clear, key=lambda b: abs(b.found.value) * b.found.days)
         said += (

@@ -171,7 +171,7 @@ def _map(farm: Farm, cause: str, cells: Cells, others: list[Cells], name: str) -
         f"{count(len(by_day), 'day')}, most on {day(worst_day)} ({number(by_day[worst_day])} kWh) and between "
         f"{worst_hour}:00 and {worst_hour + 1}:00 ({per_cent(by_hour[worst_hour] / sum(energy), 0)} of it). "
         f"{farm.covered(period)}. The table has the 30 largest days.",
-        f"{cause_word(cause)} by day and hour, {period.words}: {len(by_day)} days, most on {day(worst_day)}.",
+        f"{cause_word(cause)} by day and hour, {period.words}: {count(len(by_day), 'day')}, most on {day(worst_day)}.",
         columns,
         rows,
     )

@@ -10,7 +10,7 @@ from dashboards.pages.rows import rows_behind
 from dashboards.parts.charts import COLOURS, DASHES, SYMBOLS, chart, interval, layout
 from dashboards.parts.farm import Farm, farm_page, fixed, handbook, nothing, said_of, shown
 from dashboards.parts.tables import Column, grid
-from dashboards.parts.words import sorry
+from dashboards.parts.words import lead, sorry
 from dashboards.store import Drawn
 from dashboards.visit import Content, Page, Visit
 from yieldwatch.constants import FAULT_FINDINGS
@@ -48,7 +48,7 @@ def _page(farm: Farm, row: dict) -> list:
         said.append("It was never traced. ")
     else:
         said.append(
-            f"It shows: {finding_word(row)}. The probability of a fault, or of what reads like one, is "
+            f"It shows: {finding_word(row).replace(': ', ', ')}. The probability of a fault, or of what reads like one, is "
             f"{chance_word(row['confidence'])}. "
         )
         if row["p_mp_ratio"] is not None:
@@ -63,7 +63,7 @@ def _page(farm: Farm, row: dict) -> list:
     behind = rows_behind("string_findings", site_id=farm.id, string_id=string)
     chances = [(k, row.get(f"p_{k}")) for k in FINDING_WORDS if k != "not_tested"]
     likely = sorted(((k, p) for k, p in chances if p is not None and p >= 0.005), key=lambda kp: -kp[1])
-    parts: list = [html.P([*said, dcc.Link("The row", href=behind), "."], className="lead")]
+    parts: list = [lead([*said, dcc.Link("The row", href=behind), "."])]
     if row.get("why"):
         parts.append(html.P(said_of(row["why"])))
     if likely:

@@ -15,6 +15,7 @@ from dashboards.parts.charts import COLOURS, chart, layout
 from dashboards.parts.farm import Farm, farm_page, fixed, handbook, nothing, told
 from dashboards.parts.pick import choice, form
 from dashboards.parts.tables import Column, stored_table
+from dashboards.parts.words import lead
 from dashboards.visit import Content, Page, Visit
 from yieldwatch.constants import FAULT_FINDINGS
 from yieldwatch.report.words import FINDING_WORDS, chance_word, count, day, finding_word, listed, number, per_cent, plain
@@ -72,7 +73,7 @@ def _page(farm: Farm) -> list:
     picked = _picked(farm, rows, places)
     narrowed = len(picked) < len(rows)
     return [
-        html.P(_lead(farm, rows), className="lead"),
+        lead(_lead(farm, rows)),
         *told(farm, "string_fault"),
         _chooser(farm, rows, places),
         *(

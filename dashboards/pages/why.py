@@ -10,7 +10,7 @@ from dashboards.pages.rows import rows_behind
 from dashboards.parts.charts import chart, interval, layout
 from dashboards.parts.farm import EVIDENCE_PAGES, Farm, farm_page, handbook, month_bars, nothing, said_of, shown, span_words
 from dashboards.parts.tables import Column, grid
-from dashboards.parts.words import sorry
+from dashboards.parts.words import lead, sorry
 from dashboards.visit import Content, Page, Visit
 from yieldwatch.constants import CAUSES
 from yieldwatch.report.words import (
@@ -41,7 +41,7 @@ def _page(farm: Farm, cause: str) -> list:
         return [nothing("This assessment has nothing on this cause.")]
     unit = EnergyUnit.fitting(farm.losses.expected(farm.period))
     energy = farm.losses.energy([cause], (farm.period, 1.0))
-    lead = (
+    took = (
         [
             f"In {farm.period.words} it took ",
             farm.figure(energy, unit, cause, farm.period),
@@ -55,7 +55,7 @@ def _page(farm: Farm, cause: str) -> list:
     spanned = span_words(why["from_month"], why["to_month"])
     look = [html.P(dcc.Link("The picture of it", href=farm.at(EVIDENCE_PAGES[cause])))] if cause in EVIDENCE_PAGES else []
     return [
-        html.P([*lead, said_of(why["why_not"])], className="lead"),
+        lead([*took, said_of(why["why_not"])]),
         *look,
         *_months(farm, cause),
         html.H2("What the readings show"),

@@ -23,6 +23,7 @@ from dashboards.parts.work import (
     in_day_words,
     job_link,
     money_cell,
+    once,
     span,
     tied,
     what,
@@ -102,8 +103,8 @@ def _lead(sums: _Sums, currency: str) -> list:
     said: list = [
         f"{found}{sums.do} of them to do: ",
         stated(Figure(_money(sums.cost, currency), rows_behind("work_list", chosen=1), "costs and shares of visits")),
-        ", against ", stated(Figure(_money(sums.gain_per_year, currency), rows_behind("work_list", chosen=1), "a usual year")),
-        " that they win back in a usual year"]
+        ", against ", stated(Figure(_money(sums.gain_per_year, currency), rows_behind("work_list", chosen=1), "the first year")),
+        " that they return in the first year"]
     if sums.open:
         said.append(f" (without {count(sums.open, 'job')} that has no cost yet)")
     return [*said, ". What to do in which week is ", dcc.Link("in the plan", href="/plan"), "."]
@@ -140,7 +141,8 @@ def _table(visit: Visit, names: dict[str, str], currency: str) -> html.Div:
         Column("chosen", "Advice", _advice),
         Column("cost", f"Cost [{currency}]", lambda r: money_cell(r["cost"]), number=True),
         Column("gain_per_year", f"Wins back a year [{currency}]",
-               lambda r: with_span(r["gain_per_year"] or None, r["gain_low_per_year"], r["gain_high_per_year"]), number=True),
+               lambda r: once(r["job_kind"], with_span(r["gain_per_year"] or None, r["gain_low_per_year"],
+                                                       r["gain_high_per_year"])), number=True),
         Column("payback_months", "Pays back [months]", lambda r: _months(r), number=True),
         Column("chance_of_payback", "Chance", lambda r: "" if r["safety"] else chance_word(r["chance_of_payback"]), number=True),
         Column("delay_cost_per_week", f"Each week later [{currency}]", lambda r: _weekly(r), number=True),
@@ -210,7 +212,11 @@ def _job_lead(row: dict, currency: str, about: Any) -> list:
     behind = rows_behind("work_list", job_id=row["job_id"])
     said: list = ["It costs ", stated(Figure(_money(row["cost"], currency), behind, "units and share of "
                                                                      "the visit"))]
-    if row["gain_per_year"]:
+    if row["gain_per_year"] and row["job_kind"] == "claim":
+        figure = Figure(_money(row["gain_per_year"], currency), behind, "paid once",
+                        span(row["gain_low_per_year"], row["gain_high_per_year"]))
+        said += [" and brings in ", stated(figure), " once"]
+    elif row["gain_per_year"]:
         figure = Figure(_money(row["gain_per_year"], currency), behind, "a usual year",
                         span(row["gain_low_per_year"], row["gain_high_per_year"]))
         energy = Figure(f"{number(row['gain_kwh_per_year'])} kWh", behind, "a usual year",

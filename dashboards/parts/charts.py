@@ -31,7 +31,7 @@ _FONT = {"family": "system-ui, 'Segoe UI', 'DejaVu Sans', sans-serif", "size": 1
 def layout(x: str = "", y: str = "", height: int = 320, **more: Any) -> dict:
     """A figure's layout with axis titles, which carry the unit."""
     axis = {"gridcolor": "rgba(125,133,140,0.25)", "zerolinecolor": "rgba(125,133,140,0.6)", "linecolor": _INK,
-            "automargin": True}
+            "automargin": True, "separatethousands": True, "exponentformat": "none"}
     base: dict[str, Any] = {
         "height": height, "font": _FONT, "paper_bgcolor": "rgba(0,0,0,0)", "plot_bgcolor": "rgba(0,0,0,0)",
         "margin": {"l": 8, "r": 8, "t": 12, "b": 8}, "xaxis": {**axis, "title": {"text": x}},

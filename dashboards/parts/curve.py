@@ -14,12 +14,13 @@ from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_u
 from dashboards.parts.charts import COLOURS, chart, layout
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import aria
-from dashboards.parts.work import farm_names, job_link, money_cell, with_span
+from dashboards.parts.work import days_limit, farm_names, job_link, money_cell, with_span
 from dashboards.people import current_person
-from dashboards.planner import BadLimit, Curve, Limits, desk, limits_from
+from dashboards.planner import BadLimit, Curve, Limits, Working, desk, limits_from
 from dashboards.store import NoAssessment
 from dashboards.visit import Content, Place, Visit, address
 from yieldwatch.action.budget_curve import STEPS, CurvePoint
+from yieldwatch.action.plan_rows import OutOfTime
 from yieldwatch.report.words import count, number, per_cent, plain
 
 #: Jobs up to which it is worked out without being asked for, and jobs of a step that are named.
@@ -64,13 +65,13 @@ def _shown(visit: Visit, limits: Limits, curve: Curve) -> list:
     said = (f"More than {currency} {number(_asked(last))} brings in nothing more that pays."
             if curve.top is None or last.budget < curve.top - curve.top / STEPS else
             f"Up to twice the portfolio's own budget, {currency} {number(curve.top)}.")
-    days = "no limit on crew days" if limits.crew_days is None else f"{limits.crew_days:g} crew days"
+    days = days_limit(limits.crew_days)
     gap = max(p.gap for p in points)
     return [
         html.P([said, " A press on a point, or on a budget in the table, plans with it.", *(
             [f" The search was cut off at some budgets: another plan may be worth up to {per_cent(gap)} more."]
             if gap > _TOLD_GAP else []), *([f" Smaller budgets are missing: {curve.cut}"] if curve.cut else [])]),
-        chart("curve", _traces(rows, curve, limits, currency),
+        chart("curve", _traces(rows, curve, limits, currency, _returned(visit, limits)),
               layout(x=f"works budget [{currency}]", y=currency, height=320, showlegend=True, xaxis={"rangemode": "tozero"},
                      yaxis={"rangemode": "tozero"}),
               f"What the best plan returns by the works budget, with {days}: present value within {horizon} months "
@@ -91,7 +92,16 @@ def _take(visit: Visit, limits: Limits, point: CurvePoint) -> str:
                    **{k: visit.query[k] for k in ("view", "curve") if k in visit.query})
 
 
-def _traces(rows: list[dict], curve: Curve, limits: Limits, currency: str) -> list[dict]:
+def _returned(visit: Visit, limits: Limits) -> float | None:
+    """What the plan that the page tells of returns; None while it is not made. [money]"""
+    try:
+        made = desk(visit.store).plan(limits, 0.0)
+    except OutOfTime:
+        return None
+    return None if isinstance(made, Working) else made.gain
+
+
+def _traces(rows: list[dict], curve: Curve, limits: Limits, currency: str, own: float | None) -> list[dict]:
     points = curve.points
     end = max(curve.top or 0.0, points[-1].budget)
     x = [*(p.budget for p in points), end]
@@ -114,7 +124,8 @@ def _traces(rows: list[dict], curve: Curve, limits: Limits, currency: str) -> li
     ]
     if limits.budget is not None and limits.budget <= end:
         now = [p for p in points if p.budget <= limits.budget + 1e-6]
-        traces += [{"type": "scatter", "mode": "markers", "x": [limits.budget], "y": [now[-1].gain], "name": "the budget above",
+        returned = now[-1].gain if own is None and now else own
+        traces += [{"type": "scatter", "mode": "markers", "x": [limits.budget], "y": [returned], "name": "the budget above",
                     "marker": {"symbol": "diamond", "size": 14, "color": COLOURS["orange"]},
                     "hovertemplate": f"{currency} %{{x:,.0f}}<extra></extra>"}] if now else []
     return traces

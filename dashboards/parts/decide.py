@@ -81,9 +81,10 @@ def card(job: Job, row: dict, currency: str, may_decide: bool, names: dict[str, 
         f"({words.bare_span(Amount(row['gain_per_year'], *words.bounds(row, 'gain_per_year')))}, 90 % interval)")
     parts: list[Any] = [
         head_of([*(["Safety: "] if job.safety else []), dcc.Link(head, href=f"/jobs/{job.ref}")]),
-        html.P(f"{words.money(row['cost'], currency)}{gain}. {words.plain(row['verdict'])}"),
+        html.P(words.tied(f"{words.money(row['cost'], currency)}{gain}. {words.plain(row['verdict'])}")),
         html.Details([html.Summary("Why, and what to watch for"),
-                      *(html.P(words.plain(row[name])) for name in ("why", "options", "caution") if row.get(name))]),
+                      *(html.P(words.tied(words.in_day_words(row[name])))
+                        for name in ("why", "options", "caution") if row.get(name))]),
     ]
     if may_decide:
         parts.append(html.Div(_buttons(job), id={"type": "decided", "ref": job.ref}, **aria(live="polite")))

@@ -91,6 +91,11 @@ def page_head(title: str, *under: Any) -> html.Div:
     return html.Div([html.H1(title), html.P([tied(part) for part in under], className="under") if under else None])
 
 
+def lead(said: str | Sequence[Any]) -> html.P:
+    """A page's first sentences, with each figure on a line with its unit."""
+    return html.P([tied(part) for part in ([said] if isinstance(said, str) else said)], className="lead")
+
+
 def sorry(title: str, sentence: str) -> html.Div:
     """A page that has nothing to show says why in a sentence."""
     return html.Div([html.H1(title), html.P(sentence, className="sorry")])

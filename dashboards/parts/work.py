@@ -90,6 +90,16 @@ def with_span(value: float | None, low: float | None, high: float | None) -> str
     return words.number(value) + (f" ({span(low, high)})" if low is not None and low == low else "")
 
 
+def days_limit(days: float | None) -> str:
+    """`4.5 crew days` as they may be spent."""
+    return "no limit on crew days" if days is None else f"{days:g} crew day{'' if days == 1 else 's'}"
+
+
+def once(kind: str, gain: str) -> str:
+    """A gain in a column of sums a year, with a word where it does not come again."""
+    return f"{gain} once" if gain and kind == "claim" else gain
+
+
 def explained(*ids: str) -> html.P:
     """Links to what the words mean."""
     known = entries()

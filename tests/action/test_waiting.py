@@ -42,7 +42,7 @@ def test_each_week_s_delay_has_its_price_and_interval():
     assert got["delay_cost_low_per_week"] == pytest.approx(21.0 * 7 / MONTH)
     assert got["delay_cost_high_per_week"] == pytest.approx(39.0 * 7 / MONTH)
     assert got["npv_best_start"] == pytest.approx(36 * 30.0 - 30.0 * 7 / MONTH - 240.0)
-    assert "Do nothing: GBP 360 stay lost in the coming year" in got["options"]
+    assert "Do nothing: GBP 360 stays lost in the coming year" in got["options"]
     assert "Do not wait" in got["options"]
 
 
@@ -76,6 +76,10 @@ def test_a_claim_is_best_made_at_once_though_a_later_letter_would_cost_less_toda
     got = timing(owned, wait, 90.0, AS_OF)
     first = int(np.flatnonzero(wait.allowed)[0])
     assert got["best_start"] == (AS_OF + dt.timedelta(days=7 * first)).isoformat()
+    # A larger sum for a later week beside the advice not to wait would contradict it.
+    assert "Wait to" not in got["options"]
+    assert "stays unclaimed" in got["options"]
+    assert got["options"].endswith("and after the last day to claim it brings nothing.")
 
 
 def test_a_turn_returns_until_the_next_one():

@@ -36,6 +36,11 @@ def test_money_is_said_in_the_portfolios_currency():
     assert "it cost EUR 100." in judge(proof(2000.0, 60.0, 100.0), 36, "EUR").words
 
 
+def test_the_judgement_follows_the_sums_that_it_rests_on():
+    said = judge(proof(500.0, 60.0, 10_000.0), 36, "EUR").words
+    assert said.index("That is EUR 50") < said.index("it cost EUR 10,000.") < said.index("It does not pay at this cost.")
+
+
 def test_a_wash_is_owed_one_year_only():
     wash = proof(500.0, 60.0, 400.0)
     again = replace(wash, job=replace(wash.job, cause="soiling"))

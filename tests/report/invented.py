@@ -318,7 +318,7 @@ def statement_checks() -> pd.DataFrame:
 def bridge() -> pd.DataFrame:
     june = BridgeMonth("2025-06", 27_000.0, PRICE, 37_597.0, 37_597.0 * PRICE, 0.0, np.nan, {
         "sun": np.nan, "temperature": np.nan, "plan_allowance": 14_000.0, "soiling": -861.0, "excess_ageing": -205.0})
-    notes = {"sun": "within what the plan allows for: [plan] has no insolation_kwh_m2_by_month"}
+    notes = {"sun": "within the model difference: [plan] has no insolation_kwh_m2_by_month"}
     return pd.DataFrame(bridge_rows("alder", "twelve_months", [june], notes))
 
 

@@ -175,7 +175,7 @@ def work_list() -> pd.DataFrame:
     ]
     jobs = pd.DataFrame(rows, columns=columns)
     jobs["verdict"] = ["Do first.", "Do.", "Do.", TIGHT_BUDGET, NOT_WORTH]
-    options = [None, "Do nothing: GBP 254 stay lost.", None, None, None]
+    options = [None, "Do nothing: GBP 254 stays lost.", None, None, None]
     return jobs.assign(
         chance_of_payback=[1.0, 0.96, nan, 0.71, 0.04], best_start=[None, "2025-07-15", None, None, None],
         latest_start=[None, "2026-04-01", None, None, None], delay_cost_per_week=[nan, 12.0, nan, nan, nan],

@@ -11,10 +11,11 @@ from yieldwatch.report.page import render_page
 
 def test_a_reading_says_what_it_is_worth_and_what_it_costs():
     first, second = measure.next_grid(assessment()).rows
-    assert first[:3] == ("wash witness strings", "Alder Hill", "31 %")
+    assert first[:3] == ("wash two strings to see the dirt", "Alder Hill", "31 %")
     assert first[3:] == ("GBP 173", "GBP 133 to 196", "GBP 60", "Read before deciding.")
     assert second[0] == "read clamps I1"
-    assert "To know all that this farm's jobs return would be worth GBP 210" in measure.next_grid(assessment()).after
+    after = measure.next_grid(assessment()).after
+    assert "To know for certain what each job of this farm returns would be worth GBP 210" in after
     assert second[-1] == "No outcome that is likely would change a decision."
 
 

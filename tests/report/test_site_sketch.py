@@ -1,6 +1,7 @@
 """The farm from above, on a crew's sheet."""
 
 import re
+from dataclasses import replace
 
 from tests.report.invented import INVERTER, MODULE
 from yieldwatch.portfolio.model import Inverter, String
@@ -94,3 +95,20 @@ def test_a_place_in_a_row_is_counted_from_its_west_or_south_end():
     other = [string(f"T{k}", 1.0 * k, 90.0, "R1", "B") for k in range(9)]
     assert place_in_row([*ROWS, *other], ROWS[5]) == "3 of 3 from the west"
     assert place_in_row([*ROWS, string("S", None, None, "R1")], ROWS[5]) == ""
+
+
+def test_names_of_strings_side_by_side_lie_over_no_other_name_and_no_string_to_visit():
+    row = [string(f"INV1.{k}.1", 21.0 * k, 7.0 * n, f"R{n}", inverter=f"INV{n + 1}") for n in range(4) for k in range(6)]
+    row = [replace(s, string_id=f"{s.inverter_id}{s.string_id[4:]}") for s in row]
+    aimed = {f"INV2.{k}.1" for k in (0, 1, 2, 3, 5)}
+    svg = site_sketch(row, aimed)
+    names = [tuple(map(float, box)) for box in re.findall(
+        r'<rect x="([-.\d]+)" y="([-.\d]+)" width="([.\d]+)" height="([.\d]+)" fill="#fff"', svg)]
+    marks = [box[:4] for box in boxes(svg) if box[4] == "#B4540A"]
+    assert len(marks) == len(aimed)
+    assert len(names) == svg.count('font-weight="bold"') == len(aimed)
+
+    def over(a, b):
+        return min(a[0] + a[2], b[0] + b[2]) - max(a[0], b[0]) > 0.3 and min(a[1] + a[3], b[1] + b[3]) - max(a[1], b[1]) > 0.3
+
+    assert not any(over(a, b) for n, a in enumerate(names) for b in (*names[:n], *marks))

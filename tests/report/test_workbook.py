@@ -60,7 +60,7 @@ def test_a_small_sum_keeps_its_cents_and_a_step_without_figures_says_where_it_is
     small, large = column(read(replace(assessment(), work_list=listed))["Work list"], "Cost")[1::-1]
     assert "0.00" in small.number_format
     assert "0.00" not in large.number_format
-    assert "sun: within what the plan allows for" in [cell.value for cell in column(book["Budget to income"], "Step")]
+    assert "sun: within the model difference" in [cell.value for cell in column(book["Budget to income"], "Step")]
 
 
 def test_a_small_sum_that_is_not_known_to_a_unit_has_no_cents_nor_has_its_interval():
@@ -212,3 +212,14 @@ def test_a_budget_to_income_step_has_all_its_spans_on_one_row(book):
     assert budget[heads.index("12 months: energy")].value == 27_000
     assert budget[heads.index("12 months: worth")].value == pytest.approx(2214, abs=0.5)
     assert budget[heads.index("Month: energy")].value is None
+
+
+def test_a_word_too_long_for_a_column_of_figures_runs_over_the_blanks_to_its_right():
+    fields = (Field("Return", 13, "points", "a", "a column"), Field("Payback", 13, "days", "b", "a column"))
+    rows = ({"a": 14.8, "b": "paid back already"}, {"a": 14.8, "b": "never"})
+    target = io.BytesIO()
+    with xlsxwriter.Workbook(target) as new:
+        _write_sheet(new.add_worksheet("Loss"), Sheet("Loss", "loss", "", fields, rows, "", "returns"), _styles(new, "GBP"))
+    sheet = openpyxl.load_workbook(target)["Loss"]
+    # To the left is the figure before it, over which it would not be shown whole.
+    assert [sheet.cell(row, 2).alignment.horizontal for row in (4, 5)] == ["left", "right"]

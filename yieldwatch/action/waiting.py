@@ -212,12 +212,17 @@ def _options(portfolio: Portfolio, job: Candidate, net: np.ndarray, weeks: tuple
     year = np.atleast_2d(job.gain_value)[:, :12].sum(axis=1)
     low, high = np.quantile(year, [0.05, 0.95])
     lost = [text(amount, (low, high)) for amount in (float(year.mean()), low, high)]
-    said = [f"Do nothing: {lost[0]} stay lost in the coming year ({lost[1]} to {lost[2]})."]
+    claim = job.job_kind == "claim"
+    stays = "stays unclaimed" if claim else "stays lost in the coming year"
+    said = [f"Do nothing: {lost[0]} {stays} ({lost[1]} to {lost[2]})."]
     if not priced:
         return f"{said[0]} Doing it has no cost yet to be held against that."
     months = portfolio.horizon_months
     said.append(f"Do it from {week_start(as_of, first)}: {text(net[first])} net in {months} months, cost and "
                 "return at present value.")
+    if claim:
+        # A letter that waits seems better by the interest on what it costs, which is no reason to let its clock run.
+        return " ".join([*said, "Do not wait: a later letter brings no more, and after the last day to claim it brings nothing."])
     later = best if best > first else min(first + 13, N_WEEKS - 1)
     said.append(f"Wait to {week_start(as_of, later)}: {text(net[later])} net.")
     if net[best] <= 0:

@@ -145,8 +145,8 @@ def _paid(site: Site, data: SiteData) -> dict[str, float]:
 
 def _notes(plan: Plan, months: list[BridgeMonth]) -> dict[str, str]:
     """What is beside each step: where the plan lacks a list, and what was not assessed."""
-    within = "within what the plan allows for: [plan] has no"
-    named = {"plan_allowance": ["the plan's own allowances and its model against this one"]}
+    within = "within the model difference: [plan] has no"
+    named = {"plan_allowance": ["the losses that the budget counts in, added back, and how far its model differs from this one"]}
     if not plan.insolation_kwh_m2_by_month:
         named["sun"] = [f"{within} insolation_kwh_m2_by_month"]
         named["temperature"] = [f"{within} insolation_kwh_m2_by_month"]
@@ -155,8 +155,7 @@ def _notes(plan: Plan, months: list[BridgeMonth]) -> dict[str, str]:
         named["temperature"] = [f"{within} temp_air_c_by_month"]
         named["plan_allowance"].append("temperature is within it")
     elif n := sum(not np.isfinite(m.steps["temperature"]) for m in months):
-        named["temperature"] = [f"within what the plan allows for in {n} of {len(months)} months, whose air temperature is not "
-                                "known"]
+        named["temperature"] = [f"within the model difference in {n} of {len(months)} months, whose air temperature is not known"]
     if plan.degradation_pct_per_year is None:
         named["excess_ageing"] = ["all ageing: [plan] has no degradation_pct_per_year"]
     else:

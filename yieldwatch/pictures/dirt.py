@@ -40,9 +40,10 @@ def prepare(subject: Subject) -> Iterator[Picture]:
         "dirt",
         "",
         {
-            "dirt_pct": rounded(table["dirt"], 2),
-            "low_pct": rounded(table["low"], 2),
-            "high_pct": rounded(table["high"], 2),
+            # A figure that is rounded twice, here and on the page, differs from the same figure in the evidence.
+            "dirt_pct": rounded(table["dirt"], 4),
+            "low_pct": rounded(table["low"], 4),
+            "high_pct": rounded(table["high"], 4),
             "measured_pct": rounded(table["measured"], 2),
             "rain_mm": rounded(rain, 1),
         },

@@ -142,7 +142,7 @@ def _money(proof: Proof, horizon_months: int, currency: str, mean: float, low: f
     won = f"{currency} {mean * price:,.0f} ({low * price:,.0f} to {high * price:,.0f})"
     so_far = f"That is {won} so far; it cost {currency} {cost:,.0f}."
     if low * price >= cost:
-        return "paid_back", f"Paid back. {so_far}"
+        return "paid_back", f"{so_far} Paid back."
     if not np.isfinite(year):
         return "worked", f"{so_far} The history is too short to carry it to a year."
     years = 1.0 if proof.job.cause in _COMES_BACK else max(horizon_months / 12.0, 1.0)
@@ -150,10 +150,10 @@ def _money(proof: Proof, horizon_months: int, currency: str, mean: float, low: f
     span = "the year after the work" if years == 1.0 else f"{years:g} years"
     text = f"{so_far} Over {span} it comes to {currency} {ahead[1]:,.0f} ({ahead[0]:,.0f} to {ahead[2]:,.0f})."
     if ahead[0] >= cost:
-        return "on_its_way", f"On its way to paying back. {text}"
+        return "on_its_way", f"{text} On its way to paying back."
     if ahead[2] < cost:
-        return "too_dear", f"It does not pay at this cost. {text}"
-    return "worked", f"Whether it pays cannot be told yet. {text}"
+        return "too_dear", f"{text} It does not pay at this cost."
+    return "worked", f"{text} Whether it pays cannot be told yet."
 
 
 def days_more(proof: Proof) -> float:

@@ -252,6 +252,6 @@ def in_hand_figure(totals: Sequence[SiteTotal], currency: str) -> go.Figure:
     fig = go.Figure([band, mark])
     fig.update_layout(**_base(120 + 36 * len(known)))
     fig.update_layout(hovermode="closest", bargap=0.55, legend={"y": 1.02, "yanchor": "bottom"}, margin={"t": 40})
-    fig.update_xaxes(title_text=f"lost [{currency}]", zeroline=True, rangemode="tozero")
+    fig.update_xaxes(title_text=f"lost [{currency}]", zeroline=True, rangemode="tozero", separatethousands=True)
     fig.update_yaxes(automargin=True)
     return fig

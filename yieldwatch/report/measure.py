@@ -12,7 +12,7 @@ from yieldwatch.report.totals import Amount
 #: Each reading in words.
 READING_WORDS = {
     "test_strings": "trace strings",
-    "wash_witness": "wash witness strings",
+    "wash_witness": "wash two strings to see the dirt",
     "check_light_sensor": "clean and calibrate the light sensor",
     "read_clamps": "read clamps",
     "fit_logger": "fit a power log",
@@ -32,7 +32,7 @@ def next_grid(assessment: Assessment) -> Grid | None:
          words.money_of(row, "worth", currency), _range(row, currency), words.money(row["cost"], currency), row["verdict"])
         for row in shown.to_dict("records"))
     rest = len(table) - len(shown)
-    more = f"; the {rest} further ones too" if rest else ""
+    more = f"; the {rest} further ones too" if rest > 1 else "; the further one too" if rest else ""
     return Grid(
         "What a reading is worth: how much better the choice of jobs after it is, in the mean, than the one made now. The range "
         "is what the number of draws leaves open.",
@@ -69,9 +69,10 @@ def light_grid(assessment: Assessment) -> Grid | None:
 def _most(assessment: Assessment) -> str:
     """What certainty would be worth at the farms of the list together."""
     each = assessment.next_measurements.groupby("site_id")["worth_if_certain"].first()
-    where = "this farm's jobs" if len(each) == 1 else f"the jobs of these {len(each)} farms"
+    where = "this farm" if len(each) == 1 else f"these {len(each)} farms"
     worth = words.money(each.sum(), assessment.portfolio.currency)
-    return f"To know all that {where} return would be worth {worth} in the mean; all readings together are not worth more."
+    return (f"To know for certain what each job of {where} returns would be worth {worth} in the mean: all readings together "
+            "cannot be worth more.")
 
 
 def _reading(row: dict) -> str:

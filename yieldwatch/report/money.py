@@ -23,7 +23,7 @@ STEP_WORDS = {
     "budget": "budget",
     "sun": "sun",
     "temperature": "temperature",
-    "plan_allowance": "what the plan allows for, and its model against this one",
+    "plan_allowance": "planned losses added back and model difference",
     "excess_ageing": "ageing beyond the plan's",
     "actual_energy": "measured energy, at the budget's price",
     "price_and_shape": "price, and when the energy came",

@@ -23,7 +23,7 @@ from yieldwatch.report.words import EnergyUnit, money, number
 _MOST_JOBS, _MOST_CAUSES = 10, 7
 #: Steps whose words are too long for a picture.
 _SHORT = {
-    "plan_allowance": "plan's allowance and its model",
+    "plan_allowance": "planned losses, model difference",
     "actual_energy": "measured, at budget's price",
     "price_and_shape": "price and hours",
     "actual_revenue": "income by the tariff",

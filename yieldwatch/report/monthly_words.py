@@ -137,8 +137,8 @@ def _came_in(assessment: Assessment, month: Month, unit: EnergyUnit) -> list[str
         said.append("What it is worth is not known, for want of a price.")
     year = EnergyUnit.fitting(_sum([t.measured_kwh for t in month.of_year]))
     earned = _money_of(assessment, "twelve_months", month.month, "actual_revenue")
-    said.append(f"What is measured of the twelve months up to it is {year.text(_sum([t.measured_kwh for t in month.of_year]))}"
-                f"{f' and {earned}' if earned else ''}.")
+    said.append(f"The twelve months up to it brought {year.text(_sum([t.measured_kwh for t in month.of_year]))}"
+                f"{f' and {earned}' if earned else ''}, as far as they were measured.")
     if bare := _without_budget(assessment):
         said.append(f"What {_some(bare)} earned is not told here, for want of a budget in the plan.")
     odd = [(words.plain(s.site.name), int((~s.statement_checks["verdict"].isin(["agrees", "not_checked"])).sum()))
@@ -209,7 +209,7 @@ def _why(assessment: Assessment, month: Month, unit: EnergyUnit) -> list[str]:
     if math.isfinite(price) and abs(price) >= _WORTH_TELLING * abs(rows.at["actual_revenue", "money"]):
         said.append(f"Prices and hours of delivery made {money(abs(price), currency)} {'more' if price > 0 else 'less'} of it.")
     if "sun" not in steps.index and "plan_allowance" in told.index:
-        said.append("The plans hold no light of their own, so the weather stands within what the plan allows for.")
+        said.append("The plans state no sunlight of their own, so what the weather did is within the model difference.")
     return said
 
 

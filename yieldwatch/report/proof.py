@@ -68,4 +68,4 @@ def proven_sentence(assessment: Assessment) -> str:
         return ""
     verdicts = pd.concat(tables)["verdict"].value_counts()
     said = [f"{n} {VERDICT_WORDS[v]}" for v, n in verdicts.items()]
-    return f"Of {words.count(int(verdicts.sum()), 'work', 'works')} done within the history: {'; '.join(said)}."
+    return f"Of {words.count(int(verdicts.sum()), 'piece of work', 'pieces of work')} done within the history: {'; '.join(said)}."

@@ -7,6 +7,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Collection, Iterable, Sequence
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 from markupsafe import Markup
@@ -19,6 +20,8 @@ _AIMED, _PALER, _OTHER = "#B4540A", "#E9B78A", "#D3D7DD"
 _MOST_NAMES, _MOST_ROWS = 12, 16
 #: Room for the strings, and beside them for names. [units of the picture]
 _WIDE, _HIGH, _LEFT, _RIGHT, _TOP, _BOTTOM = 150.0, 84.0, 20.0, 30.0, 4.0, 12.0
+#: Height of a name, and by how much it may touch what lies beside it. [units of the picture]
+_NAME_HIGH, _TOUCH = 6.0, 0.2
 #: Strings whose positions differ by less stand in one line. [m]
 _IN_LINE_M = 1.0
 
@@ -70,9 +73,12 @@ def site_sketch(strings: Sequence[String], aimed: Collection[str], inverters: Se
             x - wide / 2, y - high / 2, wide, high, fill))
     parts += _row_names(placed, at, wide)
     marked = [p for p in placed if p[0].string_id in aimed]
+    taken = [_Box(*at(p), wide, high) for p in marked]
     for place in marked if len(marked) <= _MOST_NAMES else []:
-        x, y = at(place)
-        parts.append(_name(x + wide / 2 + 1.0, y, place[0].string_id))
+        box = _free(*at(place), wide, high, _name_width(place[0].string_id), taken, _Box(width / 2, height / 2, width, height))
+        if box is not None:
+            taken.append(box)
+            parts.append(_name(box.x - box.wide / 2, box.y, place[0].string_id))
     for stand in stands[:_MOST_NAMES]:
         x, y = at(stand)
         parts.append(Markup('<rect x="{:.1f}" y="{:.1f}" width="3" height="3" fill="#111"/>').format(x - 1.5, y - 1.5))
@@ -160,11 +166,38 @@ def _row_names(placed: Sequence[Placed], at: Callable[[Placed], tuple[float, flo
         x - wide / 2 - 1.5, y + 1.6, name if len(name) < 9 else f"{name[:8]}…") for name, (x, y) in ends.items()]
 
 
+class _Box(NamedTuple):
+    """A rectangle about its middle. [units of the picture]"""
+
+    x: float
+    y: float
+    wide: float
+    high: float
+
+    def meets(self, other: _Box) -> bool:
+        return (2 * abs(self.x - other.x) < self.wide + other.wide - _TOUCH
+                and 2 * abs(self.y - other.y) < self.high + other.high - _TOUCH)
+
+    def holds(self, other: _Box) -> bool:
+        return (2 * abs(self.x - other.x) <= self.wide - other.wide + _TOUCH
+                and 2 * abs(self.y - other.y) <= self.high - other.high + _TOUCH)
+
+
+def _free(x: float, y: float, wide: float, high: float, length: float, taken: Sequence[_Box], picture: _Box) -> _Box | None:
+    """Where the name of a mark at (x, y) lies over no other mark or name; None where there is no such place beside it."""
+    across, down = (wide + length) / 2 + 1.0, (high + _NAME_HIGH) / 2 + 0.3
+    for right, below in ((1, 0), (0, -1), (0, 1), (-1, 0)):
+        box = _Box(x + right * across, y + below * down, length, _NAME_HIGH)
+        if picture.holds(box) and not any(box.meets(other) for other in taken):
+            return box
+    return None
+
+
 def _name(x: float, y: float, name: str) -> Markup:
     return Markup(
-        '<rect x="{x:.1f}" y="{t:.1f}" width="{w:.1f}" height="6" fill="#fff" fill-opacity="0.85"/>'
+        '<rect x="{x:.1f}" y="{t:.1f}" width="{w:.1f}" height="{h:g}" fill="#fff" fill-opacity="0.85"/>'
         '<text x="{s:.1f}" y="{b:.1f}" font-size="5.5" font-weight="bold">{n}</text>').format(
-            x=x, t=y - 3.0, w=_name_width(name), s=x + 0.8, b=y + 1.9, n=name)
+            x=x, t=y - _NAME_HIGH / 2, w=_name_width(name), h=_NAME_HIGH, s=x + 0.8, b=y + 1.9, n=name)
 
 
 def _name_width(name: str) -> float:

@@ -139,7 +139,10 @@ def _write_sheet(sheet: Worksheet, made: Sheet, styles: Mapping[tuple[str, bool]
         sheet.set_row(row, _height(record, fields))
         for column, field in enumerate(fields):
             value = record.get(field.source)
-            _write(sheet, row, column, value, styles[_style(field, record), row - first in made.strong], field.style)
+            style = _style(field, record)
+            # A word too long for a column of figures runs on to the right, where it is blank, and not under the figure before it.
+            style = "line" if isinstance(value, str) and field.style not in _LEFT and len(value) > field.width else style
+            _write(sheet, row, column, value, styles[style, row - first in made.strong], field.style)
     if made.rows:
         sheet.autofilter(_HEAD_ROW, 0, _HEAD_ROW + len(made.rows), len(fields) - 1)
     else:

@@ -99,11 +99,11 @@ def cut_vegetation(look: Look) -> list[Candidate]:
     if abs(growth) < 0.5:
         changed = "hardly changed" if seen else "is taken not to change"
     common = all(c.tag[:1] == ("common",) for c in look.state.posterior.columns if c.cause == "shading")
-    measure = ("against the high sun of the same days and their own best seasons" if look.state.shaded.all()
-               else "against the inverters in the open")
+    beside = ("against the inverters in the open" if len(rows) < len(look.names)
+              else "against what was to be expected by their own hours of high sun")
     against = (
         "by what all lack alike when the sun is low" if common
-        else f"{measure}; by sun position and season it is {plant}" if measured
+        else f"{beside}; by sun position and season it is {plant}" if measured
         else f"as rounds saw it; no log measured its seasons, and by the cuts on record it is grass with a chance of "
              f"{100 * grass_share:.0f} %")
     why = (

@@ -297,8 +297,8 @@ def snow(window: Window) -> Told:
     covered = (left < 1.0).any(axis=0) & window.inside if left is not None else np.zeros(len(snowy), bool)
     n_snowy, n_covered = len(np.unique(day[snowy])), len(np.unique(day[covered]))
     return Told(
-        f"Snow lay or had just fallen on {count(n_snowy, 'day')}; on {n_covered} of them the inverters together gave far less "
-        "than they could.",
+        f"Snow lay or had just fallen on {count(n_snowy, 'day')}; on {n_covered or 'none'} of them the inverters together gave "
+        "far less than they could." if n_snowy else "On no day did snow lie or fall.",
         (Figure("days with snow", n_snowy, "days"), Figure("days of them with modules covered", n_covered, "days")),
         "An outage of all inverters on a day with snow; days that lose little are not seen." if n_snowy else "",
         "A camera on the array." if n_snowy else "",
@@ -314,7 +314,7 @@ def _modelled_snow(window: Window) -> Told:
     n_covered = len(np.unique(day[covered]))
     return Told(
         f"Snow lay or had just fallen on {count(n_snowy, 'day')}; by the published model of snow that slides off, held against "
-        f"the meter's winter, more than half of some inverter lay under snow on {n_covered} of them.",
+        f"the meter's winter, more than half of some inverter lay under snow on {n_covered or 'none'} of them.",
         (Figure("days with snow", n_snowy, "days"), Figure("days with half of an inverter covered", n_covered, "days")),
         "Outages in winter, and low sun that the model has wrong." if n_snowy else "",
         "A camera on the array, or an interval log." if n_snowy else "",

@@ -177,8 +177,8 @@ def inverter_efficiency(window: Window) -> Told:
         where, when = window.names[fault.inverter], _when(window, fault)
         name = "chance that a loss is an input's, told here"
         figures.append(Figure(name, fault.of_input, "probability", where=where, note=when))
-        parts.append(f"what {where} lost {when} and no round has seen is told here by its chance of "
-                     f"{100.0 * fault.of_input:.0f} %, for an input may not track")
+        parts.append(f"an input of {where} may not have tracked {when} (chance {100.0 * fault.of_input:.0f} %; no round saw it): "
+                     "that share of what was lost is counted here")
     logged, said = state.log is not None, "; ".join(parts)
     return Told(
         f"{said[:1].upper()}{said[1:]}." if said else "No inverter stands out from its curve and its peers.",
@@ -217,7 +217,7 @@ def grid_outage(window: Window) -> Told:
     logged = window.state.log is not None
     how = "all inverters together, or recorded as the grid's" if logged else "recorded outages alone are counted"
     return Told(
-        f"{count(n, 'spell')}, {hours:.0f} daylight hours ({how}){named}.",
+        f"{count(n, 'spell')}, {hours:.0f} daylight hours ({how}){named}." if n else f"No spell ({how}).",
         (*figures, Figure("daylight hours off", hours, "h")),
         "A fault that takes all inverters of the site at once, or a logger that writes zeros for all.",
         "The network's outage record.",
@@ -241,8 +241,7 @@ def curtailment(window: Window) -> Told:
             figures += (Figure("limit left on", level, "kW", where=name, note=f"{days[0].date()} to {days[1].date()}"),)
             fixed.append(f"{name} at {level:.0f} kW from {days[0].date()} to {days[1].date()}")
     return Told(
-        f"The site was held down for {window.hours(held):.0f} daylight hours; "
-        f"{count(window.events('curtailment'), 'instruction')} recorded."
+        _held_down(window.hours(held), window.events("curtailment"))
         + (f" A limit was left on: {'; '.join(fixed)}." if fixed else "")
         + (f" {count(n, 'spell')}{named}." if n else ""),
         figures,
@@ -291,6 +290,12 @@ def _spells(window: Window, cause: str) -> tuple[int, tuple[Figure, ...], str]:
         for r in worst.head(_SPELLS_SAID).itertuples()
     ]
     return len(spells), (Figure("spells", len(spells), "spells"), *figures), f"; most in {'; '.join(top)}" if top else ""
+
+
+def _held_down(hours: float, instructions: int) -> str:
+    if hours < 0.5 and not instructions:
+        return "No hour was seen in which the site was held down, and no instruction is recorded."
+    return f"The site was held down for {hours:.0f} daylight hours; {count(instructions, 'instruction')} recorded."
 
 
 def _clock(window: Window, time: pd.Timestamp) -> str:
