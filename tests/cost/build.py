@@ -29,7 +29,7 @@ def make_data(prices: pd.DataFrame | None = None, load: pd.DataFrame | None = No
 
 def make_gap(intervals: pd.DataFrame, timezone: str = "UTC", doubt: float = 0.0) -> SiteGap:
     """A gap whose monthly losses are the sums of its intervals, give or take the share `doubt`."""
-    causes = [c for c in intervals if c not in ("expected_kwh", "measured_kwh")]
+    causes = [c for c in intervals if not c.endswith("_kwh")]
     month = intervals.index.tz_convert(timezone).strftime("%Y-%m")
     losses = intervals[causes].groupby(month).sum().rename_axis("month").reset_index()
     losses = losses.melt("month", var_name="cause", value_name="energy_kwh")

@@ -40,6 +40,7 @@ def account(start: str = "2023-01-01", end: str = "2025-01-01", **taken: float) 
     frame = pd.DataFrame({"expected_kwh": 10.0, "measured_kwh": 10.0 - sum(taken.values())}, index)
     for cause in CAUSES:
         frame[cause] = taken.get(cause, 0.0)
+    frame["instructed_kwh"] = frame["curtailment"]
     gap = make_gap(frame)
     months = gap.months
     by = frame.groupby(index.strftime("%Y-%m")).sum()

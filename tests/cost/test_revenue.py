@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from tests.cost.build import make_data, make_gap, make_site
+from yieldwatch.cost.income import interval_income
 from yieldwatch.cost.revenue import value_losses
 from yieldwatch.portfolio.model import Tariff
 
@@ -19,7 +20,8 @@ def tariff(kind="fixed", price=0.10, **more):
 
 def intervals(expected, measured, start="2025-06-10 10:00", **causes):
     index = pd.date_range(start, periods=len(expected), freq="h", tz="UTC", name="time")
-    return pd.DataFrame({"expected_kwh": expected, "measured_kwh": measured, **causes}, index, dtype=float)
+    table = pd.DataFrame({"expected_kwh": expected, "measured_kwh": measured, **causes}, index, dtype=float)
+    return table if "instructed_kwh" in causes else table.assign(instructed_kwh=table.get("curtailment", 0.0))
 
 
 def by_cause(losses):
@@ -51,7 +53,16 @@ def test_curtailed_energy_is_lost_less_the_share_paid():
     table = intervals([100], [50], curtailment=[40], soiling=[10])
     losses, notices = value_losses(make_site(tariff(curtailment_paid_pct=75.0)), make_data(), make_gap(table))
     assert by_cause(losses) == pytest.approx({"curtailment": 40 * 0.10 * 0.25, "soiling": 1.0})
-    assert any("limit left on by mistake" in n for n in notices)
+    assert any("limit left on in an inverter is not" in n for n in notices)
+
+
+def test_a_limit_left_on_is_paid_for_by_nobody_and_beside_an_instruction_only_what_that_held_is():
+    site = make_site(tariff(curtailment_paid_pct=75.0))
+    table = intervals([100, 100], [60, 60], curtailment=[40, 40], instructed_kwh=[0, 30])
+    gap = make_gap(table)
+    losses, _ = value_losses(site, make_data(), gap)
+    assert by_cause(losses) == pytest.approx({"curtailment": 80 * 0.10 - 30 * 0.10 * 0.75})
+    assert interval_income(site, make_data(), gap)["compensation"].tolist() == pytest.approx([0.0, 30 * 0.10 * 0.75])
 
 
 def load(values):

@@ -22,7 +22,7 @@ def interval_income(site: Site, data: SiteData, gap: SiteGap) -> pd.DataFrame:
     -------
     DataFrame, index of `gap.intervals`
         revenue : of the measured energy, own use at what it saves. [money]
-        compensation : for energy held down, at the tariff's paid share. [money]
+        compensation : for energy held down by instruction, at the tariff's paid share. [money]
         export_price : [money/kWh]
 
         NaN where energy or price is missing; an interval without energy needs no price.
@@ -33,7 +33,7 @@ def interval_income(site: Site, data: SiteData, gap: SiteGap) -> pd.DataFrame:
     energy = table["measured_kwh"].to_numpy(dtype=float)
     worth = value_of_generation(
         energy, load_kwh(site, data, index), price["export_price"].to_numpy(), price["import_price"].to_numpy())
-    held = table["curtailment"].to_numpy(dtype=float)
+    held = table["instructed_kwh"].to_numpy(dtype=float)
     paid = held * (price["export_price"] * price["curtailment_paid"]).to_numpy()
     return pd.DataFrame({
         "revenue": np.where(energy == 0, 0.0, worth),

@@ -82,7 +82,10 @@ def value_losses(site: Site, data: SiteData, gap: SiteGap) -> tuple[pd.DataFrame
     unit = _unit_price(table, energy, price, load)
     per_cause = np.repeat(unit[:, None], len(causes), axis=1)
     if "curtailment" in causes:
-        paid = (price["export_price"] * price["curtailment_paid"]).to_numpy()
+        held, instructed = (table[c].to_numpy(dtype=float) for c in ("curtailment", "instructed_kwh"))
+        # Nobody pays for a limit that was left on by mistake.
+        share = np.divide(instructed, held, out=np.zeros(len(held)), where=held != 0)
+        paid = (price["export_price"] * price["curtailment_paid"]).to_numpy() * share
         per_cause[:, causes.index("curtailment")] -= paid
     money = np.where(energy == 0, 0.0, energy * per_cause)  # no loss needs no price
 
@@ -181,8 +184,8 @@ def _assumed(site: Site, data: SiteData, step: pd.Timedelta) -> list[str]:
             )
     if any(t.curtailment_paid_pct for t in site.tariffs):
         notes.append(
-            f"{site.id}: all curtailed energy is counted as paid for at the tariff's share. Energy lost to a "
-            "limit left on by mistake is not paid for: its loss is then understated."
+            f"{site.id}: energy held down by instruction, recorded or seen in the log, is counted as paid for at the tariff's "
+            "share; energy lost to a limit left on in an inverter is not."
         )
     if data.load is not None and site.meter != "generation":
         notes.append(

@@ -23,8 +23,9 @@ class SiteGap:
         Index `time` (UTC, interval start, the weather's step, every interval of the period). Columns:
         expected_kwh; measured_kwh (the measured energy of the month, shared among its intervals by
         modelled or logged output; NaN in a month without a measured value); one column a cause [kWh]
-        (NaN where not assessed). Where measured_kwh is there, expected_kwh - measured_kwh is the
-        sum of the causes.
+        (NaN where not assessed); instructed_kwh, what of the curtailment came while the site was held
+        down by instruction, the rest being limits left on. Where measured_kwh is there, expected_kwh -
+        measured_kwh is the sum of the causes.
     yields : DataFrame
         The contract's `yields.csv`.
     losses : DataFrame
