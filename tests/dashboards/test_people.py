@@ -24,7 +24,7 @@ def test_the_owners_page_opens_with_a_paragraph_whose_figures_lead_to_their_rows
     # No figure stands outside a link, but for the month that it is of.
     outside = first.evaluate("p => [...p.childNodes].filter(n => n.nodeName !== 'A').map(n => n.nodeName === 'SPAN' ? "
                              "n.firstChild.textContent : n.textContent).join(' ')")
-    assert not re.search(r"\d", re.sub(r"in [A-Z][a-z]{2} \d{4}", "", outside)), outside
+    assert not re.search(r"\d", re.sub(r"in [A-Z][a-z]{2}\s\d{4}", "", outside)), outside
     for address in dict.fromkeys(links.nth(i).get_attribute("href") for i in range(links.count())):
         visit(page, served, address)
         assert page.locator("tbody tr, li.job").count() > 0, address
