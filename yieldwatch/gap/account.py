@@ -217,7 +217,7 @@ def _intervals(
             out[cause] = split.energy[cause].sum(axis=0) if cause in split.energy else 0.0
         elif cause != "unexplained":
             out[cause] = np.nan
-    out["instructed_kwh"] = out["curtailment"].where(np.isfinite(state.limits.site_cap), 0.0)
+    out["instructed_kwh"] = out["curtailment"] * np.isfinite(state.limits.site_cap)  # not assessed stays so
     n = len(rest)
     kept = month >= 0
     here = np.where(kept, month, 0)

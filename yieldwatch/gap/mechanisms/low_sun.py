@@ -26,7 +26,7 @@ _FEWEST_HOURS, _FEWEST_DAYS, _FEWEST_DULL = 15, 6, 10
 #: any inverter lacked in any patch was 0.08.
 _LACKS, _ALSO = 0.12, 0.06
 #: Row shade, as a share of the light, beyond which the model's error outweighs any other shade.
-_MUCH_ROW_SHADE = 0.1
+MUCH_ROW_SHADE = 0.1
 
 
 def shaded_alike(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray, own_light: np.ndarray) -> np.ndarray:
@@ -40,7 +40,7 @@ def shaded_alike(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray, own_ligh
     own_light : ndarray of bool, shape (n_inverters,)
         Whose light is not turned over from another plane: under a low sun that says nothing.
     """
-    usable = np.isfinite(ratio) & (weight > 0) & (blocks.row_shade < _MUCH_ROW_SHADE) & (blocks.elevation > _LOW)
+    usable = np.isfinite(ratio) & (weight > 0) & (blocks.row_shade < MUCH_ROW_SHADE) & (blocks.elevation > _LOW)
     usable &= (blocks.year_fraction > blocks.year_fraction[-1] - 1.0) & own_light[:, None]
     patch = (blocks.azimuth // _WIDTH * 100 + (blocks.elevation - _LOW) // _TALL).astype(int)
     low = blocks.elevation < _HIGH

@@ -20,7 +20,7 @@ from yieldwatch.gap.infer import Posterior
 from yieldwatch.gap.mechanisms.base import Column
 from yieldwatch.gap.mechanisms.fault import WEAK, Fault
 from yieldwatch.gap.mechanisms.level import light_from_service
-from yieldwatch.gap.mechanisms.low_sun import shaded_alike
+from yieldwatch.gap.mechanisms.low_sun import MUCH_ROW_SHADE, shaded_alike
 from yieldwatch.gap.mechanisms.shade_picture import BEAM_SD, OPEN_SD, hidden_sky, seen_cells
 
 #: Days of history below which a day pattern cannot be told from a spell of weather. Common practice, no source.
@@ -29,8 +29,6 @@ SHORTEST_HISTORY = 90
 _MATTERS = 0.002
 #: Row shade, as a share of the light, beyond which a block proves nothing about other shade.
 _ROW_SHADE = 0.03
-#: Row shade beyond which the model's error outweighs any other shade: such blocks are left out of the day pattern.
-_MUCH_ROW_SHADE = 0.1
 #: Beam lost in a season, as -ln, from which shade needs no peer to show it, where the light is a service's, is global alone or
 #: turned over from another plane, or is measured in the plane: inverters in the open reach 0.18, 0.15 and 0.05 on drawn farms.
 _BEAM_BEHIND, _BEAM_BEHIND_TURNED, _BEAM_BEHIND_IN_PLANE = 0.3, 0.22, 0.15
@@ -103,7 +101,7 @@ def beam_behind(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray) -> np.nda
     """
     out = np.zeros(len(ratio))
     season = blocks.day // _SEASON
-    plain = (blocks.row_shade < _MUCH_ROW_SHADE) & (blocks.elevation > _HIGH_SUN)
+    plain = (blocks.row_shade < MUCH_ROW_SHADE) & (blocks.elevation > _HIGH_SUN)
     for k, row in enumerate(ratio):
         ok = np.isfinite(row) & (weight[k] > 0) & plain
         lacks = [
@@ -155,7 +153,7 @@ def pattern_cost(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray) -> np.nd
     for k in range(n):
         # The light that peers turned into power, not the weather's: snow, or a cloud beside the sensor, makes weak light too.
         strength = blocks.expected[k] * np.exp(best[k]) / hours
-        ok = np.isfinite(deficit[k]) & (weight[k] > 0) & (blocks.row_shade < _MUCH_ROW_SHADE)
+        ok = np.isfinite(deficit[k]) & (weight[k] > 0) & (blocks.row_shade < MUCH_ROW_SHADE)
         if ok.sum() < 200:
             continue
         light = strength / np.quantile(strength, 0.95)
