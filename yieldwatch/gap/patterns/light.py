@@ -182,7 +182,8 @@ def shading(window: Window) -> Told:
         for n, b in zip(window.names, lacking, strict=True)
     ]
     blind = ("Shade that falls on all inverters alike is seen where a season's overcast hours are far better than its bright "
-             "ones; less of it looks like an error of the weather model.")
+             "ones, or where two or more lack the same low sun, day after day; less of it looks like an error of the weather "
+             "model.")
     settle = "Stand at the row when the sun stands there, and look along its bearing."
     if not state.shaded.any():
         top = int(np.argmax(cost))
