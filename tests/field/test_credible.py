@@ -99,6 +99,34 @@ def test_dc_power_that_cannot_be_is_not_used(tmp_path: Path, factor: float) -> N
     assert "INV1" not in notice
 
 
+def by_month(*dc_over_ac: float) -> str:
+    """A log of hours of a few days of each month, whose DC power of INV2 is so many times its AC power."""
+    days = [pd.date_range(f"2024-{m:02d}-03", periods=240, freq="h", tz="Europe/London") for m in range(1, len(dc_over_ac) + 1)]
+    table = pd.concat(
+        pd.DataFrame({"time": times.strftime("%Y-%m-%dT%H:%M%z"), "inverter_id": name, "ac_power_kw": power * HIGH,
+                      "dc_power_kw": factor * power * HIGH})
+        for times, own in zip(days, dc_over_ac, strict=True) for name, power, factor in (("INV1", 8.0, 1.03), ("INV2", 4.0, own)))
+    return table.to_csv(index=False)
+
+
+@pytest.mark.parametrize(("factors", "months"), [
+    ((1.03, 1.03, 1.35), []),  # AC over DC fell by a quarter: that is the inverter's, and no wrong unit
+    ((1.03, 0.5, 1.03), [2]),  # for a month it gave more than it got
+    ((1.35, 1.35, 1.35), [1, 2, 3]),
+])
+def test_dc_power_is_set_aside_in_the_months_in_which_it_cannot_be(
+    tmp_path: Path, factors: tuple[float, ...], months: list[int]
+) -> None:
+    data = read_site(tmp_path, {"weather.csv": weather(800 * HIGH), "readings/power/a.csv": by_month(*factors)})
+    assert data.power is not None
+    own = data.power[data.power["inverter_id"] == "INV2"]
+    without = own["dc_power_kw"].isna().groupby(own["time"].dt.month).all()
+    assert list(without.index[without]) == months
+    notices = [n for n in data.notices if "AC over DC" in n]
+    assert len(notices) == bool(months)
+    assert not months or ("2024-02" in notices[0]) == (months == [2])
+
+
 @pytest.mark.sourced
 def test_light_outside_the_atmosphere() -> None:
     """Duffie & Beckman, Solar Engineering of Thermal Processes, Example 1.10.1: 15 April, 43° north, 33.8 MJ/m². From memory."""

@@ -25,8 +25,8 @@ _DEAD = 0.01
 #: Share that a second sensor must have seen that day, or the inverters have delivered per kW of nameplate. Far above `_DEAD`, so
 #: that neither a steep plane in low sun nor a modelled sky can make a dark day a dead sensor. Common practice, no source.
 _ALIVE = 0.06
-#: AC over DC power at load, the median: no inverter gives more than it gets, and none in use loses a fifth. The upper bound
-#: leaves room for two instruments. Common practice, no source.
+#: AC over DC power at load, the median of a month: no inverter gives more than it gets, and none in use loses a fifth all along;
+#: one that began to is broken. The upper bound leaves room for two instruments. Common practice, no source.
 _AC_OVER_DC = (0.8, 1.05)
 #: Share of a day's intervals that must be there before its sum says anything. Common practice, no source.
 _WHOLE_DAY = 0.9
@@ -138,7 +138,10 @@ def _daily(values: pd.Series, step: pd.Timedelta, site: Site) -> pd.Series:
 
 
 def without_impossible_dc(ledger: Ledger, site: Site, power: pd.DataFrame | None) -> pd.DataFrame | None:
-    """The log without the DC power of inverters whose AC power it cannot have made, with a notice for each."""
+    """
+    The log without the DC power that cannot have made the AC power, with a notice for each: all of an inverter whose AC over DC
+    was below bounds in every month, and the months of it that were above.
+    """
     if power is None or power.empty or "dc_power_kw" not in power or not power["dc_power_kw"].notna().any():
         return power
     kinds = {i.inverter_id: i.inverter_type for i in site.inverters}
@@ -146,15 +149,22 @@ def without_impossible_dc(ledger: Ledger, site: Site, power: pd.DataFrame | None
     rating = power["inverter_id"].map({k: t.ac_rated_kw for k, t in kinds.items()}).astype(float)
     rating = rating.where(~part, rating / power["inverter_id"].map({k: t.mppt_inputs for k, t in kinds.items()}).astype(float))
     at_load = (power["ac_power_kw"] > _AT_LOAD * rating) & (power["dc_power_kw"] > 0)
-    ratio = (power["ac_power_kw"] / power["dc_power_kw"].where(at_load)).groupby(power["inverter_id"]).agg(["median", "count"])
-    wrong = ratio[(ratio["count"] >= _FEWEST) & ~ratio["median"].between(*_AC_OVER_DC)]
-    of = {name: f"{value:.3g}" for name, value in wrong["median"].items()}
-    for value in dict.fromkeys(of.values()):
+    ratio = power["ac_power_kw"] / power["dc_power_kw"].where(at_load)
+    month = power["time"].dt.tz_convert(site.timezone).dt.strftime("%Y-%m")
+    by_month = ratio.groupby([power["inverter_id"], month]).agg(["median", "count"])
+    known = by_month[by_month["count"] >= _FEWEST]
+    above = known["median"] > _AC_OVER_DC[1]
+    below = (known["median"] < _AC_OVER_DC[0]).groupby(level=0).transform("all")
+    wrong = known[above | below]
+    said: dict[str, list[str]] = {}
+    for name, own in wrong.groupby(level=0):
+        whole = len(own) == len(known.loc[[name]])
+        when = "" if whole else f" in {', '.join(own.index.get_level_values(1))}"
         # A wrong unit is wrong for all alike, and is said once.
-        names = [str(name) for name, own in of.items() if own == value]
+        said.setdefault(f"is {own['median'].median():.3g} at the middle of the readings at load{when}", []).append(str(name))
+    for what, names in said.items():
         ledger.notices.append(
-            f"sites/{site.id}/readings/power: AC over DC power of {', '.join(names)} is {value} at the middle of the readings "
-            f"at load. Expected {_AC_OVER_DC[0]:g} to {_AC_OVER_DC[1]:g}; this dc_power_kw is not used. Is it in another unit, "
-            "or of one input alone?")
-    bad = power["inverter_id"].isin(wrong.index)
+            f"sites/{site.id}/readings/power: AC over DC power of {', '.join(names)} {what}. Expected {_AC_OVER_DC[0]:g} to "
+            f"{_AC_OVER_DC[1]:g}; this dc_power_kw is not used. Is it in another unit, or of one input alone?")
+    bad = pd.MultiIndex.from_arrays([power["inverter_id"], month]).isin(wrong.index)
     return power.assign(dc_power_kw=power["dc_power_kw"].mask(bad)) if bad.any() else power
