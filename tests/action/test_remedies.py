@@ -16,7 +16,7 @@ from yieldwatch.action.remedies.on_glass import lies_on_glass, seen_on_strings
 from yieldwatch.action.remedies.strings import _not_traced_since, _repair_cost, _went_before, dead_strings, odds, of_fault
 from yieldwatch.action.remedies.vegetation import _chance_of_grass, _of_plants, _opened, _regrown
 from yieldwatch.gap.mechanisms.base import Column
-from yieldwatch.gap.mechanisms.fault import Fault
+from yieldwatch.gap.mechanisms.fault import NOT_READ, Fault, ReadSince
 from yieldwatch.portfolio.model import JobCost, String
 
 NO_EVENTS = pd.DataFrame(columns=["kind", "start", "scope"])
@@ -58,11 +58,9 @@ def test_what_may_be_droppings_or_a_fault_is_shared_between_washing_and_repair()
         assert lost.mean() == pytest.approx(0.05 * 0.055, rel=0.05)
 
 
-def test_a_loss_is_dead_strings_only_where_it_is_near_to_whole_ones():
+def test_a_loss_is_of_the_whole_strings_that_are_nearest():
     lost = [np.full(5, -np.log1p(-share)) for share in (0.25, 0.24, 0.50, 0.10, 0.37)]
-    assert [dead_strings(_look(), _fault(), draws) for draws in lost] == [1, 1, 2, 0, 0]
-    # What a clamp visit missed is whole strings, whatever the meter makes of their share.
-    assert [dead_strings(_look(), replace(_fault(), kind="open"), draws) for draws in lost] == [1, 1, 2, 1, 1]
+    assert [dead_strings(_look(), _fault(), draws) for draws in lost] == [1, 1, 2, 1, 1]
 
 
 def test_of_an_inverter_short_at_a_clamp_visit_those_are_named_that_nobody_traced_since():
@@ -114,14 +112,11 @@ def test_what_a_test_leads_to_costs_a_string_or_the_weak_modules():
 
 def test_strings_traced_sound_since_leave_the_input_as_the_likelier_cause():
     a_string = np.full(5, -np.log(0.75))
-    traced = pd.DataFrame({"string_id": [f"I1.{k}" for k in (1, 2, 3, 4)], "finding": "ok", "i_sc_ratio": 1.0,
-                           "last_round": pd.Timestamp("2024-06-01")})
-    begun = SimpleNamespace(dates=pd.date_range("2024-01-01", periods=400))
-    for day, likelier in ((100, "input"), (300, "strings")):  # 10 April, and 27 October
-        look = _look(findings=traced)
-        look.state.blocks = begun
-        strings, of_input = odds(look, _fault(start=day), a_string)
-        assert ("input" if of_input > strings else "strings") == likelier
+    for read, likelier in ((ReadSince(4, 4), "input"), (NOT_READ, "strings")):
+        of = odds(_look(), replace(_fault(), read=read), a_string)
+        assert ("input" if of.of_input > of.of_strings else "strings") == likelier
+    # A clamp visit missed whole strings, whatever the meter makes of their share.
+    assert odds(_look(), replace(_fault(), kind="open", read=ReadSince(4, 4)), np.full(5, 0.1)).dead == 0.8
 
 
 def test_without_a_log_a_limit_is_on_until_a_clamp_reading_passes_it():

@@ -1,11 +1,12 @@
-"""A farm without a log on which a string died after the last visit."""
+"""A farm without a log on which a string or an input failed after the last visit."""
 
 import datetime as dt
+import re
 from dataclasses import replace
 
 import pytest
 
-from tests.farm.spec import Outages, StringFault
+from tests.farm.spec import InverterEfficiency, Outages, StringFault
 from tests.gap.test_unlogged import answer_and_truth, spec_of
 
 
@@ -29,3 +30,14 @@ def test_nothing_is_looked_for_where_the_meter_stayed_or_one_outage_went_unrecor
     jobs = looked_for(tmp_path, *mechanisms)
 
     assert not jobs["chosen"].any()
+
+
+def test_an_input_that_takes_what_no_string_takes_is_looked_for_and_not_mended_unseen(tmp_path):
+    # Half of an inverter on one of its two inputs: a sixth of the farm, two dead strings' worth at once.
+    (job,) = looked_for(tmp_path, InverterEfficiency("INV2", "mppt", dt.date(2023, 7, 31), 100.0)).to_dict("records")
+
+    assert job["scope"] == "INV1 INV2 INV3"
+    assert job["job_kind"] == "inspect"
+    told = [float(part) for part in re.findall(r"(\d+) %", job["why"])]  # a string is dead; an input does not track
+    assert told[1] > 0.6 > 0.4 > told[0]
+    assert job["chosen"]

@@ -7,7 +7,7 @@ Draws each farm (`tests/farm/population.py`), ranks its jobs as of its last day,
 36 months after it, all else left alone. A job of the work list returns what the true jobs in its scope return, and nothing where
 there is none. Claims are left out, and inspections for safety: they are made whatever they return, and in the best set too. An
 inspection chosen for its return finds the true faults, dirt or plants in its scope, which are then mended, on a visit of their
-own, where that pays.
+own, where that pays. So does who looks for the dead strings of a whole inverter find an input of it that does not track.
 
 Prints, by bins of the stated chance, the share that did pay back, and how many 90 % intervals of the net value hold, both in the
 first drawing of the weather to come; and the regret: what the best set of true jobs, known without any doubt and paid at the
@@ -110,6 +110,13 @@ def mends(row: dict, job: Job, inverter_of: dict[str, str]) -> bool:
     return same and any(s in scope for s in ("site", job.scope, inverter_of.get(job.scope)))
 
 
+def finds(row: dict, job: Job, inverter_of: dict[str, str]) -> bool:
+    """Whether a job of the work list finds what a true job mends, and mends it not: a visit of its own does."""
+    if row["job_kind"] == "repair_string":  # of an inverter, whose scope no string's fault has
+        return job.cause == "inverter_efficiency" and job.before[0].kind == "mppt" and job.scope in row["scope"].split()
+    return row["job_kind"] == "inspect" and mends(row, job, inverter_of)
+
+
 def cost_of(true: Sequence[tuple[Job, float]]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Cost of units and of the visit of each true job, and which share a visit."""
     units = np.array([COSTS[j.kind][1] * j.units for j, _ in true])
@@ -137,11 +144,20 @@ def best_set(true: Sequence[tuple[Job, float]], coming: dict[str, float]) -> tup
     return taken, float(value[taken].sum() - choice.set_total(units, more, number, taken))
 
 
-def chosen_value(rows: pd.DataFrame, found: list[list[int]], true: list[tuple[Job, float]], coming: dict[str, float]) -> float:
-    """What the chosen jobs bring, all costs paid but those of visits that are made anyway. [money]"""
+def chosen_value(
+    rows: pd.DataFrame, done_by: list[list[int]], found: list[list[int]], true: list[tuple[Job, float]], coming: dict[str, float]
+) -> float:
+    """
+    What the chosen jobs bring, all costs paid but those of visits that are made anyway. [money]
+
+    Parameters
+    ----------
+    done_by, found : list of list of int
+        For each row, the true jobs that it mends and those that it finds, by their places in `true`.
+    """
     chosen, looks = rows["chosen"].to_numpy(bool), (rows["job_kind"] == "inspect").to_numpy()
-    mended = {n for d, on, look in zip(found, chosen, looks, strict=True) if on and not look for n in d}
-    seen = {n for d, on, look in zip(found, chosen, looks, strict=True) if on and look for n in d} - mended
+    mended = {n for d, on, look in zip(done_by, chosen, looks, strict=True) if on and not look for n in d}
+    seen = {n for d, on in zip(found, chosen, strict=True) if on for n in d} - mended
     on = rows[chosen]
     fixed = (on["cost_alone"] - on["cost_units"]).groupby(on["crew"]).max()
     cost = on["cost_units"].sum() + sum(max(v - coming.get(c, 0.0), 0.0) for c, v in fixed.items())
@@ -172,8 +188,16 @@ def outcome(seed: int, spec: FarmSpec, told: Assessment, true: list[tuple[Job, n
     must = listed[listed["safety"].astype(bool)]
     coming = (must["cost_alone"] - must["cost_units"]).groupby(must["crew"]).max().to_dict()
     acts = listed[~listed["safety"].astype(bool) & (listed["job_kind"] != "claim")]
-    found = [[n for n, (job, _) in enumerate(true) if mends(row, job, inverter_of)] for row in acts.to_dict("records")]
-    first, mean = ([sum(f(true[n][1]) for n in d) for d in found] for f in (lambda v: v[0], np.mean))
+    done_by, found = (
+        [[n for n, (job, _) in enumerate(true) if does(row, job, inverter_of)] for row in acts.to_dict("records")]
+        for does in (mends, finds))
+    worth = np.array([values for _, values in true]).reshape(len(true), -1)
+    units, visits, _ = cost_of([(job, 0.0) for job, _ in true])
+    # What a repair finds besides is worth what is left once it is mended; the money of a look is not held against the truth.
+    left = np.maximum(worth - (units + visits)[:, None], 0.0)
+    first, mean = (
+        [sum(f(worth[n]) for n in d) + sum(f(left[n]) for n in set(e) - set(d)) for d, e in zip(done_by, found, strict=True)]
+        for f in (lambda v: v[0], np.mean))
     rows = acts.assign(seed=seed, log=spec.instruments.log_minutes is not None, truth=first, truth_mean=mean)
     known = [(job, float(values.mean())) for job, values in true]
     taken, best = best_set(known, coming)
@@ -185,7 +209,8 @@ def outcome(seed: int, spec: FarmSpec, told: Assessment, true: list[tuple[Job, n
     price = float(spec.paper.tariffs[0]["price_per_kwh"])
     looks = rows.loc[rows["chosen"].astype(bool) & (rows["job_kind"] == "inspect"), "npv_expected"].sum()
     certain = told.next_measurements["worth_if_certain"].max() if len(told.next_measurements) else 0.0
-    return Outcome(rows, table, best, chosen_value(rows, found, known, coming), max(certain - looks, 0.0), sold_kwh * price)
+    chosen = chosen_value(rows, done_by, found, known, coming)
+    return Outcome(rows, table, best, chosen, max(certain - looks, 0.0), sold_kwh * price)
 
 
 def report(found: list[Outcome]) -> None:

@@ -20,7 +20,8 @@ SHADE = np.where(HOUR < 7, np.log(0.8) - 0.06 * (7 - HOUR), 0.0)
 
 def traces(strings, blocks):
     """One trace of each, on the fifth day."""
-    return pd.DataFrame({"time": blocks.dates[5], "string_id": list(strings), "grade": "good"}) if strings else pd.DataFrame()
+    return pd.DataFrame({"time": blocks.dates[5], "string_id": list(strings), "grade": "good",
+                         "p_mp_plate": 0.97}) if strings else pd.DataFrame()
 
 
 def found(ratio, faults=(), sizes=(), columns=(), traced=()):
@@ -32,11 +33,11 @@ def found(ratio, faults=(), sizes=(), columns=(), traced=()):
     share = np.tile(np.where(day % 4 == 0, 0.05, 0.7), (n, 1))
     blocks = SimpleNamespace(
         n=len(day), day=day, dates=pd.date_range("2024-01-01", periods=len(day) // HOURS), beam_share=share,
-        model=SimpleNamespace(inverter_ids=names, site=SimpleNamespace(strings=strings)),
+        model=SimpleNamespace(inverter_ids=names, site=SimpleNamespace(strings=strings, inverters=())),
         day_of=lambda time: (pd.Timestamp(time) - pd.Timestamp("2024-01-01")).days)
     named = [Column("string_fault", "open", np.ones(blocks.n), f.inverter, 0.3, 0.1, 0.0, 5.0, ("fault", f)) for f in faults]
     posterior = SimpleNamespace(columns=[*named, *columns], estimate=np.array(sizes))
-    return behind_at_best(blocks, np.array(ratio), np.ones((n, blocks.n)), posterior, traces(traced, blocks))
+    return behind_at_best(blocks, np.array(ratio), np.ones((n, blocks.n)), posterior, pd.DataFrame(), traces(traced, blocks))
 
 
 def test_a_string_lost_under_shade_is_found_and_shade_alone_is_not():

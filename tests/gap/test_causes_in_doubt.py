@@ -17,8 +17,9 @@ from yieldwatch.assess import assess
 from yieldwatch.gap.causes_in_doubt import told_by_chance
 from yieldwatch.gap.infer import Posterior
 from yieldwatch.gap.mechanisms.base import Column
-from yieldwatch.gap.mechanisms.fault import Fault
+from yieldwatch.gap.mechanisms.fault import Fault, ReadSince
 from yieldwatch.gap.mechanisms.string_fault import find_faults
+from yieldwatch.gap.mechanisms.unnamed import part_of, strings_and_inputs
 from yieldwatch.gap.split import Split
 from yieldwatch.gap.steps import Step
 from yieldwatch.portfolio.model import String
@@ -40,19 +41,20 @@ def test_each_interval_moves_a_faults_part_by_its_chance_and_still_adds_up():
     assert told["soiling"][0] == pytest.approx([4.0, 7.0, 4.0])
 
 
-@pytest.mark.parametrize(("lost", "traced", "doubtful", "by_input"), [
-    (0.125, 0, (), 0.1 / (0.8 + 0.1)),  # one of eight strings
-    (0.070, 0, (), 0.4 / (0.45 + 0.4)),  # a part of one, or an input that gives half
-    (0.070, 4, (), 0.4 / (0.45 * 0.5 + 0.4)),  # and half of the strings were found sound since
-    (0.070, 7, (), None),
-    (0.070, 7, ("in shade by 55 %",), 0.4 / (0.45 * 0.25 + 0.4)),  # of which one may be faulty
-    (0.125, 7, ("dead then", "in shade by 55 %"), 0.1 / (0.8 * 0.375 + 0.1)),  # or was, and is mended
+@pytest.mark.parametrize(("lost", "traced", "doubtful", "read"), [
+    (0.125, 0, (), ReadSince(0, 0)),  # one of eight strings
+    (0.070, 0, (), ReadSince(0, 0)),  # a part of one, or an input that gives half
+    (0.045, 4, (), ReadSince(4, 4)),  # and half of the strings were found sound since
+    (0.070, 8, (), None),
+    (0.125, 7, ("in shade by 55 %",), ReadSince(7, 6)),  # of which one may be faulty
+    (0.125, 7, ("dead then", "in shade by 55 %"), ReadSince(6, 5)),  # or was, and is mended
 ])
-def test_a_step_that_no_round_explains_is_a_strings_or_an_inputs(lost, traced, doubtful, by_input):
+def test_a_step_that_no_round_explains_is_a_strings_or_an_inputs(lost, traced, doubtful, read):
     strings = tuple(String(f"S{k}", "I1", "A", MODULE, 20) for k in range(1, 9))
     site = make_site().__class__(**{**vars(make_site()), "strings": strings})
     known = [s.string_id for s in strings[:traced]]
-    found = pd.DataFrame({"string_id": [s.string_id for s in strings], "finding": "ok", "share_lost": 0.0, "confidence": 0.01})
+    found = pd.DataFrame({"string_id": [s.string_id for s in strings], "finding": "ok", "share_lost": 0.0, "confidence": 0.01,
+                          "last_seen_good": pd.NaT})
     found.loc[traced:, ["finding", "confidence"]] = "not_tested", np.nan
     rounds = pd.DataFrame({"time": pd.Timestamp("2024-06-01", tz="UTC"), "string_id": known, "grade": "good", "p_mp_plate": 0.97})
     for k, kind in enumerate(doubtful):
@@ -61,14 +63,15 @@ def test_a_step_that_no_round_explains_is_a_strings_or_an_inputs(lost, traced, d
         else:
             found.loc[k, ["finding", "confidence"]] = "shaded", 0.45
     dates = pd.date_range("2024-01-01", periods=300)
-    blocks = SimpleNamespace(dates=dates, model=SimpleNamespace(inverter_ids=["I1"]), washing=np.zeros(300),
+    blocks = SimpleNamespace(dates=dates, model=SimpleNamespace(inverter_ids=["I1"], site=site), washing=np.zeros(300),
                              day_of=lambda t: int((t.tz_localize(None).normalize() - dates[0]).days))
     step = Step(0, 100, -np.log(1.0 - lost), 0.002)
     (fault,) = find_faults(blocks, site, found, rounds, [step], [], [])
-    if by_input is None:
+    if read is None:
         assert (fault.cause, fault.instead) == ("inverter_efficiency", {})
     else:
-        assert fault.cause == "string_fault"
+        by_input = part_of(lost, step.noise, 1.0, 8, strings_and_inputs(site, "I1")[1], read).input_rather
+        assert (fault.cause, fault.read) == ("string_fault", read)
         assert fault.instead == pytest.approx({"inverter_efficiency": by_input})
 
 

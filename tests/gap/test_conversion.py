@@ -21,15 +21,15 @@ from yieldwatch.gap.weak_parts import WeakPart
 from yieldwatch.portfolio.model import String
 
 DATES = pd.date_range("2024-01-01", periods=300)
-NONE = pd.DataFrame(columns=["string_id", "finding", "share_lost"])
+NONE = pd.DataFrame(columns=["string_id", "finding", "share_lost", "confidence", "last_seen_good"])
 
 
 def found(steps, conversion, findings=NONE, weak=()):
     strings = tuple(String(f"S{k}", "I1", "A", MODULE, 20) for k in range(1, 9))
     one = make_site().__class__(**{**vars(make_site()), "strings": strings})
-    blocks = SimpleNamespace(dates=DATES, model=SimpleNamespace(inverter_ids=["I1"]), washing=np.zeros(300),
+    blocks = SimpleNamespace(dates=DATES, model=SimpleNamespace(inverter_ids=["I1"], site=one), washing=np.zeros(300),
                              day_of=lambda t: int((t.tz_localize(None).normalize() - DATES[0]).days))
-    rounds = pd.DataFrame({"time": pd.DatetimeIndex([], tz="UTC"), "string_id": [], "grade": []})
+    rounds = pd.DataFrame({"time": pd.DatetimeIndex([], tz="UTC"), "string_id": [], "grade": [], "p_mp_plate": []})
     return find_faults(blocks, one, findings, rounds, steps, [], list(weak), conversion)
 
 
@@ -85,7 +85,7 @@ def test_a_string_still_dead_keeps_its_share_when_another_came_back():
     finding = pd.DataFrame([{
         "string_id": "S1", "finding": "open", "share_lost": 1.0, "share_lost_sd": 0.01, "on_glass": 0.0,
         "first_seen_bad": pd.Timestamp("2024-04-01", tz="UTC"), "last_seen_good": pd.Timestamp("2024-03-01", tz="UTC"),
-        "p_series_resistance": 0.0, "p_current_low": 0.0, "last_round": DATES[250].date()}])
+        "p_series_resistance": 0.0, "p_current_low": 0.0, "last_round": DATES[250].date(), "confidence": 1.0}])
     steps = [Step(0, 50, 0.134, 0.001), Step(0, 80, 0.154, 0.001), Step(0, 120, -0.153, 0.001)]
 
     faults = found(steps, None, finding)

@@ -75,13 +75,13 @@ def told_beyond(found: list[str], kind: str, share_lost: float, strings: int, la
     own = tuple(String(f"S{k}", "I1", "A", MODULE, 20) for k in range(1, strings + 1))
     site = make_site().__class__(**{**vars(make_site()), "strings": own})
     dates, seen = pd.date_range("2024-01-01", periods=300), pd.Timestamp("2024-06-01", tz="UTC")
-    blocks = SimpleNamespace(dates=dates, model=SimpleNamespace(inverter_ids=["I1"]), washing=np.zeros(300),
+    blocks = SimpleNamespace(dates=dates, model=SimpleNamespace(inverter_ids=["I1"], site=site), washing=np.zeros(300),
                              day_of=lambda t: int((t.tz_localize(None).normalize() - dates[0]).days))
     findings = pd.DataFrame({
         "string_id": found, "finding": kind, "share_lost": share_lost, "share_lost_sd": 0.01, "on_glass": 0.0,
-        "first_seen_bad": seen, "last_seen_good": pd.NaT, "last_round": "2024-06-01", "p_series_resistance": 0.0,
-        "p_current_low": float(kind == "current_low")})
-    rounds = pd.DataFrame({"time": seen, "string_id": [*found, "S3"], "grade": "good"})
+        "confidence": 1.0, "first_seen_bad": seen, "last_seen_good": pd.NaT, "last_round": "2024-06-01",
+        "p_series_resistance": 0.0, "p_current_low": float(kind == "current_low")})
+    rounds = pd.DataFrame({"time": seen, "string_id": [*found, "S3"], "grade": "good", "p_mp_plate": 0.9})
     weak = WeakPart(0, None, tuple(s.string_id for s in own), -np.log(1.0 - lacks), 0.01, 1.0)
     return [fault.share for fault in find_faults(blocks, site, findings, rounds, [], [], [weak]) if not fault.strings]
 

@@ -17,7 +17,7 @@ from yieldwatch.action.remedies.clean import clean
 from yieldwatch.action.remedies.danger import hot_connectors, over_voltage
 from yieldwatch.action.remedies.inverters import fix_settings, repair_conversion, stop_wet_trips
 from yieldwatch.action.remedies.look import Look
-from yieldwatch.action.remedies.since_last_look import dead_since_last_look
+from yieldwatch.action.remedies.since_last_look import broken_since_last_look
 from yieldwatch.action.remedies.strings import repair_strings, unseen_parts
 from yieldwatch.action.remedies.vegetation import cut_vegetation
 from yieldwatch.cost.outlook import price_outlook
@@ -33,7 +33,7 @@ REMEDIES: tuple[Callable[[Look], list[Candidate]], ...] = (
     cut_vegetation,
     repair_strings,
     unseen_parts,
-    dead_since_last_look,
+    broken_since_last_look,
     repair_conversion,
     fix_settings,
     stop_wet_trips,

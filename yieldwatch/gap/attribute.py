@@ -147,7 +147,7 @@ def infer_state(
     faults = find_faults(blocks, site, findings, rounds, steps, cleaning_days(blocks, data), weak, daily_above_curve(blocks, log))
     faults = with_inputs(blocks, faults, missing_at_clamps(site, clamps, findings))
     posterior, wash, _ = fit(evidence, faults, shaded, ratio, weight, Left.nothing(blocks))
-    missing = behind_at_best(blocks, ratio, weight, posterior, rounds)
+    missing = behind_at_best(blocks, ratio, weight, posterior, findings, rounds)
     if missing:
         faults += missing
         posterior, wash, _ = fit(evidence, faults, shaded, ratio, weight, Left.nothing(blocks))

@@ -35,7 +35,7 @@ _DOUBT = 0.25
 
 
 def behind_at_best(
-    blocks: Blocks, ratio: np.ndarray, weight: np.ndarray, posterior: Posterior, rounds: pd.DataFrame
+    blocks: Blocks, ratio: np.ndarray, weight: np.ndarray, posterior: Posterior, findings: pd.DataFrame, rounds: pd.DataFrame
 ) -> list[Fault]:
     """
     What inverters lack at their best hours beyond their known faults, as faults from the first of `_DAYS` days of which it is so.
@@ -46,8 +46,8 @@ def behind_at_best(
         ln(measured / expected), NaN where not usable, and the expected energy behind it. [kWh]
     posterior : Posterior
         For what known faults take.
-    rounds : DataFrame
-        One row a trace, as in `find_faults`.
+    findings, rounds : DataFrame
+        As in `find_faults`.
     """
     if len(ratio) < 2:
         return []
@@ -57,7 +57,8 @@ def behind_at_best(
         count = sum(s.inverter_id == name for s in blocks.model.site.strings)
         lost = _lacks(blocks, whole, weight, k, end)
         if -np.expm1(-lost) > max(_STRINGS / max(count, 1), _SHARE):
-            out.append(unnamed_part(blocks, rounds, k, _since(blocks, whole, weight, k, lost), lost, _DOUBT * lost))
+            since = _since(blocks, whole, weight, k, lost)
+            out.append(unnamed_part(blocks, findings, rounds, k, since, lost, _DOUBT * lost))
     return out
 
 

@@ -194,7 +194,7 @@ def _not_tracking(look: Look, k: int) -> list[_Part]:
         if fault.cause != "inverter_efficiency" or fault.inverter != k or draws.mean() < _TOLD:
             continue
         since = f" since {look.state.blocks.dates[fault.start].date()}" if fault.start >= 0 else ""
-        there = odds(look, fault, draws)[1]
+        there = odds(look, fault, draws).of_input
         why = (
             f"{look.names[k]} has converted {percent(draws.mean())} less{since}: AC over DC fell with its output, which no "
             "string makes it do." if fault.kind == OF_CONVERSION else

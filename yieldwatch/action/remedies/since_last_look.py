@@ -1,14 +1,15 @@
 """
-A string that died since an inverter was last read, on a farm without a log: only the meter tells, by a level that fell and
-stayed.
+What broke on an inverter since it was last read, on a farm without a log: only the meter tells, by a level that fell and stayed.
 
-One string in twenty takes 5 % of every month, about three times what a month's energy scatters by against the weather. What else
-makes a month short, an outage that nobody wrote down say, seldom makes the next one short by as much.
+One string in twenty takes 5 % of every month, about three times what a month's energy scatters by against the weather. An input
+that does not track takes as much or more, of any size. What else makes a month short, an outage that nobody wrote down say,
+seldom makes the next one short by as much.
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -17,56 +18,100 @@ from yieldwatch.action.candidate import Candidate
 from yieldwatch.action.outlook import Relief
 from yieldwatch.action.remedies.first_look import SURE_ENOUGH
 from yieldwatch.action.remedies.look import Look
+from yieldwatch.action.replay import Replay
 from yieldwatch.cost.amounts import money
 from yieldwatch.gap.evidence import meter_by_day
+from yieldwatch.gap.mechanisms.unnamed import DIES, STOPS_TRACKING, strings_and_inputs
 from yieldwatch.gap.split import output_with
 
-#: Strings that die in a year, of one; and chance that a period is short by anything up to the most for another reason. Common
-#: practice, no source.
-_DIE, _ANOTHER_REASON, _MOST = 0.006, 0.05, 0.4
+#: Chance that a period is short by anything up to the most for another reason. Common practice, no source.
+_ANOTHER_REASON, _MOST = 0.05, 0.4
 #: Scatter of a month's energy against the model, learnt within these. Common practice, no source. [fraction]
 _SCATTER = (0.012, 0.05)
-#: Days of death tried, evenly since the last reading; and the chance below which nothing is told. Common practice, no source.
-_TRIED, _TOLD = 24, 0.2
+#: Days of the fault tried, evenly since the last reading; shares of an input tried; and the chance below which nothing is told.
+#: Common practice, no source.
+_TRIED, _SHARES, _TOLD = 24, (0.15, 0.25, 0.35, 0.45, 0.6, 0.8, 1.0), 0.2
+#: Odds of an inverter, beside the likeliest one's, from which the crew that has come reads it too. Common practice, no source.
+_TOO = 0.05
 
 
-def dead_since_last_look(look: Look) -> list[Candidate]:
-    """One job for all inverters on which a string may have died since they were last read: look for it, or mend it if sure."""
+@dataclass(frozen=True)
+class _Rival:
+    """What may have broken: on an inverter a string, or an input; the share of the inverter that it takes; and its odds."""
+
+    inverter: int
+    is_string: bool
+    share: float
+    odds: float
+
+
+def broken_since_last_look(look: Look) -> list[Candidate]:
+    """One job for all inverters on which a string or an input may have failed since they were last read: look, or mend."""
     days, short, scatter = _short(look)
     if look.state.log is not None or not len(short):
         return []
-    power = [sum(s.p_mp_w for s in look.site.strings if s.inverter_id == name) for name in look.names]
-    count = [sum(s.inverter_id == name for s in look.site.strings) for name in look.names]
-    end = len(look.state.blocks.dates)
-    odds = np.zeros(len(look.names))
-    for k in range(len(odds)):
-        last = _last_read(look, k)
-        if count[k] and 0 <= last < end - 1:
-            fall = -np.log1p(-power[k] / sum(power) / count[k])
-            deaths = np.linspace(last, end, _TRIED, endpoint=False)
-            likelier = np.mean([_likelier(days, short, scatter, fall, death) for death in deaths])
-            odds[k] = count[k] * _DIE * (end - last) / 365.25 * likelier
+    rivals = [rival for k in range(len(look.names)) for rival in _rivals(look, k, days, short, scatter)]
+    odds = np.array([rival.odds for rival in rivals])
     chance = float(odds.sum() / (1.0 + odds.sum()))
     if chance < _TOLD:
         return []
-    at = [int(k) for k in np.flatnonzero(odds > 0.2 * odds.max())]
-    k = int(odds.argmax())
-    share = 1.0 / count[k]
-    gain = look.outlook.gain(Relief((k,), dc=lambda replay, year: np.full((1, len(replay.blocks)), -np.log1p(-share))))
-    mend, row = chance >= SURE_ENOUGH, look.site.job_costs.get("repair_string")
-    follows = 0.0 if mend or row is None else row.cost_per_visit + row.cost_per_unit
-    names = ", ".join(look.names[n] for n in at)
+    of_inverter = np.bincount([rival.inverter for rival in rivals], odds, len(look.names))
+    at = [int(k) for k in np.flatnonzero(of_inverter > _TOO * of_inverter.max())]
+    of_string = chance * float(odds[[rival.is_string for rival in rivals]].sum() / odds.sum())
+    mend = of_string >= SURE_ENOUGH
+    # What is at fault by draw, and what its repair costs beside this job.
+    fate = look.rng.choice(len(rivals), look.n_draws, p=odds / odds.sum())
+    losses = np.array([-np.log1p(-rival.share) for rival in rivals])
+    size = losses[fate] * look.is_there(chance)
+    which, is_string = (np.array([getattr(rival, name) for rival in rivals])[fate] for name in ("inverter", "is_string"))
+    string_cost, input_cost = (_cost(look, kind) for kind in ("repair_string", "repair_inverter"))
+    follows = np.where(is_string, 0.0 if mend else string_cost, input_cost)[:, None]
+    gains = []
+    for k in at:
+        usual = float(np.average(losses, weights=odds * [rival.inverter == k for rival in rivals]))
+        gains.append((look.outlook.gain(Relief((k,), dc=_always(usual))), size / usual * (which == k)))
+    names = ", ".join(look.names[k] for k in at)
     why = (
-        f"Since {names} was last read the meter fell, against the weather, by what one string gives, and stayed: with a chance "
-        f"of {100 * chance:.0f} % one is dead. Find with a clamp which carries no current"
-        + (", and mend it." if mend else
-           f"; the money stated is what is left once it is mended (about {money(follows, look.currency)})."))
-    job = look.job("repair_string" if mend else "inspect", "string_fault", tuple(look.names[n] for n in at),
-                   [(gain, look.is_there(chance))], chance, why, "Stays mended once the string is found and mended.",
-                   {"string": 1.0})
+        f"Since {names} was last read the meter fell, against the weather, by what a string or an input gives, and stayed: with "
+        f"a chance of {100 * of_string:.0f} % a string is dead, with {100 * (chance - of_string):.0f} % an input does not track. "
+        + (f"Find with a clamp which carries no current, and mend it; if all do, the money stated has the inverter's repair paid "
+           f"(about {money(input_cost, look.currency)})." if mend else
+           f"Read the strings and inputs with a clamp; the money stated is what is left once the repair is paid (about "
+           f"{money(string_cost, look.currency)} if it is a string, {money(input_cost, look.currency)} if it is the inverter)."))
+    job = look.job("repair_string" if mend else "inspect", "string_fault", tuple(look.names[k] for k in at),
+                   gains, chance, why, "Stays mended once it is found and mended.", {"string": 1.0})
     returns = job.gain_value.sum(axis=1, keepdims=True)
     left = np.divide(np.maximum(returns - follows, 0.0), returns, out=np.zeros_like(returns), where=returns > 0)
     return [replace(job, gain_value=job.gain_value * left)]
+
+
+def _always(loss: float) -> Callable[[Replay, int], np.ndarray]:
+    """A loss, as -ln of what it leaves, of every block."""
+    return lambda replay, year: np.full((1, len(replay.blocks)), loss)
+
+
+def _rivals(look: Look, k: int, days: np.ndarray, short: np.ndarray, scatter: np.ndarray) -> list[_Rival]:
+    """What may have broken on an inverter since it was last read, with the odds of each against nothing."""
+    strings, inputs = strings_and_inputs(look.site, look.names[k])
+    last, end = _last_read(look, k), len(look.state.blocks.dates)
+    if not strings or not 0 <= last < end - 1:
+        return []
+    part = sum(s.p_mp_w for s in look.site.strings if s.inverter_id == look.names[k]) / sum(s.p_mp_w for s in look.site.strings)
+    faults = np.linspace(last, end, _TRIED, endpoint=False)
+    tried = [(True, 1.0 / len(strings), DIES * len(strings))]
+    tried += [(False, share / inputs, STOPS_TRACKING * inputs / len(_SHARES)) for share in _SHARES]
+    found = []
+    for is_string, share, rate in tried:
+        fall = -np.log1p(-min(part * share, 0.98))
+        likelier = np.mean([_likelier(days, short, scatter, fall, fault) for fault in faults])
+        found.append(_Rival(k, is_string, min(share, 0.98), float(rate * (end - last) / 365.25 * likelier)))
+    return found
+
+
+def _cost(look: Look, kind: str) -> float:
+    """What one unit of a job costs on a visit of its own. [money]"""
+    row = look.site.job_costs.get(kind)
+    return 0.0 if row is None else row.cost_per_visit + row.cost_per_unit
 
 
 def _last_read(look: Look, k: int) -> int:
@@ -106,11 +151,11 @@ def _short(look: Look) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return known[:, :2], short, np.hypot(scatter, known[:, 3] / known[:, 2])
 
 
-def _likelier(days: np.ndarray, short: np.ndarray, scatter: np.ndarray, fall: float, death: float) -> float:
-    """How many times likelier the periods are with a string that died on a day than without."""
-    dead = np.clip((days[:, 1] - death) / (days[:, 1] - days[:, 0]), 0.0, 1.0) * fall
+def _likelier(days: np.ndarray, short: np.ndarray, scatter: np.ndarray, fall: float, broke: float) -> float:
+    """How many times likelier the periods are with a part that broke on a day than without."""
+    gone = np.clip((days[:, 1] - broke) / (days[:, 1] - days[:, 0]), 0.0, 1.0) * fall
     other = _ANOTHER_REASON / _MOST * (short > 0.0)
     with_it, without = (
         (1.0 - _ANOTHER_REASON) * np.exp(-0.5 * ((short - lost) / scatter) ** 2) / (scatter * np.sqrt(2.0 * np.pi)) + other
-        for lost in (dead, 0.0))
+        for lost in (gone, 0.0))
     return float(np.prod(with_it / np.maximum(without, 1e-12)))

@@ -21,6 +21,7 @@ from yieldwatch.action.replay import Replay
 from yieldwatch.constants import FAULT_FINDINGS
 from yieldwatch.cost.amounts import money
 from yieldwatch.gap.mechanisms.fault import OF_CONVERSION, Fault, full_shape
+from yieldwatch.gap.mechanisms.unnamed import PartOf, part_of, strings_and_inputs
 from yieldwatch.portfolio.model import String
 
 #: The job that mends each finding, and what the finding says in words.
@@ -36,18 +37,11 @@ MENDS = {
 _SPARE = 1.2
 #: Loss of an inverter below which the log cannot vouch for a fault. Common practice, no source.
 _LOG_TELLS = 0.002
-#: Chance that a loss which only the log saw is a string's, and that it is an input of the inverter that does not track: where it
-#: is the output of whole strings, where it is not, where the like came and went by itself before, as shade does, and where rounds
-#: found the strings sound since. Common practice, no source.
-_STRINGS_OWN, _PART_OF_ONE, _COMES_AND_GOES, _STRINGS_SOUND = (0.8, 0.1), (0.45, 0.4), (0.2, 0.0), (0.05, 0.8)
-#: The same where AC over DC fell with it, which no string can make it do. Common practice, no source.
-_CONVERSION = (0.0, 0.95)
-#: Share of an inverter's strings that must have been traced for all to count as such.
-_MOST_TRACED = 0.8
+#: What a loss may be of that a clamp visit missed in whole strings; that came and went by itself before, as shade does; and that
+#: AC over DC shares, which no string can make it do. Common practice, no source.
+_AT_A_CLAMP, _COMES_AND_GOES, _CONVERSION = PartOf(0.8, 0.0, 0.1), PartOf(0.2, 0.0, 0.0), PartOf(0.0, 0.0, 0.95)
 #: Chance that what shows lies on the glass from which a wash goes before a repair. Common practice, no source.
 _WORTH_A_WASH = 0.1
-#: How near to whole strings a loss must be to be taken for dead ones. [strings]
-_NEAR = 0.2
 
 
 def repair_strings(look: Look) -> list[Candidate]:
@@ -69,7 +63,7 @@ def unseen_parts(look: Look) -> list[Candidate]:
     for inverter in dict.fromkeys(part.fault.inverter for part in parts):
         own = [part for part in parts if part.fault.inverter == inverter]
         chances = [(part.chance, odds(look, part.fault, part.sizes)) for part in own]
-        mend = all(of == _STRINGS_OWN and chance * of[0] >= SURE_ENOUGH for chance, of in chances)
+        mend = all(chance * of.dead >= SURE_ENOUGH for chance, of in chances)
         found = [_look_for(look, part, mend) for part in own]
         jobs += [_at_once([job for job in found if job.cause == cause]) for cause in dict.fromkeys(job.cause for job in found)]
     return jobs
@@ -99,8 +93,9 @@ def _look_for(look: Look, part: _Part, mend: bool) -> Candidate:
     what repair follows; the money is what is left once that is paid.
     """
     fault, draws, name = part.fault, part.sizes, look.names[part.fault.inverter]
-    dead = dead_strings(look, fault, draws)
-    own, of_input = (part.chance * chance for chance in odds(look, fault, draws))
+    of = odds(look, fault, draws)
+    own, of_input = part.chance * of.of_strings, part.chance * of.of_input
+    dead = dead_strings(look, fault, draws) if of.dead > of.inside else 0
     there = (own + of_input) * float((draws > _LOG_TELLS).mean())
     fate = look.rng.random(look.n_draws)
     string_cost, inverter_cost = 0.0 if mend else _repair_cost(look, fault, dead, draws), _inverter_cost(look)
@@ -133,9 +128,9 @@ def _look_for(look: Look, part: _Part, mend: bool) -> Candidate:
     return replace(job, gain_value=job.gain_value * left)
 
 
-def odds(look: Look, fault: Fault, draws: np.ndarray) -> tuple[float, float]:
+def odds(look: Look, fault: Fault, draws: np.ndarray) -> PartOf:
     """
-    Chance that a loss which only the log saw is of strings, and that it is the inverter's, as of an input that does not track.
+    What a loss that only the log saw, or a clamp, may be of.
 
     Parameters
     ----------
@@ -146,20 +141,14 @@ def odds(look: Look, fault: Fault, draws: np.ndarray) -> tuple[float, float]:
     """
     if fault.kind == OF_CONVERSION:
         return _CONVERSION
-    if _seen_sound(look, fault):
-        return _STRINGS_SOUND
+    if fault.kind == "open":
+        return _AT_A_CLAMP
     if _went_before(look, fault):
         return _COMES_AND_GOES
-    return _STRINGS_OWN if dead_strings(look, fault, draws) else _PART_OF_ONE
-
-
-def _seen_sound(look: Look, fault: Fault) -> bool:
-    """Whether nearly all strings of the inverter were traced since, and none of them is faulty."""
-    if look.findings.empty or fault.start < 0:
-        return False
-    own = look.findings[look.findings["string_id"].isin([s.string_id for s in _strings_of(look, fault)])]
-    since = pd.to_datetime(own["last_round"]) >= look.state.blocks.dates[fault.start]
-    return bool((since & ~own["finding"].isin(FAULT_FINDINGS)).sum() >= _MOST_TRACED * len(_strings_of(look, fault)))
+    strings, inputs = strings_and_inputs(look.site, look.names[fault.inverter])
+    left = _strings_left(look, fault) / len(strings)
+    share = -np.expm1(-draws)
+    return part_of(float(share.mean()), float(share.std()), left, len(strings), inputs, fault.read)
 
 
 def _strings_of(look: Look, fault: Fault) -> list[String]:
@@ -191,12 +180,8 @@ def _at_once(jobs: list[Candidate]) -> Candidate:
 
 
 def dead_strings(look: Look, fault: Fault, draws: np.ndarray) -> int:
-    """How many whole strings' output a loss of this size is worth; nil where it is not near to whole ones."""
-    strings = -np.expm1(-draws.mean()) * _strings_left(look, fault)
-    whole = round(strings)
-    if fault.kind == "open":  # a clamp visit missed whole strings
-        return max(whole, 1)
-    return whole if whole and abs(strings - whole) < _NEAR * whole else 0
+    """How many whole strings' output a loss is nearest to, one at the least."""
+    return max(round(float(-np.expm1(-draws.mean())) * _strings_left(look, fault)), 1)
 
 
 def _whole_strings(look: Look, fault: Fault, draws: np.ndarray) -> float:

@@ -5,6 +5,7 @@ A fault of one part of an inverter, and its shape over time.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -21,6 +22,16 @@ OF_CONVERSION = "conversion fallen"
 WEAK = "weak from the first day"
 #: Chance of one form of a fault below which it is left out.
 _UNLIKELY = 0.02
+
+
+class ReadSince(NamedTuple):
+    """Of an inverter's strings, how many gave current since a day, and how many were sound then."""
+
+    alive: int = 0
+    sound: int = 0
+
+
+NOT_READ = ReadSince()
 
 
 @dataclass(frozen=True)
@@ -54,6 +65,8 @@ class Fault:
         Input that lacks it, by a clamp.
     in_series : float or None
         Chance that it takes voltage in proportion to current, so that its share follows the light; None for what the kind says.
+    read : ReadSince
+        Of a part that nobody has named: which strings of its inverter were read since it began.
     """
 
     cause: str
@@ -70,6 +83,7 @@ class Fault:
     of_input: float = 0.0
     mppt: str | None = None
     in_series: float | None = None
+    read: ReadSince = NOT_READ
 
     @property
     def follows_light(self) -> float:

@@ -1,10 +1,9 @@
 """
 String faults: what the rounds found, dated by steps in the log, and steps that no round has seen yet.
 
-A round says which string is weak, of what kind and by how much; the log says since when. Where a round
-after a step found every string of the inverter sound, or where the step is more than one string and no number of them, it is
-not a string's: an input does not track, and the same column goes to `inverter_efficiency`. So does a step that AC over DC makes
-too: no string takes that.
+A round says which string is weak, of what kind and by how much; the log says since when. What a step that no round explains may
+be is weighed in `unnamed.py`: where it is most likely no string's, an input does not track, and the same column goes to
+`inverter_efficiency`. So does a step that AC over DC makes too: no string takes that.
 """
 
 from __future__ import annotations
@@ -18,29 +17,26 @@ from yieldwatch.constants import FAULT_FINDINGS
 from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.clamped_strings import Missing
 from yieldwatch.gap.conversion import always_below, fell_at
-from yieldwatch.gap.mechanisms.fault import ALIKE, OF_CONVERSION, WEAK, Fault
+from yieldwatch.gap.mechanisms.fault import ALIKE, OF_CONVERSION, WEAK, Fault, ReadSince
 from yieldwatch.gap.mechanisms.fault_spans import Span, going_on, matching_span, paired_spans
 from yieldwatch.gap.mechanisms.onsets import BEFORE
+from yieldwatch.gap.mechanisms.unnamed import part_of, read_since, strings_and_inputs
 from yieldwatch.gap.steps import Step
 from yieldwatch.gap.weak_parts import MANY, WeakPart
 from yieldwatch.portfolio.model import Site
 
-#: Distance from a whole number of strings beyond which a step is none: make, age and dirt part strings by a few per cent. Common
+#: Distance from a whole number of strings within which a step is one: make, age and dirt part strings by a few per cent. Common
 #: practice, no source. [strings]
-_NO_NUMBER = 0.15
+_NEAR = 0.15
 #: Share of a weak part's deficit that other faults of it must leave for it to be one of its own. Common practice, no source.
 _STILL_WEAK = 0.25
 #: Share of such a deficit that faults of unknown day and doubtful size must reach, by what they may take at most, to explain it.
 #: Common practice, no source.
 _EXPLAINS = 0.5
-#: Chance of a fault below which a string counts as sound, and the share of its plate that it must have given. Common practice, no
-#: source.
-_SOUND, _ALIVE = 0.1, 0.5
 #: How much likelier a fault comes within a day than what lies on the glass, which builds up. Common practice, no source.
 _AT_ONCE = 5.0
-#: Chances that a step which only the log saw is a string's, and an input's: of whole strings, and of a part of one. Common
-#: practice, no source.
-_WHOLE, _PART_OF_ONE = (0.8, 0.1), (0.45, 0.4)
+#: Chance from which a part that nobody has named is told as an input's. Common practice, no source.
+_INPUTS = 0.85
 #: Relative standard uncertainty of a step that is near whole strings: a dead string takes its share, day after day. Common
 #: practice, no source.
 _WHOLE_U = 0.08
@@ -129,7 +125,7 @@ def find_faults(
     weak = [p for p in weak if not (_of_few(p, blocks) and set(p.strings) <= traced)]
     weak = [p for p in weak if conversion is None or always_below(conversion, p.inverter) < _MOST_OF_STEP * p.deficit * p.share]
     # Parts are weak beside what steps took, so that the faults which steps date explain nothing of it.
-    faults += _weak_all_the_time(blocks, rounds, weak, [f for f in faults if not f.dated])
+    faults += _weak_all_the_time(blocks, findings, rounds, weak, [f for f in faults if not f.dated])
     for number, span in enumerate(spans):
         if (
             number not in used
@@ -138,7 +134,7 @@ def find_faults(
             and not _washed_off(span, blocks, cleanings)
         ):
             left = _left_before(span, faults)
-            faults.append(_fault_from_log(span, blocks, site, _of_sound_strings(rounds, findings), left))
+            faults.append(_fault_from_log(span, blocks, findings, rounds, left))
     return _of_what_was_left(faults)
 
 
@@ -254,41 +250,36 @@ def _left_before(span: Span, faults: list[Fault]) -> float:
     return float(max(1.0 - found, 0.02) * np.exp(-stepped))
 
 
-def _of_sound_strings(rounds: pd.DataFrame, findings: pd.DataFrame) -> pd.DataFrame:
-    """The traces that show a string sound: alive then, and with little chance of a fault now."""
-    if rounds.empty or findings.empty:
-        return rounds.iloc[:0]
-    sound = findings.loc[findings["confidence"] < _SOUND, "string_id"]
-    return rounds[rounds["string_id"].isin(sound) & (rounds["p_mp_plate"] > _ALIVE)]
+def _fault_from_log(span: Span, blocks: Blocks, findings: pd.DataFrame, rounds: pd.DataFrame, left: float) -> Fault:
+    """A step that no finding explains; `left` is the share of the inverter's strings that was there before."""
+    whole = len(strings_and_inputs(blocks.model.site, blocks.model.inverter_ids[span.inverter])[0])
+    count = -np.expm1(-span.size) * left * whole
+    near = abs(count - max(round(count), 1)) <= _NEAR + 3.0 * span.noise * whole
+    doubt = max((_WHOLE_U if near and span.sure else 0.3) * span.size, 3.0 * span.noise)
+    step = Fault("string_fault", span.inverter, (), "unseen", span.start, span.end, span.size, doubt, True)
+    return _weighed(step, blocks, findings, rounds, span.noise, left)
 
 
-def _fault_from_log(span: Span, blocks: Blocks, site: Site, sound: pd.DataFrame, left: float) -> Fault:
-    """
-    A step that no finding explains: the input's if a later round found its strings sound or no number of strings takes as much,
-    else a string's with the chance that is left. `left` is the share of the inverter's strings that was there before, `sound` are
-    the traces that show a string sound.
-    """
-    name = blocks.model.inverter_ids[span.inverter]
-    strings = {s.string_id for s in site.strings if s.inverter_id == name}
-    tested = _tested(blocks, sound, span.start, span.end) & strings
-    seen_sound = len(tested) >= 0.8 * len(strings)
-    # A string loses its share or part of it: more than one string's share that is no number of strings is an input's.
-    count = -np.expm1(-span.size) * len(strings) * left
-    doubt = _NO_NUMBER + 3.0 * span.noise * len(strings)
-    no_number = count > 1.0 + doubt and abs(count - round(count)) > doubt
-    near = abs(count - max(round(count), 1)) <= doubt
-    size, doubt_of_size = span.size, max((_WHOLE_U if near and span.sure else 0.3) * span.size, 3.0 * span.noise)
-    if seen_sound or no_number:
-        kind = "input not tracking"
-        return Fault("inverter_efficiency", span.inverter, (), kind, span.start, span.end, size, doubt_of_size, True)
-    own, of_input = _WHOLE if near else _PART_OF_ONE
-    # The more strings a round found sound since, the fewer are left that it can be.
-    own *= 1.0 - len(tested) / max(len(strings), 1)
-    by_input = of_input / (own + of_input)
-    return Fault("string_fault", span.inverter, (), "unseen", span.start, span.end, size, doubt_of_size, True, of_input=by_input)
+def _weighed(
+    fault: Fault, blocks: Blocks, findings: pd.DataFrame, rounds: pd.DataFrame, doubt: float, left: float = 1.0
+) -> Fault:
+    """A fault that nobody has named, with the chance that it is an input's; `doubt` is what the log leaves of its size."""
+    read = _read(blocks, findings, rounds, fault)
+    strings, inputs = strings_and_inputs(blocks.model.site, blocks.model.inverter_ids[fault.inverter])
+    of_input = part_of(-np.expm1(-fault.share), doubt, left, len(strings), inputs, read).input_rather
+    if of_input >= _INPUTS:
+        return replace(fault, cause="inverter_efficiency", kind="input not tracking", read=read)
+    return replace(fault, of_input=of_input, read=read)
 
 
-def _weak_all_the_time(blocks: Blocks, rounds: pd.DataFrame, weak: list[WeakPart], faults: list[Fault]) -> list[Fault]:
+def _read(blocks: Blocks, findings: pd.DataFrame, rounds: pd.DataFrame, fault: Fault) -> ReadSince:
+    strings, _ = strings_and_inputs(blocks.model.site, blocks.model.inverter_ids[fault.inverter])
+    return read_since(blocks, findings, rounds, strings, fault.start, fault.end)
+
+
+def _weak_all_the_time(
+    blocks: Blocks, findings: pd.DataFrame, rounds: pd.DataFrame, weak: list[WeakPart], faults: list[Fault]
+) -> list[Fault]:
     """
     What parts lacked from the first day on beyond the faults found since: the inverter's where all its strings were traced, as
     what is wrong with those is among the faults found. What a dead string takes is known, and what is lacking beyond it is
@@ -303,25 +294,24 @@ def _weak_all_the_time(blocks: Blocks, rounds: pd.DataFrame, weak: list[WeakPart
         if may_take > _EXPLAINS * lacks or lacks < _STILL_WEAK * size:
             continue
         kind = f"weak input {part.mppt}" if part.mppt else WEAK
-        if _tested(blocks, rounds, -1, n_days) >= set(part.strings):
-            cause, kind = "inverter_efficiency", "input not tracking"
-        else:
-            cause = "string_fault"
         doubt = max(part.uncertainty * part.share, 0.1 * lacks)
-        out.append(Fault(cause, part.inverter, (), kind, -1, n_days, lacks, doubt, True))
+        found = Fault("string_fault", part.inverter, (), kind, -1, n_days, lacks, doubt, True)
+        if _tested(blocks, rounds, -1, n_days) >= set(part.strings):
+            read = _read(blocks, findings, rounds, found)
+            found = replace(found, cause="inverter_efficiency", kind="input not tracking", read=read)
+        else:
+            found = _weighed(found, blocks, findings, rounds, doubt)
+        out.append(found)
     return out
 
 
-def unnamed_part(blocks: Blocks, rounds: pd.DataFrame, inverter: int, start: int, size: float, doubt: float) -> Fault:
-    """
-    A part of an inverter that nobody has seen and that was lacking from local day `start` on, -1 for all along: the inverter's
-    where all its strings were traced since.
-    """
-    name, n_days = blocks.model.inverter_ids[inverter], len(blocks.dates)
-    strings = {s.string_id for s in blocks.model.site.strings if s.inverter_id == name}
-    if _tested(blocks, rounds, start, n_days) >= strings:
-        return Fault("inverter_efficiency", inverter, (), "input not tracking", start, n_days, size, doubt, True)
-    return Fault("string_fault", inverter, (), WEAK if start < 0 else "unseen", start, n_days, size, doubt, True)
+def unnamed_part(
+    blocks: Blocks, findings: pd.DataFrame, rounds: pd.DataFrame, inverter: int, start: int, size: float, doubt: float
+) -> Fault:
+    """A part of an inverter that nobody has seen and that was lacking from local day `start` on, -1 for all along."""
+    kind = WEAK if start < 0 else "unseen"
+    part = Fault("string_fault", inverter, (), kind, start, len(blocks.dates), size, doubt, True)
+    return _weighed(part, blocks, findings, rounds, doubt)
 
 
 def _tested(blocks: Blocks, rounds: pd.DataFrame, start: int, end: int) -> set[str]:
