@@ -217,3 +217,6 @@ def test_what_steps_took_is_given_back_to_the_days_that_lacked_it():
     steps = [Step(0, 3, 0.2, 0.001), Step(1, 2, -0.3, 0.001), Step(1, 4, 0.1, 0.001, False)]
 
     assert given_back(steps, 2, 5) == pytest.approx(np.array([[0, 0, 0, 0.2, 0.2], [0.3, 0.3, 0, 0, 0]]))
+    # What came back lacked the days between alone: given back before and after too, it would make the others look weak.
+    mended = [Step(0, 1, 0.2, 0.001), Step(0, 3, -0.2, 0.001)]
+    assert given_back(mended, 1, 5) == pytest.approx(np.array([[0, 0.2, 0.2, 0, 0]]))

@@ -10,6 +10,7 @@ import numpy as np
 
 from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.gaps import over_known
+from yieldwatch.gap.mechanisms.fault_spans import paired_spans
 from yieldwatch.gap.steps import Step, against_peers, also_in, find_steps, lost_lately, own_days, without_echoes
 
 #: Share of beam in the light up to which shade hardly shows. Common practice, no source.
@@ -89,9 +90,8 @@ def _level_before(against: np.ndarray, day: int) -> float:
 
 
 def given_back(steps: list[Step], n_inverters: int, n_days: int) -> np.ndarray:
-    """What sure steps took of each inverter's output by day, after a fall or before a rise, as ln, (n_inverters, n_days)."""
+    """What sure steps took of each inverter by day, from a fall to the rise that undoes it, as ln, (n_inverters, n_days)."""
     out = np.zeros((n_inverters, n_days))
-    for step in steps:
-        if step.sure:
-            out[step.inverter, slice(step.day, None) if step.size > 0.0 else slice(step.day)] += abs(step.size)
+    for span in paired_spans([step for step in steps if step.sure], n_days):
+        out[span.inverter, max(span.start, 0):span.end] += span.size
     return out
