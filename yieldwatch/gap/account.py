@@ -164,7 +164,8 @@ def _draws(
         # On every other farm nothing went unseen: else all draws would lie above what the evidence shows.
         perhaps = (rng.random((n_draws, 1)) < 0.5) * np.abs(rng.standard_normal((n_draws, 1))) / 1.645
         unseen = perhaps * doubt.missed * exposed_to[cause][None, :]
-        out[cause] = values + blur + unseen
+        another = rng.exponential(size=(n_draws, 1)) * doubt.not_it * exposed_to[cause][None, :]
+        out[cause] = values + blur + unseen - np.minimum(another, np.abs(energy)[None, :])
         if cause != "degradation":
             out[cause] = np.maximum(out[cause], np.minimum(energy, 0.0)[None, :])
     return out

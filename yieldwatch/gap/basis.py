@@ -21,8 +21,9 @@ class Basis:
     """
     How a cause was told.
 
-    `missed` and `blurred` are set on the errors of drawn farms over their last 12 months; they are no physics. How many intervals
-    then held on farms that were not used is in the README. Shade is missed most. To be drawn anew whenever the inference changes.
+    `missed`, `blurred` and `not_it` are set on the errors of drawn farms over their last 12 months; they are no physics. How many
+    intervals then held on farms that were not used is in the README. Shade is missed most. To be drawn anew whenever the
+    inference changes.
 
     Attributes
     ----------
@@ -34,6 +35,9 @@ class Basis:
     blurred : float
         Relative standard uncertainty of the estimate itself beyond the posterior's: that the mechanism's form is only about
         right. [fraction]
+    not_it : float
+        What of the estimate may be another's in the mean, as a share of the expected energy `exposed` to the cause; one farm in
+        twenty has three times as much. [fraction]
     why_not : str
         Why the cause could not be assessed, or only by a prior; empty otherwise.
     """
@@ -42,6 +46,7 @@ class Basis:
     missed: float = 0.0
     blurred: float = 0.0
     why_not: str = ""
+    not_it: float = 0.0
 
 
 #: Share of a day's energy in the hour after it grows light, which a log an hour off shows as an outage. Common practice, no
@@ -93,18 +98,20 @@ def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
 
 def _degradation(state: SiteState) -> Basis:
     if state.yearly is None:
-        return Basis("prior", 0.0, 0.2, "Under three full years of data ageing cannot be read from them; its level is a "
-                     "published prior for the age.")
-    return Basis("measured", 0.0, 0.2, "The rate over the record is the farm's own, year on year; what was lost before it is a "
-                 "published prior for the age.")
+        return Basis("prior", 0.0, _LEVEL_OF_AGE, "Under three full years of data ageing cannot be read from them; its level is "
+                     "a published prior for the age.")
+    return Basis("measured", 0.0, _LEVEL_OF_AGE, "The rate over the record is the farm's own, year on year; what was lost before "
+                 "it is a published prior for the age.")
 
 
 #: Stops too short for anybody's record, and what is said of the others.
 _SHORT_STOPS = 0.001
 _UNRECORDED = (" Recorded outages are counted; how many went unrecorded follows from them, and the meter says in which months "
                "they can have been.")
+#: Relative standard uncertainty of ageing beyond the posterior's. Set on drawn farms.
+_LEVEL_OF_AGE = 0.14
 #: Part of the snow days without visible snow that lost as much as goes unseen, at most. Set on drawn farms.
-_SNOW_UNSEEN = 0.7
+_SNOW_UNSEEN = 0.35
 #: What snow that the weather does not show on the modules takes of the days with snow about, at most. Set on drawn farms.
 _SNOW_NOT_MODELLED = 0.03
 #: Dirt that no rain and no trend shows, beyond what the posterior of `soiling.py` allows; and where strings washed alone before a
@@ -131,8 +138,9 @@ def _shading(state: SiteState, no_log: str) -> Basis:
             _UNSEEN_SHADE,
             why_not=f"Fewer than {SHORTEST_HISTORY} days of history: a day pattern cannot be told from a spell of weather.",
         )
-    # The best-lit peer is the reference, and shade below what counts gets no picture: where some is seen, more may be about.
-    return Basis("measured", 0.012 if state.shaded.any() else 0.01, 0.5)
+    # The best-lit peer is the reference, and shade below what counts gets no picture: where some is seen, more may be about. What
+    # is told off the log is right to a fifth, and a level of its own may stand for some of it in all months alike.
+    return Basis("measured", 0.012 if state.shaded.any() else 0.01, 0.2, not_it=0.007)
 
 
 def exposed(state: SiteState, expected: np.ndarray) -> dict[str, np.ndarray]:
@@ -157,7 +165,7 @@ def _snow(state: SiteState, energy: bool) -> Basis:
         return Basis("measured", 0.0002)
     if state.log is not None:
         # Most such days are clear; the others may each have lost what is not told from weather.
-        return Basis("measured", _SNOW_UNSEEN * UNSEEN_ON_A_DAY, 0.2)
+        return Basis("measured", _SNOW_UNSEEN * UNSEEN_ON_A_DAY, 0.1)
     why_not = "Snow lay or fell, and no interval log shows what it took: modelled from the weather"
     if not energy:
         return Basis("prior", _SNOW_NOT_MODELLED, 0.3, why_not + ".")
