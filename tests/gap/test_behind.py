@@ -70,9 +70,11 @@ def test_a_conversion_below_its_curve_is_no_string():
     assert found([nothing, nothing + lost, nothing], sizes=[-lost], columns=[below]) == []
 
 
-def test_less_than_a_string_is_make_and_dirt():
+def test_a_few_per_cent_are_make_and_dirt_and_more_is_something_inside_a_string():
     nothing = np.zeros(HOURS * DAYS)
-    assert found([nothing, nothing + np.log(0.85), nothing]) == []  # six tenths of one of four
+    assert found([nothing, nothing + np.log(0.96), nothing]) == []
+    (fault,) = found([nothing, nothing + np.log(0.94), nothing])  # a quarter of one of four
+    assert (fault.cause, fault.strings) == ("string_fault", ())
     assert found([nothing + np.log(0.75)]) == []  # no peer
 
 

@@ -56,6 +56,13 @@ def test_of_what_earlier_faults_left_a_second_string_is_a_larger_share():
     assert part_of(1 / 3, 0.001, 0.75, 4, 2, NOT_READ).dead > 0.9 > 0.1 > part_of(1 / 3, 0.001, 1.0, 4, 2, NOT_READ).dead
 
 
+def test_what_was_there_before_the_record_is_more_often_inside_a_string():
+    before, since = (part_of(0.06, 0.005, 1.0, 4, 4, NOT_READ, at_once) for at_once in (False, True))
+    # 0.0192 of strings to 0.004 that are dead, as rounds are read.
+    ratio = (before.inside / before.of_input) / (since.inside / since.of_input)
+    assert ratio == pytest.approx(4.8 * DIES / BREAKS_INSIDE)
+
+
 def test_a_doubtful_size_tells_less():
     sure, doubtful = (part_of(0.30, doubt, 1.0, 4, 2, NOT_READ) for doubt in (0.002, 0.08))
     assert sure.input_rather > 0.5 > doubtful.input_rather

@@ -148,7 +148,7 @@ def odds(look: Look, fault: Fault, draws: np.ndarray) -> PartOf:
     strings, inputs = strings_and_inputs(look.site, look.names[fault.inverter])
     left = _strings_left(look, fault) / len(strings)
     share = -np.expm1(-draws)
-    return part_of(float(share.mean()), float(share.std()), left, len(strings), inputs, fault.read)
+    return part_of(float(share.mean()), float(share.std()), left, len(strings), inputs, fault.read, fault.start >= 0)
 
 
 def _strings_of(look: Look, fault: Fault) -> list[String]:

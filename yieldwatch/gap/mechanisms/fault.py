@@ -124,7 +124,7 @@ def fault_columns(blocks: Blocks, faults: list[Fault]) -> list[Column]:
         label = " ".join(fault.strings) or f"a part that no round has seen{f', input {fault.mppt}' if fault.mppt else ''}"
         name = f"{fault.kind} of {label} on {blocks.model.inverter_ids[fault.inverter]}"
         shape = full_shape(blocks, fault) * on
-        if fault.kind == "unseen":
+        if fault.kind in ("unseen", WEAK):
             # Nobody has named it: what a leak takes beyond its share in good light is left to the log.
             leak = np.clip(800.0 / np.maximum(_mean_light(blocks, fault.inverter), 50.0), 1.0, 4.0) - 1.0
             out.append(

@@ -266,7 +266,7 @@ def _weighed(
     """A fault that nobody has named, with the chance that it is an input's; `doubt` is what the log leaves of its size."""
     read = _read(blocks, findings, rounds, fault)
     strings, inputs = strings_and_inputs(blocks.model.site, blocks.model.inverter_ids[fault.inverter])
-    of_input = part_of(-np.expm1(-fault.share), doubt, left, len(strings), inputs, read).input_rather
+    of_input = part_of(-np.expm1(-fault.share), doubt, left, len(strings), inputs, read, fault.start >= 0).input_rather
     if of_input >= _INPUTS:
         return replace(fault, cause="inverter_efficiency", kind="input not tracking", read=read)
     return replace(fault, of_input=of_input, read=read)

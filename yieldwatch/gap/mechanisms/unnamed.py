@@ -17,11 +17,14 @@ from scipy import stats
 
 from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.mechanisms.fault import ReadSince
+from yieldwatch.gap.signatures import FAULT_PRIOR
 from yieldwatch.portfolio.model import Site
 
 #: Chance in a year that a string dies, that an input stops tracking, and that something inside a string breaks at once, of one.
 #: Common practice, no source.
 DIES, STOPS_TRACKING, BREAKS_INSIDE = 0.006, 0.006, 0.006
+#: How many strings have something wrong inside that was there before, for each that is dead: as rounds are read.
+_BUILT_IN = sum(FAULT_PRIOR.values()) / FAULT_PRIOR["open"] - 1.0
 #: Chances that one string died, two, or three; and any number, as of a combiner box. Common practice, no source.
 _AT_ONCE, _GROUP = (0.8, 0.1, 0.05), 0.05
 #: Relative scatter of dead strings' share, and of one case in ten, where more is wrong besides. Common practice, no source.
@@ -93,7 +96,9 @@ def read_since(
     return ReadSince(len(alive), len(sound))
 
 
-def part_of(share: float, doubt: float, left: float, strings: int, inputs: int, read: ReadSince) -> PartOf:
+def part_of(
+    share: float, doubt: float, left: float, strings: int, inputs: int, read: ReadSince, at_once: bool = True
+) -> PartOf:
     """
     Weigh what a lasting loss of an inverter may be.
 
@@ -107,6 +112,8 @@ def part_of(share: float, doubt: float, left: float, strings: int, inputs: int, 
         Of the inverter.
     read : ReadSince
         Since the loss began.
+    at_once : bool
+        Whether it began within a day; else it was there when the record began, with all that was built in or crept in before.
     """
     count, u = share * left * strings, doubt * left * strings
     unread = strings - read.alive
@@ -117,10 +124,10 @@ def part_of(share: float, doubt: float, left: float, strings: int, inputs: int, 
             often * stats.norm.pdf(count, k, np.hypot(scatter * k, u))
             for often, scatter in ((1.0 - _OFTEN, _SCATTER), (_OFTEN, _WIDER)))
     dead += _GROUP / strings * (0.5 < count < unread + 0.5)
-    each = strings / inputs
+    each, inside = strings / inputs, BREAKS_INSIDE if at_once else _BUILT_IN * DIES
     density = np.array([
         DIES * strings * dead,
-        BREAKS_INSIDE * strings * max(1.0 - read.sound / strings, _MISREAD) * stats.expon.pdf(count, scale=_INSIDE),
+        inside * strings * max(1.0 - read.sound / strings, _MISREAD) * stats.expon.pdf(count, scale=_INSIDE),
         STOPS_TRACKING * inputs * stats.uniform.cdf(each - count, -2.0 * u, 4.0 * u + 1e-9) / each,
         _NO_FAULT / strings,
     ])
