@@ -86,6 +86,7 @@ def test_what_was_read_since_a_day_counts_traces_and_logged_currents():
     blocks = SimpleNamespace(dates=dates, day_of=lambda t: (t - dates[0]).days)
     findings = pd.DataFrame({
         "string_id": ["S1", "S2", "S3", "S4"], "confidence": [0.0, 0.9, np.nan, 0.0],
+        "finding": ["ok", "shunt", "not_tested", "ok"],
         "last_seen_good": [pd.NaT, pd.NaT, pd.NaT, dates[90]]})  # the fourth by its logged current
     rounds = pd.DataFrame({
         "time": [dates[60], dates[60], dates[60], dates[10]], "string_id": ["S1", "S2", "S3", "S4"], "grade": "good",
@@ -96,4 +97,7 @@ def test_what_was_read_since_a_day_counts_traces_and_logged_currents():
     # A loss that ended on day 80: today's current tells nothing of it.
     assert read_since(blocks, findings, rounds, strings, 50, 80) == ReadSince(2, 1)
     assert read_since(blocks, findings, rounds, strings, 0, 20) == ReadSince(1, 1)
+    # One that is dead by a finding of its own is not the one that is looked for.
+    dead = findings.assign(finding=["ok", "shunt", "open", "ok"])
+    assert read_since(blocks, dead, rounds, strings, 50, 100) == ReadSince(4, 3)
     assert read_since(blocks, findings.iloc[:0], rounds.iloc[:0], strings, 50, 100) == NOT_READ

@@ -51,7 +51,6 @@ class PartOf(NamedTuple):
     def of_strings(self) -> float:
         return self.dead + self.inside
 
-
     @property
     def input_rather(self) -> float:
         """Chance that it is of an input, where it is a fault."""
@@ -71,7 +70,7 @@ def read_since(
 ) -> ReadSince:
     """
     How many of an inverter's strings gave current, and were sound, by trace or logged current from local day `start` up to before
-    `end`.
+    `end`; a string that is dead by a finding of its own is not in question either.
 
     Parameters
     ----------
@@ -80,15 +79,16 @@ def read_since(
     rounds : DataFrame
         One row a trace, as in `find_faults`.
     """
-    alive, sound = set[str](), set[str]()
     own = findings[findings["string_id"].isin(strings)] if len(findings) else findings
     faulty = set(own.loc[own["confidence"] >= _SOUND, "string_id"]) if len(own) else set()
+    alive = set(own.loc[own["finding"] == "open", "string_id"]) if len(own) else set()
+    sound = set(alive)
     if len(rounds):
         day = np.array([blocks.day_of(t) for t in rounds["time"]])
         inside = rounds["string_id"].isin(strings).to_numpy() & (day >= start) & (day < end)
         fit = rounds[inside & (rounds["grade"] != "unfit").to_numpy() & (rounds["p_mp_plate"] > _ALIVE).to_numpy()]
-        alive = set(fit["string_id"])
-        sound = alive - faulty
+        alive |= set(fit["string_id"])
+        sound |= set(fit["string_id"]) - faulty
     if end >= len(blocks.dates) and len(own):
         good = [pd.notna(t) and blocks.day_of(t) >= start for t in own["last_seen_good"]]
         alive |= set(own.loc[good, "string_id"])
