@@ -48,6 +48,15 @@ def test_a_step_of_one_string_is_the_inverters_where_most_of_it_is_conversion(fa
     assert (fault.start, fault.end) == (100, 300)
 
 
+@pytest.mark.parametrize(("days", "told"), [(1, False), (2, True), (4, True)])
+def test_a_fall_of_conversion_is_told_after_two_days(days, told):
+    faults = found([], days_of(0.09, start=300 - days))
+
+    assert [(f.cause, f.kind, f.start) for f in faults] == ([("inverter_efficiency", OF_CONVERSION, 300 - days)] if told else [])
+    # Where the output has shown the step, it is one fault and not two.
+    assert len(found([Step(0, 296, 0.09, 0.002)], days_of(0.09, start=296))) == 1
+
+
 def test_without_dc_power_a_step_of_one_string_stays_a_strings():
     (fault,) = found([Step(0, 100, -np.log(1.0 - 0.125), 0.002)], np.full((1, 300), np.nan))
 

@@ -138,9 +138,11 @@ def find_steps(series: np.ndarray, inverter: int, smallest: float = _SMALLEST) -
     return sorted(found, key=lambda s: s.day)
 
 
-def lost_lately(series: np.ndarray, inverter: int, smallest: float, found: list[Step]) -> list[Step]:
+def lost_lately(
+    series: np.ndarray, inverter: int, smallest: float, found: list[Step], fewest: int = _LAST_DAYS
+) -> list[Step]:
     """
-    A loss of the last `_LAST_DAYS` to `_HALF` days that is not among those `found`: one step, or none.
+    A loss of the last `fewest` to `_HALF` days that is not among those `found`: one step, or none.
 
     Parameters
     ----------
@@ -155,7 +157,7 @@ def lost_lately(series: np.ndarray, inverter: int, smallest: float, found: list[
     days = np.flatnonzero(np.isfinite(series))
     values = series[days]
     out: list[Step] = []
-    for after_n in range(_LAST_DAYS, _HALF + 1):
+    for after_n in range(fewest, _HALF + 1):
         before, after = values[-after_n - _WINDOW : -after_n], values[-after_n:]
         if len(before) < _WINDOW:
             break

@@ -21,7 +21,7 @@ from yieldwatch.gap.mechanisms.fault import ALIKE, OF_CONVERSION, WEAK, Fault, R
 from yieldwatch.gap.mechanisms.fault_spans import Span, going_on, matching_span, paired_spans
 from yieldwatch.gap.mechanisms.onsets import BEFORE
 from yieldwatch.gap.mechanisms.unnamed import part_of, read_since, strings_and_inputs
-from yieldwatch.gap.steps import Step
+from yieldwatch.gap.steps import Step, lost_lately
 from yieldwatch.gap.weak_parts import MANY, WeakPart
 from yieldwatch.portfolio.model import Site
 
@@ -43,6 +43,8 @@ _WHOLE_U = 0.08
 #: Share of a step that AC over DC must make for it to be the inverter's, and the smallest such step: below, its curve tells.
 #: Common practice, no source.
 _MOST_OF_STEP, _LEAST_CONVERSION = 0.5, 0.012
+#: Days of AC over DC that tell that it fell. Common practice, no source.
+_TELLS_AT_ONCE = 2
 #: Relative standard uncertainty of the share of a string that a clamp missed. Common practice, no source.
 _CLAMPED_DOUBT = 0.1
 
@@ -79,9 +81,7 @@ def find_faults(
     n_days = len(blocks.dates)
     steps_seen = steps is not None
     spans = paired_spans(steps or [], n_days)
-    below_curve = [] if conversion is None else [n for n, span in enumerate(spans) if _of_conversion(span, conversion, n_days)]
-    used = set(below_curve)
-    faults = [_fault_of_conversion(spans[n]) for n in below_curve if spans[n].size > _LEAST_CONVERSION]
+    used, faults = _conversion_fallen(conversion, steps or [], spans, n_days)
     share_of, row = _string_shares(site, blocks)
     bad = findings[findings["finding"].isin(FAULT_FINDINGS)] if len(findings) else findings
     bad = bad.assign(size=[share_of[s] * lost for s, lost in zip(bad["string_id"], bad["share_lost"], strict=True)])
@@ -217,6 +217,25 @@ def _of_conversion(span: Span, conversion: np.ndarray, n_days: int) -> bool:
     back = [-fell_at(daily, span.end)] if span.end < n_days else []
     known = [change for change in (*fell, *back) if np.isfinite(change)]
     return bool(known) and float(np.mean(known)) > _MOST_OF_STEP * span.size
+
+
+def _conversion_fallen(
+    conversion: np.ndarray | None, steps: list[Step], spans: list[Span], n_days: int
+) -> tuple[set[int], list[Fault]]:
+    """
+    The spans that AC over DC makes too, by their places, and the faults that they are.
+
+    To these come falls of AC over DC in the last days, too late for a step of the output: it needs no light to compare.
+    """
+    if conversion is None:
+        return set(), []
+    used = {n for n, span in enumerate(spans) if _of_conversion(span, conversion, n_days)}
+    fallen = [spans[n] for n in sorted(used) if spans[n].size > _LEAST_CONVERSION]
+    for k, daily in enumerate(conversion):
+        own = [step for step in steps if step.inverter == k]
+        fallen += [Span(k, step.day, n_days, step.size, step.noise, True)
+                   for step in lost_lately(daily, k, _LEAST_CONVERSION, own, _TELLS_AT_ONCE)]
+    return used, [_fault_of_conversion(span) for span in fallen]
 
 
 def _fault_of_conversion(span: Span) -> Fault:
