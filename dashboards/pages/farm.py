@@ -14,7 +14,7 @@ from dashboards.parts.farm import EVIDENCE_PAGES, Farm, change_of, farm_page, ha
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import Figure, joined, lead, stated
 from dashboards.visit import Content, Page, Visit
-from yieldwatch.report.totals import IN_HAND, Amount
+from yieldwatch.report.totals import IN_HAND_PARTS, Amount
 from yieldwatch.report.words import (
     BASIS_WORDS,
     NOT_ASSESSED,
@@ -105,7 +105,7 @@ def _lead(farm: Farm, unit: EnergyUnit, rows: list[dict]) -> list:
             ". ",
         ]
     currency = plain(farm.store.about()["currency"])
-    hand = losses.money(IN_HAND, (period, 1.0))
+    hand = losses.money(IN_HAND_PARTS, (period, 1.0))
     if hand.known:
         figure = Figure(
             money(hand.value, currency),

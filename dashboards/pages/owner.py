@@ -29,6 +29,7 @@ from yieldwatch.report.words import (
     cause_word,
     count,
     day,
+    loss_word,
     money,
     number,
     per_cent,
@@ -161,7 +162,7 @@ def _in_hand(view: _View) -> list:
         row = worst[0]
         figure = words.money(row, "money", view.currency,
                              view.rows("losses", site_id=row["site_id"], cause=row["cause"], **view.months), view.period)
-        said += [f", the largest part of it {cause_word(row['cause'])} at {plain(row['name'])}, ", stated(figure)]
+        said += [f", the largest part of it {loss_word(row)} at {plain(row['name'])}, ", stated(figure)]
     return [*said, ". "]
 
 

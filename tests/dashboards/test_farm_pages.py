@@ -24,7 +24,7 @@ from dashboards.visit import Person, Router, Visit
 from tests.dashboards.conftest import NARROW, WIDE, assert_accessible, assert_fits, settle, visit
 from yieldwatch.pictures.months import Found
 from yieldwatch.report.changes import change_bounds
-from yieldwatch.report.totals import IN_HAND
+from yieldwatch.report.totals import IN_HAND_PARTS
 from yieldwatch.report.words import number
 
 YEARS = "from=2024-07&to=2025-06&against_from=2023-07&against_to=2024-06"
@@ -130,14 +130,16 @@ def test_a_change_of_all_farms_is_surer_than_their_two_periods_and_is_told_for_w
                      shown(place, "/losses/periods", **asked))
 
 
+@pytest.mark.parametrize("farm", ["drumlin", "varzea"])
 @pytest.mark.parametrize("span", ["month", "year_to_date", "twelve_months"])
-def test_a_farm_s_page_states_the_intervals_that_the_owner_s_reports_state(place, span):
-    losses, sums = Losses(place.store, "drumlin"), place.store.row("span_farms", {"span": span, "site_id": "drumlin"})
+def test_a_farm_s_page_states_the_intervals_that_the_owner_s_reports_state(place, span, farm):
+    losses, sums = Losses(place.store, farm), place.store.row("span_farms", {"span": span, "site_id": farm})
     period = Period(tuple(m for m in sorted(losses.yields) if sums["from_month"] <= m <= sums["to_month"]))
-    energy, money = losses.energy(IN_HAND, (period, 1.0)), losses.money(IN_HAND, (period, 1.0))
+    energy, money = losses.energy(IN_HAND_PARTS, (period, 1.0)), losses.money(IN_HAND_PARTS, (period, 1.0))
     for found, name in ((energy, "in_hand{}_kwh"), (money, "in_hand_money{}")):
         assert [found.low, found.high] == [sums[name.format(end)] for end in ("_low", "_high")]
-    for row in place.store.rows("span_causes", {"span": span, "site_id": "drumlin", "cause": ["soiling", "unexplained"]}):
+    assert energy.value == pytest.approx(sums["in_hand_kwh"])
+    for row in place.store.rows("span_causes", {"span": span, "site_id": farm, "cause": ["soiling", "unexplained"]}):
         found = losses.energy([row["cause"]], (period, 1.0))
         assert (found.low, found.high) == (row["energy_low_kwh"], row["energy_high_kwh"])
 
@@ -268,7 +270,7 @@ def test_a_period_in_which_a_cause_is_not_told_is_not_one_in_which_it_took_nothi
     shutil.copy(place.store.path, tmp_path)
     asked = {"from": "2025-06", "to": "2025-06"}
     with closing(sqlite3.connect(tmp_path / place.store.path.name)) as store:
-        own = ", ".join(f"'{cause}'" for cause in IN_HAND)
+        own = ", ".join(f"'{cause}'" for cause in IN_HAND_PARTS)
         store.execute(f"delete from cause_months where cause in ({own}) and month = '2025-06'")
         store.execute("update cause_months set farms = 1 where cause = 'curtailment' and month = '2025-06'")
         store.commit()

@@ -38,6 +38,8 @@ LOSSES = {
     "revenue_lost_low": f"Low end of the {INTERVAL}",
     "revenue_lost_high": f"High end of the {INTERVAL}",
     "basis": "measured, prior (no evidence of the farm's own) or not_assessed",
+    "in_hand_kwh": "Of energy_kwh, what was in the owner's or contractor's hands; of output held down, limits left on [kWh]",
+    "in_hand_revenue_lost": "Of revenue_lost, the same",
 }
 STRING_FINDINGS = {
     "site_id": "Site",

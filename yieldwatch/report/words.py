@@ -36,6 +36,7 @@ CAUSE_WORDS = {
     "inverter_outage": "inverters off",
     "grid_outage": "grid off",
     "curtailment": "output held down",
+    "limit_left_on": "a limit left on",
     "reactive_power": "reactive power",
     "degradation": "ageing",
     "unexplained": "not explained",
@@ -99,6 +100,12 @@ def tied(value: object) -> Any:
 
 def cause_word(cause: object) -> str:
     return CAUSE_WORDS.get(str(cause), plain(cause))
+
+
+def loss_word(row: Mapping[str, object]) -> str:
+    """The cause of a row of `span_causes`, or of the part of one that it is."""
+    part = str(row["part"] or "")
+    return f"{cause_word(row['cause'])}: by instruction" if part == "instructed" else cause_word(part or row["cause"])
 
 
 def job_word(kind: object, cause: object = None) -> str:
