@@ -75,7 +75,8 @@ def card(job: Job, row: dict, currency: str, may_decide: bool, names: dict[str, 
          head_of: Callable = html.H3) -> html.Li:
     """One job with what speaks for it, and the buttons."""
     head = title(job, names)
-    gain = "" if not row["gain_per_year"] else (
+    # A look wins back nothing by itself: the verdict says what it is worth.
+    gain = "" if not row["gain_per_year"] or words.is_look(row) else (
         f"; would {'bring in' if job.job_kind == 'claim' else 'win back'} {words.money_of(row, 'gain_per_year', currency)} "
         f"{'once' if job.job_kind == 'claim' else 'in a usual year'} "
         f"({words.bare_span(Amount(row['gain_per_year'], *words.bounds(row, 'gain_per_year')))}, 90 % interval)")

@@ -90,6 +90,8 @@ def turned_down(listed: Sequence[dict]) -> str:
 
 def advice(job: dict) -> str:
     """What the work list says of a job in a word or two; the year's plan may have it in a later week."""
+    if is_on(job) and not is_safety(job) and text(job, "read_first"):
+        return "yes, after a reading"
     return "safety" if is_safety(job) else "yes" if is_on(job) else "later" if text(job, "planned_start") else "not now"
 
 

@@ -271,6 +271,8 @@ def months_word(value: object) -> str:
 def payback(job: dict) -> str:
     """`6 months (4 to 14 months)`; a slow end that is blank never comes. If the middle draw never does, the chance is said."""
     likely, low, high = (job.get(f"payback_{part}months") for part in ("", "low_", "high_"))
+    if is_look(job):
+        return look_worth(job)
     if not math.isfinite(_float(likely)):
         # What a measurement or a claim returns may not be known; that is not the same as nothing.
         if not math.isfinite(_float(job.get("gain_per_year"))):
@@ -290,10 +292,23 @@ def payback(job: dict) -> str:
     return f"{months_word(likely)} ({quick} to {slow})"
 
 
+def is_look(job: Mapping[str, object]) -> bool:
+    """An inspection that is not made for safety: it returns nothing by itself, and betters a decision."""
+    return job.get("job_kind") == "inspect" and not (pd.notna(job.get("safety")) and bool(job.get("safety")))
+
+
+def look_worth(job: Mapping[str, object]) -> str:
+    """What stands for a look where other work has its payback."""
+    worth, cost = _float(job.get("worth_of_look")), _float(job.get("cost"))
+    if not (math.isfinite(worth) and cost > 0.0):
+        return NOT_KNOWN
+    return f"a look: betters a decision by {number(worth / cost, 1)} times its cost"
+
+
 def pays_back(job: dict) -> str:
     """`payback` as a clause: `pays back in 6 months (4 to 14 months)`, `pays back with 44 % chance (3 months to never)`."""
     text = payback(job)
-    if text in (NOT_KNOWN, FOR_SAFETY) or text.startswith("does not"):
+    if text in (NOT_KNOWN, FOR_SAFETY) or text.startswith("does not") or is_look(job):
         return text
     return f"pays back {'in' if math.isfinite(_float(job.get('payback_months'))) else 'with'} {text}"
 
