@@ -12,7 +12,7 @@ import numpy as np
 from dash import dcc, html
 
 from dashboards.pages.rows import rows_behind
-from dashboards.parts.charts import COLOURS, SYMBOLS, chart, interval, layout
+from dashboards.parts.charts import PERIOD_LOOKS, chart, interval, layout
 from dashboards.parts.farm import signed, wrapped
 from dashboards.parts.period import Period, chosen, picker
 from dashboards.parts.tables import Column, grid
@@ -204,7 +204,7 @@ def _picture(one: _Span, other: _Span | None) -> list:
     if not causes:
         return []
     traces = []
-    for place, (span, colour) in enumerate(((one, "orange"), (other, "grey"))):
+    for place, (span, look) in enumerate(zip((one, other), PERIOD_LOOKS, strict=True)):
         if span is None:
             continue
         found = [span.shares(c) for c in causes]
@@ -212,7 +212,7 @@ def _picture(one: _Span, other: _Span | None) -> list:
         marks = interval(values, [v[1] for v in found], [v[2] for v in found])
         traces.append({"type": "scatter", "mode": "markers", "name": span.period.words, "x": values,
                        "y": [k + 0.18 * (2 * place - 1) * (other is not None) for k in range(len(causes))], "error_x": marks,
-                       "marker": {"color": COLOURS[colour], "symbol": SYMBOLS[2 * place], "size": 9},
+                       "marker": {"color": look.colour, "symbol": look.symbol, "size": 9},
                        "hovertemplate": f"{span.period.words}: %{{x:.1f}} %<extra></extra>"})
     words = [wrapped(cause_word(c)) for c in causes]
     axis = {"autorange": "reversed", "tickvals": list(range(len(causes))), "ticktext": words, "zeroline": False}

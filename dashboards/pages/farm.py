@@ -9,7 +9,7 @@ from typing import Any
 from dash import dcc, html
 
 from dashboards.pages.rows import rows_behind
-from dashboards.parts.charts import COLOURS, SYMBOLS, chart, interval, layout
+from dashboards.parts.charts import PERIOD_LOOKS, PeriodLook, chart, interval, layout
 from dashboards.parts.farm import EVIDENCE_PAGES, Farm, change_of, farm_page, handbook, month_bars, wrapped
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import Figure, joined, lead, stated
@@ -136,7 +136,7 @@ def _against(farm: Farm) -> list:
 
 def _by_cause(farm: Farm, rows: list[dict]) -> html.Figure:
     drawn = [r for r in reversed(rows) if r["energy"].known]
-    traces: list[dict] = [_dots(drawn, [r["share"] for r in drawn], farm.period.words, COLOURS["blue"], SYMBOLS[0])]
+    traces: list[dict] = [_dots(drawn, [r["share"] for r in drawn], farm.period.words, PERIOD_LOOKS[0])]
     other = farm.picked.against
     if other is not None:
         traces.append(
@@ -144,8 +144,7 @@ def _by_cause(farm: Farm, rows: list[dict]) -> html.Figure:
                 drawn,
                 [farm.losses.share([r["cause"]], other) for r in drawn],
                 other.words,
-                COLOURS["orange"],
-                f"{SYMBOLS[2]}-open",
+                PERIOD_LOOKS[1],
             )
         )
     columns = [
@@ -179,7 +178,7 @@ def _by_cause(farm: Farm, rows: list[dict]) -> html.Figure:
     )
 
 
-def _dots(drawn: list[dict], shares: list[Amount], name: str, colour: str, symbol: str) -> dict[str, Any]:
+def _dots(drawn: list[dict], shares: list[Amount], name: str, look: PeriodLook) -> dict[str, Any]:
     values = [100 * s.value if s.known else None for s in shares]
     return {
         "type": "scatter",
@@ -188,7 +187,7 @@ def _dots(drawn: list[dict], shares: list[Amount], name: str, colour: str, symbo
         "x": values,
         "y": [wrapped(cause_word(r["cause"])) for r in drawn],
         "orientation": "h",
-        "marker": {"color": colour, "size": 10, "symbol": symbol},
+        "marker": {"color": look.colour, "size": 10, "symbol": look.symbol},
         "error_x": interval(
             values, [100 * s.low if s.known else None for s in shares], [100 * s.high if s.known else None for s in shares]
         ),

@@ -17,6 +17,7 @@ from dash._utils import to_json
 
 from dashboards.app import content
 from dashboards.pages.shade import _stands_out
+from dashboards.parts import charts
 from dashboards.parts.period import Losses, Period, chosen
 from dashboards.registry import PAGES
 from dashboards.store import Store
@@ -254,6 +255,16 @@ def test_efficiency_by_load_is_that_of_the_period(place):
     assert july["y"] != january["y"]
     both = figure(place, "/farm/terrajal/inverters", "load", **query(YEARS))["data"]
     assert [t["name"] for t in both[1:3]] == ["Jul 2024 to Jun 2025", "Jul 2023 to Jun 2024"]
+
+
+def test_a_period_and_the_one_that_it_is_held_against_look_alike_on_every_page(place):
+    now, then = charts.PERIOD_LOOKS
+    for path, name, kind in (("/farm/terrajal", "causes", "marker"), ("/losses/periods", "periods", "marker"),
+                             ("/farm/terrajal/inverters", "load", "line")):
+        drawn = {t["name"]: t for t in figure(place, path, name, **query(YEARS))["data"] if "name" in t}
+        assert drawn["Jul 2024 to Jun 2025"][kind]["color"] == now.colour, path
+        assert drawn["Jul 2023 to Jun 2024"][kind]["color"] == then.colour, path
+        assert drawn["Jul 2023 to Jun 2024"]["marker"]["symbol"] == then.symbol, path
 
 
 def test_a_string_s_curve_lies_beside_a_sound_peer_s_in_its_light(place):
