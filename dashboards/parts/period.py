@@ -17,9 +17,10 @@ from dashboards.parts.words import aria
 from dashboards.store import Row, Store
 from dashboards.visit import Visit
 from yieldwatch.constants import LEFT_ON
+from yieldwatch.cost.left_on import left_on_part
 from yieldwatch.pictures.doubt import draws_of
 from yieldwatch.report.runs import GROUP
-from yieldwatch.report.totals import BOUNDS, IN_HAND_PARTS, Amount, left_on_part
+from yieldwatch.report.totals import BOUNDS, IN_HAND_PARTS, Amount
 from yieldwatch.report.words import month_name, months_span
 
 _MONTH = re.compile(r"\d{4}-\d{2}")

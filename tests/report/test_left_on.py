@@ -7,11 +7,12 @@ import pytest
 
 from tests.report.invented import EXPECTED, MONTHS, PRICE, assessment
 from yieldwatch.constants import LEFT_ON
+from yieldwatch.cost.left_on import beyond_rows, in_hand_rows
 from yieldwatch.report import sentences
 from yieldwatch.report.runs import GROUP, run_table
 from yieldwatch.report.sections import _hand_word
 from yieldwatch.report.spans import span_tables
-from yieldwatch.report.totals import beyond_rows, in_hand_rows, site_total
+from yieldwatch.report.totals import site_total
 from yieldwatch.report.words import EnergyUnit, loss_word
 
 #: Held down in each month of the invented farm, of it without an instruction, and what the tariff pays for the rest.

@@ -14,7 +14,8 @@ import pandas as pd
 
 from yieldwatch.assess import SiteAssessment
 from yieldwatch.constants import CAUSES, LEFT_ON
-from yieldwatch.report.totals import BOUNDS, IN_HAND_PARTS, cell_bounds, cell_draws, cell_price, left_on_part
+from yieldwatch.cost.left_on import left_on_part
+from yieldwatch.report.totals import BOUNDS, IN_HAND_PARTS, cell_bounds, cell_draws, cell_price
 
 #: The group of causes in the owner's hands, beside the causes themselves.
 GROUP = "in_hand"

@@ -14,11 +14,12 @@ import pandas as pd
 
 from yieldwatch.assess import Assessment, SiteAssessment
 from yieldwatch.constants import IN_HAND, LEFT_ON
+from yieldwatch.cost.left_on import in_hand_rows
 from yieldwatch.report import words
 from yieldwatch.report.changes import change_table
 from yieldwatch.report.runs import run_table
 from yieldwatch.report.sentences import added
-from yieldwatch.report.totals import Amount, CauseTotal, SiteTotal, in_hand_rows, site_total
+from yieldwatch.report.totals import Amount, CauseTotal, SiteTotal, site_total
 
 SPANS = ("month", "year_to_date", "twelve_months")
 _GROUPS = ("in_hand", "beyond", "unexplained")
