@@ -37,7 +37,7 @@ from yieldwatch.action.methods import method
 from yieldwatch.constants import work_of
 from yieldwatch.errors import YieldwatchError
 from yieldwatch.report.jobs import advice, is_after_its_window
-from yieldwatch.report.words import cause_word, chance_word, count, day, is_look, look_worth, money, number, plain
+from yieldwatch.report.words import cause_word, chance_word, count, day, is_look, money, number, plain
 
 #: Files of the assessment that are handed out as they are.
 _FILES = {"work_list.csv": "text/csv; charset=utf-8",
@@ -152,7 +152,8 @@ def _table(visit: Visit, names: dict[str, str], currency: str) -> html.Div:
     known = visit.store.columns("work_list")
     return stored_table(visit, "work_list", [c for c in columns if c.name in known],
                         "Jobs in their order, with where each stands in the job book; in brackets the 90 % interval. Chance: of "
-                        "paying back within the months that count. A look pays back nothing by itself: it betters a decision",
+                        "paying back within the months that count. A look pays back "
+                        "nothing by itself: its page says by how much it betters a decision",
                         "rank", where=where)
 
 
@@ -173,7 +174,7 @@ def _months(row: dict) -> str:
     if row["cost"] is None or not row["gain_per_year"]:
         return ""
     if is_look(row):
-        return look_worth(row)
+        return "a look"
     middle, low, high = ("never" if v is None else number(v, 1 if v < 24 else 0) for v in (
         row["payback_months"], row["payback_low_months"], row["payback_high_months"]))
     return middle if low == high == middle else f"{middle} ({low} to {high})"
@@ -220,11 +221,13 @@ def _job_lead(row: dict, currency: str, about: Any) -> list:
                         span(row["gain_low_per_year"], row["gain_high_per_year"]))
         said += [" and brings in ", stated(figure), " once"]
     elif row["gain_per_year"]:
+        look = is_look(row)
         figure = Figure(_money(row["gain_per_year"], currency), behind, "a usual year",
                         span(row["gain_low_per_year"], row["gain_high_per_year"]))
         energy = Figure(f"{number(row['gain_kwh_per_year'])} kWh", behind, "a usual year",
                         span(row["gain_low_kwh_per_year"], row["gain_high_kwh_per_year"]))
-        said += [" and wins back ", stated(energy), " or ", stated(figure), " in a usual year"]
+        said += [". What it may lead to would win back " if look else " and wins back ", stated(energy),
+                 ", and leave " if look else " or ", stated(figure), ", once it is paid," if look else "", " in a usual year"]
     there = chance_word(row["confidence"])
     what = "It is granted" if row["job_kind"] == "claim" else "The loss is there"
     said.append(f". {what} with a chance of {there}." if there else ".")

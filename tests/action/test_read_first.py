@@ -32,7 +32,7 @@ def test_a_job_that_a_reading_may_turn_stays_advised_and_says_what_comes_before_
     assert clean["verdict"].startswith("Do: returns ")
     assert "Before it, wash two strings" in clean["verdict"]
     assert "for GBP 50, with a chance of 50 % that it tells against the work and spares its cost." in clean["verdict"]
-    assert clean["read_first"] == "wash_witness"
+    assert clean["read_first"].startswith("wash two strings")
     assert told.advice({**clean, "safety": False}) == "yes, after a reading"
     assert jobs.loc["repair_string", "read_first"] == ""
     assert "read before" not in jobs.loc["repair_string", "verdict"]
@@ -71,7 +71,7 @@ def test_a_look_has_no_payback_but_the_worth_of_the_decision_that_it_betters():
     assert row["verdict"] == ("Do: what it may lead to is worth GBP 200 in the mean, once that is paid, against GBP 180 for the "
                               "look. It is judged by the decision that it betters, not by a payback.")
     record = {"job_kind": "inspect", **row.to_dict()}
-    assert words.payback(record) == words.pays_back(record) == "a look: betters a decision by 1.1 times its cost"
+    assert words.payback(record) == words.pays_back(record) == "betters a decision by 1.1 times its cost"
     assert words.payback({**record, "worth_of_look": np.nan}) == words.NOT_KNOWN
     assert words.payback({**record, "safety": True}) != words.look_worth(record)
 

@@ -299,7 +299,7 @@ def _describe(
             gain_kwh_per_year=row["gain_kwh_per_year"], chance=row["chance_of_payback"],
             confidence=c.confidence, chosen=row["chosen"], safety=row["safety"], unpriced=row["unpriced"],
             short_of=row["short_of"], instead_of=row["instead_of"], awaits_look=c.awaits_look,
-            is_look=c.job_kind == "inspect", mends=c.job_kind not in ("inspect", "claim"),
+            is_look=c.job_kind == "inspect", once=c.job_kind == "claim", mends=c.job_kind not in ("inspect", "claim"),
             gain_interval=(row["gain_low_per_year"], row["gain_high_per_year"]),
             # The cost is no estimate: what is left once it is paid has an interval of the same width.
             worth_interval=(row["npv_low"], row["npv_high"]),

@@ -30,7 +30,7 @@ def one_story(work_list: pd.DataFrame, readings: pd.DataFrame, currency: str) ->
     Returns
     -------
     work_list : DataFrame
-        With `read_first`, the reading's name, and its sentence in the verdict. Which jobs are chosen stays as it is: done now
+        With `read_first`, the reading in words, which the verdict has too. Which jobs are chosen stays as it is: done now
         the job is worth its cost in the mean; what the reading may spare or add comes on top.
     readings : DataFrame
         With verdicts that tell a reading that is a job of the list, one before a job that is to be done, and one before a job
@@ -56,9 +56,9 @@ def one_story(work_list: pd.DataFrame, readings: pd.DataFrame, currency: str) ->
             for job in turned:
                 first.setdefault(job, reading)
         said.append({**reading, "verdict": words})
-    told = work_list.assign(read_first=[str(first[j]["measurement"]) if j in first else "" for j in work_list["job_id"]])
-    told["verdict"] = [f"{v} {_before(first[j], currency)}" if j in first else v
-                       for j, v in zip(told["job_id"], told["verdict"], strict=True)]
+    told = work_list.assign(read_first=[_before(first[j], currency) if j in first else "" for j in work_list["job_id"]])
+    told["verdict"] = [f"{v} Before it, {reading}." if reading else v
+                       for v, reading in zip(told["verdict"], told["read_first"], strict=True)]
     return told, pd.DataFrame(said, columns=readings.columns) if said else readings
 
 
@@ -79,5 +79,5 @@ def _as_job(reading: Mapping, on: pd.DataFrame) -> pd.Series | None:
 
 
 def _before(reading: Mapping, currency: str) -> str:
-    return (f"Before it, {reading['how']}: for {money(reading['cost'], currency)}, with a chance of "
-            f"{100.0 * reading['chance_of_change']:.0f} % that it tells against the work and spares its cost.")
+    return (f"{reading['how']}: for {money(reading['cost'], currency)}, with a chance of "
+            f"{100.0 * reading['chance_of_change']:.0f} % that it tells against the work and spares its cost")

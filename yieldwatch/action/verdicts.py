@@ -40,6 +40,8 @@ class Case:
         Held back until a look has shown that it pays.
     is_look : bool
         An inspection, which is judged by the decision that it betters.
+    once : bool
+        A claim, which is paid once.
     mends : bool
         False for a look or a claim, before which no cheaper test comes.
     gain_interval, worth_interval : tuple of float
@@ -61,6 +63,7 @@ class Case:
     instead_of: str
     awaits_look: bool = False
     is_look: bool = False
+    once: bool = False
     mends: bool = True
     gain_interval: tuple[float, float] = (math.nan, math.nan)
     worth_interval: tuple[float, float] = (math.nan, math.nan)
@@ -104,8 +107,9 @@ def verdict(case: Case) -> str:
     if case.is_look and (case.chosen or not (case.instead_of or case.short_of)):
         return _of_look(case)
     if case.chosen:
+        returns = f"brings in {case.yearly} once" if case.once else f"returns {case.yearly} in the first year"
         return (
-            f"Do: returns {case.yearly} in the first year for {case.money(case.cost)}; "
+            f"Do: {returns} for {case.money(case.cost)}; "
             f"{_in_hundred(case.chance)} chance of paying back within {case.horizon_months} months{_all_the_same(case)}."
         )
     if case.awaits_look:

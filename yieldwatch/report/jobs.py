@@ -98,7 +98,10 @@ def advice(job: dict) -> str:
 def verdict(job: dict) -> str:
     """The verdict of a job that is not to be done now, and when the year's plan has it all the same."""
     told = said(job, "verdict")
-    return f"{told} The year's plan has it in the week of {words.day(job['planned_start'])}." if advice(job) == "later" else told
+    if advice(job) != "later":
+        return told
+    now = told.replace("Not worth doing:", "Not worth doing now:", 1)
+    return f"{now} The year's plan has it in the week of {words.day(job['planned_start'])}, when it is worth its cost."
 
 
 def is_safety(job: dict) -> bool:

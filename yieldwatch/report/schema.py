@@ -334,7 +334,7 @@ WORK_LIST_EXTRAS = {
     "promise_factor": "By what past promises kept multiply the gains, which hold it; 1 where none is proven",
     "modules_to_replace": "Modules that a replacement counts on; blank for other work",
     "worth_of_look": "Of an inspection, how much better the decision after it is, in the mean and before its cost; else blank",
-    "read_first": "A reading that is worth making before the job, as next_measurements names it; blank where there is none",
+    "read_first": "A reading that is worth making before the job, its cost and the chance that it spares the job; else blank",
 }
 
 #: `evidence.json`: the keys of each kind of object in it, from the document down.

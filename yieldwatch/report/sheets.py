@@ -135,7 +135,8 @@ def _shown(job: dict, source: str) -> object:
         when = f", in the week of {words.day(job['planned_start'])}" if jobs.is_after_its_window(job) else ""
         return jobs.advice(job) + when
     if source in ("chance_of_payback", *_PAYBACKS) and words.is_look(job):
-        return words.look_worth(job) if source == "payback_months" and words.look_worth(job) != words.NOT_KNOWN else None
+        # It has none: the reason and the net value say what it is for.
+        return "a look" if source == "payback_months" else None
     if source == "chance_of_payback" and jobs.is_safety(job):
         # It is not done for its return.
         return None
