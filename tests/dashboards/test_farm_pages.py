@@ -267,6 +267,25 @@ def test_a_period_and_the_one_that_it_is_held_against_look_alike_on_every_page(p
         assert drawn["Jul 2023 to Jun 2024"]["marker"]["symbol"] == then.symbol, path
 
 
+def test_output_held_down_says_how_much_of_it_was_a_limit_left_on(place):
+    year = {"from": "2024-07", "to": "2025-06"}
+    assert re.search(r"[\d.]+.MWh of it in our hands: a limit left on", shown(place, "/farm/varzea", **year))
+    assert "a limit left on" not in shown(place, "/farm/drumlin", **year)
+    whole = place.store.row("span_causes", {"span": "twelve_months", "site_id": "varzea", "cause": "curtailment", "part": ""})
+    left = Losses(place.store, "varzea").energy(["limit_left_on"], (Period(tuple(
+        m for m in sorted(Losses(place.store, "varzea").yields) if "2024-07" <= m <= "2025-06")), 1.0))
+    assert 0 < left.low < left.value < whole["energy_kwh"]
+    assert "of it in our hands, a limit left on" in shown(place, "/losses/periods", **year)
+
+
+def test_a_long_text_of_a_row_opens_by_a_press(place):
+    cautions = [r["caution"] for r in place.store.rows("work_list")]
+    opened = r"\u003csummary\u003e"  # of HTML within the components' text
+    opening = f"{opened}{min(cautions)[:100]}"
+    assert shown(place, "/rows/work_list").count(opening) == sum(c.startswith(min(cautions)[:100]) for c in cautions)
+    assert opened not in shown(place, "/rows/yields").split("data-head", 1)[1]
+
+
 def test_a_string_s_curve_lies_beside_a_sound_peer_s_in_its_light(place):
     drawn = place.store.picture("drumlin", "string_curve", "INV1.4.2")
     peer = place.store.picture("drumlin", "string_curve", drawn.about["peer"])

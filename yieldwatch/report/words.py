@@ -23,7 +23,7 @@ from yieldwatch.report.totals import Amount
 NOT_KNOWN = "not known"
 NO_BREAK = "\u00a0"
 NOT_ASSESSED = "not assessed"
-_WRITTEN_DATE = re.compile(r"(?<![\w/-])\d{4}-\d\d-\d\d(?![\w/-]|\.\w)")
+_WRITTEN_DATE = re.compile(r"(?<![\w/-])\d{4}-\d\d-\d\d(?![\w/-]|\.\w| \d\d:\d\d:)")
 _WRITTEN_MINUS = re.compile(r"(?<![\w-])-(?=\d)")
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 
@@ -302,7 +302,7 @@ def look_worth(job: Mapping[str, object]) -> str:
     worth, cost = _float(job.get("worth_of_look")), _float(job.get("cost"))
     if not (math.isfinite(worth) and cost > 0.0):
         return NOT_KNOWN
-    return f"a look: betters a decision by {number(worth / cost, 1)} times its cost"
+    return f"betters a decision by {number(worth / cost, 1)} times its cost"
 
 
 def pays_back(job: dict) -> str:
@@ -387,13 +387,24 @@ def finding_word(row: Mapping[str, object]) -> str:
     return f"{said}; {chance_word(on_glass)} chance that it is dirt on a module or two" if on_glass >= DIRT_SAID else said
 
 
+#: What a weather source holds, by the names of its columns.
+_WEATHER_WORDS = {
+    "ghi": "global light", "dni": "direct light", "dhi": "light of the sky", "poa_global": "light in the module plane",
+    "temp_air": "air temperature", "temp_module": "module temperature", "wind_speed": "wind", "precipitation": "rain",
+    "snowfall": "new snow", "snow_depth": "snow depth",
+}
+
+
 def source_cells(source: Source, timezone: str) -> tuple[str, ...]:
     """Return a source as text: kind, rows, from, to, covered, holds. Dates are in site time."""
     if source.start is None or source.end is None:
         return source.kind, "none", "", "", "", ""
-    start, end = (day(t.tz_convert(timezone)) for t in (source.start, source.end))
+    # What ends at midnight ends with the day before.
+    last = source.end - pd.Timedelta("1s") if source.end > source.start and source.is_end else source.end
+    start, end = (day(t.tz_convert(timezone)) for t in (source.start, last))
     covered = per_cent(source.coverage, 1) if pd.notna(source.coverage) else ""
-    return source.kind, f"{source.rows:,}", start, end, covered, plain(source.note)
+    holds = ", ".join(_WEATHER_WORDS.get(name, name) for name in source.note.split(", "))
+    return source.kind, f"{source.rows:,}", start, end, covered, plain(holds)
 
 
 def position(latitude: float, longitude: float) -> str:
@@ -408,5 +419,5 @@ def place(latitude: float, longitude: float) -> str:
 
 
 def in_day_words(text: object) -> str:
-    """A sentence with its dates and minus signs as people write them; those in names of files and jobs stay."""
+    """A sentence with its dates and minus signs as people write them; those of files and jobs, and stamps to the second, stay."""
     return _WRITTEN_MINUS.sub("−", _WRITTEN_DATE.sub(lambda found: day(found[0]), plain(text)))
