@@ -193,7 +193,9 @@ def _against_own(view: _View, done: set[str]) -> list:
 
 
 def _against_list(view: _View) -> list:
-    """Why plan and work list do not hold the same jobs; nothing where they do."""
+    """Why plan and work list do not hold the same jobs; nothing where they do, or where other limits are the reason."""
+    if limits_from({}, view.visit.store.about()) != view.limits:
+        return []
     rows = {r["job_id"]: r for r in view.visit.store.rows("work_list")}
     planned = {j["job_id"] for jobs in view.jobs.values() for j in jobs}
     advised = {job for job, r in rows.items() if r["chosen"] or r["safety"]}

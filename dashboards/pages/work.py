@@ -165,8 +165,9 @@ def _named(row: dict, names: dict[str, str]) -> list:
 def _advice(row: dict) -> list:
     """What the figures say, and where it stands by the job book."""
     book = dcc.Link(plain(row["job_state"]), href=book_address(row["job_ref"])) if row.get("job_ref") else None
-    said = {"yes": "do it", "yes, after a reading": "do it, after a reading", "safety": "do it"}.get(advice(row), advice(row))
-    return [html.Span(said, className="advice"), html.Br(), book]
+    said = {"yes": "do it", "yes, after a reading": "do it,", "safety": "do it"}.get(advice(row), advice(row))
+    then = [html.Br(), html.Span("after a reading", className="advice")] if said.endswith(",") else []
+    return [html.Span(said, className="advice"), *then, html.Br(), book]
 
 
 def _months(row: dict) -> str:

@@ -278,6 +278,16 @@ def test_output_held_down_says_how_much_of_it_was_a_limit_left_on(place):
     assert "of it in our hands, a limit left on" in shown(place, "/losses/periods", **year)
 
 
+def test_files_and_readings_have_names_that_people_use(place):
+    files = shown(place, "/farm/drumlin/readings")
+    assert "string IV traces" in files
+    assert "weather from a second source" in files
+    assert not re.search(r"u003e(iv|iv curves|weather 2|power|clamp)\\u003c", files)
+    held = shown(place, "/trust/drumlin")
+    assert "global light, light in the module plane, air temperature" in held
+    assert "poa_global" not in held
+
+
 def test_a_long_text_of_a_row_opens_by_a_press(place):
     cautions = [r["caution"] for r in place.store.rows("work_list")]
     opened = r"\u003csummary\u003e"  # of HTML within the components' text

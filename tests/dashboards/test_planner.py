@@ -94,7 +94,9 @@ def test_the_plan_says_why_it_and_the_work_list_do_not_hold_the_same_jobs(page, 
     assert "Advised and not in this plan" not in said
     visit(page, own, "/plan?set=1&budget=600")
     page.wait_for_selector("#plan .lead:has-text('With EUR 600')")
-    assert "Advised and not in this plan" in page.inner_text("#plan .lead + p")
+    # Other limits are the reason then, and the lead says what they leave out.
+    assert "Against the portfolio's own limits it leaves out" in page.inner_text("#plan .lead")
+    assert "The work list advises" not in page.inner_text("#plan")
 
 
 def test_a_plan_that_takes_its_time_says_so_and_comes_by_itself(page, own, monkeypatch):

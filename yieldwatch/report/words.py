@@ -387,6 +387,13 @@ def finding_word(row: Mapping[str, object]) -> str:
     return f"{said}; {chance_word(on_glass)} chance that it is dirt on a module or two" if on_glass >= DIRT_SAID else said
 
 
+#: Tables of readings as people call them.
+TABLE_WORDS = {
+    "weather": "weather", "weather_2": "weather from a second source", "events": "events", "prices": "prices",
+    "load": "load on site",
+    "statements": "settlement statements", "costs": "running costs", "iv": "string IV traces", "iv_curves": "points of IV curves",
+    "clamp": "clamp readings", "meter": "revenue meter", "power": "inverter log", "string_current": "string current log",
+}
 #: What a weather source holds, by the names of its columns.
 _WEATHER_WORDS = {
     "ghi": "global light", "dni": "direct light", "dhi": "light of the sky", "poa_global": "light in the module plane",
