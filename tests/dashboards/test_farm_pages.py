@@ -288,6 +288,12 @@ def test_files_and_readings_have_names_that_people_use(place):
     assert "poa_global" not in held
 
 
+def test_what_cannot_be_told_apart_is_in_the_unit_of_the_farm_s_losses(place):
+    # A year of Kelterhaus is over 100 MWh, and no cause takes ten of them.
+    assert re.search(r"the first moves by [\d.]+(\\u00a0| )MWh", shown(place, "/farm/kelter/apart"))
+    assert re.search(r"90.{1,6}%.{1,6}interval \[MWh\]", shown(place, "/farm/kelter/apart"))
+
+
 def test_a_long_text_of_a_row_opens_by_a_press(place):
     cautions = [r["caution"] for r in place.store.rows("work_list")]
     opened = r"\u003csummary\u003e"  # of HTML within the components' text
