@@ -20,6 +20,7 @@ from yieldwatch.action.next_measurements import next_measurements
 from yieldwatch.action.plan import make_plan
 from yieldwatch.action.plan_rows import PlanBasis
 from yieldwatch.action.ranking import rank_jobs
+from yieldwatch.action.read_first import one_story
 from yieldwatch.action.readings import Reading, readings
 from yieldwatch.action.who_pays import owed, site_claims
 from yieldwatch.action.windows import usual_weeks
@@ -204,10 +205,11 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
     say("planning the year")
     planned = make_plan(portfolio, open_jobs, work_list, last, usual)
     next_up, of_readings = next_measurements(portfolio, open_jobs, could_read, work_list)
+    work_list, next_up = one_story(planned.work_list, next_up, portfolio.currency)
     claims = pd.concat([site_claims(r.site, r.data, r.gap, r.losses, r.rounds, work_list, last) for r in done], ignore_index=True)
     set_aside = pd.concat([r.data.set_aside for r in done], ignore_index=True)
     told = tuple(dict.fromkeys((*notices, *said, *planned.notices, *of_readings)))
-    return Assessment(portfolio, last, _period(done, last), tuple(done), planned.work_list, set_aside, told, claims, in_book,
+    return Assessment(portfolio, last, _period(done, last), tuple(done), work_list, set_aside, told, claims, in_book,
                       planned.plan, planned.waiting, ledger, next_up, pd.concat(bright, ignore_index=True),
                       planned.basis)
 

@@ -24,8 +24,8 @@ class Source:
     """
     One kind of data that a site has, or has not.
 
-    `start` and `end` are the first and last time (UTC, None where there is nothing); `coverage` is
-    the share of the span that holds a value (NaN where the kind has no regular interval).
+    `start` and `end` are the first and last time (UTC, None where there is nothing), or with `is_end` the last one's end;
+    `coverage` is the share of the span that holds a value (NaN where the kind has no regular interval).
     """
 
     kind: str
@@ -34,6 +34,7 @@ class Source:
     end: pd.Timestamp | None = None
     coverage: float = np.nan
     note: str = ""
+    is_end: bool = False
 
 
 @dataclass(frozen=True)
@@ -109,7 +110,7 @@ def _meter(table: pd.DataFrame | None) -> Source:
     known = table[table["energy_kwh"].notna()]
     start, end = table["start"].min(), table["end"].max()
     covered = (known["end"] - known["start"]).sum()
-    return Source("revenue meter", len(table), start, end, float(covered / (end - start)))
+    return Source("revenue meter", len(table), start, end, float(covered / (end - start)), is_end=True)
 
 
 def _log(

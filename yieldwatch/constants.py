@@ -33,6 +33,12 @@ CAUSES = (
     "degradation",
     "unexplained",
 )
+#: Losses that the owner or the maintenance contractor can act on.
+IN_HAND = ("soiling", "shading", "string_fault", "inverter_efficiency", "inverter_outage")
+#: Losses that no crew can mend: weather, grid, rules and age. Of `curtailment` that is what an instruction held down.
+BEYOND = ("snow", "grid_outage", "curtailment", "reactive_power", "degradation")
+#: The rest of `curtailment`, a limit that somebody left on and can lift: in the owner's hands.
+LEFT_ON = "limit_left_on"
 #: What a string finding can say.
 FINDINGS = (
     "ok", "open", "bypass_short", "wrong_count", "series_resistance", "shunt", "current_low",

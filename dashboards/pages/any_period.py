@@ -12,7 +12,7 @@ import numpy as np
 from dash import dcc, html
 
 from dashboards.pages.rows import rows_behind
-from dashboards.parts.charts import COLOURS, SYMBOLS, chart, interval, layout
+from dashboards.parts.charts import PERIOD_LOOKS, chart, interval, layout
 from dashboards.parts.farm import signed, wrapped
 from dashboards.parts.period import Period, chosen, picker
 from dashboards.parts.tables import Column, grid
@@ -21,10 +21,10 @@ from dashboards.parts.words import money as money_figure
 from dashboards.parts.work import explained
 from dashboards.store import Row
 from dashboards.visit import Content, Page, Visit, address
-from yieldwatch.constants import CAUSES
+from yieldwatch.constants import CAUSES, LEFT_ON
 from yieldwatch.report.changes import change_bounds
 from yieldwatch.report.runs import GROUP
-from yieldwatch.report.totals import IN_HAND, Amount
+from yieldwatch.report.totals import IN_HAND_PARTS, Amount
 from yieldwatch.report.words import NOT_KNOWN, WHAT_A_MARK_IS, EnergyUnit, cause_word, count, number, per_cent, plain
 
 TITLE = "Any period"
@@ -106,7 +106,7 @@ class _Span:
         return tuple(None if v is None else 100.0 * v / self.expected for v in (value, low, high))  # type: ignore[return-value]
 
     def in_hand(self) -> Row:
-        rows = [self.causes[c] for c in IN_HAND if c in self.causes]
+        rows = [self.causes[c] for c in IN_HAND_PARTS if c in self.causes]
         if not rows:
             return dict.fromkeys(_SUMMED)
         own: Row = {name: None if any(r[name] is None for r in rows) else sum(r[name] for r in rows) for name in _VALUES}
@@ -180,6 +180,9 @@ def _columns(one: _Span, other: _Span | None, currency: str, changes: Mapping[st
 
     def name(cause: str) -> list:
         partly = [f"{span.period.words}: {said}" for span in spans if (said := span.partly(cause))]
+        if cause == "curtailment":
+            partly += [f"{span.period.words}: {unit.text(left['energy_kwh'])} of it in our hands, {cause_word(LEFT_ON)}"
+                       for span in spans if (left := span.causes.get(LEFT_ON))]
         return [dcc.Link(cause_word(cause), href=f"/handbook/{cause}"), *[html.Div(said, className="quiet") for said in partly]]
 
     cause = Column("cause", "Cause", name)
@@ -201,7 +204,7 @@ def _picture(one: _Span, other: _Span | None) -> list:
     if not causes:
         return []
     traces = []
-    for place, (span, colour) in enumerate(((one, "orange"), (other, "grey"))):
+    for place, (span, look) in enumerate(zip((one, other), PERIOD_LOOKS, strict=True)):
         if span is None:
             continue
         found = [span.shares(c) for c in causes]
@@ -209,7 +212,7 @@ def _picture(one: _Span, other: _Span | None) -> list:
         marks = interval(values, [v[1] for v in found], [v[2] for v in found])
         traces.append({"type": "scatter", "mode": "markers", "name": span.period.words, "x": values,
                        "y": [k + 0.18 * (2 * place - 1) * (other is not None) for k in range(len(causes))], "error_x": marks,
-                       "marker": {"color": COLOURS[colour], "symbol": SYMBOLS[2 * place], "size": 9},
+                       "marker": {"color": look.colour, "symbol": look.symbol, "size": 9},
                        "hovertemplate": f"{span.period.words}: %{{x:.1f}} %<extra></extra>"})
     words = [wrapped(cause_word(c)) for c in causes]
     axis = {"autorange": "reversed", "tickvals": list(range(len(causes))), "ticktext": words, "zeroline": False}

@@ -30,11 +30,13 @@ def build(visit: Visit) -> Content:
 
 def _page(farm: Farm) -> list:
     evidence = farm.store.evidence(farm.id)
-    unit = EnergyUnit.fitting(*(why["energy_kwh"] or 0.0 for why in evidence.values()))
+    spans = sorted({(w["from_month"], w["to_month"]) for w in evidence.values()})
+    # In the unit of the farm's other pages, which is that of the whole.
+    inside = [r for m, r in farm.losses.yields.items() if spans and spans[-1][0] <= m <= spans[-1][1]]
+    unit = EnergyUnit.fitting(sum(r["expected_kwh"] or 0.0 for r in inside))
     pairs = sorted(
         ({"cause": c, **r} for c, why in evidence.items() for r in why["rivals"]), key=lambda r: -abs(r["moves_kwh"] or 0.0)
     )
-    spans = sorted({(w["from_month"], w["to_month"]) for w in evidence.values()})
     period = span_words(*spans[-1]) if spans else ""
     unknown = [(c, w) for c, w in evidence.items() if w["why_not"]]
     return [

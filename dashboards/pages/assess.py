@@ -15,7 +15,7 @@ from dashboards.people import current_person
 from dashboards.run import Progress
 from dashboards.store import NoAssessment, Store
 from dashboards.visit import ANALYST, OWNER, Content, Page, Place, Visit
-from yieldwatch.report.words import count, day, last_read, plain
+from yieldwatch.report.words import count, day, last_read, plain, tied
 
 MAY_START = frozenset({OWNER, ANALYST})
 
@@ -43,8 +43,8 @@ def _last(store: Store) -> list:
     farms = store.page("sites", ["site_id"], False, 1, 1).total
     to, as_of = (last_read(dt.date.fromisoformat(about[name] or "")) for name in ("to", "as_of"))
     made = dt.datetime.fromisoformat(str(about["made"])).astimezone(dt.UTC)
-    return [f"The last assessment was made on {day(made.date())} at {made:%H:%M} UTC. It covers "
-            f"{count(farms, 'farm')}, {day(about['from'])} to {to}, by readings to {as_of}."]
+    return [tied(f"The last assessment was made on {day(made.date())} at {made:%H:%M} UTC. It covers "
+                 f"{count(farms, 'farm')}, {day(about['from'])} to {to}, by readings to {as_of}.")]
 
 
 def _told(progress: Progress | None) -> list:

@@ -9,12 +9,13 @@ from typing import Any
 from dash import dcc, html
 
 from dashboards.pages.rows import rows_behind
-from dashboards.parts.charts import COLOURS, SYMBOLS, chart, interval, layout
+from dashboards.parts.charts import PERIOD_LOOKS, PeriodLook, chart, interval, layout
 from dashboards.parts.farm import EVIDENCE_PAGES, Farm, change_of, farm_page, handbook, month_bars, wrapped
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import Figure, joined, lead, stated
 from dashboards.visit import Content, Page, Visit
-from yieldwatch.report.totals import IN_HAND, Amount
+from yieldwatch.constants import LEFT_ON
+from yieldwatch.report.totals import IN_HAND_PARTS, Amount
 from yieldwatch.report.words import (
     BASIS_WORDS,
     NOT_ASSESSED,
@@ -105,7 +106,7 @@ def _lead(farm: Farm, unit: EnergyUnit, rows: list[dict]) -> list:
             ". ",
         ]
     currency = plain(farm.store.about()["currency"])
-    hand = losses.money(IN_HAND, (period, 1.0))
+    hand = losses.money(IN_HAND_PARTS, (period, 1.0))
     if hand.known:
         figure = Figure(
             money(hand.value, currency),
@@ -136,17 +137,19 @@ def _against(farm: Farm) -> list:
 
 def _by_cause(farm: Farm, rows: list[dict]) -> html.Figure:
     drawn = [r for r in reversed(rows) if r["energy"].known]
-    traces: list[dict] = [_dots(drawn, [r["share"] for r in drawn], farm.period.words, COLOURS["blue"], SYMBOLS[0])]
+    shown = _dots(drawn, [r["share"] for r in drawn], farm.period.words, PERIOD_LOOKS[0])
+    traces: list[dict] = [shown]
     other = farm.picked.against
     if other is not None:
-        traces.append(
+        # The axis counts from below, and the period that the page shows stands above the other.
+        traces.insert(
+            0,
             _dots(
                 drawn,
                 [farm.losses.share([r["cause"]], other) for r in drawn],
                 other.words,
-                COLOURS["orange"],
-                f"{SYMBOLS[2]}-open",
-            )
+                PERIOD_LOOKS[1],
+            ),
         )
     columns = [
         Column("cause", "Cause", lambda r: cause_word(r["cause"])),
@@ -162,6 +165,7 @@ def _by_cause(farm: Farm, rows: list[dict]) -> html.Figure:
         showlegend=other is not None,
         scattermode="group",
         scattergap=0.5,
+        legend={"traceorder": "reversed"},
     )
     top = drawn[-1]
     return chart(
@@ -179,7 +183,7 @@ def _by_cause(farm: Farm, rows: list[dict]) -> html.Figure:
     )
 
 
-def _dots(drawn: list[dict], shares: list[Amount], name: str, colour: str, symbol: str) -> dict[str, Any]:
+def _dots(drawn: list[dict], shares: list[Amount], name: str, look: PeriodLook) -> dict[str, Any]:
     values = [100 * s.value if s.known else None for s in shares]
     return {
         "type": "scatter",
@@ -188,7 +192,7 @@ def _dots(drawn: list[dict], shares: list[Amount], name: str, colour: str, symbo
         "x": values,
         "y": [wrapped(cause_word(r["cause"])) for r in drawn],
         "orientation": "h",
-        "marker": {"color": colour, "size": 10, "symbol": symbol},
+        "marker": {"color": look.colour, "size": 10, "symbol": look.symbol},
         "error_x": interval(
             values, [100 * s.low if s.known else None for s in shares], [100 * s.high if s.known else None for s in shares]
         ),
@@ -200,7 +204,7 @@ def _table(farm: Farm, unit: EnergyUnit, rows: list[dict]) -> html.Div:
     currency = plain(farm.store.about()["currency"])
     period = farm.period
     columns = [
-        Column("cause", "Cause", lambda r: dcc.Link(cause_word(r["cause"]), href=farm.at(f"why/{r['cause']}"))),
+        Column("cause", "Cause", lambda r: _cause(farm, unit, r["cause"])),
         Column(
             "energy",
             "Lost energy (90 % interval)",
@@ -237,6 +241,15 @@ def _table(farm: Farm, unit: EnergyUnit, rows: list[dict]) -> html.Div:
         f"Losses by cause, {period.words}. With “not explained” they add up to expected less delivered "
         "in measured months; below nil is a gain.",
     )
+
+
+def _cause(farm: Farm, unit: EnergyUnit, cause: str) -> list:
+    """A cause's name; under output held down, how much of it was a limit left on."""
+    name: list = [dcc.Link(cause_word(cause), href=farm.at(f"why/{cause}"))]
+    left = farm.losses.energy([LEFT_ON], (farm.period, 1.0)) if cause == "curtailment" else Amount(float("nan"))
+    if left.known:
+        name.append(html.Div(f"{unit.text(left.value)} of it in our hands: {cause_word(LEFT_ON)}", className="quiet"))
+    return name
 
 
 def _points(change: Amount) -> str:

@@ -10,7 +10,7 @@ from typing import Any
 from dash import html
 
 from dashboards.pages.rows import rows_behind
-from dashboards.parts.charts import COLOURS, DASHES, SYMBOLS, chart, interval, layout
+from dashboards.parts.charts import COLOURS, DASHES, PERIOD_LOOKS, SYMBOLS, chart, interval, layout
 from dashboards.parts.farm import Farm, farm_page, handbook, nothing, signed, told
 from dashboards.parts.period import Period
 from dashboards.parts.pick import pick
@@ -97,8 +97,8 @@ def _by_load(farm: Farm, name: str, drawn: Drawn, clamps: Drawn | None) -> list:
                 "name": period.words,
                 "x": [about["load_pct"][p] for p in found],
                 "y": values,
-                "line": {"color": COLOURS[("blue", "orange")[place]], "width": 2, "dash": DASHES[2 * place]},
-                "marker": {"symbol": SYMBOLS[place], "size": 7},
+                "line": {"color": PERIOD_LOOKS[place].colour, "width": 2, "dash": PERIOD_LOOKS[place].dash},
+                "marker": {"symbol": PERIOD_LOOKS[place].symbol, "size": 7},
                 "error_y": interval(
                     values, *([_known(v) for v in ends] for ends in zip(*((f.low, f.high) for f in found.values()), strict=True))
                 ),

@@ -14,7 +14,7 @@ from dashboards.parts.tables import Column, stored_table
 from dashboards.parts.words import Figure, page_head, sorry, stated
 from dashboards.visit import Content, Page, Visit, address
 from yieldwatch.constants import CAUSES
-from yieldwatch.report.words import BASIS_WORDS, EnergyUnit, cause_word, number, plain
+from yieldwatch.report.words import BASIS_WORDS, EnergyUnit, cause_word, loss_word, number, plain
 
 _MONEY, _ENERGY = ("money", "money_low", "money_high"), ("energy_kwh", "energy_low_kwh", "energy_high_kwh")
 SPANS = ("month", "year_to_date", "twelve_months")
@@ -31,6 +31,8 @@ def build(visit: Visit) -> Content:
     where: dict[str, object] = {"span": span}
     if visit.query.get("in_hand") == "1":
         where["in_hand"] = 1
+    else:
+        where["part"] = ""
     if visit.query.get("cause") in CAUSES:
         where["cause"] = visit.query["cause"]
 
@@ -43,7 +45,7 @@ def build(visit: Visit) -> Content:
 
     columns = [
         Column("name", "Farm", lambda r: dcc.Link(plain(r["name"]), href=address(f"/farm/{r['site_id']}"))),
-        Column("cause", "Cause", lambda r: dcc.Link(cause_word(r["cause"]), href=address(f"/handbook/{r['cause']}"))),
+        Column("cause", "Cause", lambda r: dcc.Link(loss_word(r), href=address(f"/handbook/{r['cause']}"))),
         Column("money", f"Money [{currency}]", lambda r: stated(_figure(r, _MONEY, number, behind(r), period)), number=True),
         Column("energy_kwh", f"Energy [{unit.name}]", lambda r: stated(_figure(r, _ENERGY, unit.bare, behind(r), period)),
                number=True),

@@ -29,6 +29,7 @@ from yieldwatch.report.words import (
     cause_word,
     count,
     day,
+    loss_word,
     money,
     number,
     per_cent,
@@ -161,7 +162,7 @@ def _in_hand(view: _View) -> list:
         row = worst[0]
         figure = words.money(row, "money", view.currency,
                              view.rows("losses", site_id=row["site_id"], cause=row["cause"], **view.months), view.period)
-        said += [f", the largest part of it {cause_word(row['cause'])} at {plain(row['name'])}, ", stated(figure)]
+        said += [f", the largest part of it {loss_word(row)} at {plain(row['name'])}, ", stated(figure)]
     return [*said, ". "]
 
 
@@ -202,8 +203,9 @@ def _bridge(view: _View) -> list:
             f"From the plan to what came, {what}, {view.period}, {rows[0]['of_farms']} farms with a plan. Whiskers: 90 % "
             "interval, bounds added over farms. Steps that a plan cannot tell apart stand together. ", other, "."],
             alternative=f"Steps from plan to actual, {what}, {view.period}. The table below holds every figure.", topic="bridge"),
-        grid(columns, rows, f"From plan to actual, {view.period}; in brackets the 90 % interval. Budget and steps add up to the "
-             "measured energy; with price and payments for held-down output they add up to the income."),
+        grid(columns, rows, f"From plan to actual, {view.period}; in brackets the 90 % interval; money of the steps at the "
+             "budget's price. Budget and steps add up to the measured energy; with price and payments for held-down output they "
+             "add up to the income."),
     ]
 
 
@@ -362,14 +364,21 @@ def _many(n: int) -> str:
     return count(n, "has", "have") if n else "none has"
 
 
+def _in_unit_of(view: _View, name: str, unit: EnergyUnit) -> words.Figure:
+    """A part of the expected energy in the whole's unit: its last digits are not known to a kWh."""
+    value, low, high = (view.sums[f"{name}{end}_kwh"] for end in ("", "_low", "_high"))
+    return words.Figure(NOT_KNOWN if value is None else unit.text(value), address("/losses", span=view.span, cause=name),
+                        view.period, _span(low, high, unit.bare), view.coverage)
+
+
 def _trust(view: _View) -> list:
     sums = view.sums
     return [
         "Readings cover ", view.linked(per_cent(sums["coverage"], 0), view.rows("yields", **view.months)),
         f" of the energy to be expected in {view.period}. Not explained is ",
-        stated(words.energy(sums, "unexplained", address("/losses", span=view.span, cause="unexplained"), view.period,
-                            view.coverage)),
-        ", which is spread over no cause. ", dcc.Link("Coverage, rows set aside, clocks and sensors", href="/trust"), ".",
+        stated(_in_unit_of(view, "unexplained", EnergyUnit.fitting(sums["expected_kwh"]))),
+        ", which is spread over no cause; below nil more came than is explained. ",
+        dcc.Link("Coverage, rows set aside, clocks and sensors", href="/trust"), ".",
     ]
 
 

@@ -135,7 +135,7 @@ def _shown(view: _View) -> list:
     name = name if name in VIEWS else "visits"
     parts = {"visits": _by_visit, "weeks": _by_week, "map": _on_a_map}
     return [
-        html.P(_lead(view), className="lead"), _papers(view),
+        html.P(_lead(view), className="lead"), *_against_list(view), _papers(view),
         html.H2("The visits"),
         html.P(_switch(view, name), className="no-print", role="navigation", **aria(label="How the visits are shown")),
         *(parts[name](view) if (view.visits if name == "map" else view.dates) else
@@ -185,17 +185,38 @@ def _against_own(view: _View, done: set[str]) -> list:
     more, fewer = sorted(done - own), sorted(own - done)
     rows = {r["job_id"]: r for r in view.visit.store.rows("work_list")}
 
-    def names(ids: list[str]) -> list:
-        links: list = []
-        for job in ids[:5]:
-            links += ([", "] if links else []) + [job_link(rows[job]), f" at {view.farm(rows[job])}"]
-        return [*links, f" and {len(ids) - 5} more" if len(ids) > 5 else ""]
-
     said: list = []
     for ids, word in ((more, "adds"), (fewer, "leaves out")):
         if ids:
-            said += [", and it " if said else "Against the portfolio's own limits it ", f"{word} ", *names(ids)]
+            said += [", and it " if said else "Against the portfolio's own limits it ", f"{word} ", *_named(view, rows, ids)]
     return [*said, "."] if said else ["The same jobs as under the portfolio's own limits."]
+
+
+def _against_list(view: _View) -> list:
+    """Why plan and work list do not hold the same jobs; nothing where they do, or where other limits are the reason."""
+    if limits_from({}, view.visit.store.about()) != view.limits:
+        return []
+    rows = {r["job_id"]: r for r in view.visit.store.rows("work_list")}
+    planned = {j["job_id"] for jobs in view.jobs.values() for j in jobs}
+    advised = {job for job, r in rows.items() if r["chosen"] or r["safety"]}
+    later, without = sorted(planned & rows.keys() - advised), sorted(advised - planned)
+    if not later and not without:
+        return []
+    said: list = [f"The work list advises {count(len(advised), 'job')}, the plan holds {len(planned)}: the list weighs each job "
+                  "done now, the plan picks the week in which it returns most. "]
+    if later:
+        said += ["Only later in the year worth their cost: " if len(later) > 1 else "Only later in the year worth its cost: ",
+                 *_named(view, rows, later), ". "]
+    if without:
+        said += ["Advised and not in this plan: ", *_named(view, rows, without), ". "]
+    return [html.P(said)]
+
+
+def _named(view: _View, rows: dict[str, dict], ids: list[str]) -> list:
+    links: list = []
+    for job in ids[:5]:
+        links += ([", "] if links else []) + [job_link(rows[job]), f" at {view.farm(rows[job])}"]
+    return [*links, f" and {len(ids) - 5} more" if len(ids) > 5 else ""]
 
 
 def _switch(view: _View, now: str) -> list:

@@ -16,6 +16,7 @@ from dashboards.store import Drawn
 from dashboards.visit import Content, Page, Visit
 from yieldwatch.report.words import (
     RIVAL_WORDS,
+    TABLE_WORDS,
     EnergyUnit,
     cause_word,
     count,
@@ -351,7 +352,7 @@ def _extremes(values: list[float]) -> str:
 
 def _files(farm: Farm) -> list:
     columns = [
-        Column("table", "Table", lambda r: plain(r["table"]).replace("_", " ")),
+        Column("table", "Table", lambda r: TABLE_WORDS.get(r["table"], plain(r["table"]))),
         Column("file", "File", lambda r: plain(r["file"])),
         Column("rows", "Rows", lambda r: number(r["rows"]), number=True),
         Column("used", "Used", lambda r: number(r["used"]), number=True),

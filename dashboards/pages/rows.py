@@ -7,6 +7,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from functools import cache
+from typing import Any
 
 from dash import dcc, html
 
@@ -85,6 +86,8 @@ def _covered() -> dict[str, str]:
 
 #: Length up to which a text stays on one line, such as a date. [characters]
 _SHORT = 25
+#: Length from which a text opens by a press, so that rows stay rows. [characters]
+_LONG = 160
 #: Decimals of figures by what their columns' names hold, so that one column is read at a glance; of the others three.
 _DECIMALS = {"price": 4, "_kwh": 1, "_pct": 2, "_months": 1, **dict.fromkeys(sorted(_MONEY), 2), "_days": 1, "_hours": 1,
              "_deg": 1, "_w_m2": 0}
@@ -95,11 +98,11 @@ def _is_figure(visit: Visit, table: str, name: str) -> bool:
     return isinstance(first, float)
 
 
-def _shower(name: str) -> Callable[[dict], str | html.Div]:
+def _shower(name: str) -> Callable[[dict], Any]:
     kind = next((part for part in _DECIMALS if part in name), "")
     decimals, whole = _DECIMALS.get(kind, 3), name.replace("_low", "").replace("_high", "")
 
-    def shown(row: dict) -> str | html.Div:
+    def shown(row: dict) -> Any:
         value = row[name]
         if value is None:
             return ""
@@ -108,6 +111,8 @@ def _shower(name: str) -> Callable[[dict], str | html.Div]:
             estimated = kind in _MONEY and math.isfinite(bounds(row, whole)[0])
             return number(value, decimals_of(row, name) if estimated else decimals)
         text = plain(value)
+        if len(text) > _LONG:
+            return html.Details([html.Summary(f"{text[:_LONG].rpartition(' ')[0]} ..."), text], className="prose")
         return html.Div(text, className="fixed" if len(text) <= _SHORT else "prose")
 
     return shown

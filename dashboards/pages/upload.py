@@ -18,17 +18,11 @@ from dashboards.upload import LARGEST, Preview, Uploads
 from dashboards.visit import ANALYST, OWNER, PLANNER, Content, Page, Place, Visit
 from yieldwatch.columns import TABLES
 from yieldwatch.errors import YieldwatchError
-from yieldwatch.report.words import number, plain
+from yieldwatch.report.words import TABLE_WORDS, number, plain
 
 MAY_ADD = frozenset({OWNER, ANALYST, PLANNER})
 #: Names up to which all that a field can hold stand below it.
 _MOST_NAMED = 16
-KIND_WORDS = {
-    "weather": "weather", "weather_2": "weather from a second source", "events": "events", "prices": "prices",
-    "load": "load on site",
-    "statements": "settlement statements", "costs": "running costs", "iv": "string IV traces", "iv_curves": "points of IV curves",
-    "clamp": "clamp readings", "meter": "revenue meter", "power": "inverter log", "string_current": "string current log",
-}
 
 
 def build(visit: Visit) -> Content:
@@ -37,7 +31,7 @@ def build(visit: Visit) -> Content:
         page_head("New readings", "A file is looked at first: what would be read, and what would be set aside and why. Nothing "
                   "is kept before you accept it, and no file is written over."),
         _choice("upload-site", "Farm, by the name of its folder", sites),
-        _choice("upload-kind", "Kind of reading", list(KIND_WORDS.values())),
+        _choice("upload-kind", "Kind of reading", list(TABLE_WORDS.values())),
         dcc.Upload(html.Button("Choose a file, or drop it here", type="button"), id="upload-file", max_size=LARGEST,
                    className="drop"),
         html.P(f".csv, .csv.gz or .parquet, up to {LARGEST / 1e6:.0f} MB.", className="quiet"),
@@ -64,7 +58,7 @@ def _told(preview: Preview) -> list:
     table = TABLES[preview.kind]
     parts: list[Any] = [
         html.H2("What the file would bring"),
-        html.P(f"{number(preview.rows)} rows of {KIND_WORDS.get(preview.kind, table.name)} at {preview.site_id}: "
+        html.P(f"{number(preview.rows)} rows of {TABLE_WORDS.get(preview.kind, table.name)} at {preview.site_id}: "
                f"{number(preview.used)} would be used, {number(preview.set_aside)} set aside."),
         html.P(f"It would stand at {preview.file}."),
     ]
@@ -108,7 +102,7 @@ def callbacks(app: Dash, place: Place) -> None:
             if not content:
                 return no_update
             data = base64.b64decode(content.partition(",")[2], validate=True)
-            table = next((t for t, words in KIND_WORDS.items() if words == (kind or "").strip()), "")
+            table = next((t for t, words in TABLE_WORDS.items() if words == (kind or "").strip()), "")
             return _told(uploads.look(person.name, (site or "").strip(), table, name or "", data))
         except binascii.Error:
             return [html.P("The file did not arrive whole. Send it again.", className="sorry", role="alert")]

@@ -37,7 +37,7 @@ from yieldwatch.action.methods import method
 from yieldwatch.constants import work_of
 from yieldwatch.errors import YieldwatchError
 from yieldwatch.report.jobs import advice, is_after_its_window
-from yieldwatch.report.words import cause_word, chance_word, count, day, money, number, plain
+from yieldwatch.report.words import cause_word, chance_word, count, day, is_look, money, number, plain
 
 #: Files of the assessment that are handed out as they are.
 _FILES = {"work_list.csv": "text/csv; charset=utf-8",
@@ -144,14 +144,16 @@ def _table(visit: Visit, names: dict[str, str], currency: str) -> html.Div:
                lambda r: once(r["job_kind"], with_span(r["gain_per_year"] or None, r["gain_low_per_year"],
                                                        r["gain_high_per_year"])), number=True),
         Column("payback_months", "Pays back [months]", lambda r: _months(r), number=True),
-        Column("chance_of_payback", "Chance", lambda r: "" if r["safety"] else chance_word(r["chance_of_payback"]), number=True),
+        Column("chance_of_payback", "Chance",
+               lambda r: "" if r["safety"] or is_look(r) else chance_word(r["chance_of_payback"]), number=True),
         Column("delay_cost_per_week", f"Each week later [{currency}]", lambda r: _weekly(r), number=True),
         Column("best_start", "Best from", lambda r: tied(day(r["best_start"]))),
     ]
     known = visit.store.columns("work_list")
     return stored_table(visit, "work_list", [c for c in columns if c.name in known],
                         "Jobs in their order, with where each stands in the job book; in brackets the 90 % interval. Chance: of "
-                        "paying back within the months that count",
+                        "paying back within the months that count. A look pays back "
+                        "nothing by itself: its page says by how much it betters a decision",
                         "rank", where=where)
 
 
@@ -163,14 +165,17 @@ def _named(row: dict, names: dict[str, str]) -> list:
 def _advice(row: dict) -> list:
     """What the figures say, and where it stands by the job book."""
     book = dcc.Link(plain(row["job_state"]), href=book_address(row["job_ref"])) if row.get("job_ref") else None
-    said = {"yes": "do it", "safety": "do it"}.get(advice(row), advice(row))
-    return [html.Span(said, className="advice"), html.Br(), book]
+    said = {"yes": "do it", "yes, after a reading": "do it,", "safety": "do it"}.get(advice(row), advice(row))
+    then = [html.Br(), html.Span("after a reading", className="advice")] if said.endswith(",") else []
+    return [html.Span(said, className="advice"), *then, html.Br(), book]
 
 
 def _months(row: dict) -> str:
     """Blank where cost or return is not known; an end that never comes is said. From two years on no tenth of a month counts."""
     if row["cost"] is None or not row["gain_per_year"]:
         return ""
+    if is_look(row):
+        return "a look"
     middle, low, high = ("never" if v is None else number(v, 1 if v < 24 else 0) for v in (
         row["payback_months"], row["payback_low_months"], row["payback_high_months"]))
     return middle if low == high == middle else f"{middle} ({low} to {high})"
@@ -217,11 +222,13 @@ def _job_lead(row: dict, currency: str, about: Any) -> list:
                         span(row["gain_low_per_year"], row["gain_high_per_year"]))
         said += [" and brings in ", stated(figure), " once"]
     elif row["gain_per_year"]:
+        look = is_look(row)
         figure = Figure(_money(row["gain_per_year"], currency), behind, "a usual year",
                         span(row["gain_low_per_year"], row["gain_high_per_year"]))
         energy = Figure(f"{number(row['gain_kwh_per_year'])} kWh", behind, "a usual year",
                         span(row["gain_low_kwh_per_year"], row["gain_high_kwh_per_year"]))
-        said += [" and wins back ", stated(energy), " or ", stated(figure), " in a usual year"]
+        said += [". What it may lead to would win back " if look else " and wins back ", stated(energy),
+                 ", and leave " if look else " or ", stated(figure), ", once it is paid," if look else "", " in a usual year"]
     there = chance_word(row["confidence"])
     what = "It is granted" if row["job_kind"] == "claim" else "The loss is there"
     said.append(f". {what} with a chance of {there}." if there else ".")

@@ -8,7 +8,7 @@ import textwrap
 
 from dashboards.parts.charts import COLOURS, interval, layout
 from yieldwatch.report.money import STEP_WORDS
-from yieldwatch.report.totals import IN_HAND
+from yieldwatch.report.totals import IN_HAND_PARTS
 from yieldwatch.report.words import EnergyUnit, cause_word
 
 #: Steps of the bridge that stand for a whole and not for a change.
@@ -35,7 +35,7 @@ def waterfall(rows: list[dict], unit: EnergyUnit, in_money: bool, currency: str)
         at = value if whole else at + value
         sizes.append(value)
         names.append("<br>".join(textwrap.wrap(step_name(row["step"]), 30)))
-        mine = row["step"] in IN_HAND
+        mine = row["step"] in IN_HAND_PARTS
         colours.append(COLOURS["grey"] if whole else COLOURS["orange"] if mine else COLOURS["blue"])
         patterns.append("" if whole else "/" if mine else "")
         low, high = (row[name] for name in (("money_low", "money_high") if in_money else ("energy_low_kwh", "energy_high_kwh")))

@@ -8,7 +8,7 @@ colour from the style sheet, so that one figure serves light, dark and paper.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 from dash import dcc, html
 
@@ -25,6 +25,21 @@ COLOURS = {
 DASHES = ("solid", "dash", "dot", "dashdot", "longdash")
 SYMBOLS = ("circle", "square", "diamond", "triangle-up", "cross", "x")
 _INK = "#7d858c"
+
+
+class PeriodLook(NamedTuple):
+    """How a period is drawn on every page."""
+
+    colour: str
+    dash: str
+    symbol: str
+
+
+#: The period that a page shows, and the one that it is held against.
+PERIOD_LOOKS = (
+    PeriodLook(COLOURS["blue"], DASHES[0], SYMBOLS[0]),
+    PeriodLook(COLOURS["orange"], DASHES[2], f"{SYMBOLS[2]}-open"),
+)
 _FONT = {"family": "system-ui, 'Segoe UI', 'DejaVu Sans', sans-serif", "size": 13, "color": _INK}
 
 

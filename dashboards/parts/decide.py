@@ -75,13 +75,15 @@ def card(job: Job, row: dict, currency: str, may_decide: bool, names: dict[str, 
          head_of: Callable = html.H3) -> html.Li:
     """One job with what speaks for it, and the buttons."""
     head = title(job, names)
-    gain = "" if not row["gain_per_year"] else (
-        f"; would {'bring in' if job.job_kind == 'claim' else 'win back'} {words.money_of(row, 'gain_per_year', currency)} "
-        f"{'once' if job.job_kind == 'claim' else 'in a usual year'} "
-        f"({words.bare_span(Amount(row['gain_per_year'], *words.bounds(row, 'gain_per_year')))}, 90 % interval)")
+    # A look wins back nothing by itself: the verdict says what it is worth.
+    gain = "" if not row["gain_per_year"] or words.is_look(row) else (
+        f" {'What it brings in' if job.job_kind == 'claim' else 'The first year'}, 90 % interval: {currency} "
+        f"{words.bare_span(Amount(row['gain_per_year'], *words.bounds(row, 'gain_per_year')))}.")
+    # A verdict that is to do it states cost and return.
+    cost = "" if str(row["verdict"]).startswith("Do: ") else f"{words.money(row['cost'], currency)}. "
     parts: list[Any] = [
         head_of([*(["Safety: "] if job.safety else []), dcc.Link(head, href=f"/jobs/{job.ref}")]),
-        html.P(words.tied(f"{words.money(row['cost'], currency)}{gain}. {words.plain(row['verdict'])}")),
+        html.P(words.tied(f"{cost}{words.plain(row['verdict'])}{gain}")),
         html.Details([html.Summary("Why, and what to watch for"),
                       *(html.P(words.tied(words.in_day_words(row[name])))
                         for name in ("why", "options", "caution") if row.get(name))]),

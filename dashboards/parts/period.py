@@ -16,9 +16,11 @@ from dashboards.parts.still import still
 from dashboards.parts.words import aria
 from dashboards.store import Row, Store
 from dashboards.visit import Visit
+from yieldwatch.constants import LEFT_ON
+from yieldwatch.cost.left_on import left_on_part
 from yieldwatch.pictures.doubt import draws_of
 from yieldwatch.report.runs import GROUP
-from yieldwatch.report.totals import BOUNDS, IN_HAND, Amount
+from yieldwatch.report.totals import BOUNDS, IN_HAND_PARTS, Amount
 from yieldwatch.report.words import month_name, months_span
 
 _MONTH = re.compile(r"\d{4}-\d{2}")
@@ -162,7 +164,10 @@ class Losses:
         self.rows = store.rows("losses", {"site_id": site_id})
         self.yields = {r["month"]: r for r in store.rows("yields", {"site_id": site_id}, ["month"])}
         self._by = {(r["cause"], r["month"]): r for r in self.rows}
-        self._drawn = cache(lambda cause: store.picture(site_id, "doubt", cause))
+        # A limit left on is a part of output held down, and so in the account twice: by its own name it is in no list of causes.
+        self._by |= {(LEFT_ON, r["month"]): part for r in self.rows
+                     if r["cause"] == "curtailment" and r["energy_kwh"] is not None and (part := left_on_part(r))}
+        self._drawn = cache(lambda cause: store.picture(site_id, "doubt", "curtailment" if cause == LEFT_ON else cause))
         self.causes = list(dict.fromkeys(r["cause"] for r in self.rows))
         self._known = _known_sums(store, site_id)
 
@@ -206,7 +211,7 @@ class Losses:
     def _as_reported(self, found: Amount, causes: Sequence[str], terms: Sequence[tuple[Period, float]], kind: str) -> Amount:
         """The same sum with the ends that reports state, by all draws: those worked out here, by patterns, differ in a digit."""
         (period, factor), *more = terms
-        name = causes[0] if len(causes) == 1 else GROUP if tuple(causes) == IN_HAND else ""
+        name = causes[0] if len(causes) == 1 else GROUP if tuple(causes) == IN_HAND_PARTS else ""
         stated = None if more or factor != 1.0 else self._known.get((period.first, period.last, name, kind))
         # losses.csv is written to a thousandth; reports leave out months that were not measured.
         return stated if stated is not None and abs(stated.value - found.value) < 0.1 else found
@@ -226,7 +231,7 @@ class Losses:
                     seen = True
                     own += factor * row[column]
                     floor += factor * min(row[column], 0.0)
-                    weights[month] = weights.get(month, 0.0) + factor * weight(row)
+                    weights[month] = weights.get(month, 0.0) + factor * weight(row) * row.get("share", 1.0)
             value += own
             drawn = self._drawn(cause)
             if drawn is None:
@@ -248,7 +253,8 @@ def _known_sums(store: Store, site_id: str) -> dict[tuple[str, str, str, str], A
         return {}
     found = {}
     farms = {r["span"]: r for r in store.rows("span_farms", {"site_id": site_id})}
-    rows = [(r["span"], r["cause"], r, "energy_{}kwh", "money{}") for r in store.rows("span_causes", {"site_id": site_id})]
+    whole = store.rows("span_causes", {"site_id": site_id, "part": ""})
+    rows = [(r["span"], r["cause"], r, "energy_{}kwh", "money{}") for r in whole]
     rows += [(span, GROUP, r, "in_hand_{}kwh", "in_hand_money{}") for span, r in farms.items()]
     for span, name, row, energy, money in rows:
         for kind, column, ends in (("energy", energy, ("", "low_", "high_")), ("money", money, ("", "_low", "_high"))):

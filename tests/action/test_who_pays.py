@@ -186,3 +186,16 @@ def test_a_guarantee_whose_outages_were_not_assessed_cannot_be_told():
     assert row["state"].tolist() == ["watch"]
     assert np.isnan(row["amount"].item())
     assert "cannot be told" in row["reason"].item()
+
+
+def test_a_limit_left_on_is_asked_of_no_network_and_is_the_owners_own():
+    gap = account("2023-01-01", "2025-01-01", curtailment=0.3)
+    gap = replace(gap, intervals=gap.intervals.assign(instructed_kwh=0.1))
+    found = claims(farm(), gap).set_index(["payer", "ground"])
+    hours = 731 * 24  # of 2023 and 2024
+    # 0.10 a kWh, and the tariff pays nothing for what was held down.
+    assert found.at[("network", "curtailment"), "energy_kwh"] == pytest.approx(0.1 * hours)
+    assert found.at[("network", "curtailment"), "amount"] == pytest.approx(0.1 * hours * 0.10)
+    assert found.at[("owner", "limit_left_on"), "energy_kwh"] == pytest.approx(0.2 * hours)
+    gap = replace(gap, intervals=gap.intervals.assign(instructed_kwh=0.0))
+    assert ("network", "curtailment") not in claims(farm(), gap).set_index(["payer", "ground"]).index

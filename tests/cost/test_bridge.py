@@ -101,3 +101,16 @@ def test_no_plan_no_bridge():
     rows, said = site_bridge(farm(None), evidence(GAP), GAP)
     assert rows.empty
     assert "p50_kwh_by_month" in said[0]
+
+
+def test_a_limit_left_on_is_a_step_of_its_own_beside_what_an_instruction_held():
+    held = GAP.intervals["curtailment"] + 2.0
+    instructed = held.where(held.index.month != 12, 0.5)
+    losses = GAP.losses.copy()
+    of = losses["cause"] == "curtailment"
+    losses.loc[of, "energy_kwh"] = losses.loc[of, "month"].map(held.groupby(held.index.strftime("%Y-%m")).sum())
+    gap = replace(GAP, intervals=GAP.intervals.assign(curtailment=held, instructed_kwh=instructed), losses=losses)
+    own = steps_of(site_bridge(farm(), evidence(gap), gap)[0], "month")
+    # 744 hours of December at 2 kWh, of which an instruction held half a kWh each.
+    assert own.at["curtailment", "energy_kwh"] == pytest.approx(-744 * 0.5)
+    assert own.at["limit_left_on", "energy_kwh"] == pytest.approx(-744 * 1.5)

@@ -158,3 +158,18 @@ def test_months_are_those_of_the_site():
     losses, _ = value_losses(site, make_data(), make_gap(table, "Europe/London"))
     got = losses.set_index("month")["revenue_lost"].to_dict()
     assert got == pytest.approx({"2025-06": 0.1, "2025-07": 0.1})
+
+
+def test_what_no_instruction_held_is_in_the_owners_hands_at_its_full_price():
+    site = make_site(tariff(curtailment_paid_pct=75.0))
+    table = intervals([100, 100], [50, 55], curtailment=[40, 40], instructed_kwh=[0, 30], soiling=[10, 5], snow=[0, 0])
+    losses = value_losses(site, make_data(), make_gap(table))[0].set_index("cause")
+    assert losses["in_hand_kwh"].to_dict() == pytest.approx({"curtailment": 50.0, "soiling": 15.0, "snow": 0.0})
+    assert losses["in_hand_revenue_lost"].to_dict() == pytest.approx({"curtailment": 5.0, "soiling": 1.5, "snow": 0.0})
+
+
+def test_without_a_price_money_in_hand_is_not_known_and_energy_is():
+    table = intervals([100], [60], curtailment=[40], instructed_kwh=[0])
+    row = value_losses(make_site(), make_data(), make_gap(table))[0].set_index("cause").loc["curtailment"]
+    assert row["in_hand_kwh"] == 40.0
+    assert np.isnan(row["in_hand_revenue_lost"])

@@ -17,6 +17,7 @@ from dash._utils import to_json
 
 from dashboards.app import content
 from dashboards.pages.shade import _stands_out
+from dashboards.parts import charts
 from dashboards.parts.period import Losses, Period, chosen
 from dashboards.registry import PAGES
 from dashboards.store import Store
@@ -24,7 +25,7 @@ from dashboards.visit import Person, Router, Visit
 from tests.dashboards.conftest import NARROW, WIDE, assert_accessible, assert_fits, settle, visit
 from yieldwatch.pictures.months import Found
 from yieldwatch.report.changes import change_bounds
-from yieldwatch.report.totals import IN_HAND
+from yieldwatch.report.totals import IN_HAND_PARTS
 from yieldwatch.report.words import number
 
 YEARS = "from=2024-07&to=2025-06&against_from=2023-07&against_to=2024-06"
@@ -130,14 +131,16 @@ def test_a_change_of_all_farms_is_surer_than_their_two_periods_and_is_told_for_w
                      shown(place, "/losses/periods", **asked))
 
 
+@pytest.mark.parametrize("farm", ["drumlin", "varzea"])
 @pytest.mark.parametrize("span", ["month", "year_to_date", "twelve_months"])
-def test_a_farm_s_page_states_the_intervals_that_the_owner_s_reports_state(place, span):
-    losses, sums = Losses(place.store, "drumlin"), place.store.row("span_farms", {"span": span, "site_id": "drumlin"})
+def test_a_farm_s_page_states_the_intervals_that_the_owner_s_reports_state(place, span, farm):
+    losses, sums = Losses(place.store, farm), place.store.row("span_farms", {"span": span, "site_id": farm})
     period = Period(tuple(m for m in sorted(losses.yields) if sums["from_month"] <= m <= sums["to_month"]))
-    energy, money = losses.energy(IN_HAND, (period, 1.0)), losses.money(IN_HAND, (period, 1.0))
+    energy, money = losses.energy(IN_HAND_PARTS, (period, 1.0)), losses.money(IN_HAND_PARTS, (period, 1.0))
     for found, name in ((energy, "in_hand{}_kwh"), (money, "in_hand_money{}")):
         assert [found.low, found.high] == [sums[name.format(end)] for end in ("_low", "_high")]
-    for row in place.store.rows("span_causes", {"span": span, "site_id": "drumlin", "cause": ["soiling", "unexplained"]}):
+    assert energy.value == pytest.approx(sums["in_hand_kwh"])
+    for row in place.store.rows("span_causes", {"span": span, "site_id": farm, "cause": ["soiling", "unexplained"]}):
         found = losses.energy([row["cause"]], (period, 1.0))
         assert (found.low, found.high) == (row["energy_low_kwh"], row["energy_high_kwh"])
 
@@ -254,6 +257,51 @@ def test_efficiency_by_load_is_that_of_the_period(place):
     assert [t["name"] for t in both[1:3]] == ["Jul 2024 to Jun 2025", "Jul 2023 to Jun 2024"]
 
 
+def test_a_period_and_the_one_that_it_is_held_against_look_alike_on_every_page(place):
+    now, then = charts.PERIOD_LOOKS
+    for path, name, kind in (("/farm/terrajal", "causes", "marker"), ("/losses/periods", "periods", "marker"),
+                             ("/farm/terrajal/inverters", "load", "line")):
+        drawn = {t["name"]: t for t in figure(place, path, name, **query(YEARS))["data"] if "name" in t}
+        assert drawn["Jul 2024 to Jun 2025"][kind]["color"] == now.colour, path
+        assert drawn["Jul 2023 to Jun 2024"][kind]["color"] == then.colour, path
+        assert drawn["Jul 2023 to Jun 2024"]["marker"]["symbol"] == then.symbol, path
+
+
+def test_output_held_down_says_how_much_of_it_was_a_limit_left_on(place):
+    year = {"from": "2024-07", "to": "2025-06"}
+    assert re.search(r"[\d.]+.MWh of it in our hands: a limit left on", shown(place, "/farm/varzea", **year))
+    assert "a limit left on" not in shown(place, "/farm/drumlin", **year)
+    whole = place.store.row("span_causes", {"span": "twelve_months", "site_id": "varzea", "cause": "curtailment", "part": ""})
+    left = Losses(place.store, "varzea").energy(["limit_left_on"], (Period(tuple(
+        m for m in sorted(Losses(place.store, "varzea").yields) if "2024-07" <= m <= "2025-06")), 1.0))
+    assert 0 < left.low < left.value < whole["energy_kwh"]
+    assert "of it in our hands, a limit left on" in shown(place, "/losses/periods", **year)
+
+
+def test_files_and_readings_have_names_that_people_use(place):
+    files = shown(place, "/farm/drumlin/readings")
+    assert "string IV traces" in files
+    assert "weather from a second source" in files
+    assert not re.search(r"u003e(iv|iv curves|weather 2|power|clamp)\\u003c", files)
+    held = shown(place, "/trust/drumlin")
+    assert "global light, light in the module plane, air temperature" in held
+    assert "poa_global" not in held
+
+
+def test_what_cannot_be_told_apart_is_in_the_unit_of_the_farm_s_losses(place):
+    # A year of Kelterhaus is over 100 MWh, and no cause takes ten of them.
+    assert re.search(r"the first moves by [\d.]+(\\u00a0| )MWh", shown(place, "/farm/kelter/apart"))
+    assert re.search(r"90.{1,6}%.{1,6}interval \[MWh\]", shown(place, "/farm/kelter/apart"))
+
+
+def test_a_long_text_of_a_row_opens_by_a_press(place):
+    cautions = [r["caution"] for r in place.store.rows("work_list")]
+    opened = r"\u003csummary\u003e"  # of HTML within the components' text
+    opening = f"{opened}{min(cautions)[:100]}"
+    assert shown(place, "/rows/work_list").count(opening) == sum(c.startswith(min(cautions)[:100]) for c in cautions)
+    assert opened not in shown(place, "/rows/yields").split("data-head", 1)[1]
+
+
 def test_a_string_s_curve_lies_beside_a_sound_peer_s_in_its_light(place):
     drawn = place.store.picture("drumlin", "string_curve", "INV1.4.2")
     peer = place.store.picture("drumlin", "string_curve", drawn.about["peer"])
@@ -268,7 +316,7 @@ def test_a_period_in_which_a_cause_is_not_told_is_not_one_in_which_it_took_nothi
     shutil.copy(place.store.path, tmp_path)
     asked = {"from": "2025-06", "to": "2025-06"}
     with closing(sqlite3.connect(tmp_path / place.store.path.name)) as store:
-        own = ", ".join(f"'{cause}'" for cause in IN_HAND)
+        own = ", ".join(f"'{cause}'" for cause in IN_HAND_PARTS)
         store.execute(f"delete from cause_months where cause in ({own}) and month = '2025-06'")
         store.execute("update cause_months set farms = 1 where cause = 'curtailment' and month = '2025-06'")
         store.commit()

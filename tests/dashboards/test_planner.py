@@ -82,6 +82,23 @@ def test_an_address_with_limits_shows_the_same_plan_to_whoever_opens_it(page, ow
     assert len(set(said)) == 1
 
 
+def test_the_plan_says_why_it_and_the_work_list_do_not_hold_the_same_jobs(page, own):
+    listed_ = {r["job_id"] for r in own.place.store.rows("work_list") if r["chosen"] or r["safety"]}
+    planned = {r["job_id"] for r in own.place.store.rows("plan", {"row": "job"})}
+    assert planned - listed_, "the sample has a cleaning that pays only later in the year"
+    visit(page, own, "/plan")
+    page.wait_for_selector("#plan .lead")
+    said = page.inner_text("#plan .lead + p")
+    assert f"The work list advises {len(listed_)} jobs, the plan holds {len(planned)}:" in said
+    assert "Only later in the year worth its cost: Clean the modules at El Terrajal" in said
+    assert "Advised and not in this plan" not in said
+    visit(page, own, "/plan?set=1&budget=600")
+    page.wait_for_selector("#plan .lead:has-text('With EUR 600')")
+    # Other limits are the reason then, and the lead says what they leave out.
+    assert "Against the portfolio's own limits it leaves out" in page.inner_text("#plan .lead")
+    assert "The work list advises" not in page.inner_text("#plan")
+
+
 def test_a_plan_that_takes_its_time_says_so_and_comes_by_itself(page, own, monkeypatch):
     monkeypatch.setattr("dashboards.pages.plan._WAIT", 0.0)
     visit(page, own, "/plan?set=1&budget=1234")

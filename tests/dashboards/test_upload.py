@@ -11,10 +11,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from dashboards.pages.upload import KIND_WORDS
 from dashboards.upload import KINDS, LARGEST_UNPACKED, Uploads
 from tests.dashboards.conftest import visit
 from yieldwatch.errors import InputError
+from yieldwatch.report.words import TABLE_WORDS
 
 ROOT = Path(__file__).parents[2]
 COSTS = b"date,amount,kind,note\n2025-06-01,120.50,insurance,\nsometime,10,insurance,\n"
@@ -33,7 +33,7 @@ def files(portfolio: Path) -> dict[str, bytes]:
 
 
 def test_every_kind_of_reading_that_may_come_in_has_its_word():
-    assert sorted(KIND_WORDS) == sorted(KINDS)
+    assert sorted(TABLE_WORDS) == sorted(KINDS)
 
 
 def test_a_preview_says_what_would_be_read_and_set_aside_and_keeps_nothing(portfolio):

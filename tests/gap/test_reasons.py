@@ -174,6 +174,8 @@ def test_shade_is_told_by_the_row_and_the_bearing_it_comes_from(hindered):
     # The sun stands there in the morning, and lowest in winter.
     assert "by the clock; most in " in why.pattern
     assert int(why.pattern.split(", about ")[1][:2]) in (8, 9, 10)
+    # A bearing of 15 degrees is an hour of the sun: no minute is known.
+    assert why.pattern.split(", about ")[1][2:5] in (":00", ":30")
     alone = next(t for t in why.turns if t.name == "day pattern alone")
     # The day pattern beyond the best-lit hours is part of what the fit finds.
     assert 0 < alone.value < why.energy_kwh

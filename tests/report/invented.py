@@ -22,7 +22,7 @@ from tests.report.invented_jobs import (
     work_list,
 )
 from yieldwatch.assess import Assessment, SiteAssessment
-from yieldwatch.constants import CAUSES
+from yieldwatch.constants import CAUSES, IN_HAND
 from yieldwatch.cost.bridge import BridgeMonth, bridge_rows
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.results import SiteGap
@@ -186,7 +186,8 @@ def losses(site_id: str, measured: bool) -> pd.DataFrame:
     ]
     frame = pd.DataFrame(rows, columns=columns)
     frame.loc[frame["basis"] == "not_assessed", columns[3:9]] = np.nan
-    return frame
+    mine = frame["cause"].isin(IN_HAND)
+    return frame.assign(in_hand_kwh=frame["energy_kwh"] * mine, in_hand_revenue_lost=frame["revenue_lost"] * mine)
 
 
 def yields(site_id: str, measured: bool) -> pd.DataFrame:

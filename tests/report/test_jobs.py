@@ -98,6 +98,7 @@ def test_a_claim_or_a_test_wins_no_energy_back_and_that_is_said_in_words(clean):
 def test_a_job_that_the_plan_has_in_a_later_week_is_not_called_turned_down():
     job = {"chosen": False, "safety": False, "planned_start": "2026-06-30", "verdict": "Not worth doing now."}
     assert jobs.advice(job) == "later"
-    assert jobs.verdict(job) == "Not worth doing now. The year's plan has it in the week of 30 Jun 2026."
+    assert jobs.verdict(job) == (
+        "Not worth doing now. The year's plan has it in the week of 30 Jun 2026, when it is worth its cost.")
     assert jobs.advice({**job, "planned_start": None}) == "not now"
     assert jobs.verdict({**job, "planned_start": None}) == "Not worth doing now."

@@ -130,3 +130,9 @@ def test_what_was_assumed_names_the_farm_and_not_its_folder():
     page = render_page(replace(assessment(), notices=("alder: running costs are from the plan.", "Budget: none.")))
     assert "<li>Alder Hill: running costs are from the plan.</li>" in page
     assert "<li>Budget: none.</li>" in page
+
+
+def test_the_ends_of_an_interval_are_never_broken_within_their_digits(page):
+    cells = re.findall(r'<td class="span">(.*?)</td>', page)
+    assert any(" to " in c.replace("\xa0", " ") for c in cells)
+    assert "td.span { white-space: nowrap; }" in page

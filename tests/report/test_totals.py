@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from tests.report.invented import EXPECTED, MONTHS, PRICE, assessment
-from yieldwatch.report.totals import BEYOND, IN_HAND, site_total, site_totals
+from yieldwatch.constants import BEYOND, IN_HAND
+from yieldwatch.report.totals import site_total, site_totals
 
 
 def measured_site():

@@ -2,8 +2,10 @@
 
 import math
 
+import pandas as pd
 import pytest
 
+from yieldwatch.check import Source
 from yieldwatch.cost import amounts
 from yieldwatch.report import words
 from yieldwatch.report.totals import Amount
@@ -156,3 +158,18 @@ def test_an_inspection_says_what_is_looked_at_where_its_cause_tells():
     assert words.job_word("inspect", "soiling") == "wash two strings to see the dirt"
     assert words.job_word("inspect", "inverter_outage") == "inspect"
     assert words.job_word("clean", "soiling") == "clean the modules"
+
+
+def test_a_stamp_to_the_second_stays_as_the_file_has_it():
+    text = "line 69965: time = 2023-09-06 08:15:00+00:00, repeat of line 6423; from 2023-09-06 08:15 on"
+    assert words.in_day_words(text) == (
+        "line 69965: time = 2023-09-06 08:15:00+00:00, repeat of line 6423; from 6 Sep 2023 08:15 on")
+
+
+def test_a_source_says_what_it_holds_in_words_and_ends_with_its_last_day():
+    start, end = pd.Timestamp("2024-01-01", tz="UTC"), pd.Timestamp("2024-07-01", tz="UTC")
+    meter = Source("revenue meter", 6, start, end, 1.0, is_end=True)
+    assert words.source_cells(meter, "UTC")[2:5] == ("1 Jan 2024", "30 Jun 2024", "100.0 %")
+    weather = Source("weather", 6, start, end, 0.5, "ghi, poa_global, temp_air, own_column")
+    assert words.source_cells(weather, "UTC")[3:] == (
+        "1 Jul 2024", "50.0 %", "global light, light in the module plane, air temperature, own_column")

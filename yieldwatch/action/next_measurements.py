@@ -14,6 +14,7 @@ from yieldwatch.action.cautions import caution_text
 from yieldwatch.action.costing import job_id, price_jobs
 from yieldwatch.action.information import Decision, Worth, worth_of_certainty, worth_of_reading
 from yieldwatch.action.ranking import present_value
+from yieldwatch.action.read_first import NO_CHANGE
 from yieldwatch.action.readings import HOW, IN_STRONG_LIGHT, NOISE, Reading
 from yieldwatch.action.worth import COME_BACK
 from yieldwatch.cost.amounts import money
@@ -24,8 +25,6 @@ NEXT_COLUMNS = [
     "worth_high", "worth_if_certain", "cost", "cost_alone", "net_worth", "needs_strong_light", "verdict",
     "caution",
 ]
-#: Chance below which a reading is said to change no decision; a few hundred draws tell no less.
-_NO_CHANGE = 0.01
 #: Samplings of an inspection's returns, for the range that the number of draws leaves.
 _SAMPLINGS = 40
 
@@ -139,7 +138,7 @@ def _cost(portfolio: Portfolio, reading: Reading, going: dict[str, float]) -> tu
 
 
 def _verdict(currency: str, worth: Worth, cost: float, reading: Reading) -> str:
-    if worth.chance_of_change < _NO_CHANGE or worth.mean <= 0.0:
+    if worth.chance_of_change < NO_CHANGE or worth.mean <= 0.0:
         return "No outcome that is likely would change a decision."
     turns = (f"{100.0 * worth.chance_of_change:.0f} % chance that it changes what is done, worth "
              f"{money(worth.mean, currency, worth.low, worth.high)} in the mean")
@@ -152,7 +151,7 @@ def _verdict(currency: str, worth: Worth, cost: float, reading: Reading) -> str:
 
 
 def _notices(portfolio: Portfolio, table: pd.DataFrame) -> tuple[str, ...]:
-    if not (table["chance_of_change"] >= _NO_CHANGE).any():
+    if not (table["chance_of_change"] >= NO_CHANGE).any():
         return ("No reading would change a decision.",)
     if not (table["net_worth"] > 0).any():
         return ("No reading is known to be worth its cost: what it could change is worth less than the visit.",)

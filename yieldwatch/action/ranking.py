@@ -34,8 +34,9 @@ WORK_LIST_COLUMNS = [
     "payback_months", "payback_low_months", "payback_high_months", "npv", "chosen", "confidence", "caution",
     "verdict", "why", "comes_back", "safety", "chance_of_payback", "npv_expected", "gain_low_per_year",
     "gain_high_per_year", "crew", "crew_hours", "cost_units", "npv_low", "npv_high", "life_months", "gain_over_life",
-    "benefit_cost", "promise_factor", "modules_to_replace",
+    "benefit_cost", "promise_factor", "modules_to_replace", "worth_of_look",
 ]
+_PAYBACKS = ["payback_months", "payback_low_months", "payback_high_months"]
 
 
 def rank_jobs(
@@ -57,7 +58,8 @@ def rank_jobs(
     work_list : DataFrame
         `WORK_LIST_COLUMNS`, one row a job, in rank order: safety first, then the chosen jobs by
         payback, then the others by payback, those that never pay last. Bounds are 5 and 95 %. NaN
-        where there is no cost or no price, and for a payback that never comes.
+        where there is no cost or no price, and for a payback that never comes. A look has none: it is judged by what the
+        decision that it betters is worth.
     notices : tuple of str
         What limits and assumptions the choice was made under, in whole sentences.
 
@@ -297,7 +299,7 @@ def _describe(
             gain_kwh_per_year=row["gain_kwh_per_year"], chance=row["chance_of_payback"],
             confidence=c.confidence, chosen=row["chosen"], safety=row["safety"], unpriced=row["unpriced"],
             short_of=row["short_of"], instead_of=row["instead_of"], awaits_look=c.awaits_look,
-            mends=c.job_kind not in ("inspect", "claim"),
+            is_look=c.job_kind == "inspect", once=c.job_kind == "claim", mends=c.job_kind not in ("inspect", "claim"),
             gain_interval=(row["gain_low_per_year"], row["gain_high_per_year"]),
             # The cost is no estimate: what is left once it is paid has an interval of the same width.
             worth_interval=(row["npv_low"], row["npv_high"]),
@@ -324,6 +326,9 @@ def _in_order(table: pd.DataFrame) -> pd.DataFrame:
         ["_block", "payback_months", "_gain", "job_id"], na_position="last", kind="stable", ignore_index=True
     )
     ordered["rank"] = np.arange(1, len(ordered) + 1)
+    looks = (ordered["job_kind"] == "inspect") & ~ordered["safety"].astype(bool)
+    ordered.loc[looks, _PAYBACKS] = np.nan
+    ordered["worth_of_look"] = ordered["worth"].where(looks)
     return ordered[WORK_LIST_COLUMNS]
 
 

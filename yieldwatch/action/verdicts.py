@@ -38,6 +38,10 @@ class Case:
         The chosen job that mends the same loss; empty where there is none.
     awaits_look : bool
         Held back until a look has shown that it pays.
+    is_look : bool
+        An inspection, which is judged by the decision that it betters.
+    once : bool
+        A claim, which is paid once.
     mends : bool
         False for a look or a claim, before which no cheaper test comes.
     gain_interval, worth_interval : tuple of float
@@ -58,6 +62,8 @@ class Case:
     short_of: str
     instead_of: str
     awaits_look: bool = False
+    is_look: bool = False
+    once: bool = False
     mends: bool = True
     gain_interval: tuple[float, float] = (math.nan, math.nan)
     worth_interval: tuple[float, float] = (math.nan, math.nan)
@@ -98,9 +104,12 @@ def verdict(case: Case) -> str:
             "Not ranked: what it returns has no price. Complete the [[tariffs]] or the prices of the site to "
             "have it ranked."
         )
+    if case.is_look and (case.chosen or not (case.instead_of or case.short_of)):
+        return _of_look(case)
     if case.chosen:
+        returns = f"brings in {case.yearly} once" if case.once else f"returns {case.yearly} in the first year"
         return (
-            f"Do: returns {case.yearly} in the first year for {case.money(case.cost)}; "
+            f"Do: {returns} for {case.money(case.cost)}; "
             f"{_in_hundred(case.chance)} chance of paying back within {case.horizon_months} months{_all_the_same(case)}."
         )
     if case.awaits_look:
@@ -117,11 +126,19 @@ def verdict(case: Case) -> str:
     return _not_worth(case)
 
 
+def _of_look(case: Case) -> str:
+    """A look returns nothing by itself: what counts is how much better the decision after it is."""
+    said = f"what it may lead to is worth {case.whole} in the mean, once that is paid"
+    if case.chosen:
+        return (f"Do: {said}, against {case.money(case.cost)} for the look. It is judged by the decision that it betters, not by "
+                "a payback.")
+    return f"Not worth doing: {said}, less than the {case.money(case.cost)} that the look costs."
+
+
 def _missed(case: Case) -> str:
-    return (
-        f"Worth doing, but missed the {case.short_of}: returns {case.yearly} in the first "
-        f"year for {case.money(case.cost)}."
-    )
+    looks = f"what it may lead to is worth {case.whole} in the mean,"
+    what = looks if case.is_look else f"returns {case.yearly} in the first year"
+    return f"Worth doing, but missed the {case.short_of}: {what} for {case.money(case.cost)}."
 
 
 def _not_worth(case: Case) -> str:

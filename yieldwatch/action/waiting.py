@@ -208,13 +208,16 @@ def _options(portfolio: Portfolio, job: Candidate, net: np.ndarray, weeks: tuple
     def text(amount: float, interval: tuple[float, float] = (np.nan, np.nan)) -> str:
         return money(amount, portfolio.currency, *interval)
 
+    def bounds(low: float, high: float) -> str:
+        """Beside the sum that they bound, which names the currency."""
+        return " to ".join(text(end, (low, high)).replace(f"{portfolio.currency} ", "") for end in (low, high))
+
     first, best = weeks
     year = np.atleast_2d(job.gain_value)[:, :12].sum(axis=1)
     low, high = np.quantile(year, [0.05, 0.95])
-    lost = [text(amount, (low, high)) for amount in (float(year.mean()), low, high)]
     claim = job.job_kind == "claim"
     stays = "stays unclaimed" if claim else "stays lost in the coming year"
-    said = [f"Do nothing: {lost[0]} {stays} ({lost[1]} to {lost[2]})."]
+    said = [f"Do nothing: {text(float(year.mean()), (low, high))} {stays} ({bounds(low, high)})."]
     if not priced:
         return f"{said[0]} Doing it has no cost yet to be held against that."
     months = portfolio.horizon_months
@@ -230,5 +233,4 @@ def _options(portfolio: Portfolio, job: Candidate, net: np.ndarray, weeks: tuple
     best_is = "Do not wait" if best == first else f"Best from {week_start(as_of, best)}"
     if np.isnan(price[0]):
         return " ".join([*said, f"{best_is}, the last week looked at: look again then."])
-    waited = [text(amount, price[1:]) for amount in price]
-    return " ".join([*said, f"{best_is}: each week after it costs {waited[0]} ({waited[1]} to {waited[2]})."])
+    return " ".join([*said, f"{best_is}: each week after it costs {text(price[0], price[1:])} ({bounds(*price[1:])})."])

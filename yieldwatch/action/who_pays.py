@@ -13,6 +13,8 @@ import pandas as pd
 
 from yieldwatch.action.guarantees import ContractYear, contract_years
 from yieldwatch.action.warranties import inverter_deadlines, short_strings
+from yieldwatch.constants import LEFT_ON
+from yieldwatch.cost.left_on import beyond_rows, in_hand_rows
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.results import SiteGap
 from yieldwatch.portfolio.model import Guarantee, Site
@@ -26,8 +28,8 @@ NOTICE_DAYS = 30.0
 #: Words in an event's note that are usually insured. Common practice, no source.
 _INSURED = re.compile(r"\b(storm|hail|lightning|theft|stolen|fire|flood|vandal\w*)\b", re.IGNORECASE)
 _BY_CHANCE = "The amount is what is to be expected, by the chance that it is granted."
-_NETWORK = {"grid_outage": "the network was off", "curtailment": "output was held down"}
-_OWNER = ("soiling", "shading", "snow", "string_fault", "inverter_efficiency", "inverter_outage", "degradation")
+_NETWORK = {"grid_outage": "the network was off", "curtailment": "output was held down by instruction"}
+_OWNER = ("soiling", "shading", "snow", "string_fault", "inverter_efficiency", "inverter_outage", LEFT_ON, "degradation")
 
 
 def site_claims(site: Site, data: SiteData, gap: SiteGap, losses: pd.DataFrame, rounds: pd.DataFrame, jobs: pd.DataFrame,
@@ -174,6 +176,8 @@ def _inverters(site: Site, data: SiteData, gap: SiteGap, losses: pd.DataFrame, t
 
 def _network(losses: pd.DataFrame, notice: float, today: dt.date) -> list[dict[str, object]]:
     rows = []
+    # A limit that was left on by mistake is the farm's own making.
+    losses = beyond_rows(losses)
     for cause, why in _NETWORK.items():
         own = losses[(losses["cause"] == cause) & (losses["energy_kwh"] > 0)]
         if own.empty:
@@ -240,6 +244,7 @@ def _jobs(site: Site, data: SiteData, jobs: pd.DataFrame, today: dt.date, claime
 
 def _own(losses: pd.DataFrame) -> list[dict[str, object]]:
     rows = []
+    losses = pd.concat([in_hand_rows(losses), beyond_rows(losses)])
     for cause in _OWNER:
         own = losses[(losses["cause"] == cause) & losses["energy_kwh"].notna()]
         if own.empty or not (own["energy_kwh"] != 0).any():

@@ -10,12 +10,14 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from yieldwatch.constants import LEFT_ON
+
 #: The steps in their order. Steps multiply, so the order is part of the answer. The first group turns the budget into what this
 #: tool expects in the weather that came; a step for which the plan lacks a list is merged into the next of them.
 WEATHER_STEPS = ("sun", "temperature", "plan_allowance")
 CAUSE_STEPS = (
     "grid_outage", "curtailment", "reactive_power", "snow", "inverter_outage", "soiling", "shading", "string_fault",
-    "inverter_efficiency", "excess_ageing",
+    "inverter_efficiency", LEFT_ON, "excess_ageing",
 )
 STEPS = (*WEATHER_STEPS, *CAUSE_STEPS)
 COLUMNS = [

@@ -7,9 +7,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from yieldwatch.constants import CAUSES
+from yieldwatch.constants import CAUSES, LEFT_ON
 from yieldwatch.cost.bridge import CAUSE_STEPS, COLUMNS, BridgeMonth, bridge_rows, spans
 from yieldwatch.cost.income import monthly_income
+from yieldwatch.cost.left_on import left_on_share
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.results import SiteGap
 from yieldwatch.portfolio.model import Plan, Site
@@ -35,7 +36,8 @@ def site_bridge(site: Site, data: SiteData, gap: SiteGap) -> tuple[pd.DataFrame,
     measured over planned insolation; temperature by the modules' mean temperature coefficient and the difference of the
     month's mean air temperatures. plan_allowance leads from there to what is expected here less the planned ageing: the losses
     that the plan allowed for, and its model against this one. The causes are the account's, each the mean effect over all orders
-    of switching them on; ageing counts only where it exceeds the plan's.
+    of switching them on; ageing counts only where it exceeds the plan's, and of output held down a limit left on by mistake is a
+    step of its own.
     """
     plan = site.plan
     if plan is None or plan.p50_kwh_by_month is None:
@@ -83,6 +85,7 @@ def bridge_months(site: Site, data: SiteData, gap: SiteGap, plan: Plan) -> tuple
     paid = _paid(site, data)
     air = _monthly_air(site, data)
     gamma = sum(s.module_type.gamma_p_mp_pct_per_c * s.p_mp_w for s in site.strings) / (1000.0 * site.pdc0_kw) / 100.0
+    left_on = left_on_share(gap, site.timezone)
     energy = gap.losses.pivot(index="month", columns="cause", values="energy_kwh")
     months, left_out = [], []
     for k, row in enumerate(gap.yields.to_dict("records")):
@@ -97,6 +100,10 @@ def bridge_months(site: Site, data: SiteData, gap: SiteGap, plan: Plan) -> tuple
         losses["excess_ageing"] = ageing - allowed
         if "degradation" in draws:
             draws["excess_ageing"] = draws.pop("degradation") + allowed
+        mistaken = float(left_on.get(month, 0.0))
+        losses[LEFT_ON], losses["curtailment"] = (losses["curtailment"] * part for part in (mistaken, 1.0 - mistaken))
+        if "curtailment" in draws:
+            draws[LEFT_ON], draws["curtailment"] = (draws["curtailment"] * part for part in (mistaken, 1.0 - mistaken))
         budget = budget_kwh(site, plan, month)
         steps = _weather_steps(plan, month, budget, row["insolation_kwh_m2"], air.get(month, np.nan), gamma)
         steps["plan_allowance"] = row["expected_kwh"] - allowed - budget - float(np.nansum(list(steps.values())))

@@ -8,12 +8,14 @@ import numpy as np
 import pandas as pd
 
 from yieldwatch.constants import CAUSES
+from yieldwatch.cost.left_on import left_on_kwh, left_on_share, with_in_hand
 from yieldwatch.cost.tariffs import interval_mean, prices_at, usual_step
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.results import SiteGap
 from yieldwatch.portfolio.model import Site
 
 MONEY_COLUMNS = ["revenue_lost", "revenue_lost_low", "revenue_lost_high"]
+HAND_COLUMNS = ["in_hand_kwh", "in_hand_revenue_lost"]
 _KEYS = ["month", "cause"]
 
 
@@ -58,7 +60,8 @@ def value_losses(site: Site, data: SiteData, gap: SiteGap) -> tuple[pd.DataFrame
     -------
     losses : DataFrame
         `gap.losses` with revenue_lost, revenue_lost_low, revenue_lost_high. [money] Positive is money
-        lost; negative where the price was. The bounds are the energy's bounds at the row's price.
+        lost; negative where the price was. The bounds are the energy's bounds at the row's price. And with in_hand_kwh,
+        in_hand_revenue_lost, what of both was in the owner's hands.
         Blank where the energy is, and in a month where an interval with a loss has no price.
     notices : tuple of str
         What was assumed and which months are blank, in whole sentences.
@@ -74,17 +77,18 @@ def value_losses(site: Site, data: SiteData, gap: SiteGap) -> tuple[pd.DataFrame
     table = gap.intervals
     causes = [c for c in CAUSES if c in table.columns]
     if table.empty or not causes:
-        return gap.losses.assign(**{c: np.nan for c in MONEY_COLUMNS}), ()
+        return gap.losses.assign(**{c: np.nan for c in (*MONEY_COLUMNS, *HAND_COLUMNS)}), ()
     index = pd.DatetimeIndex(table.index)
     price = prices_at(site, index, data.prices)
     load = load_kwh(site, data, index)
     energy = table[causes].to_numpy(dtype=float)
     unit = _unit_price(table, energy, price, load)
     per_cause = np.repeat(unit[:, None], len(causes), axis=1)
+    left = np.zeros(len(table))
     if "curtailment" in causes:
-        held, instructed = (table[c].to_numpy(dtype=float) for c in ("curtailment", "instructed_kwh"))
+        held, left = table["curtailment"].to_numpy(dtype=float), left_on_kwh(table)
         # Nobody pays for a limit that was left on by mistake.
-        share = np.divide(instructed, held, out=np.zeros(len(held)), where=held != 0)
+        share = np.divide(held - left, held, out=np.zeros(len(held)), where=held != 0)
         paid = (price["export_price"] * price["curtailment_paid"]).to_numpy() * share
         per_cause[:, causes.index("curtailment")] -= paid
     money = np.where(energy == 0, 0.0, energy * per_cause)  # no loss needs no price
@@ -97,6 +101,8 @@ def value_losses(site: Site, data: SiteData, gap: SiteGap) -> tuple[pd.DataFrame
     )
     losses = gap.losses.merge(keyed, on=_KEYS, how="left")
     losses = _with_bounds(losses)
+    left_on_money = pd.Series(np.where(left == 0, 0.0, left * unit)).groupby(month).sum()
+    losses = _in_order(with_in_hand(losses, left_on_share(gap, site.timezone), left_on_money))
     return losses, _notices(site, data, energy, unit, month, usual_step(index))
 
 
@@ -148,8 +154,12 @@ def _with_bounds(losses: pd.DataFrame) -> pd.DataFrame:
     )
     losses["revenue_lost_low"] = np.minimum(one, other)
     losses["revenue_lost_high"] = np.maximum(one, other)
-    order = [c for c in losses.columns if c not in {"_price", "basis", *MONEY_COLUMNS}]
-    return losses[order + MONEY_COLUMNS + [c for c in ("basis",) if c in losses]]
+    return losses
+
+
+def _in_order(losses: pd.DataFrame) -> pd.DataFrame:
+    last = [*MONEY_COLUMNS, *(c for c in ("basis",) if c in losses), *HAND_COLUMNS]
+    return losses[[c for c in losses.columns if c not in {"_price", *last}] + last]
 
 
 def _notices(

@@ -39,8 +39,8 @@ _ANY_FAULT = sum(FAULT_PRIOR.values())
 #: Quantities that a sentence says.
 _SAID = {
     "v_oc": "open-circuit voltage",
-    "i_ratio": "i_mp/i_sc",
-    "v_ratio": "v_mp/v_oc",
+    "i_ratio": "current at the power point over short-circuit current",
+    "v_ratio": "voltage at the power point over open-circuit voltage",
     "i_sc": "short-circuit current",
     "bright": "logged current in bright hours",
     "dim": "on overcast days",

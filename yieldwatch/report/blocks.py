@@ -88,16 +88,19 @@ def _with_share(energy: str, pct: float) -> str:
 
 def job_card(job: dict, currency: str) -> JobCard:
     """One job of the work list, its figures with their ranges."""
+    look = words.is_look(job)
     decision = "safety: do it whatever it returns" if jobs.is_safety(job) else ""
     cost, alone = (money(job.get(name), currency) for name in ("cost", "cost_alone"))
     facts = (
         ("When", jobs.due(job)),
+        ("Before it", jobs.said(job, "read_first")),
         ("Wins back", jobs.gain(job)),
-        ("Worth", jobs.worth(job, currency)),
+        ("Leaves, once what follows is paid" if look else "Worth", jobs.worth(job, currency)),
         ("Costs", cost if alone in (cost, words.NOT_KNOWN) else f"{cost} ({alone} if done alone)"),
-        ("Pays back", words.payback(job)),
+        ("As a look" if look else "Pays back", words.payback(job)),
         ("Net value", money_of(job, "npv", currency)),
-        ("Chance of paying back", "" if jobs.is_safety(job) else words.chance_word(job.get("chance_of_payback"))),
+        ("Chance of paying back",
+         "" if jobs.is_safety(job) or look else words.chance_word(job.get("chance_of_payback"))),
         ("Chance that it is granted" if job.get("job_kind") == "claim" else "Chance that the loss is there",
          words.chance_word(job.get("confidence"))),
         ("Comes back", jobs.said(job, "comes_back")),

@@ -90,13 +90,18 @@ def turned_down(listed: Sequence[dict]) -> str:
 
 def advice(job: dict) -> str:
     """What the work list says of a job in a word or two; the year's plan may have it in a later week."""
+    if is_on(job) and not is_safety(job) and text(job, "read_first"):
+        return "yes, after a reading"
     return "safety" if is_safety(job) else "yes" if is_on(job) else "later" if text(job, "planned_start") else "not now"
 
 
 def verdict(job: dict) -> str:
     """The verdict of a job that is not to be done now, and when the year's plan has it all the same."""
     told = said(job, "verdict")
-    return f"{told} The year's plan has it in the week of {words.day(job['planned_start'])}." if advice(job) == "later" else told
+    if advice(job) != "later":
+        return told
+    now = told.replace("Not worth doing:", "Not worth doing now:", 1)
+    return f"{now} The year's plan has it in the week of {words.day(job['planned_start'])}, when it is worth its cost."
 
 
 def is_safety(job: dict) -> bool:

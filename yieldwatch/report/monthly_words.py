@@ -18,7 +18,7 @@ from yieldwatch.report import jobs, words
 from yieldwatch.report.money import STEP_WORDS
 from yieldwatch.report.proof import proven_sentence
 from yieldwatch.report.sentences import added, left_out_said
-from yieldwatch.report.totals import IN_HAND, Amount, SiteTotal, site_total
+from yieldwatch.report.totals import Amount, SiteTotal, site_total
 from yieldwatch.report.words import EnergyUnit, count, listed, money, money_with_span
 
 #: Steps, jobs and farms that are told one by one; the rest stands in the tables.
@@ -230,7 +230,7 @@ def _in_hand(assessment: Assessment, month: Month, unit: EnergyUnit) -> list[str
     worth = added([t.in_hand.money for t in month.of_month])
     said = [f"{unit.text(energy.value)} ({unit.span(energy)}) of the month's losses{_worth(worth, currency)}."]
     lost = [(c.money, words.cause_word(c.cause), words.plain(t.name))
-            for t in month.of_month for c in t.causes if c.cause in IN_HAND and c.money.known and c.money.value >= 1]
+            for t in month.of_month for c in t.in_hand_parts if c.money.known and c.money.value >= 1]
     several = len(month.of_month) > 1
     if lost:
         parts = [f"{cause}{f' at {farm}' if several else ''} {money_with_span(cost, currency)}"

@@ -13,8 +13,9 @@ import numpy as np
 import pandas as pd
 
 from yieldwatch.assess import SiteAssessment
-from yieldwatch.constants import CAUSES
-from yieldwatch.report.totals import BOUNDS, IN_HAND, cell_bounds, cell_draws, cell_price
+from yieldwatch.constants import CAUSES, LEFT_ON
+from yieldwatch.cost.left_on import left_on_part
+from yieldwatch.report.totals import BOUNDS, IN_HAND_PARTS, cell_bounds, cell_draws, cell_price
 
 #: The group of causes in the owner's hands, beside the causes themselves.
 GROUP = "in_hand"
@@ -58,8 +59,9 @@ _Cell = tuple[np.ndarray, np.ndarray]
 
 
 def groups_of(cells: Mapping[str, tuple[_Cell, _Cell]]) -> dict[str, list[tuple[_Cell, _Cell]]]:
-    """Cells of each cause, and of all in hand, that the site has."""
-    found = {name: [cells[c] for c in causes if c in cells] for name, causes in (*((c, (c,)) for c in CAUSES), (GROUP, IN_HAND))}
+    """Cells of each cause, of the limits left on that are a part of one, and of all in hand, that the site has."""
+    groups = (*((c, (c,)) for c in (*CAUSES, LEFT_ON)), (GROUP, IN_HAND_PARTS))
+    found = {name: [cells[c] for c in causes if c in cells] for name, causes in groups}
     return {name: own for name, own in found.items() if own}
 
 
@@ -69,7 +71,9 @@ def month_cells(site: SiteAssessment, months: Sequence[str]) -> dict[str, tuple[
     place = {month: k for k, month in enumerate(months)}
     draws = max((len(d) for d in site.gap.draws.values()), default=1)
     cells: dict[str, tuple[_Cell, _Cell]] = {}
-    for row in site.losses.to_dict("records"):
+    rows = site.losses.to_dict("records")
+    rows += [part for row in rows if row["cause"] == "curtailment" and (part := left_on_part(row))]
+    for row in rows:
         if row["month"] not in measured or not np.isfinite(row["energy_kwh"]):
             continue
         k = place[row["month"]]

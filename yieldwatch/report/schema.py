@@ -38,6 +38,8 @@ LOSSES = {
     "revenue_lost_low": f"Low end of the {INTERVAL}",
     "revenue_lost_high": f"High end of the {INTERVAL}",
     "basis": "measured, prior (no evidence of the farm's own) or not_assessed",
+    "in_hand_kwh": "Of energy_kwh, what was in the owner's or contractor's hands; of output held down, limits left on [kWh]",
+    "in_hand_revenue_lost": "Of revenue_lost, the same",
 }
 STRING_FINDINGS = {
     "site_id": "Site",
@@ -92,7 +94,7 @@ WORK_LIST = {
     "gain_per_year": "Money won back over the coming twelve months",
     "cost": "Cost with the job's share of its visit",
     "cost_alone": "Cost if the visit were made for this job alone",
-    "payback_months": "Months until the cost is back; blank if never",
+    "payback_months": "Months until the cost is back; blank if never, and for inspections",
     "payback_low_months": f"Quick end of the {INTERVAL} [months]",
     "payback_high_months": f"Slow end of the {INTERVAL}; blank if never [months]",
     "npv": "Net present value over the portfolio's horizon",
@@ -331,6 +333,8 @@ WORK_LIST_EXTRAS = {
     "planned_start": "First day of the week in which the plan has it; blank if it has not",
     "promise_factor": "By what past promises kept multiply the gains, which hold it; 1 where none is proven",
     "modules_to_replace": "Modules that a replacement counts on; blank for other work",
+    "worth_of_look": "Of an inspection, how much better the decision after it is, in the mean and before its cost; else blank",
+    "read_first": "A reading that is worth making before the job, its cost and the chance that it spares the job; else blank",
 }
 
 #: `evidence.json`: the keys of each kind of object in it, from the document down.

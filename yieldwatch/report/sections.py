@@ -11,12 +11,12 @@ import pandas as pd
 
 from yieldwatch.assess import SiteAssessment
 from yieldwatch.check import Source, check_site, set_aside_kinds
-from yieldwatch.constants import FAULT_FINDINGS
+from yieldwatch.constants import BEYOND, FAULT_FINDINGS, IN_HAND, LEFT_ON
 from yieldwatch.report import figures, sentences, words
 from yieldwatch.report.blocks import Figure, Grid
 from yieldwatch.report.evidence import Said, in_words
 from yieldwatch.report.money import MoneySection, money_section
-from yieldwatch.report.totals import BEYOND, IN_HAND, Amount, SiteTotal, month_groups
+from yieldwatch.report.totals import Amount, CauseTotal, SiteTotal, month_groups
 from yieldwatch.report.words import EnergyUnit, count, money, money_span, per_cent
 
 #: Rows of a table that the page shows before it sends the reader to the CSV file.
@@ -196,7 +196,7 @@ def _causes(total: SiteTotal, currency: str) -> Grid:
     unit = EnergyUnit.fitting(total.expected_kwh)
     rows: list[tuple[str, ...]] = []
     for c in total.causes:
-        hand = "yes" if c.cause in IN_HAND else "no" if c.cause in BEYOND else ""
+        hand = _hand_word(total, c, unit)
         if not c.energy.known:
             blank = words.NOT_ASSESSED
             rows.append((words.cause_word(c.cause), hand, blank, "", "", "", "", words.BASIS_WORDS[c.basis]))
@@ -221,6 +221,16 @@ def _causes(total: SiteTotal, currency: str) -> Grid:
         ("Cause", "In our hands", "#Energy", "interval", "#Of expected", "#Worth", "interval", "Rests on"),
         tuple(rows),
     )
+
+
+def _hand_word(total: SiteTotal, cause: CauseTotal, unit: EnergyUnit) -> str:
+    """Whether a cause is in the owner's hands; of output held down how much of it is."""
+    left = next((c.energy.value for c in total.in_hand_parts if c.cause == LEFT_ON), 0.0) if cause.cause == "curtailment" else 0.0
+    if left > 0 and unit.bare(left) == unit.bare(cause.energy.value):
+        return f"yes: {words.cause_word(LEFT_ON)}"
+    if left > 0:
+        return f"{unit.bare(left)} of it: {words.cause_word(LEFT_ON)}"
+    return "yes" if cause.cause in IN_HAND else "no" if cause.cause in BEYOND else ""
 
 
 def _sum_row(total: SiteTotal, unit: EnergyUnit, currency: str) -> tuple[str, ...]:

@@ -12,7 +12,7 @@ import numpy as np
 from yieldwatch.assess import Assessment
 from yieldwatch.portfolio.model import Site
 from yieldwatch.report import jobs, words
-from yieldwatch.report.totals import BEYOND, IN_HAND, Amount, CauseTotal, SiteTotal
+from yieldwatch.report.totals import Amount, CauseTotal, SiteTotal
 from yieldwatch.report.words import EnergyUnit, count, listed, money, money_with_span, per_cent, percentage
 
 #: Below this share of a month's expected energy really measured, the reader is told. [fraction]
@@ -68,10 +68,10 @@ def _by_hand(total: SiteTotal, unit: EnergyUnit, currency: str) -> list[str]:
     if total.in_hand.energy.known:
         said.append(
             f"{'Of that, ' if total.gap_kwh > 0 else ''}{_with_span(total.in_hand.energy, unit)} was in "
-            f"our hands{_worth_span(total.in_hand.money, currency)}{_largest(total, IN_HAND, unit)}."
+            f"our hands{_worth_span(total.in_hand.money, currency)}{_largest(total.in_hand_parts, unit)}."
         )
     if total.beyond.energy.known:
-        beyond = _largest(total, BEYOND, unit)
+        beyond = _largest(total.beyond_parts, unit)
         said.append(f"{_with_span(total.beyond.energy, unit)} was out of our hands{beyond}.")
     return said
 
@@ -86,14 +86,14 @@ def _worth_span(amount: Amount, currency: str) -> str:
     return f", worth {money_with_span(amount, currency)}"
 
 
-def _largest(total: SiteTotal, causes: Sequence[str], unit: EnergyUnit) -> str:
+def _largest(parts: Sequence[CauseTotal], unit: EnergyUnit) -> str:
     """`: dirt on the glass 9.8 MWh, ...`, the three largest that are not nothing."""
-    lost = [c for c in total.causes if c.cause in causes and c.energy.known and c.energy.value > 0]
+    lost = [c for c in parts if c.energy.known and c.energy.value > 0]
     lost = sorted(lost, key=lambda c: -c.energy.value)[:3]
     # A cause that rounds to nothing in the sentence's unit would only add noise.
     shown = [c for c in lost if float(f"{c.energy.value * unit.per_kwh:.{unit.decimals}f}") > 0]
-    parts = [f"{words.cause_word(c.cause)} {unit.text(c.energy.value)}{_from_prior(c)}" for c in shown]
-    return f": {listed(parts)}" if parts else ""
+    said = [f"{words.cause_word(c.cause)} {unit.text(c.energy.value)}{_from_prior(c)}" for c in shown]
+    return f": {listed(said)}" if said else ""
 
 
 def _from_prior(cause: CauseTotal) -> str:
@@ -257,8 +257,8 @@ def _worst(totals: Sequence[SiteTotal], currency: str) -> str:
     lost = [
         (cause.money.value, words.cause_word(cause.cause), words.plain(total.name))
         for total in totals
-        for cause in total.causes
-        if cause.cause in IN_HAND and cause.money.known and cause.money.value >= 1
+        for cause in total.in_hand_parts
+        if cause.money.known and cause.money.value >= 1
     ]
     worst = sorted(lost, reverse=True)[:3]
     if not worst:

@@ -134,6 +134,9 @@ def _shown(job: dict, source: str) -> object:
     if source == "chosen":
         when = f", in the week of {words.day(job['planned_start'])}" if jobs.is_after_its_window(job) else ""
         return jobs.advice(job) + when
+    if source in ("chance_of_payback", *_PAYBACKS) and words.is_look(job):
+        # It has none: the reason and the net value say what it is for.
+        return "a look" if source == "payback_months" else None
     if source == "chance_of_payback" and jobs.is_safety(job):
         # It is not done for its return.
         return None

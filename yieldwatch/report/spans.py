@@ -13,11 +13,13 @@ import numpy as np
 import pandas as pd
 
 from yieldwatch.assess import Assessment, SiteAssessment
+from yieldwatch.constants import IN_HAND, LEFT_ON
+from yieldwatch.cost.left_on import in_hand_rows
 from yieldwatch.report import words
 from yieldwatch.report.changes import change_table
 from yieldwatch.report.runs import run_table
 from yieldwatch.report.sentences import added
-from yieldwatch.report.totals import IN_HAND, Amount, CauseTotal, SiteTotal, site_total
+from yieldwatch.report.totals import Amount, CauseTotal, SiteTotal, site_total
 
 SPANS = ("month", "year_to_date", "twelve_months")
 _GROUPS = ("in_hand", "beyond", "unexplained")
@@ -29,7 +31,7 @@ _COLUMNS = {
                    *_GROUP_COLUMNS, "largest_cause", "largest_money", "budget_kwh", "budget_money", "actual_money", "paid",
                    "note"),
     "span_causes": ("span", "site_id", "name", "cause", "basis", "energy_kwh", "energy_low_kwh", "energy_high_kwh", "money",
-                    "money_low", "money_high", "in_hand", "months", "months_not_assessed"),
+                    "money_low", "money_high", "in_hand", "part", "months", "months_not_assessed"),
     "spans": ("span", "from_month", "to_month", "farms", "farms_measured", "expected_kwh", "measured_kwh", "coverage",
               "farms_priced", "farms_planned", *_GROUP_COLUMNS, "budget_kwh", "planned_kwh", "budget_money", "planned_money",
               "paid", "farms_paid"),
@@ -45,11 +47,13 @@ def span_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
     Returns
     -------
     dict of str to DataFrame
-        `span_farms`: one row a span and farm; `span_causes`: one a span, farm and cause; `spans`: one a span, over the farms;
-        `span_bridge`: one a span and step, over the farms with a budget; `month_sums`, `cause_months`: each measured month, and
-        each of its causes, over the farms; `run_ends`: of `runs.run_table`; `run_draws`: of `changes.change_table`;
-        `statement_sums`, `return_sums`: what statements and returns come to over the farms. Energy in kWh, money in the
-        portfolio's currency, bounds of 90 %. Over farms, bounds are added: farms share weather and model, and so their errors.
+        `span_farms`: one row a span and farm; `span_causes`: one a span, farm and cause, and where a cause is in our hands in
+        part one for each `part` as well, its own `in_hand` being blank; `spans`: one a span, over the farms; `span_bridge`: one
+        a span and step, over the farms with a budget; `month_sums`, `cause_months`: each measured month, and each of its causes
+        and the limits left on, which are a part of one, over the farms; `run_ends`: of `runs.run_table`; `run_draws`: of
+        `changes.change_table`; `statement_sums`, `return_sums`: what statements and returns come to over the farms. Energy in
+        kWh, money in the portfolio's currency, bounds of 90 %. Over farms, bounds are added: farms share weather and model, and
+        so their errors.
     """
     last = max((m for s in assessment.sites for m in _measured(s)), default=None)
     farms, causes, sums, bridges = [], [], [], []
@@ -57,7 +61,7 @@ def span_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
         first = _first(span, str(last))
         found = [_farm(site, span, first, str(last)) for site in assessment.sites]
         farms += [row for row, _ in found]
-        causes += [_cause_row(span, t, c) for _, t in found if t is not None for c in t.causes]
+        causes += [row for _, t in found if t is not None for row in _cause_rows(span, t)]
         sums.append(_sum(span, first, str(last), found))
         bridges += _bridge(span, str(last), assessment.sites)
     rows = {"span_farms": farms, "span_causes": causes, "spans": sums, "span_bridge": bridges}
@@ -77,6 +81,8 @@ def _months(sites: Sequence[SiteAssessment]) -> dict[str, pd.DataFrame]:
         known = site.gap.yields[site.gap.yields["measured_kwh"].notna()]
         months.append(known.assign(covered_kwh=known["coverage"] * known["expected_kwh"], farms=1))
         mine = site.losses[site.losses["month"].isin(known["month"]) & site.losses["energy_kwh"].notna()]
+        left = in_hand_rows(mine)
+        mine = pd.concat([mine, left[left["cause"] == LEFT_ON]])
         causes.append(mine.assign(farms=1).rename(columns={f"revenue_lost{end}": f"money{end}" for end in ("", "_low", "_high")}))
     whole = ["farms", "expected_kwh", "measured_kwh", "covered_kwh"]
     bounded = [f"{name}{end}{unit}" for name, unit in (("energy", "_kwh"), ("money", "")) for end in ("", "_low", "_high")]
@@ -130,7 +136,7 @@ def _farm(site: SiteAssessment, span: str, first: str, last: str) -> tuple[dict,
             "coverage": total.coverage}
     for name in _GROUPS:
         row |= _amounts(name, getattr(total, name))
-    own = [c for c in total.causes if c.cause in IN_HAND and c.money.known]
+    own = [c for c in total.in_hand_parts if c.money.known]
     largest = max(own, key=lambda c: c.money.value, default=None)
     if largest is not None and largest.money.value > 0:
         row |= {"largest_cause": largest.cause, "largest_money": largest.money.value}
@@ -165,12 +171,24 @@ def _steps(site: SiteAssessment, span: str, last: str) -> pd.DataFrame | None:
     return None if rows.empty else rows
 
 
-def _cause_row(span: str, total: SiteTotal, cause: CauseTotal) -> dict[str, object]:
+def _cause_rows(span: str, total: SiteTotal) -> list[dict[str, object]]:
+    """A row a cause; of output held down that was a limit left on in part, a row for either part too."""
+    left = [c for c in total.in_hand_parts if c.cause == LEFT_ON]
+    rows = []
+    for c in total.causes:
+        split = left if c.cause == "curtailment" else []
+        rows.append(_cause_row(span, total, c, "", None if split else int(c.cause in IN_HAND)))
+        rows += [_cause_row(span, total, replace(part, cause=c.cause), LEFT_ON, 1) for part in split]
+        rows += [_cause_row(span, total, part, "instructed", 0) for part in total.beyond_parts if split and part.cause == c.cause]
+    return rows
+
+
+def _cause_row(span: str, total: SiteTotal, cause: CauseTotal, part: str, in_hand: int | None) -> dict[str, object]:
     energy, money = cause.energy, cause.money
     return {
         "span": span, "site_id": total.site_id, "name": total.name, "cause": cause.cause, "basis": cause.basis,
         "energy_kwh": energy.value, "energy_low_kwh": energy.low, "energy_high_kwh": energy.high, "money": money.value,
-        "money_low": money.low, "money_high": money.high, "in_hand": int(cause.cause in IN_HAND), "months": cause.months,
+        "money_low": money.low, "money_high": money.high, "in_hand": in_hand, "part": part, "months": cause.months,
         "months_not_assessed": cause.months_not_assessed,
     }
 

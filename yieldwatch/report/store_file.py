@@ -23,7 +23,7 @@ from yieldwatch.report.spans import span_tables
 
 STORE_FILE = "assessment.sqlite"
 #: Raised when a reader of an older file could go wrong.
-FORMAT = 3
+FORMAT = 4
 #: How tables are looked up beside by farm.
 _INDEXES: Mapping[str, tuple[tuple[str, ...], ...]] = {
     "span_farms": (("span", "in_hand_money"),), "span_causes": (("span", "in_hand", "money"), ("span", "money")),

@@ -10,12 +10,11 @@ import numpy as np
 import pandas as pd
 
 from yieldwatch.assess import Assessment, SiteAssessment
-from yieldwatch.constants import CAUSES
+from yieldwatch.constants import BEYOND, CAUSES, IN_HAND, LEFT_ON
+from yieldwatch.cost.left_on import beyond_rows, in_hand_rows
 
-#: Losses that the owner or the maintenance contractor can act on.
-IN_HAND = ("soiling", "shading", "string_fault", "inverter_efficiency", "inverter_outage")
-#: Losses that no crew can mend: weather, grid, rules and age.
-BEYOND = ("snow", "grid_outage", "curtailment", "reactive_power", "degradation")
+#: What makes up the losses in the owner's hands, in the order in which they are reported.
+IN_HAND_PARTS = (*IN_HAND, LEFT_ON)
 #: Bounds of the 90 % interval, per cent.
 BOUNDS = (5.0, 95.0)
 
@@ -64,7 +63,8 @@ class SiteTotal:
 
     `expected_kwh`, `measured_kwh`, `gap_kwh` and every cause hold the months in `months`: those with a
     measured value, or all of them where the site has none (then the gap is NaN). `expected_other_kwh`
-    is what was expected in the months left out.
+    is what was expected in the months left out. `in_hand_parts` and `beyond_parts` are the causes that the two
+    groups are made of: output held down is in both where an instruction held some of it and a limit left on the rest.
     """
 
     site_id: str
@@ -83,6 +83,8 @@ class SiteTotal:
     causes: tuple[CauseTotal, ...]
     in_hand: CauseTotal
     beyond: CauseTotal
+    in_hand_parts: tuple[CauseTotal, ...]
+    beyond_parts: tuple[CauseTotal, ...]
     unexplained: CauseTotal
     performance_ratio: float
     performance_ratio_temp_corrected: float
@@ -113,10 +115,15 @@ def site_total(site: SiteAssessment) -> SiteTotal:
     measured = _sum(used["measured_kwh"])
     losses = site.losses[site.losses["month"].isin(months)]
 
-    def total(label: str, causes: tuple[str, ...]) -> CauseTotal:
-        return _cause_total(site, losses, label, causes, months, expected)
+    mine, others = in_hand_rows(losses), beyond_rows(losses)
 
-    causes = tuple(total(cause, (cause,)) for cause in CAUSES if cause in set(losses["cause"]))
+    def total(label: str, causes: tuple[str, ...], rows: pd.DataFrame = losses) -> CauseTotal:
+        return _cause_total(site, rows, label, causes, months, expected)
+
+    def parts(rows: pd.DataFrame) -> tuple[CauseTotal, ...]:
+        return tuple(total(cause, (cause,), rows) for cause in (*CAUSES, LEFT_ON) if cause in set(rows["cause"]))
+
+    causes = parts(losses)
     money = _money_by_month(losses) if is_measured else pd.Series(dtype=float)
     return SiteTotal(
         site_id=site.site.id,
@@ -133,8 +140,10 @@ def site_total(site: SiteAssessment) -> SiteTotal:
         gap_money=_sum(money),
         months_priced=int(money.notna().sum()),
         causes=causes,
-        in_hand=total("in_hand", IN_HAND),
-        beyond=total("beyond", BEYOND),
+        in_hand=total("in_hand", IN_HAND_PARTS, mine),
+        beyond=total("beyond", BEYOND, others),
+        in_hand_parts=parts(mine),
+        beyond_parts=parts(others),
         unexplained=total("unexplained", ("unexplained",)),
         performance_ratio=_weighted(used, "performance_ratio", "insolation_kwh_m2"),
         performance_ratio_temp_corrected=_weighted(
@@ -213,10 +222,11 @@ def _interval(site: SiteAssessment, rows: pd.DataFrame, value: float, kind: str)
 
 def cell_draws(site: SiteAssessment, row: dict) -> np.ndarray | None:
     """Draws of a cause's energy in the month of a row of losses [kWh]; None where there are none."""
-    draws = site.gap.draws.get(row["cause"])
+    share = row.get("share", 1.0)
+    draws = site.gap.draws.get("curtailment" if row["cause"] == LEFT_ON else row["cause"])
     if draws is None or row["month"] not in site.gap.months:
         return None
-    column = draws[:, site.gap.months.index(row["month"])]
+    column = draws[:, site.gap.months.index(row["month"])] * share
     return column if np.isfinite(column).all() else None
 
 
@@ -247,6 +257,6 @@ def month_groups(site: SiteAssessment) -> dict[str, tuple[Amount, Amount]]:
     groups = {}
     for month in site.gap.yields["month"]:
         rows = site.losses[(site.losses["month"] == month) & site.losses["energy_kwh"].notna()]
-        parts = (rows[rows["cause"].isin(names)] for names in (IN_HAND, ("unexplained",)))
+        parts = (in_hand_rows(rows), rows[rows["cause"] == "unexplained"])
         groups[month] = tuple(_interval(site, part, _sum(part["energy_kwh"]), "energy") for part in parts)
     return groups  # type: ignore[return-value]

@@ -23,7 +23,7 @@ from yieldwatch.report.totals import Amount
 NOT_KNOWN = "not known"
 NO_BREAK = "\u00a0"
 NOT_ASSESSED = "not assessed"
-_WRITTEN_DATE = re.compile(r"(?<![\w/-])\d{4}-\d\d-\d\d(?![\w/-]|\.\w)")
+_WRITTEN_DATE = re.compile(r"(?<![\w/-])\d{4}-\d\d-\d\d(?![\w/-]|\.\w| \d\d:\d\d:)")
 _WRITTEN_MINUS = re.compile(r"(?<![\w-])-(?=\d)")
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 
@@ -36,6 +36,7 @@ CAUSE_WORDS = {
     "inverter_outage": "inverters off",
     "grid_outage": "grid off",
     "curtailment": "output held down",
+    "limit_left_on": "a limit left on",
     "reactive_power": "reactive power",
     "degradation": "ageing",
     "unexplained": "not explained",
@@ -99,6 +100,12 @@ def tied(value: object) -> Any:
 
 def cause_word(cause: object) -> str:
     return CAUSE_WORDS.get(str(cause), plain(cause))
+
+
+def loss_word(row: Mapping[str, object]) -> str:
+    """The cause of a row of `span_causes`, or of the part of one that it is."""
+    part = str(row["part"] or "")
+    return f"{cause_word(row['cause'])}: by instruction" if part == "instructed" else cause_word(part or row["cause"])
 
 
 def job_word(kind: object, cause: object = None) -> str:
@@ -264,6 +271,8 @@ def months_word(value: object) -> str:
 def payback(job: dict) -> str:
     """`6 months (4 to 14 months)`; a slow end that is blank never comes. If the middle draw never does, the chance is said."""
     likely, low, high = (job.get(f"payback_{part}months") for part in ("", "low_", "high_"))
+    if is_look(job):
+        return look_worth(job)
     if not math.isfinite(_float(likely)):
         # What a measurement or a claim returns may not be known; that is not the same as nothing.
         if not math.isfinite(_float(job.get("gain_per_year"))):
@@ -283,10 +292,23 @@ def payback(job: dict) -> str:
     return f"{months_word(likely)} ({quick} to {slow})"
 
 
+def is_look(job: Mapping[str, object]) -> bool:
+    """An inspection that is not made for safety: it returns nothing by itself, and betters a decision."""
+    return job.get("job_kind") == "inspect" and not (pd.notna(job.get("safety")) and bool(job.get("safety")))
+
+
+def look_worth(job: Mapping[str, object]) -> str:
+    """What stands for a look where other work has its payback."""
+    worth, cost = _float(job.get("worth_of_look")), _float(job.get("cost"))
+    if not (math.isfinite(worth) and cost > 0.0):
+        return NOT_KNOWN
+    return f"betters a decision by {number(worth / cost, 1)} times its cost"
+
+
 def pays_back(job: dict) -> str:
     """`payback` as a clause: `pays back in 6 months (4 to 14 months)`, `pays back with 44 % chance (3 months to never)`."""
     text = payback(job)
-    if text in (NOT_KNOWN, FOR_SAFETY) or text.startswith("does not"):
+    if text in (NOT_KNOWN, FOR_SAFETY) or text.startswith("does not") or is_look(job):
         return text
     return f"pays back {'in' if math.isfinite(_float(job.get('payback_months'))) else 'with'} {text}"
 
@@ -365,13 +387,31 @@ def finding_word(row: Mapping[str, object]) -> str:
     return f"{said}; {chance_word(on_glass)} chance that it is dirt on a module or two" if on_glass >= DIRT_SAID else said
 
 
+#: Tables of readings as people call them.
+TABLE_WORDS = {
+    "weather": "weather", "weather_2": "weather from a second source", "events": "events", "prices": "prices",
+    "load": "load on site",
+    "statements": "settlement statements", "costs": "running costs", "iv": "string IV traces", "iv_curves": "points of IV curves",
+    "clamp": "clamp readings", "meter": "revenue meter", "power": "inverter log", "string_current": "string current log",
+}
+#: What a weather source holds, by the names of its columns.
+_WEATHER_WORDS = {
+    "ghi": "global light", "dni": "direct light", "dhi": "light of the sky", "poa_global": "light in the module plane",
+    "temp_air": "air temperature", "temp_module": "module temperature", "wind_speed": "wind", "precipitation": "rain",
+    "snowfall": "new snow", "snow_depth": "snow depth",
+}
+
+
 def source_cells(source: Source, timezone: str) -> tuple[str, ...]:
     """Return a source as text: kind, rows, from, to, covered, holds. Dates are in site time."""
     if source.start is None or source.end is None:
         return source.kind, "none", "", "", "", ""
-    start, end = (day(t.tz_convert(timezone)) for t in (source.start, source.end))
+    # What ends at midnight ends with the day before.
+    last = source.end - pd.Timedelta("1s") if source.end > source.start and source.is_end else source.end
+    start, end = (day(t.tz_convert(timezone)) for t in (source.start, last))
     covered = per_cent(source.coverage, 1) if pd.notna(source.coverage) else ""
-    return source.kind, f"{source.rows:,}", start, end, covered, plain(source.note)
+    holds = ", ".join(_WEATHER_WORDS.get(name, name) for name in source.note.split(", "))
+    return source.kind, f"{source.rows:,}", start, end, covered, plain(holds)
 
 
 def position(latitude: float, longitude: float) -> str:
@@ -386,5 +426,5 @@ def place(latitude: float, longitude: float) -> str:
 
 
 def in_day_words(text: object) -> str:
-    """A sentence with its dates and minus signs as people write them; those in names of files and jobs stay."""
+    """A sentence with its dates and minus signs as people write them; those of files and jobs, and stamps to the second, stay."""
     return _WRITTEN_MINUS.sub("−", _WRITTEN_DATE.sub(lambda found: day(found[0]), plain(text)))

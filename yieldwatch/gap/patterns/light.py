@@ -226,8 +226,8 @@ def shading(window: Window) -> Told:
     )
     return Told(
         f"Behind at certain sun positions: {named}. {beam:.0f} % of it is light straight from the sun, "
-        f"the rest is the sky's. {part[most[0]]:.0f} % comes with the sun at azimuth {bearing(most[0])}, about {int(hour):02d}:"
-        f"{int(hour % 1 * 60):02d} by the clock; most in {MONTHS[busiest - 1]}.",
+        f"the rest is the sky's. {part[most[0]]:.0f} % comes with the sun at azimuth {bearing(most[0])}, about "
+        f"{_half_hour(hour)} by the clock; most in {MONTHS[busiest - 1]}.",
         (*figures, *_tops(window)),
         "Dirt bands at the lower edge of the modules, and a plane that differs from site.toml, make day patterns too. " + blind,
         _look_along(window) or settle,
@@ -394,3 +394,9 @@ def unexplained(window: Window) -> Told:
         "A second, calibrated light sensor in the plane of the array for some weeks, and the meter held against the "
         "inverters' log.",
     )
+
+
+def _half_hour(hour: float) -> str:
+    """A time of the day no finer than the 15° of azimuth that it is the mean of: `10:30`."""
+    halves = int(np.floor(2.0 * hour + 0.5))
+    return f"{halves // 2:02d}:{30 * (halves % 2):02d}"

@@ -286,16 +286,22 @@ def _spells(window: Window, cause: str) -> tuple[int, tuple[Figure, ...], str]:
         for r in worst.itertuples()
     )
     top = [
-        f"{r.inverter_id or 'the whole farm'} from {_clock(window, r.start)} to {_clock(window, r.end)}, {r.energy_kwh:.0f} kWh"
+        f"{r.inverter_id or 'the whole farm'} from {_from_to(window, r.start, r.end)}, {r.energy_kwh:.0f} kWh"
         for r in worst.head(_SPELLS_SAID).itertuples()
     ]
-    return len(spells), (Figure("spells", len(spells), "spells"), *figures), f"; most in {'; '.join(top)}" if top else ""
+    return len(spells), (Figure("spells", len(spells), "spells"), *figures), f", the largest: {'; '.join(top)}" if top else ""
 
 
 def _held_down(hours: float, instructions: int) -> str:
     if hours < 0.5 and not instructions:
         return "No hour was seen in which the site was held down, and no instruction is recorded."
     return f"The site was held down for {hours:.0f} daylight hours; {count(instructions, 'instruction')} recorded."
+
+
+def _from_to(window: Window, start: pd.Timestamp, end: pd.Timestamp) -> str:
+    """Two times of site time, the day once where both are of it."""
+    first, last = _clock(window, start), _clock(window, end)
+    return f"{first} to {last.partition(' ')[2] if last[:10] == first[:10] else last}"
 
 
 def _clock(window: Window, time: pd.Timestamp) -> str:
