@@ -18,10 +18,10 @@ def _said(tmp_path, changes) -> list[str]:
     ("changes", "words"),
     [
         # The smallest farm has 20 kW of inverters and 18 kW of modules, faces south and lies in the north.
-        (with_site("latitude = 51.2", "latitude = -51.2"), "azimuth_deg = 180 faces south at latitude -51.2°, away from the noon sun"),
+        (with_site("latitude = 51.2", "latitude = -51.2"), "azimuth_deg = 180 faces south at latitude -51.2°"),
         (with_site("azimuth_deg = 180", "azimuth_deg = 350"), "azimuth_deg = 350 faces north at latitude 51.2°"),
-        (with_site("[[arrays]]", "[grid]\nexport_limit_kw = 0.02\n[[arrays]]"), "export_limit_kw = 0.02 kW, 0.1 % of the inverters'"),
-        (with_site("[[arrays]]", f"[plan]\np50_kwh_by_month = {[1.5] * 12}\n[[arrays]]"), "adds up to 18 kWh, 1.0 kWh a year for each"),
+        (with_site("[[arrays]]", "[grid]\nexport_limit_kw = 0.02\n[[arrays]]"), "export_limit_kw = 0.02 kW, 0.1 %"),
+        (with_site("[[arrays]]", f"[plan]\np50_kwh_by_month = {[1.5] * 12}\n[[arrays]]"), "adds up to 18 kWh, 1.0 kWh a year"),
         ({SITE_FILE: SITE + TARIFF.format("2020-01-01", "2022-01-01", 0.09) + TARIFF.format("2022-01-01", "2030-01-01", 9)},
          "[[tariffs]] from 2022-01-01: price_per_kwh = 9, 100 times the 0.09"),
     ],

@@ -16,8 +16,7 @@ _TROPIC = 23.5
 _LEAST_LIMIT = 0.02
 #: Planned energy of a year for each kW of nameplate that some farm on earth might have. Common practice, no source. [kWh/kW]
 _YIELDS = (100.0, 4000.0)
-#: How far apart prices of one portfolio, in one currency, may lie before one looks like cents or a price per MWh. Common practice,
-#: no source.
+#: How far apart prices of one currency may lie before one looks like cents or a price per MWh. Common practice, no source.
 _PRICES_APART = 30.0
 
 
@@ -44,8 +43,8 @@ def _facing_away(site: Site, file: str) -> list[str]:
     if abs(site.latitude) < _TROPIC:
         return []
     pole, side = (0.0, "north") if site.latitude > 0 else (180.0, "south")
-    return [f"{file}, [[arrays]] {a.id}: azimuth_deg = {a.azimuth_deg:g} faces {side} at latitude {site.latitude:g}°, away from the "
-            "noon sun. Expected the side of the equator; azimuth runs clockwise from north, and latitude is negative in the "
+    return [f"{file}, [[arrays]] {a.id}: azimuth_deg = {a.azimuth_deg:g} faces {side} at latitude {site.latitude:g}°, away from "
+            "the noon sun. Expected the side of the equator; azimuth runs clockwise from north, and latitude is negative in the "
             "south. If one of them is wrong, correct it." for a in site.arrays if _faces(a, pole)]
 
 
@@ -57,7 +56,7 @@ def _faces(array: Array, direction: float) -> bool:
 
 def _small_limit(site: Site, file: str) -> list[str]:
     limit = site.export_limit_kw
-    if limit is None or limit >= _LEAST_LIMIT * site.pac0_kw:
+    if not limit or limit >= _LEAST_LIMIT * site.pac0_kw:  # nil is a farm that may not export
         return []
     return [f"{file}, [grid]: export_limit_kw = {limit:g} kW, {100.0 * limit / site.pac0_kw:.2g} % of the inverters' "
             f"{site.pac0_kw:g} kW, so next to nothing is expected of the farm. Expected kW; is it in MW? If so, correct it."]
