@@ -146,6 +146,8 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
     say("reading the portfolio")
     portfolio = read_portfolio(path)
     book = opens_book() if opens_book else None
+    if book:
+        book.check_writing()
     in_hand = book.jobs() if book else ()
     start, end = period or (None, None)
     done, found, usual, notices = [], [], {}, list(portfolio.notices)
