@@ -34,6 +34,11 @@ def test_days_outside_whole_months_are_told(folder: Path) -> None:
     assert not [n for n in answer.notices if "performance ratio above" in n]
 
 
+def test_what_cell_temperature_is_from_is_told(folder: Path) -> None:
+    (said,) = [n for n in assess(folder, as_of=dt.date(2023, 6, 1)).notices if "cell temperature" in n]
+    assert said == "plain: cell temperature is from the module temperature sensor; gaps by air temperature and wind (Faiman)."
+
+
 def test_the_history_ends_at_the_as_of_date(folder: Path) -> None:
     answer = assess(folder, as_of=dt.date(2023, 6, 1))
     assert list(answer.sites[0].gap.yields["month"]) == ["2023-05"]
@@ -87,8 +92,14 @@ def test_nothing_is_expected_before_the_day_of_commissioning(commissioned_in_jun
 
 
 def test_a_site_that_is_not_yet_commissioned_is_left_out_and_named(commissioned_in_june: Path) -> None:
-    with pytest.raises(NotEnoughData, match="plain: commissioned = 2023-06-01, after all weather, and nothing was delivered"):
+    with pytest.raises(NotEnoughData, match="plain: in operation from 2023-06-01 on, with weather from 2023-05-01"):
         assess(commissioned_in_june, as_of=dt.date(2023, 6, 1))
+
+
+@pytest.mark.parametrize("period", [(dt.date(2024, 1, 1), None), (None, dt.date(2023, 5, 1))])
+def test_a_site_without_a_day_in_the_period_is_left_out_and_named(folder: Path, period: tuple) -> None:
+    with pytest.raises(NotEnoughData, match=r"the period asked for runs from .* That leaves no day"):
+        assess(folder, period=period)
 
 
 def test_energy_beyond_the_limit_at_the_connection_is_told(folder: Path, tmp_path: Path) -> None:

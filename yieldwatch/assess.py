@@ -138,7 +138,7 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
     PortfolioError, FieldDataError
         If the folder cannot be used.
     NotEnoughData
-        If no site has weather.
+        If no site has weather within the period.
     BookError
         If the book cannot be used.
     """
@@ -161,16 +161,16 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
             notices.append(_no_weather(site, data))
             skipped.append(notices[-1])
             continue
-        if site.commissioned >= _history_end(site, data, as_of) and first_energy(data, site) is None:
-            notices.append(f"{site.id}: commissioned = {site.commissioned}, after all weather, and nothing was delivered; the "
-                           "site is left out.")
+        span = _reported(site, data, start, end, as_of)
+        if not span[0] < span[1]:
+            notices.append(_no_days(site, data, start, end, as_of))
             skipped.append(notices[-1])
             continue
         say(f"{site.id}: clocks")
         data, clocks = with_right_clocks(site, data)
         say(f"{site.id}: light sensor")
         data, light = with_checked_light(site, data)
-        result, state, said = _assess_site(portfolio, site, data, clocks, light, start, end, as_of, say)
+        result, state, said = _assess_site(portfolio, site, data, clocks, light, span, as_of, say)
         say(f"{site.id}: jobs")
         today = _history_end(site, data, as_of)
         jobs, more = candidates(portfolio, site, data, state, result.gap.string_findings, today,
@@ -185,8 +185,8 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
         found += jobs
         notices += [words if words.startswith(f"{site.id}:") else f"{site.id}: {words}" for words in (*said, *more)]
     if not done:
-        raise NotEnoughData("\n".join([*skipped, "No site is left to assess. Expected weather of at least one site. Add it to "
-                                       "sites/<id>/weather.csv."]))
+        raise NotEnoughData("\n".join([*skipped, "No site is left to assess. Expected weather of at least one site within the "
+                                       "period. Add it to sites/<id>/weather.csv, or ask for another period."]))
     say("ranking the jobs")
     last = as_of or max(_history_end(r.site, r.data, None) for r in done)
     in_book, ledger = None, pd.DataFrame()
@@ -243,7 +243,7 @@ def check(path: str | PathLike[str], as_of: dt.date | None = None) -> PortfolioC
 
 
 def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, clocks: list[ClockShift],
-                 light: tuple[LightFault, ...], start: dt.date | None, end: dt.date | None, as_of: dt.date | None,
+                 light: tuple[LightFault, ...], span: tuple[pd.Timestamp, pd.Timestamp], as_of: dt.date | None,
                  say: Progress) -> tuple[SiteAssessment, SiteState, tuple[str, ...]]:
     say(f"{site.id}: rounds and clamp readings")
     rounds = assess_rounds(site, data)
@@ -258,8 +258,7 @@ def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, clocks: list[
     state = infer_state(site, data, rounds, findings, first.tz_convert("UTC"), last.tz_convert("UTC"), clamps=clamps,
                         sensor_doubt=level_doubt(light), clocks=clocks)
     say(f"{site.id}: account")
-    begin, finish = (pd.Timestamp(day, tz=tz) if day else otherwise for day, otherwise in ((start, first), (end, last)))
-    begin = max(begin, _operated_from(site, data))
+    begin, finish = span
     gap = site_gap(state, data, findings, begin.tz_convert("UTC"), finish.tz_convert("UTC"))
     moved = {f"{name}_late_min": minutes_moved(gap.yields["month"], clocks, source, site)
              for name, source in (("log", "power"), ("weather", "weather"))}
@@ -270,7 +269,7 @@ def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, clocks: list[
     bridge, budget = site_bridge(site, data, gap)
     returns, earned = site_returns(site, data, gap, losses, portfolio.discount_rate)
     said = (*said, *of_inference(data, state, rounds), *filter(None, [duty]), *dict.fromkeys((*paid, *budget, *earned)),
-            *left_out(gap, max(first, begin), min(last, finish)), *too_good(gap.yields))
+            *left_out(gap, begin, finish), *too_good(gap.yields))
     pictures = prepare_pictures(Subject(site, data, state, gap, losses, rounds, clamps))
     return SiteAssessment(site, data, gap, losses, rounds, clamps, statements, bridge, returns, pictures=pictures), state, said
 
@@ -302,6 +301,22 @@ def _first_day(site: Site, data: SiteData) -> pd.Timestamp:
     start = data.weather.index[0].tz_convert(site.tz)
     day = start.normalize()
     return day if start - day <= pd.Timedelta(hours=12) else day + pd.DateOffset(days=1)
+
+
+def _reported(site: Site, data: SiteData, start: dt.date | None, end: dt.date | None,
+              as_of: dt.date | None) -> tuple[pd.Timestamp, pd.Timestamp]:
+    """The span asked for, as far as the site was in operation and has weather, end exclusive; the end is not later if none is."""
+    first, last = _first_day(site, data), pd.Timestamp(_history_end(site, data, as_of), tz=site.tz)
+    asked = [pd.Timestamp(day, tz=site.tz) if day else otherwise for day, otherwise in ((start, first), (end, last))]
+    return max(first, asked[0], _operated_from(site, data)), min(last, asked[1])
+
+
+def _no_days(site: Site, data: SiteData, start: dt.date | None, end: dt.date | None, as_of: dt.date | None) -> str:
+    """Why a site has no day to report."""
+    asked = f"; the period asked for runs from {start or 'the first day'} to {end or 'the last'}" if start or end else ""
+    return (f"{site.id}: in operation from {_operated_from(site, data).date()} on, with weather from "
+            f"{_first_day(site, data).date()} to before {_history_end(site, data, as_of)}{asked}. That leaves no day, so the "
+            "site is left out.")
 
 
 def _operated_from(site: Site, data: SiteData) -> pd.Timestamp:

@@ -39,7 +39,7 @@ def left_out(gap: SiteGap, first: pd.Timestamp, last: pd.Timestamp) -> list[str]
 def of_inference(data: SiteData, state: SiteState, rounds: pd.DataFrame) -> list[str]:
     """What the inference of a site's causes left aside, moved or corrected."""
     return [*_beyond_weather(data, state), *_frozen_zeros(state), *_sheets_moved(state, rounds), *_light_corrected(state),
-            *_light_drifts(state.light_drift)]
+            *_light_drifts(state.light_drift), f"cell temperature is from {state.model.temperature_source}."]
 
 
 def _beyond_weather(data: SiteData, state: SiteState) -> list[str]:
