@@ -36,7 +36,9 @@ def meter(factor: float = 1.0) -> str:
 
 
 def test_right_clocks_and_units_raise_no_remark(tmp_path: Path) -> None:
-    data = read_site(tmp_path, {"weather.csv": weather(), "readings/power/a.csv": log(), "readings/meter/m.csv": meter()})
+    files = {"weather.csv": weather(), "readings/power/a.csv": log(), "readings/meter/m.csv": meter()}
+    data = read_site(tmp_path, {**files, "load.csv": "time,load_kw\n2024-03-01T12:00Z,3\n2024-03-01T13:00Z,4\n"})
+    assert data.load["load_kw"].tolist() == [3.0, 4.0]
     assert not [n for n in data.notices if "is down" in n or "rating in the mean" in n]
 
 
@@ -49,6 +51,13 @@ def test_light_in_the_night_is_refused(tmp_path: Path, moved_h: float, word: str
 def test_power_in_the_night_is_refused(tmp_path: Path) -> None:
     with pytest.raises(FieldDataError, match=r"readings/power: ac_power_kw: \d+ % of it falls into hours"):
         read_site(tmp_path, {"weather.csv": weather(), "readings/power/a.csv": log(moved_h=9.5)})
+
+
+def test_a_sensors_offset_in_the_night_is_no_light(tmp_path: Path) -> None:
+    # A dark month: 458 Wh/m² by day, and 72 Wh/m² that a sensor off its zero by 6 W/m² shows by night.
+    light = np.where(HIGH > 0, 60 * HIGH, 6.0)
+    table = pd.DataFrame({"time": TIMES.strftime("%Y-%m-%dT%H:%M%z"), "ghi_w_m2": light, "temp_air_c": 9.0})
+    assert len(read_site(tmp_path, {"weather.csv": table.to_csv(index=False)}).weather) == len(TIMES)
 
 
 def test_a_clock_that_the_data_set_right_later_is_not_refused(tmp_path: Path) -> None:

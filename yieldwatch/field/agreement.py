@@ -17,6 +17,9 @@ _DOWN = -8.0
 #: Share of a month's light or energy in such hours that shows stamps of another zone: three hours off the sun, which is as far as
 #: clocks are told by the data, bring a tenth. Common practice, no source.
 _AT_NIGHT = 0.1
+#: Light, or power for each kW of rating, above which a value is more than a sensor's zero offset, 30 W/m² in the lowest class of
+#: ISO 9060, from memory. [W/m², W/kW]
+_LEAST_LIGHT = 50.0
 #: Days with light or energy that a month must have before it is judged.
 _FEWEST_DAYS = 10
 #: Factor between log and meter over the same days, or of either below what a farm makes, that only a wrong unit makes. The
@@ -39,12 +42,12 @@ def check_daylight(ledger: Ledger, site: Site, place: str, values: pd.Series | N
     place : str
         The table and column, for the message.
     values : Series, shape (n,), or None
-        Light or power by time (UTC); several rows may share a time. [W/m² or kW]
+        Light, or power for each kW of rating, by time (UTC); several rows may share a time. [W/m² or W/kW]
     """
     if values is None or values.empty:
         return
-    energy = values.clip(lower=0.0).groupby(pd.DatetimeIndex(values.index).floor("h")).sum()
-    energy = energy[energy > 0.0]
+    bright = values[values > _LEAST_LIGHT]
+    energy = bright.groupby(pd.DatetimeIndex(bright.index).floor("h")).sum()
     if energy.empty:
         return
     sun = pvlib.solarposition.get_solarposition(energy.index + _HOUR / 2, site.latitude, site.longitude, site.altitude_m)
@@ -60,7 +63,8 @@ def check_daylight(ledger: Ledger, site: Site, place: str, values: pd.Series | N
     ledger.problems.append(
         f"sites/{site.id}/{place}: {100.0 * wrong.max():.0f} % of it falls into hours in which the sun is down at "
         f"{site.latitude:g}°, {site.longitude:g}° ({span}). Expected times with their offset, or wall time of {site.tz.key}. Are "
-        "they of another zone, such as UTC? Write the offset, or correct timezone, latitude and longitude.")
+        "they of another zone, such as UTC, or is it another quantity? Write the offset, or correct timezone, latitude and "
+        "longitude, or the column's name.")
 
 
 def check_energy_unit(ledger: Ledger, site: Site, meter: pd.DataFrame | None, power: pd.DataFrame | None,

@@ -84,7 +84,9 @@ def read_site_data(path: str | PathLike[str], site: Site, as_of: dt.date | None 
             if table is not None and column in table:
                 check_daylight(ledger, site, f"{place}: {column}_w_m2", table[column])
     if power is not None:
-        check_daylight(ledger, site, "readings/power: ac_power_kw", power.set_index("time")["ac_power_kw"])
+        ratings = {i.inverter_id: i.inverter_type.ac_rated_kw for i in site.inverters}
+        per_kw = 1000.0 * power["ac_power_kw"] / power["inverter_id"].map(ratings).astype(float)
+        check_daylight(ledger, site, "readings/power: ac_power_kw", per_kw.set_axis(power["time"]))
     check_energy_unit(ledger, site, meter, power, power_step)
     for place, table in (("readings/meter", meter), ("statements", statements)):
         if table is not None:
