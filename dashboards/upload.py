@@ -268,11 +268,11 @@ def _unpacked_parquet(content: bytes) -> int:
 
 
 def _mirror(portfolio: Path, copy: Path, site_id: str) -> None:
-    """The portfolio with one farm, as folders of links."""
+    """The portfolio with one farm, as folders of hard links: what symbolic links out of a portfolio lead to is not read."""
     copy.mkdir()
     for path in portfolio.iterdir():
         if path.is_file() and (path.suffix == ".toml" or table_stem(path) is not None):
-            (copy / path.name).symlink_to(path.resolve())
+            _linked(path, copy / path.name)
     own = portfolio / "sites" / site_id
     for path in sorted(own.rglob("*")):
         there = copy / "sites" / site_id / path.relative_to(own)
@@ -280,7 +280,14 @@ def _mirror(portfolio: Path, copy: Path, site_id: str) -> None:
             there.mkdir(parents=True, exist_ok=True)
         elif path.is_file():
             there.parent.mkdir(parents=True, exist_ok=True)
-            there.symlink_to(path.resolve())
+            _linked(path, there)
+
+
+def _linked(path: Path, there: Path) -> None:
+    try:
+        os.link(path.resolve(), there)
+    except OSError:  # on another disk
+        shutil.copyfile(path, there)
 
 
 def _make_room(alone: Path, folder: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 import shutil
 from pathlib import Path
 
@@ -33,6 +34,11 @@ def test_days_outside_whole_months_are_told(folder: Path) -> None:
     assert not [n for n in answer.notices if "performance ratio above" in n]
 
 
+def test_what_cell_temperature_is_from_is_told(folder: Path) -> None:
+    (said,) = [n for n in assess(folder, as_of=dt.date(2023, 6, 1)).notices if "cell temperature" in n]
+    assert said == "plain: cell temperature is from the module temperature sensor; gaps by air temperature and wind (Faiman)."
+
+
 def test_the_history_ends_at_the_as_of_date(folder: Path) -> None:
     answer = assess(folder, as_of=dt.date(2023, 6, 1))
     assert list(answer.sites[0].gap.yields["month"]) == ["2023-05"]
@@ -60,6 +66,51 @@ def test_a_period_within_the_history_leaves_nothing_out(folder: Path) -> None:
     answer = assess(folder, period=(dt.date(2023, 6, 1), dt.date(2023, 7, 1)))
     assert list(answer.sites[0].gap.yields["month"]) == ["2023-06"]
     assert not [n for n in answer.notices if "no whole month" in n]
+
+
+@pytest.fixture
+def commissioned_in_june(folder: Path, tmp_path: Path) -> Path:
+    """The farm without what it delivered before 1 June 2023, its day of commissioning."""
+    new = tmp_path / "new"
+    shutil.copytree(folder, new)
+    site = new / "sites" / "plain"
+    settings = (site / "site.toml").read_text()
+    (site / "site.toml").write_text(re.sub("commissioned = .*", "commissioned = 2023-06-01", settings))
+    for path in (site / "readings").rglob("*.*"):
+        table = pd.read_parquet(path) if path.suffix == ".parquet" else pd.read_csv(path)
+        time = pd.to_datetime(table["start" if "start" in table else "time"], utc=True)
+        table = table[(time >= pd.Timestamp("2023-06-01", tz="UTC")).to_numpy()]
+        table.to_parquet(path) if path.suffix == ".parquet" else table.to_csv(path, index=False)
+    return new
+
+
+def test_nothing_is_expected_before_the_day_of_commissioning(commissioned_in_june: Path) -> None:
+    answer = assess(commissioned_in_june)
+    assert list(answer.sites[0].gap.yields["month"]) == ["2023-06"]
+    assert answer.period[0] == dt.date(2023, 6, 1)
+    assert not [n for n in answer.sites[0].data.notices if "commissioned" in n]
+
+
+def test_a_site_that_is_not_yet_commissioned_is_left_out_and_named(commissioned_in_june: Path) -> None:
+    with pytest.raises(NotEnoughData, match="plain: in operation from 2023-06-01 on, with weather from 2023-05-01"):
+        assess(commissioned_in_june, as_of=dt.date(2023, 6, 1))
+
+
+@pytest.mark.parametrize("period", [(dt.date(2024, 1, 1), None), (None, dt.date(2023, 5, 1))])
+def test_a_site_without_a_day_in_the_period_is_left_out_and_named(folder: Path, period: tuple) -> None:
+    with pytest.raises(NotEnoughData, match=r"the period asked for runs from .* That leaves no day"):
+        assess(folder, period=period)
+
+
+def test_energy_beyond_the_limit_at_the_connection_is_told(folder: Path, tmp_path: Path) -> None:
+    limited = tmp_path / "limited"
+    shutil.copytree(folder, limited)
+    settings = limited / "sites" / "plain" / "site.toml"
+    text = settings.read_text()
+    assert "[grid]" not in text
+    settings.write_text(text.replace("[[arrays]]", "[grid]\nexport_limit_kw = 8\n\n[[arrays]]", 1))
+    (said,) = [n for n in assess(limited).notices if "times the energy that is expected" in n]
+    assert said.startswith("plain: 2 months have more than 1.3 times")
 
 
 def test_more_energy_than_the_light_can_give_is_told(folder: Path) -> None:

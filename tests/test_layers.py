@@ -23,6 +23,7 @@ ORDER = (
     "proof",
     "pictures",
     "check",
+    "remarks",
     "assess",
     "report",
     "cli_jobs",

@@ -9,7 +9,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from os import PathLike
 
-import numpy as np
 import pandas as pd
 from threadpoolctl import threadpool_limits
 
@@ -34,20 +33,17 @@ from yieldwatch.cost.returns import site_returns
 from yieldwatch.cost.revenue import value_losses
 from yieldwatch.cost.statements import check_statements
 from yieldwatch.errors import NotEnoughData
-from yieldwatch.field.read import read_site_data
+from yieldwatch.field.read import first_energy, read_site_data
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.account import site_gap
 from yieldwatch.gap.attribute import SiteState, infer_state
 from yieldwatch.gap.clamps import check_clamps
 from yieldwatch.gap.clock_check import ClockShift, minutes_moved, with_right_clocks
-from yieldwatch.gap.evidence import late_sheets
 from yieldwatch.gap.findings import string_findings
 from yieldwatch.gap.light_sensor import LightFault, level_doubt, with_checked_light
-from yieldwatch.gap.measured import beyond_weather
 from yieldwatch.gap.reactive_duty import with_standing_duty
 from yieldwatch.gap.results import SiteGap
 from yieldwatch.gap.rounds import assess_rounds
-from yieldwatch.gap.second_light import LightDrift
 from yieldwatch.pictures import Picture, Subject, prepare_pictures
 from yieldwatch.portfolio.model import Portfolio, Site
 from yieldwatch.portfolio.read import read_portfolio
@@ -55,12 +51,9 @@ from yieldwatch.proof.done import done_jobs
 from yieldwatch.proof.ledger import corrected, ledger_table, measured_verdicts
 from yieldwatch.proof.prove import prove_site
 from yieldwatch.proof.verdict import proof_table
+from yieldwatch.remarks import left_out, of_inference, too_good
 
 Progress = Callable[[str], None]
-
-#: No one-sided farm delivers a month above this: cold and a plate's tolerance together give a few per cent. Bifacial modules may,
-#: since the light behind them is not counted. Common practice, no source.
-_MOST_PR = 1.1
 
 
 @dataclass(frozen=True)
@@ -146,7 +139,7 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
     PortfolioError, FieldDataError
         If the folder cannot be used.
     NotEnoughData
-        If no site has weather.
+        If no site has weather within the period.
     BookError
         If the book cannot be used.
     """
@@ -154,10 +147,12 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
     say("reading the portfolio")
     portfolio = read_portfolio(path)
     book = opens_book() if opens_book else None
+    if book:
+        book.check_writing()
     in_hand = book.jobs() if book else ()
     start, end = period or (None, None)
     done, found, usual, notices = [], [], {}, list(portfolio.notices)
-    left_out: list[str] = []
+    skipped: list[str] = []
     could_read: list[Reading] = []
     bright: list[pd.DataFrame] = []
     for site in portfolio.sites:
@@ -165,13 +160,18 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
         data = read_site_data(path, site, as_of)
         if data.weather is None or data.weather_step is None:
             notices.append(_no_weather(site, data))
-            left_out.append(notices[-1])
+            skipped.append(notices[-1])
+            continue
+        span = _reported(site, data, start, end, as_of)
+        if not span[0] < span[1]:
+            notices.append(_no_days(site, data, start, end, as_of))
+            skipped.append(notices[-1])
             continue
         say(f"{site.id}: clocks")
         data, clocks = with_right_clocks(site, data)
         say(f"{site.id}: light sensor")
         data, light = with_checked_light(site, data)
-        result, state, said = _assess_site(portfolio, site, data, clocks, light, start, end, as_of, say)
+        result, state, said = _assess_site(portfolio, site, data, clocks, light, span, as_of, say)
         say(f"{site.id}: jobs")
         today = _history_end(site, data, as_of)
         jobs, more = candidates(portfolio, site, data, state, result.gap.string_findings, today,
@@ -186,8 +186,8 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
         found += jobs
         notices += [words if words.startswith(f"{site.id}:") else f"{site.id}: {words}" for words in (*said, *more)]
     if not done:
-        raise NotEnoughData("\n".join([*left_out, "No site is left to assess. Expected weather of at least one site. Add it to "
-                                       "sites/<id>/weather.csv."]))
+        raise NotEnoughData("\n".join([*skipped, "No site is left to assess. Expected weather of at least one site within the "
+                                       "period. Add it to sites/<id>/weather.csv, or ask for another period."]))
     say("ranking the jobs")
     last = as_of or max(_history_end(r.site, r.data, None) for r in done)
     in_book, ledger = None, pd.DataFrame()
@@ -245,7 +245,7 @@ def check(path: str | PathLike[str], as_of: dt.date | None = None) -> PortfolioC
 
 
 def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, clocks: list[ClockShift],
-                 light: tuple[LightFault, ...], start: dt.date | None, end: dt.date | None, as_of: dt.date | None,
+                 light: tuple[LightFault, ...], span: tuple[pd.Timestamp, pd.Timestamp], as_of: dt.date | None,
                  say: Progress) -> tuple[SiteAssessment, SiteState, tuple[str, ...]]:
     say(f"{site.id}: rounds and clamp readings")
     rounds = assess_rounds(site, data)
@@ -260,7 +260,7 @@ def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, clocks: list[
     state = infer_state(site, data, rounds, findings, first.tz_convert("UTC"), last.tz_convert("UTC"), clamps=clamps,
                         sensor_doubt=level_doubt(light), clocks=clocks)
     say(f"{site.id}: account")
-    begin, finish = (pd.Timestamp(day, tz=tz) if day else otherwise for day, otherwise in ((start, first), (end, last)))
+    begin, finish = span
     gap = site_gap(state, data, findings, begin.tz_convert("UTC"), finish.tz_convert("UTC"))
     moved = {f"{name}_late_min": minutes_moved(gap.yields["month"], clocks, source, site)
              for name, source in (("log", "power"), ("weather", "weather"))}
@@ -270,9 +270,8 @@ def _assess_site(portfolio: Portfolio, site: Site, data: SiteData, clocks: list[
     statements, paid = check_statements(site, data, gap)
     bridge, budget = site_bridge(site, data, gap)
     returns, earned = site_returns(site, data, gap, losses, portfolio.discount_rate)
-    said = (*said, *_beyond_weather(data, state), *_frozen_zeros(state), *_sheets_moved(state, rounds), *_light_corrected(state),
-            *_light_drifts(state.light_drift), *filter(None, [duty]), *dict.fromkeys((*paid, *budget, *earned)),
-            *_left_out(gap, max(first, begin), min(last, finish)), *_too_good(gap.yields))
+    said = (*said, *of_inference(data, state, rounds), *filter(None, [duty]), *dict.fromkeys((*paid, *budget, *earned)),
+            *left_out(gap, begin, finish), *too_good(gap.yields))
     pictures = prepare_pictures(Subject(site, data, state, gap, losses, rounds, clamps))
     return SiteAssessment(site, data, gap, losses, rounds, clamps, statements, bridge, returns, pictures=pictures), state, said
 
@@ -289,85 +288,9 @@ def _last_tests(sites: Sequence[SiteAssessment]) -> dict[tuple[str, str], dt.dat
 def _period(sites: Sequence[SiteAssessment], as_of: dt.date) -> tuple[dt.date, dt.date]:
     """First day reported, and the day after the last: those of the months, as far as there is history."""
     months = [m for s in sites for m in s.gap.months]
-    starts = [_first_day(s.site, s.data).date() for s in sites]
+    starts = [max(_first_day(s.site, s.data), _operated_from(s.site, s.data)).date() for s in sites]
     first, end = pd.Period(min(months), "M").start_time.date(), (pd.Period(max(months), "M") + 1).start_time.date()
     return max(first, min(starts)), min(end, as_of)
-
-
-def _left_out(gap: SiteGap, first: pd.Timestamp, last: pd.Timestamp) -> list[str]:
-    """Days at either end of the period that are in no reported month, or months that it does not fill: either would go unseen."""
-    from_day = pd.Period(gap.months[0], "M").start_time.date()
-    to_day = (pd.Period(gap.months[-1], "M") + 1).start_time.date()
-    if first.date() > from_day + dt.timedelta(days=1) or last.date() < to_day - dt.timedelta(days=1):
-        return [f"the days {first.date()} to {last.date() - dt.timedelta(days=1)} hold no whole month; what was recorded of "
-                f"{' and '.join(gap.months)} is reported."]
-    spans = [(first.date(), from_day), (to_day, last.date())]
-    days = [f"{start} to {end - dt.timedelta(days=1)}" for start, end in spans if start < end]
-    return [f"the days {' and '.join(days)} make no whole month and are not in the monthly tables."] if days else []
-
-
-def _beyond_weather(data: SiteData, state: SiteState) -> list[str]:
-    """Name the meter periods that reach over an end of the weather, whose energy is in no month."""
-    if data.meter is None or data.meter.empty:
-        return []
-    grid, tz = state.model.weather.table.index, state.model.site.tz
-    over = data.meter[beyond_weather(state.model, data.meter) & (data.meter["end"] > grid[0]).to_numpy()
-                      & (data.meter["start"] < grid[-1]).to_numpy()]
-    return [f"the meter's {row.start.tz_convert(tz).date()} to {row.end.tz_convert(tz).date()} reaches beyond the weather and "
-            "cannot be held against it. Add weather for all of it." for row in over.itertuples()]
-
-
-def _frozen_zeros(state: SiteState) -> list[str]:
-    """Name the inverters whose log read nothing though they are thought to have run."""
-    if state.log is None:
-        return []
-    hours = state.log.frozen.sum(axis=1) * state.model.weather.hours
-    return [f"the log of {name} reads nothing for {f'{spent:.0f} h' if spent >= 1 else 'under 1 h'} of daylight in which the "
-            "meter counted its energy, or that began in a dry night while others ran: taken as not logged, not as an outage. "
-            "Check the logger; did it start late?"
-            for name, spent in zip(state.model.inverter_ids, hours, strict=True) if spent > 0]
-
-
-def _sheets_moved(state: SiteState, rounds: pd.DataFrame) -> list[str]:
-    """Say which rounds' sheets go by another clock than the weather."""
-    tz = state.model.site.tz
-    return [f"the round of {time.tz_convert(tz).date()} looks {abs(late):.0f} min {'late' if late > 0 else 'early'}: its light "
-            "fits the weather's at another hour. It was compared there; the readings are kept as written. Check the clock and "
-            "the zone of the tester." for time, late in late_sheets(state.blocks, rounds)]
-
-
-def _light_corrected(state: SiteState) -> list[str]:
-    """Say by how much the weather's light was corrected, and on what ground."""
-    if not abs(state.light_correction) > state.light_doubt:
-        return []
-    more, doubt = 100.0 * np.expm1(state.light_correction), 100.0 * state.light_doubt
-    side, moved = ("low", "raised") if more > 0 else ("high", "lowered")
-    return [f"the weather's light reads about {abs(more):.1f} % too {side} (standard uncertainty {doubt:.1f} points), by light "
-            "read on visits, strings traced against their plate and the energy itself; the expected energy is "
-            f"{moved} by that much, the insolation is left as read. Clean or calibrate the sensor, or compare it with a second "
-            "source."]
-
-
-def _light_drifts(drift: LightDrift | None) -> list[str]:
-    """Say that the light drifts against the second source, which tells the sensor's age or dirt from the farm's."""
-    if drift is None or not drift.counts:
-        return []
-    side = "rises" if drift.per_year > 0 else "falls"
-    return [f"the weather's light {side} by {abs(100.0 * drift.per_year):.1f} % a year against weather_2 (standard uncertainty "
-            f"{100.0 * drift.doubt:.1f} points). What that explains is in unexplained, not in degradation. Clean and "
-            "calibrate the sensor."]
-
-
-def _too_good(yields: pd.DataFrame) -> list[str]:
-    """Months that delivered more than the light in front can give, so that light or energy is likely wrong."""
-    bad = yields.loc[yields["performance_ratio"] > _MOST_PR, ["month", "performance_ratio"]]
-    if bad.empty:
-        return []
-    worst = bad.loc[bad["performance_ratio"].idxmax()]
-    return [f"{len(bad)} months have a performance ratio above {_MOST_PR:g} (highest {worst['performance_ratio']:.2f} in "
-            f"{worst['month']}): unless bifacial modules gain from behind, the light, the nameplate or the energy is "
-            "wrong, and so are the losses of these months. Compare the light with a second source, and the meter with the "
-            "inverters."]
 
 
 def _first_day(site: Site, data: SiteData) -> pd.Timestamp:
@@ -380,6 +303,28 @@ def _first_day(site: Site, data: SiteData) -> pd.Timestamp:
     start = data.weather.index[0].tz_convert(site.tz)
     day = start.normalize()
     return day if start - day <= pd.Timedelta(hours=12) else day + pd.DateOffset(days=1)
+
+
+def _reported(site: Site, data: SiteData, start: dt.date | None, end: dt.date | None,
+              as_of: dt.date | None) -> tuple[pd.Timestamp, pd.Timestamp]:
+    """The span asked for, as far as the site was in operation and has weather, end exclusive; the end is not later if none is."""
+    first, last = _first_day(site, data), pd.Timestamp(_history_end(site, data, as_of), tz=site.tz)
+    asked = [pd.Timestamp(day, tz=site.tz) if day else otherwise for day, otherwise in ((start, first), (end, last))]
+    return max(first, asked[0], _operated_from(site, data)), min(last, asked[1])
+
+
+def _no_days(site: Site, data: SiteData, start: dt.date | None, end: dt.date | None, as_of: dt.date | None) -> str:
+    """Why a site has no day to report."""
+    asked = f"; the period asked for runs from {start or 'the first day'} to {end or 'the last'}" if start or end else ""
+    return (f"{site.id}: in operation from {_operated_from(site, data).date()} on, with weather from "
+            f"{_first_day(site, data).date()} to before {_history_end(site, data, as_of)}{asked}. That leaves no day, so the "
+            "site is left out.")
+
+
+def _operated_from(site: Site, data: SiteData) -> pd.Timestamp:
+    """Midnight of the day from which energy is expected: that of commissioning, or of what was delivered before."""
+    delivered = first_energy(data, site) or site.commissioned
+    return pd.Timestamp(min(site.commissioned, delivered), tz=site.tz)
 
 
 def _history_end(site: Site, data: SiteData, as_of: dt.date | None) -> dt.date:

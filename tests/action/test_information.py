@@ -57,6 +57,11 @@ def test_certainty_of_two_jobs_on_one_visit_spares_the_visit_where_neither_pays(
     assert worth_of_certainty(_decision(np.full((4, 1), 300.0), (100.0,))) == 0.0
 
 
+def test_where_there_is_no_job_certainty_is_worth_nothing():
+    nothing = np.zeros(0)
+    assert worth_of_certainty(Decision(np.zeros((0, 0)), nothing, nothing, nothing.astype(int), nothing, nothing > 0)) == 0.0
+
+
 def test_two_hundred_draws_are_near_the_textbook_too():
     exact = 100.0 * np.sqrt(0.5) * unit_normal_loss(0.3 / np.sqrt(0.5))
     found = []

@@ -13,7 +13,8 @@ from yieldwatch.book.facts import FACTS, Job
 from yieldwatch.book.keep import open_book
 from yieldwatch.errors import BookError
 
-TODAY = dt.date(2025, 7, 1)
+NOW = dt.datetime(2025, 7, 1, 9, 30, tzinfo=dt.UTC)
+TODAY = NOW.date()
 DAY = dt.date(2025, 5, 6)
 
 
@@ -23,7 +24,7 @@ def job(tmp_path) -> Job:
 
 
 def step(job: Job, **facts) -> Job:
-    return replace(job, **states.settled(job, facts, "Ann", TODAY))
+    return replace(job, **states.settled(job, facts, "Ann", NOW))
 
 
 def test_every_fact_of_the_record_is_explained():
@@ -69,7 +70,7 @@ def test_work_done_ends_the_wait(job):
     ({"decision": "no"}, {"booked_for": DAY}, "is declined .* cannot become booked"),
     ({}, {"done_on": DAY}, "cannot become done"),
     ({}, {"waiting_for": "part"}, "cannot become waiting"),
-    ({"decision": "do"}, {"done_on": dt.date(2025, 7, 2)}, "after today .* Book the job for that day"),
+    ({"decision": "do"}, {"done_on": dt.date(2025, 7, 2)}, "after today.* Book the job for that day"),
     ({}, {"decision": "others_pay"}, "without a payer"),
     ({}, {"reason": "because"}, "of a decision, and none is made"),
     ({"decision": "do"}, {"put_off_until": DAY}, "not put off"),
@@ -113,3 +114,15 @@ def test_a_years_promise_is_not_spread_over_part_of_a_year(job):
     done = replace(step(step(job, decision="do"), done_on=DAY), verdict_kwh=90.0, verdict_days=90.0)
     assert states.promised_kwh(done) is None
     assert states.promised_kwh(replace(done, verdict_days=730.5)) == pytest.approx(800.0)
+
+
+def test_work_is_done_on_a_day_that_has_begun_somewhere(job):
+    approved = step(job, decision="do")
+    # 10 p.m. in UTC is the next morning in Adelaide, and in Auckland.
+    late = NOW.replace(hour=22)
+    done = replace(approved, **states.settled(approved, {"done_on": dt.date(2025, 7, 2)}, "Ann", late))
+    assert states.state(done) == "done"
+    with pytest.raises(BookError, match="after today"):
+        states.settled(approved, {"done_on": dt.date(2025, 7, 2)}, "Ann", NOW)
+    with pytest.raises(BookError, match="after today"):
+        states.settled(approved, {"done_on": dt.date(2025, 7, 3)}, "Ann", late)

@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 import datetime as dt
+import sqlite3
 import traceback
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from pathlib import Path
+from unittest import mock
 from urllib.parse import quote
 
+import psycopg
 import pytest
 import sqlalchemy as sa
 
@@ -132,3 +138,59 @@ def test_a_book_of_the_first_version_gets_the_factors_of_promises(place, tmp_pat
             connection.execute(sa.text(f"ALTER TABLE jobs DROP COLUMN {name}"))
         connection.execute(sa.text("DELETE FROM book_versions WHERE version > 1"))
     assert open_book(tmp_path, place).job(1).promise_factor is None
+
+
+@contextmanager
+def _read_only(place: str | None, folder: Path) -> Iterator[None]:
+    """The store as one that may be read alone."""
+    if place is None:
+        # The driver's own switch, since rights of files do not bind an administrator.
+        connect = sqlite3.connect
+        with mock.patch("sqlite3.dbapi2.connect", lambda f, **more: connect(f"{Path(f).as_uri()}?mode=ro", uri=True, **more)):
+            yield
+        return
+    name = place.rpartition("/")[2]
+    with psycopg.connect(place, autocommit=True) as connection:
+        connection.execute(f"ALTER DATABASE {name} SET default_transaction_read_only = on")
+    yield
+
+
+def test_a_book_that_may_only_be_read_is_read_and_a_change_is_a_message(place, tmp_path):
+    raise_job(open_book(tmp_path, place))
+    with _read_only(place, tmp_path):
+        book = open_book(tmp_path, place)
+        assert len(book.jobs()) == 1
+        with pytest.raises(BookError, match=r"cannot be used \(.*read-?only"):
+            book.change(1, "Ann", {"decision": "do"})
+        with pytest.raises(BookError, match=r"cannot be used \(.*read-?only"):
+            book.check_writing()
+
+
+def test_what_can_be_changed_passes_the_check_and_stays(book):
+    raise_job(book)
+    before = book.history()
+    book.check_writing()
+    assert book.history() == before
+
+
+def test_a_role_that_may_only_read_gets_a_message(address, port, tmp_path):
+    raise_job(open_book(tmp_path, address))
+    with psycopg.connect(address, autocommit=True) as connection:
+        connection.execute("CREATE ROLE guest LOGIN PASSWORD 'g'")
+        connection.execute("GRANT SELECT ON ALL TABLES IN SCHEMA public TO guest")
+    book = open_book(tmp_path, f"postgresql://guest:g@127.0.0.1:{port}/{address.rpartition('/')[2]}")
+    assert len(book.jobs()) == 1
+    with pytest.raises(BookError, match=r"cannot be used \(permission denied for table"):
+        book.change(1, "Ann", {"decision": "do"})
+
+
+def test_a_reader_sees_one_moment_whatever_is_changed_meanwhile(address, tmp_path):
+    raise_job(open_book(tmp_path, address))
+    store = open_store(address, tmp_path)
+    wanted = sa.text("SELECT version FROM jobs")
+    with store.reading() as connection:
+        before = connection.scalar(wanted)
+        open_book(tmp_path, address).change(1, "Ann", {"decision": "do"})
+        assert connection.scalar(wanted) == before
+    with store.reading() as connection:
+        assert connection.scalar(wanted) == before + 1

@@ -61,7 +61,7 @@ def test_without_a_meter_or_outside_the_months_nothing_is_claimed():
     found, said = checked(("2023-01-01", "2023-02-01", 1, 1, "A"), meter=None)
     assert found["verdict"].tolist() == ["not_checked"]
     assert np.isnan(found["meter_kwh"].iloc[0])
-    assert "1 statements" in said[-1]
+    assert said[-1].startswith("1 statement could")
     found, _ = checked(("2022-12-01", "2023-01-01", 6696, 669.60, "A"))
     assert found["note"].iloc[0].startswith("Outside")
 
@@ -90,6 +90,17 @@ def test_a_meter_finer_than_the_grid_is_added_up_and_a_hole_stays_a_hole():
     got = metered_intervals(replace(make_data(), meter=meter), grid)
     assert got.iloc[0] == 9.0
     assert np.isnan(got.iloc[1])
+
+
+def test_the_first_month_is_checked_though_the_weather_begins_in_its_first_morning():
+    # Ten hours of 744, as where weather of whole UTC days is read at ten hours east of Greenwich.
+    late = replace(GAP, intervals=GAP.intervals.iloc[10:])
+    for start, verdict in (("2023-01-01", "agrees"), ("2022-12-25", "not_checked")):
+        kwh = 9.0 * (pd.Timestamp("2023-02-01") - pd.Timestamp(start)).days * 24
+        span = {"start": [pd.Timestamp(start, tz="UTC")], "end": [pd.Timestamp("2023-02-01", tz="UTC")]}
+        meter = pd.DataFrame({**span, "energy_kwh": kwh})
+        data = replace(evidence(GAP, statements=statements((start, "2023-02-01", kwh, 0.1 * kwh, "A"))), meter=meter)
+        assert check_statements(farm(), data, late)[0]["verdict"].tolist() == [verdict]
 
 
 def test_no_statements_no_rows():

@@ -72,7 +72,7 @@ def test_the_farms_own_sensor_replaces_the_model_and_its_gap_is_modelled():
     found = cell_temperature(poa, table)
     assert found.temp_cell[-1] == pytest.approx(15.0 + 28.0 + 3.0)
     assert found.temp_cell[4] == pytest.approx(15.0 + poa[4] / (25.0 + 6.84 * 2.0))
-    assert found.source.startswith("module temperature sensor")
+    assert found.source.startswith("the module temperature sensor")
 
 
 @pytest.mark.parametrize("rise", [0.5, 70.0, -5.0])

@@ -64,4 +64,4 @@ def test_meter_periods_that_cannot_stand_are_set_aside(tmp_path, rows, kept, rea
 
 def test_a_catch_up_of_the_meter_is_noticed(tmp_path):
     data = read_site(tmp_path, {"readings/meter/m.csv": METER + "2024-06-01,2024-06-02,9000\n"})
-    assert any("1 periods hold more energy than the inverters can deliver" in n for n in data.notices)
+    assert any("1 period holds more energy than the inverters can deliver" in n for n in data.notices)

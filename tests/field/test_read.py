@@ -103,7 +103,10 @@ def test_a_bad_value_beside_good_ones_is_set_aside_alone(tmp_path):
         "outside what is possible. Expected 0 to 100 m/s; the rest of the row is used"
         in data.set_aside["reason"][0]
     )
-    assert any("2 single values were set aside" in n for n in data.notices)
+    assert [n.split(". Expected")[0] for n in data.notices if "set aside" in n] == [
+        "sites/field/weather.csv: 1 value was set aside, first line 2: wind_speed_m_s = -999, outside what is possible",
+        "sites/field/weather.csv: 1 value was set aside, first line 3: ghi_w_m2 = 2001, outside what is possible",
+    ]
 
 
 @pytest.mark.parametrize(

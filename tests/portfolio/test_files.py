@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import os
 
 import pandas as pd
 import pyarrow as pa
@@ -103,7 +104,10 @@ def test_a_folder_serves_for_a_file_in_order_of_names(tmp_path):
         (tmp_path / "weather" / name).write_text("a\n")
     files, notices = find_files(tmp_path, "weather")
     assert [f.name for f in files] == ["2024.parquet", "2025.csv"]
-    assert notices == ["weather: ignored notes.txt; only .csv, .csv.gz, .parquet files are read."]
+    assert notices == [
+        "weather/.hidden.csv: ignored, as its name begins with a point. If it is to be read, rename it.",
+        "weather: ignored notes.txt; only .csv, .csv.gz, .parquet files are read.",
+    ]
 
 
 def test_a_table_that_is_there_twice_is_refused(tmp_path):
@@ -111,3 +115,33 @@ def test_a_table_that_is_there_twice_is_refused(tmp_path):
         (tmp_path / name).write_text("a\n")
     with pytest.raises(InputError, match=r"found more than once \(weather.csv, weather.parquet\)"):
         find_files(tmp_path, "weather")
+
+
+def test_a_link_that_leads_out_of_the_folder_is_refused(tmp_path):
+    root = tmp_path / "mine"
+    root.mkdir()
+    (tmp_path / "secret.csv").write_text("a\n1\n")
+    (root / "t.csv").symlink_to(tmp_path / "secret.csv")
+    with pytest.raises(InputError, match=r"t\.csv: a link leads out of the portfolio's folder. Expected a file in it. Copy"):
+        load(root / "t.csv", root)
+
+
+def test_a_link_within_the_folder_and_a_folder_that_is_a_link_are_read(tmp_path):
+    root = tmp_path / "mine"
+    root.mkdir()
+    (root / "shared.csv").write_text("a\n1\n")
+    (root / "t.csv").symlink_to(root / "shared.csv")
+    (tmp_path / "link").symlink_to(root)
+    assert _cells(load(tmp_path / "link" / "t.csv", tmp_path / "link")) == {"a": ["1"]}
+
+
+def test_what_has_a_tables_name_and_is_no_file_is_told(tmp_path):
+    (tmp_path / "meter").mkdir()
+    (tmp_path / "meter" / "gone.csv").symlink_to(tmp_path / "nowhere.csv")
+    os.mkfifo(tmp_path / "meter" / "pipe.csv")
+    (tmp_path / "weather.csv").symlink_to(tmp_path / "weather.csv")
+    files, notices = find_files(tmp_path, "meter")
+    assert files == []
+    assert notices == ["meter: ignored gone.csv, pipe.csv, not a file. Expected a table; does a link lead nowhere?"]
+    assert find_files(tmp_path, "weather") == (
+        [], ["weather.csv: ignored, not a file. Expected a table; does a link lead nowhere?"])

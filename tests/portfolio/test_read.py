@@ -155,3 +155,22 @@ def test_a_time_zone_that_is_hours_off_the_sun_is_remarked(tmp_path, zone, longi
     changes[SITE_FILE] = changes[SITE_FILE].replace("Europe/London", zone)
     notices = read_portfolio(write_portfolio(tmp_path, changes)).notices
     assert any(f"timezone = {zone} is" in n and "Correct" not in n for n in notices) is said
+
+
+def test_a_site_whose_name_begins_with_a_point_is_told(tmp_path):
+    write_portfolio(tmp_path)
+    (tmp_path / "sites" / ".meadow").mkdir()
+    said = read_portfolio(tmp_path).notices
+    assert "sites/.meadow: ignored, as its name begins with a point. If it is a site, rename it." in said
+
+
+def test_settings_that_a_link_leads_out_of_the_folder_are_refused(tmp_path):
+    root = tmp_path / "mine"
+    write_portfolio(root)
+    (tmp_path / "away").mkdir()
+    (root / "sites" / "field").rename(tmp_path / "away" / "field")
+    (root / "sites" / "field").symlink_to(tmp_path / "away" / "field")
+    with pytest.raises(PortfolioError) as caught:
+        read_portfolio(root)
+    named = [p.split(":")[0] for p in caught.value.problems if "a link leads out of the portfolio's folder" in p]
+    assert named == [f"sites/field/{file}" for file in ("site.toml", "inverters.csv", "strings.csv")]

@@ -68,6 +68,15 @@ INVALID = {
     ),
     "number as text": (with_site("altitude_m = 95", 'altitude_m = "95"'), 'altitude_m = "95", not a number'),
     "true is no number": (with_site("altitude_m = 95", "altitude_m = true"), "altitude_m = true, not a number"),
+    "number that no computer holds": (
+        {"portfolio.toml": PORTFOLIO + f"works_budget = {'9' * 400}\n"},
+        r"works_budget = 9+\.\.\. money/year, not finite",
+    ),
+    "number of thousands of digits": (
+        {"portfolio.toml": PORTFOLIO + f"works_budget = {'9' * 5000}\n"}, r"portfolio.toml: is not valid TOML"),
+    "line end in an identifier": (with_site('id = "A"', 'id = "A\\n"'), r'id = "A\\n", not an identifier'),
+    "sign that moves a terminal's cursor": (
+        with_site('name = "Field"', 'name = "Fi\\u001b[2Jeld"'), r'name = "Fi\\x1b\[2Jeld", with a control character'),
     "time zone": (
         with_site("Europe/London", "Europe/Londn"),
         r'not an IANA time zone. Did you mean "Europe/London"\?',

@@ -53,7 +53,7 @@ def test_what_could_not_be_told_and_the_folder_are_named(answer):
 def test_a_farm_that_is_left_out_is_named():
     whole = assessment()
     said_of_it = said(print_assessment, replace(whole, sites=whole.sites[1:]), Path("out"))
-    assert "Left out of every figure, for want of usable weather: <script>" in said_of_it
+    assert "Left out of every figure, for want of usable weather in the period: <script>" in said_of_it
 
 
 def test_only_what_is_written_is_named():

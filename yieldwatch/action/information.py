@@ -135,6 +135,8 @@ def worth_of_certainty(decision: Decision) -> float:
 
     Expected value of perfect information (Raiffa & Schlaifer, 1961). [money]
     """
+    if not decision.present.size:
+        return 0.0
     now = np.where(decision.held, 0.0, decision.present.mean(axis=0))
     return max(float(decision.best(decision.present)[0].mean() - decision.best(now[None, :])[0][0]), 0.0)
 

@@ -61,6 +61,17 @@ class JobBook:
         """Where the book is kept, without a password."""
         return self._store.place
 
+    def check_writing(self) -> None:
+        """
+        Make sure that changes can be kept, before work that ends in some.
+
+        Raises
+        ------
+        BookError
+            If the book can only be read.
+        """
+        self._store.check_writing()
+
     def jobs(self) -> tuple[Job, ...]:
         """Return all jobs in order of their numbers."""
         with self._store.reading() as connection:

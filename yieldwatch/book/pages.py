@@ -68,7 +68,7 @@ class Pages:
         """Write facts that are checked one by one, and what follows from them; see `JobBook.change`."""
         if version is not None and version != job.version:
             self._refuse_stale(job, facts, version)
-        changed = states.settled(job, facts, who, self._now.date())
+        changed = states.settled(job, facts, who, self._now)
         if mind_others and version is None:
             # What follows by rule is no one's wish to replace anything.
             self._refuse_foreign(job, who, {n: v for n, v in changed.items() if n in facts})

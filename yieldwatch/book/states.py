@@ -94,7 +94,11 @@ def promised_kwh(job: Job) -> float | None:
     return job.agreed_kwh_per_year * job.verdict_days / _DAYS_PER_YEAR
 
 
-def settled(job: Job, asked: Mapping[str, Value], who: str, today: dt.date) -> dict[str, Value]:
+#: The clock furthest ahead of UTC, in the Line Islands: no day has begun anywhere that has not begun there. IANA time zones.
+_FURTHEST_AHEAD = dt.timedelta(hours=14)
+
+
+def settled(job: Job, asked: Mapping[str, Value], who: str, now: dt.datetime) -> dict[str, Value]:
     """
     Return all facts that a change alters: those asked for, and those that follow from them.
 
@@ -105,8 +109,8 @@ def settled(job: Job, asked: Mapping[str, Value], who: str, today: dt.date) -> d
     asked : mapping
         Facts already checked one by one.
     who : str
-    today : date
-        No work is done after it. [UTC]
+    now : datetime
+        No work is done on a day that has not begun anywhere. [UTC]
 
     Returns
     -------
@@ -120,7 +124,7 @@ def settled(job: Job, asked: Mapping[str, Value], who: str, today: dt.date) -> d
     """
     facts = dict(asked)
     if "decision" in asked:
-        _decide(job, facts, who, today)
+        _decide(job, facts, who, now.date())
     if facts.get("done_on"):
         facts |= {"waiting_for": None, "waiting_note": None}
     if "waiting_for" in facts and facts["waiting_for"] is None:
@@ -128,7 +132,7 @@ def settled(job: Job, asked: Mapping[str, Value], who: str, today: dt.date) -> d
     facts = {name: value for name, value in facts.items() if value != getattr(job, name)}
     after = replace(job, **facts)  # type: ignore[arg-type]
     _check_move(job, after)
-    _check_facts(after, today)
+    _check_facts(after, (now + _FURTHEST_AHEAD).date())
     return facts
 
 
@@ -166,10 +170,10 @@ def _check_move(before: Job, after: Job) -> None:
                     f"Expected a step to one of: {ways}. Take that step first.")
 
 
-def _check_facts(job: Job, today: dt.date) -> None:
+def _check_facts(job: Job, latest: dt.date) -> None:
     problems = []
-    if job.done_on and job.done_on > today:
-        problems.append(f"done_on = {job.done_on}, after today ({today} UTC). Expected a day that was. "
+    if job.done_on and job.done_on > latest:
+        problems.append(f"done_on = {job.done_on}, after today. Expected a day that was. "
                         "Book the job for that day instead.")
     if job.done_on and job.waiting_for:
         problems.append(f"waiting_for = {shown(job.waiting_for)}, but it was done on {job.done_on}. Expected nothing to wait "

@@ -22,6 +22,9 @@ FILE_NAME = "job_book.sqlite"
 PATIENCE = 30
 #: Key of the lock that changes in a PostgreSQL database take turns by. Any number does that nothing else there uses.
 _LOCK_KEY = 7_451_209_663
+#: What PostgreSQL answers where a database is read-only, a role lacks a right, or no schema is there to write to. Its manual,
+#: appendix A, from memory.
+_NOT_ALLOWED = ("25006", "42501", "3F000")
 
 
 class Store:
@@ -42,7 +45,9 @@ class Store:
     @contextmanager
     def reading(self) -> Iterator[sa.Connection]:
         """A connection that sees the book at one moment."""
-        with self._told(), self._engine.connect() as connection, connection.begin():
+        # SQLite's readers do so by themselves.
+        options = {"isolation_level": "REPEATABLE READ"} if self._engine.dialect.name == "postgresql" else {}
+        with self._told(), self._engine.connect().execution_options(**options) as connection, connection.begin():
             yield connection
 
     @contextmanager
@@ -54,6 +59,18 @@ class Store:
                 connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_LOCK_KEY)))
             yield connection
 
+    def check_writing(self) -> None:
+        """
+        Change nothing, as a change would.
+
+        Raises
+        ------
+        BookError
+            If the book can only be read.
+        """
+        with self.writing() as connection:
+            connection.execute(sa.update(schema.JOBS).where(sa.false()).values(version=0))
+
     def prepare(self, steps: tuple[schema.Step, ...] = schema.STEPS) -> None:
         """
         Make the book, or bring an older one forward.
@@ -63,17 +80,14 @@ class Store:
         BookError
             If the book is newer than this program, or cannot be made.
         """
-        try:
-            with self.reading() as connection:
-                found = schema.version_of(connection)
-            if found > len(steps):
-                raise BookError(f"{self.place}: a job book of version {found}. Expected {len(steps)} at most. "
-                                "Use the newer yieldwatch that made it.")
-            if found < len(steps):
-                with self.writing() as connection:
-                    schema.bring_forward(connection, dt.datetime.now(dt.UTC), steps)
-        except exc.ProgrammingError as err:
-            raise self._error(err) from None
+        with self.reading() as connection:
+            found = schema.version_of(connection)
+        if found > len(steps):
+            raise BookError(f"{self.place}: a job book of version {found}. Expected {len(steps)} at most. "
+                            "Use the newer yieldwatch that made it.")
+        if found < len(steps):
+            with self.writing() as connection:
+                schema.bring_forward(connection, dt.datetime.now(dt.UTC), steps)
 
     @contextmanager
     def _told(self) -> Iterator[None]:
@@ -83,8 +97,8 @@ class Store:
         except (exc.OperationalError, exc.InterfaceError) as err:
             raise self._error(err) from None
         except exc.DatabaseError as err:
-            # SQLite's word for a file that is no book.
-            if type(err) is not exc.DatabaseError:
+            # The plain class is SQLite's word for a file that is no book.
+            if type(err) is not exc.DatabaseError and getattr(err.orig, "sqlstate", None) not in _NOT_ALLOWED:
                 raise
             raise self._error(err) from None
 

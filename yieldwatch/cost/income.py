@@ -10,6 +10,7 @@ import pandas as pd
 from yieldwatch.cost.revenue import load_kwh, value_of_generation
 from yieldwatch.cost.tariffs import prices_at, usual_step
 from yieldwatch.field.tables import SiteData
+from yieldwatch.gap.measured import METER_COVERS
 from yieldwatch.gap.results import SiteGap
 from yieldwatch.portfolio.model import Site
 
@@ -49,6 +50,17 @@ def monthly_income(site: Site, data: SiteData, gap: SiteGap) -> pd.DataFrame:
     return income.groupby(month).agg(lambda part: part.sum(skipna=False)).reindex(list(gap.months))
 
 
+def is_on_grid(index: pd.DatetimeIndex, start: pd.Timestamp, end: pd.Timestamp) -> bool:
+    """
+    Whether a period lies within the intervals, but for the share of it that a month may lack to count as measured: weather that
+    begins at midnight UTC begins in the morning, or the evening before, elsewhere.
+    """
+    if not len(index):
+        return False
+    spare = (end - start) * (1.0 - METER_COVERS)
+    return bool(start + spare >= index[0] and end - spare <= index[-1] + usual_step(index))
+
+
 def metered_intervals(data: SiteData, intervals: pd.DataFrame) -> pd.Series:
     """
     The revenue meter's energy on the grid. [kWh]
@@ -80,7 +92,7 @@ def metered_intervals(data: SiteData, intervals: pd.DataFrame) -> pd.Series:
         return out.where(np.abs(filled - 1.0) > 1e-6, energy)
     row = pd.DatetimeIndex(meter["start"]).searchsorted(index, side="right") - 1
     here = np.maximum(row, 0)
-    whole = ((meter["start"] >= index[0]) & (meter["end"] <= index[-1] + step)).to_numpy()
+    whole = np.array([is_on_grid(index, start, end) for start, end in zip(meter["start"], meter["end"], strict=True)], dtype=bool)
     covered = (row >= 0) & (index < pd.DatetimeIndex(meter["end"])[here]) & whole[here]
     shape = intervals["measured_kwh"].fillna(intervals["expected_kwh"]).clip(lower=0).to_numpy(dtype=float)
     total = np.bincount(here[covered], shape[covered], len(meter))

@@ -7,7 +7,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from yieldwatch.cost.income import interval_income, metered_intervals
+from yieldwatch.cost.income import interval_income, is_on_grid, metered_intervals
 from yieldwatch.cost.revenue import load_kwh
 from yieldwatch.cost.tariffs import usual_step
 from yieldwatch.field.tables import SiteData
@@ -107,7 +107,7 @@ def _grid(site: Site, data: SiteData, gap: SiteGap) -> pd.DataFrame:
 def _due(grid: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp) -> dict[str, object]:
     blank: dict[str, object] = {"meter_kwh": np.nan, "amount_due": np.nan, "_compensation": np.nan}
     index = pd.DatetimeIndex(grid.index)
-    if not len(index) or start < index[0] or end > index[-1] + usual_step(index):
+    if not is_on_grid(index, start, end):
         return blank | {"note": "Outside the months that are reported."}
     part = grid[(index >= start) & (index < end)]
     energy, worth = part["energy"].sum(skipna=False), part["worth"].sum(skipna=False)
@@ -182,4 +182,5 @@ def _one_sided(rows: list[dict[str, object]]) -> list[str]:
 
 def _not_checked(rows: list[dict[str, object]]) -> list[str]:
     n = sum(r["verdict"] == "not_checked" for r in rows)
-    return [f"{n} statements could not be checked in full; statement_checks.csv says why."] if n else []
+    which = "1 statement" if n == 1 else f"{n} statements"
+    return [f"{which} could not be checked in full; statement_checks.csv says why."] if n else []

@@ -56,6 +56,7 @@ class SiteModel:
     plane_share : dict of str to ndarray, shape (n_inverters,)
         Share of each inverter's modules (by power) that lie on the array.
     temperature_source : str
+        What cell temperature is from, in words.
     """
 
     site: Site

@@ -1,9 +1,8 @@
 """
 A field reading brought to 1000 W/m², 25 °C, so that strings can be compared.
 
-Whole curves follow IEC 60891. A summary (four key points, no curve) is translated by its own module's
-single-diode model: what the model says the change of light and temperature does to each
-key point is taken out of the reading.
+A reading's key points are translated by its own module's single-diode model: what the model says the
+change of light and temperature does to each is taken out of the reading.
 """
 
 from __future__ import annotations
@@ -27,110 +26,6 @@ def cell_from_back(temp_module: np.ndarray | float, poa_global: np.ndarray | flo
     Equation 12 of King et al., SAND2004-3535 (2004).
     """
     return np.asarray(temp_module) + CELL_ABOVE_BACK * np.asarray(poa_global) / IRRADIANCE_STC
-
-
-def translate_procedure_1(
-    v: np.ndarray | float, i: np.ndarray | float, i_sc: float, poa: float, temp: float, *,
-    alpha: float, beta: float, r_s: float, kappa: float,
-    poa_to: float = IRRADIANCE_STC, temp_to: float = TEMP_STC,
-) -> tuple[np.ndarray, np.ndarray]:
-    """
-    Translate points of a curve by IEC 60891 procedure 1.
-
-    Parameters
-    ----------
-    v, i : float or ndarray, same shape
-        Points as measured. [V, A]
-    i_sc : float
-        Short-circuit current as measured. [A]
-    poa, temp : float
-        Irradiance and cell temperature during the trace. [W/m², °C]
-    alpha, beta : float
-        Temperature coefficients of the whole device. [A/K, V/K]
-    r_s, kappa : float
-        Internal series resistance and curve correction factor. [ohm, ohm/K]
-    poa_to, temp_to : float
-        Target conditions. [W/m², °C]
-
-    Returns
-    -------
-    v, i : ndarray
-        Translated points. [V, A]
-
-    References
-    ----------
-    IEC 60891, procedure 1.
-    """
-    rise = temp_to - temp
-    i_to = np.asarray(i) + i_sc * (poa_to / poa - 1.0) + alpha * rise
-    v_to = np.asarray(v) - r_s * (i_to - i) - kappa * i_to * rise + beta * rise
-    return v_to, i_to
-
-
-def translate_procedure_2_2009(
-    v: np.ndarray | float, i: np.ndarray | float, v_oc: float, poa: float, temp: float, *,
-    alpha_rel: float, beta_rel: float, a: float, r_s: float, kappa: float,
-    poa_to: float = IRRADIANCE_STC, temp_to: float = TEMP_STC,
-) -> tuple[np.ndarray, np.ndarray]:
-    """
-    Translate points of a curve by IEC 60891:2009 procedure 2.
-
-    Parameters are those of `translate_procedure_1`, but for `v_oc`, the open-circuit voltage as
-    measured [V], relative temperature coefficients [1/K] and `a`, the irradiance factor of
-    the open-circuit voltage [unitless].
-    """
-    rise = temp_to - temp
-    i_to = np.asarray(i) * (1.0 + alpha_rel * rise) * poa_to / poa
-    v_to = (np.asarray(v) + v_oc * (beta_rel * rise + a * np.log(poa_to / poa))
-            - r_s * (i_to - i) - kappa * i_to * rise)
-    return v_to, i_to
-
-
-def translate_procedure_2_2021(
-    v: np.ndarray | float, i: np.ndarray | float, poa: float, temp: float, *, v_oc_stc: float,
-    alpha_rel: float, beta_rel: float, b_1: float, b_2: float, r_s: float, kappa: float,
-    poa_to: float = IRRADIANCE_STC, temp_to: float = TEMP_STC,
-) -> tuple[np.ndarray, np.ndarray]:
-    """
-    Translate points of a curve by IEC 60891:2021 procedure 2.
-
-    As `translate_procedure_2_2009`, with the open-circuit voltage at standard conditions `v_oc_stc` [V] and
-    its irradiance factors `b_1`, `b_2` [unitless] in ``f(G) = b_2 ln²(1000/G) + b_1 ln(1000/G) + 1``.
-    """
-    def light_term(g: float) -> float:
-        x = np.log(IRRADIANCE_STC / g)
-        return float(b_2 * x**2 + b_1 * x + 1.0)
-
-    f_from, f_to = light_term(poa), light_term(poa_to)
-    warmth_from, warmth_to = temp - TEMP_STC, temp_to - TEMP_STC
-    i_to = np.asarray(i) * (poa_to / poa) * (1.0 + alpha_rel * warmth_to) / (1.0 + alpha_rel * warmth_from)
-    shift = beta_rel * (f_to * warmth_to - f_from * warmth_from) + 1.0 / f_to - 1.0 / f_from
-    v_to = (np.asarray(v) - (r_s + kappa * warmth_from) * (i_to - i) - kappa * i_to * (temp_to - temp)
-            + v_oc_stc * shift)
-    return v_to, i_to
-
-
-def scalar_to_stc(
-    poa: np.ndarray | float, temp: np.ndarray | float, *, i_sc: np.ndarray | float, v_oc: np.ndarray | float,
-    p_mp: np.ndarray | float, alpha_rel: float, beta_rel: float, gamma_rel: float,
-) -> dict[str, np.ndarray]:
-    """
-    Bring three scalars to standard conditions by temperature coefficients alone.
-
-    The voltage's dependence on light is left out: use it as a check by hand, and
-    `summary_to_stc` for results. Common practice, no source.
-
-    Returns
-    -------
-    dict
-        i_sc, v_oc, p_mp at 1000 W/m², 25 °C, in the units given.
-    """
-    warmth, light = np.asarray(temp) - TEMP_STC, IRRADIANCE_STC / np.asarray(poa)
-    return {
-        "i_sc": i_sc * light / (1.0 + alpha_rel * warmth),
-        "v_oc": v_oc / (1.0 + beta_rel * warmth),
-        "p_mp": p_mp * light / (1.0 + gamma_rel * warmth),
-    }
 
 
 def model_to_stc(kind: ModuleType, poa: np.ndarray, temp_cell: np.ndarray) -> dict[str, np.ndarray]:
@@ -172,28 +67,6 @@ def root_sum_square(*parts: float) -> float:
     Combined standard uncertainty of uncorrelated parts (JCGM 100:2008, equation 10, unit sensitivities).
     """
     return float(np.sqrt(np.sum(np.square(parts))))
-
-
-def combined_uncertainty(
-    sensitivity: np.ndarray, u: np.ndarray, correlation: np.ndarray | None = None
-) -> float:
-    """
-    Combined standard uncertainty of a result of several inputs.
-
-    Parameters
-    ----------
-    sensitivity, u : ndarray, shape (n,)
-        Partial derivatives of the result, and standard uncertainties of the inputs.
-    correlation : ndarray, shape (n, n), optional
-        Correlation coefficients of the inputs; uncorrelated if left out.
-
-    References
-    ----------
-    JCGM 100:2008, equations 10 and 16.
-    """
-    c = np.asarray(sensitivity, float) * np.asarray(u, float)
-    r = np.eye(len(c)) if correlation is None else np.asarray(correlation, float)
-    return float(np.sqrt(c @ r @ c))
 
 
 # Standard uncertainties (k = 1) of one trace, common practice, no source. Between strings tested minutes

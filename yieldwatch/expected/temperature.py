@@ -56,7 +56,7 @@ def cell_temperature(poa_global: np.ndarray, weather: pd.DataFrame) -> CellTempe
             modelled, source + "; the module temperature sensor does not follow the light and is not used")
     cell = back + CELL_ABOVE_BACK * np.maximum(poa_global, 0.0) / 1000.0
     return CellTemperature(np.where(np.isfinite(cell), cell, modelled),
-                           "module temperature sensor; gaps by " + source)
+                           "the module temperature sensor; gaps by " + source)
 
 
 def _sane(back: np.ndarray, air: np.ndarray, poa: np.ndarray) -> bool:

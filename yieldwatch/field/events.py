@@ -23,7 +23,8 @@ def read_events(source: Source) -> pd.DataFrame:
     if rows is None:
         return empty_table("events")[_EVENT_COLUMNS]
     rows = completed(rows, "events")
-    rows = drop_rows(source.ledger, rows, rows["end"] < rows["start"], "end", "before start")
+    rows = drop_rows(source, rows, rows["end"] < rows["start"], "end",
+                     "before start. Expected the end of the event, or nothing while it goes on")
     rows = _resolve_scope(source, rows)
     if source.cut is not None:
         rows["end"] = rows["end"].where(rows["end"] < source.cut)
@@ -40,10 +41,10 @@ def _resolve_scope(source: Source, rows: pd.DataFrame) -> pd.DataFrame:
         unknown = [name for name in scope if name not in known]
         if unknown:
             reasons[i] = (f"{', '.join(unknown)} is neither an inverter nor a string of the site."
-                          f"{near_miss(unknown[0], known)}")
+                          f"{near_miss(unknown[0], known)} Expected site, or such names separated by spaces")
     ordered = pd.Series([("site",) if "site" in s else s for s in scopes], index=rows.index, dtype=object)
     bad = pd.notna(reasons)
-    return drop_rows(source.ledger, rows, bad, "scope", reasons).assign(
+    return drop_rows(source, rows, bad, "scope", reasons).assign(
         scope=ordered[~bad].reset_index(drop=True))
 
 
@@ -53,7 +54,7 @@ def read_statements(source: Source) -> pd.DataFrame | None:
     if rows is None:
         return None
     rows = completed(rows, "statements")
-    rows = drop_rows(source.ledger, rows, rows["end"] <= rows["start"], "end", "not after start. Expected the end of the period")
+    rows = drop_rows(source, rows, rows["end"] <= rows["start"], "end", "not after start. Expected the end of the period")
     source.ledger.count(rows)
     return rows.drop(columns=["file", "line"]).sort_values("start", kind="stable", ignore_index=True)
 

@@ -34,7 +34,7 @@ def read_power(source: Source) -> tuple[pd.DataFrame | None, pd.Timedelta | None
     rating = rows["inverter_id"].map(ratings).to_numpy(dtype=float)
     for column in (_AC, _DC):
         rows = _from_watts(source, rows, column.name, rating)
-    rows = drop_rows(source.ledger, rows, _beyond(rows, _AC, rating), _AC.name, _reason(_AC))
+    rows = drop_rows(source, rows, _beyond(rows, _AC, rating), _AC.name, _reason(_AC))
     if _DC.name in rows:
         bad = _beyond(rows, _DC, rows["inverter_id"].map(ratings).to_numpy(dtype=float))
         file, line, value = (rows.loc[bad, name].to_numpy() for name in ("file", "line", _DC.name))
@@ -85,7 +85,7 @@ def read_string_current(source: Source) -> pd.DataFrame | None:
     rows = known_only(source, rows, "string_id", {s.string_id for s in source.site.strings})
     limits = {s.string_id: _MAX_OF_I_SC * s.module_type.i_sc_a for s in source.site.strings}
     limit = rows["string_id"].map(limits).to_numpy(dtype=float)
-    rows = drop_rows(source.ledger, rows, rows["dc_current_a"].to_numpy() > limit, "dc_current_a",
+    rows = drop_rows(source, rows, rows["dc_current_a"].to_numpy() > limit, "dc_current_a",
                      f"above {_MAX_OF_I_SC:g} times the short-circuit current of the string's modules. "
                      "Expected A; is it in mA, or of more than one string?")
     source.ledger.count(rows)
@@ -100,5 +100,6 @@ def known_only(source: Source, rows: pd.DataFrame, column: str, known: set[str])
         return rows
     table = "inverters" if column == "inverter_id" else "strings"
     names = rows.loc[unknown, column].unique()
-    reasons = {name: f"not in {table}.{near_miss(str(name), known)}".rstrip(".") for name in names}
-    return drop_rows(source.ledger, rows, unknown, column, rows[column].map(reasons).to_numpy(dtype=object))
+    reasons = {name: f"not in {table}.{near_miss(str(name), known)} Expected one of this site's; is the file another site's?"
+               for name in names}
+    return drop_rows(source, rows, unknown, column, rows[column].map(reasons).to_numpy(dtype=object))

@@ -24,7 +24,7 @@ def read_meter(source: Source) -> pd.DataFrame | None:
     rows = read_rows(source, "meter")
     if rows is None:
         return None
-    rows = drop_rows(source.ledger, rows, rows["end"] <= rows["start"], "end", "not after start. Expected the end of the period")
+    rows = drop_rows(source, rows, rows["end"] <= rows["start"], "end", "not after start. Expected the end of the period")
     rows = _without_overlaps(source, rows).sort_values("start", ignore_index=True)
     rows = _without_catch_up(source, rows)
     source.ledger.count(rows)
@@ -55,7 +55,7 @@ def _without_overlaps(source: Source, rows: pd.DataFrame) -> pd.DataFrame:
     n = int(overlapping.sum())
     what = "1 period overlaps a shorter or equal one and was" if n == 1 else f"{n} periods overlap shorter or equal ones and were"
     source.ledger.notices.append(f"{_place(source)}: {what} set aside.")
-    return drop_rows(source.ledger, rows, overlapping, "start", reasons)
+    return drop_rows(source, rows, overlapping, "start", reasons)
 
 
 def _without_catch_up(source: Source, rows: pd.DataFrame) -> pd.DataFrame:
@@ -68,17 +68,17 @@ def _without_catch_up(source: Source, rows: pd.DataFrame) -> pd.DataFrame:
         limit = f"more than {rating:g} kW of inverters can deliver in that time"
         begin = since.iloc[i]
         if pd.isna(begin):
-            reasons[i] = limit
+            reasons[i] = f"{limit}. Expected kWh; is it in Wh?"
             continue
         local = begin.tz_convert(source.site.tz).isoformat()
         reasons[i] = f"{limit}: catch-up of the gap since {local}"
         zeros = ((rows["start"] >= begin) & (rows["end"] <= rows["start"].iloc[i])).to_numpy()
         reasons[zeros] = f"zero while not read: the energy came with line {rows['line'].iloc[i]}"
-    out = int(pd.notna(reasons).sum())
+    n, out = int(spikes.sum()), int(pd.notna(reasons).sum())
     source.ledger.notices.append(
-        f"{_place(source)}: {int(spikes.sum())} periods hold more energy than the inverters can deliver in "
-        f"them; with the zeros that they make up for, {out} periods were set aside.")
-    return drop_rows(source.ledger, rows, pd.notna(reasons), "energy_kwh", reasons)
+        f"{_place(source)}: {n} period{' holds' if n == 1 else 's hold'} more energy than the inverters can deliver in the time; "
+        f"with the zeros made up for, {out} {'period was' if out == 1 else 'periods were'} set aside.")
+    return drop_rows(source, rows, pd.notna(reasons), "energy_kwh", reasons)
 
 
 def _place(source: Source) -> str:

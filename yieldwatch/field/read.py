@@ -13,6 +13,7 @@ import pandas as pd
 
 from yieldwatch.columns import TABLES
 from yieldwatch.errors import FieldDataError, ended
+from yieldwatch.field.agreement import check_daylight, check_energy_unit, note_last_days
 from yieldwatch.field.credible import check_light_unit, without_dead_light, without_impossible_dc
 from yieldwatch.field.events import read_costs, read_events, read_statements
 from yieldwatch.field.ledger import ROW, VALUE_ONLY, Ledger
@@ -33,6 +34,9 @@ _LACKING = {
     "iv": "the strings were never tested",
     "clamp": "the inverters were never measured by hand",
 }
+#: Values of one column, none like another, that cannot be: a logger writes one word for "no value".
+_FEWEST_ODD = 20
+_OTHERS = " The column's other values are used: if it is in another unit, or holds another quantity, they are wrong too."
 
 
 def read_site_data(path: str | PathLike[str], site: Site, as_of: dt.date | None = None) -> SiteData:
@@ -75,6 +79,18 @@ def read_site_data(path: str | PathLike[str], site: Site, as_of: dt.date | None 
     statements, costs = read_statements(source), read_costs(source)
     check_light_unit(ledger, site, "weather", weather)
     check_light_unit(ledger, site, "weather_2", weather_2)
+    for place, table in (("weather", weather), ("weather_2", weather_2)):
+        for column in ("ghi", "poa_global"):
+            if table is not None and column in table:
+                check_daylight(ledger, site, f"{place}: {column}_w_m2", table[column])
+    if power is not None:
+        ratings = {i.inverter_id: i.inverter_type.ac_rated_kw for i in site.inverters}
+        per_kw = 1000.0 * power["ac_power_kw"] / power["inverter_id"].map(ratings).astype(float)
+        check_daylight(ledger, site, "readings/power: ac_power_kw", per_kw.set_axis(power["time"]))
+    check_energy_unit(ledger, site, meter, power, power_step)
+    for place, table in (("readings/meter", meter), ("statements", statements)):
+        if table is not None:
+            note_last_days(ledger, f"sites/{site.id}/{place}", table, site)
     if ledger.problems:
         raise FieldDataError(ledger.problems)
     weather = without_dead_light(ledger, site, weather, step, weather_2, step_2, power, power_step)
@@ -140,13 +156,26 @@ def _outside_weather(data: SiteData, site: Site) -> list[str]:
 
 def _before_commissioning(data: SiteData, site: Site) -> list[str]:
     """Energy from before the first day of operation, which says that the day is wrong: ageing would be counted from it."""
-    starts = [table[name].min() for table, name in ((data.power, "time"), (data.meter, "start"))
-              if table is not None and len(table)]
-    first = min(starts).tz_convert(site.tz).date() if starts else site.commissioned
-    if first >= site.commissioned:
+    first = first_energy(data, site)
+    if first is None or first >= site.commissioned:
         return []
     return [f"sites/{site.id}/site.toml: commissioned = {site.commissioned}, but there is energy from {first} on. Expected the "
             "first day of operation, from which ageing counts. Correct it."]
+
+
+def first_energy(data: SiteData, site: Site) -> dt.date | None:
+    """
+    The first day on which the site surely delivered, in site time: of a meter's period that ended by then, or of the log. None
+    where nothing was delivered.
+    """
+    tables = ((data.power, "ac_power_kw", "time", data.power_step), (data.meter, "energy_kwh", "end", pd.Timedelta(0)))
+    days = []
+    for table, value, time, spare in tables:
+        if table is not None and (table[value] > 0.0).any():
+            # An interval that ends with the day before is of that day, whatever its label.
+            at = table.loc[table[value] > 0.0, time].min() + (spare or pd.Timedelta(0)) - pd.Timedelta("1s")
+            days.append(at.tz_convert(site.tz).date())
+    return min(days, default=None)
 
 
 def _not_used(data: SiteData, site: Site, as_of: dt.date | None) -> list[str]:
@@ -159,11 +188,12 @@ def _not_used(data: SiteData, site: Site, as_of: dt.date | None) -> list[str]:
             stood = f"{first['column']} = {str(first['value'])[:40]}, " if first["column"] else ""
             notices.append(f"{file}: {n_aside:,} of {n_rows:,} rows {'was' if n_aside == 1 else 'were'} set aside, first line "
                            f"{first['line']}: {stood}{ended(first['reason'])}")
-    values = int((data.set_aside["part"] == VALUE_ONLY).sum())
-    if values:
-        what = "1 single value was set aside; the rest of its row is" if values == 1 else (
-            f"{values:,} single values were set aside; the rest of their rows is")
-        notices.append(f"sites/{site.id}: {what} used.")
+    values = data.set_aside[data.set_aside["part"] == VALUE_ONLY]
+    for (file, column), own in values.groupby(["file", "column"], sort=False):
+        first, n = own.iloc[0], len(own)
+        what = "1 value was" if n == 1 else f"{n:,} values were"
+        notices.append(f"{file}: {what} set aside, first line {first['line']}: {column} = {str(first['value'])[:40]}, "
+                       f"{ended(first['reason'])}{_OTHERS if n >= _FEWEST_ODD and own['value'].nunique() >= _FEWEST_ODD else ''}")
     later = int(data.files["after_as_of"].sum())
     if later:
         notices.append(f"sites/{site.id}: {later} {'row lies' if later == 1 else 'rows lie'} on or after {as_of} and "

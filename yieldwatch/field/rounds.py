@@ -37,7 +37,7 @@ def _possible_for_string(source: Source, rows: pd.DataFrame) -> pd.DataFrame:
          "V; is modules_in_series right"),
     ):
         limit = factor * rows["string_id"].map(limits).to_numpy(dtype=float)
-        rows = drop_rows(source.ledger, rows, rows[column].to_numpy() > limit, column,
+        rows = drop_rows(source, rows, rows[column].to_numpy() > limit, column,
                          f"above {factor:g} times the nameplate of the string. Expected {hint}?")
     return rows
 
@@ -57,9 +57,9 @@ def read_iv_curves(source: Source, iv: pd.DataFrame) -> pd.DataFrame:
     later = rows["trace_id"].isin(ledger.later_traces - set(named)).to_numpy()
     ledger.leave_unread(rows, later)
     rows = rows[~later].reset_index(drop=True)
-    rows = drop_rows(ledger, rows, ~rows["trace_id"].isin(set(named)), "trace_id",
+    rows = drop_rows(source, rows, ~rows["trace_id"].isin(set(named)), "trace_id",
                      "no usable row of iv has this trace_id")
-    rows = drop_rows(ledger, rows, rows["trace_id"].isin(set(named[named.duplicated()])), "trace_id",
+    rows = drop_rows(source, rows, rows["trace_id"].isin(set(named[named.duplicated()])), "trace_id",
                      "more than one row of iv has this trace_id")
     ledger.count(rows)
     return rows[["trace_id", "v", "i"]]

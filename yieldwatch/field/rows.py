@@ -234,11 +234,18 @@ def _without_repeats(source: Source, table: Table, rows: pd.DataFrame) -> pd.Dat
     place = place.where(~elsewhere, place + " of " + source.ledger.names(kept["file"]))
     reason = np.where(same, "repeat of " + place, "contradicts " + place + " (same key), which was kept")
     source.ledger.set_aside(again["file"].to_numpy(), again["line"].to_numpy(), table.key[0],
-                            again[keys[0]].astype(str).to_numpy(dtype=object), reason)
+                            _as_written(again[keys[0]], source.site), reason)
     return rows[~repeat].reset_index(drop=True)
 
 
-def drop_rows(ledger: Ledger, rows: pd.DataFrame, bad: np.ndarray | pd.Series, column: str, reason: object,
+def _as_written(values: pd.Series, site: Site) -> np.ndarray:
+    """Values for a message; times in the site's zone, as they stand in its files."""
+    if isinstance(values.dtype, pd.DatetimeTZDtype):
+        values = values.dt.tz_convert(site.tz)
+    return values.astype(str).to_numpy(dtype=object)
+
+
+def drop_rows(source: Source, rows: pd.DataFrame, bad: np.ndarray | pd.Series, column: str, reason: object,
               value: object = None) -> pd.DataFrame:
     """
     Set aside the rows in `bad` for `reason` (one for all, or one for each row of `rows`).
@@ -247,9 +254,9 @@ def drop_rows(ledger: Ledger, rows: pd.DataFrame, bad: np.ndarray | pd.Series, c
     if not mask.any():
         return rows
     out = rows[mask]
-    shown = out[column].astype(str).to_numpy(dtype=object) if value is None else value
+    shown = _as_written(out[column], source.site) if value is None else value
     reasons = reason if isinstance(reason, str) else np.asarray(reason, dtype=object)[mask]
-    ledger.set_aside(out["file"].to_numpy(), out["line"].to_numpy(), column, shown, reasons)
+    source.ledger.set_aside(out["file"].to_numpy(), out["line"].to_numpy(), column, shown, reasons)
     return rows[~mask].reset_index(drop=True)
 
 

@@ -18,7 +18,9 @@ from yieldwatch.columns import VALUE, Column
 
 #: What loggers and spreadsheets write for "no value".
 BLANKS = ("", "nan", "na", "n/a", "null", "none")
-ID_PATTERN = r"^[A-Za-z0-9._-]+$"
+ID_PATTERN = r"[A-Za-z0-9._-]+"
+#: What moves a terminal's cursor or ends a file in some reader; tabs and line ends may stand in a note.
+CONTROL_PATTERN = r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]"
 _DECIMAL_COMMA = r"^[+-]?\d{1,3}(\.\d{3})*,\d+$|^[+-]?\d+,\d+$"
 _FLAGS = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
 
@@ -132,6 +134,9 @@ def _words(raw: pa.ChunkedArray | pa.Array, column: Column) -> Cells:
         texts = texts.str.replace(r"^(\d+)\.0+$", r"\1", regex=True)
     if column.kind == "id":
         cells.flag(there & ~_matches(texts, ID_PATTERN), f"not an identifier. Expected {column.expected}")
+    elif column.kind == "text":
+        odd = texts.str.contains(CONTROL_PATTERN, regex=True, na=False).to_numpy(dtype=bool)
+        cells.flag(odd, "holds a control character. Expected plain text")
     elif column.kind == "choice":
         cells.flag(there & ~texts.isin(column.choices).to_numpy(), f"not known. Expected {column.expected}")
     elif column.kind == "flag":
@@ -146,5 +151,5 @@ def _words(raw: pa.ChunkedArray | pa.Array, column: Column) -> Cells:
 
 def _matches(texts: pd.Series, pattern: str) -> np.ndarray:
     codes, unique = pd.factorize(texts)
-    good = [re.match(pattern, text) is not None for text in unique]
+    good = [re.fullmatch(pattern, text) is not None for text in unique]
     return np.array([*good, False])[codes]  # a blank has the code -1

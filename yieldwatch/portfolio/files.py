@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import gzip
 import io
+import os
 import zlib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -59,6 +60,27 @@ def table_stem(path: Path) -> str | None:
     return None
 
 
+def within(path: Path, root: Path) -> Path:
+    """
+    Return the path, if it lies in the portfolio's folder once every link is followed.
+
+    A folder that somebody sent must not read other files of this machine: their cells would stand in what is written.
+
+    Raises
+    ------
+    InputError
+        If a link leads out of the folder.
+    """
+    try:
+        inside = path.resolve().is_relative_to(root.resolve())
+    except (OSError, RuntimeError):  # links in a circle; opening it will say so
+        inside = True
+    if not inside:
+        raise InputError(f"{_relative(path, root)}: a link leads out of the portfolio's folder. Expected a file in it. Copy the "
+                         "file there in place of the link.")
+    return path
+
+
 def find_files(root: Path, place: str) -> tuple[list[Path], list[str]]:
     """
     Find what serves the table at `place`: one file, or a folder of files.
@@ -68,7 +90,7 @@ def find_files(root: Path, place: str) -> tuple[list[Path], list[str]]:
     files : list of Path
         In order of their names; empty if the owner does not have the table.
     notices : list of str
-        Files in the folder that are not tables.
+        Files in the folder that are not tables, or cannot be opened, or are hidden.
 
     Raises
     ------
@@ -77,18 +99,35 @@ def find_files(root: Path, place: str) -> tuple[list[Path], list[str]]:
     """
     target = root / place
     claims = [target.with_name(target.name + s) for s in SUFFIXES]
+    notices = [f"{_relative(p, root)}: ignored, not a file. Expected a table; does a link lead nowhere?"
+               for p in claims if _is_no_file(p)]
     found = [p for p in claims if p.is_file()] + ([target] if target.is_dir() else [])
     if len(found) > 1:
         names = ", ".join(_relative(p, root) for p in found)
         raise InputError(f"{place}: found more than once ({names}). Expected one of them. Remove the others.")
     if not found or found[0].is_file():
-        return found, []
+        return found, notices
+    notices += _hidden(target, root)
     inside = sorted(p for p in target.iterdir() if not p.name.startswith("."))
     tables = [p for p in inside if p.is_file() and table_stem(p) is not None]
-    others = [p.name for p in inside if p not in tables]
-    if not others:
-        return tables, []
-    return tables, [f"{place}: ignored {', '.join(others)}; only {', '.join(SUFFIXES)} files are read."]
+    broken = [p.name for p in inside if table_stem(p) is not None and _is_no_file(p)]
+    others = [p.name for p in inside if p not in tables and p.name not in broken]
+    if broken:
+        notices.append(f"{place}: ignored {', '.join(broken)}, not a file. Expected a table; does a link lead nowhere?")
+    if others:
+        notices.append(f"{place}: ignored {', '.join(others)}; only {', '.join(SUFFIXES)} files are read.")
+    return tables, notices
+
+
+def _is_no_file(path: Path) -> bool:
+    """Whether something has the name and cannot be read as a file: a link that leads nowhere, a pipe."""
+    return os.path.lexists(path) and not path.is_file() and not path.is_dir()
+
+
+def _hidden(folder: Path, root: Path) -> list[str]:
+    """Tables that a leading point hides; but for what some systems write beside each file."""
+    hidden = sorted(p for p in folder.glob(".*") if p.name.lower().endswith(SUFFIXES) and not p.name.startswith("._"))
+    return [f"{_relative(p, root)}: ignored, as its name begins with a point. If it is to be read, rename it." for p in hidden]
 
 
 def note_strangers(root: Path, place: str, known: Iterable[str], notices: list[str],
@@ -100,6 +139,7 @@ def note_strangers(root: Path, place: str, known: Iterable[str], notices: list[s
     that belong in a folder below.
     """
     known = sorted(known)
+    notices.extend(_hidden(root / place, root))
     for path in sorted((root / place).iterdir()):
         stem = path.name if path.is_dir() else table_stem(path)
         if path.suffix.lower() in _UNREAD_SUFFIXES and path.stem.lower() in {*known, *elsewhere} and path.is_file():
@@ -121,10 +161,10 @@ def load(path: Path, root: Path) -> RawTable:
     Raises
     ------
     InputError
-        If the file cannot be opened, is not what its ending says, is not UTF-8, has no header row,
-        or names a column twice.
+        If the file cannot be opened, lies outside the portfolio's folder, is not what its ending says, is not UTF-8, has no
+        header row, or names a column twice.
     """
-    file = _relative(path, root)
+    file = _relative(within(path, root), root)
     try:
         if path.name.lower().endswith(".parquet"):
             return _load_parquet(path, file)

@@ -18,6 +18,7 @@ from yieldwatch.portfolio.files import note_strangers
 from yieldwatch.portfolio.model import Portfolio
 from yieldwatch.portfolio.settings import Settings, read_toml
 from yieldwatch.portfolio.site import Types, read_site
+from yieldwatch.portfolio.unlikely import unlike_prices
 
 _FILE = "portfolio.toml"
 _FORMAT = 1
@@ -55,6 +56,7 @@ def read_portfolio(path: str | PathLike[str]) -> Portfolio:
     sites = [read_site(root, site_id, types, problems, notices) for site_id in ids]
     if problems:
         raise PortfolioError(problems)
+    notices.extend(unlike_prices([site for site in sites if site is not None]))
     return Portfolio(
         name=settings["name"], currency=settings["currency"], discount_rate=settings["discount_rate"],
         works_budget=settings["works_budget"], crew_days=settings["crew_days"],
@@ -75,7 +77,7 @@ def _portfolio_settings(root: Path) -> tuple[Settings, list[str]]:
         raise PortfolioError(f"{root}: holds no {_FILE}. Expected the folder of a portfolio. Name the folder that holds it, or "
                              "write it; README.md shows the least.")
     try:
-        raw = read_toml(root / _FILE, _FILE)
+        raw = read_toml(root, _FILE)
     except InputError as err:
         raise PortfolioError(err.problems) from err
     found = raw.get("format")
@@ -96,6 +98,8 @@ def _site_ids(root: Path, problems: list[str], notices: list[str]) -> list[str]:
     if not folder.is_dir():
         problems.append("sites: is missing. Expected a folder with one folder for each site. Add it.")
         return []
+    hidden = sorted(p.name for p in folder.glob(".*") if p.is_dir())
+    notices.extend(f"sites/{name}: ignored, as its name begins with a point. If it is a site, rename it." for name in hidden)
     inside = sorted(p for p in folder.iterdir() if not p.name.startswith("."))
     stray = [p.name for p in inside if not p.is_dir()]
     if stray:
@@ -103,7 +107,7 @@ def _site_ids(root: Path, problems: list[str], notices: list[str]) -> list[str]:
     ids = [p.name for p in inside if p.is_dir()]
     if not ids:
         problems.append("sites: holds no site. Expected a folder for each site. Add one.")
-    bad = [i for i in ids if not re.match(ID_PATTERN, i)]
+    bad = [i for i in ids if not re.fullmatch(ID_PATTERN, i)]
     problems.extend(f"sites/{i}: the folder's name is not an identifier. "
                     "Expected letters, digits, -, _ and . only. Rename it." for i in bad)
     return [i for i in ids if i not in bad]

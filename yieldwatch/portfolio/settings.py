@@ -5,8 +5,8 @@ Read TOML settings and check their keys; every problem is noted, none is fatal h
 from __future__ import annotations
 
 import datetime as dt
-import math
 import re
+import sys
 import tomllib
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -14,18 +14,20 @@ from typing import Any
 
 from yieldwatch.columns import VALUE, Column
 from yieldwatch.errors import InputError, ended, near_miss
-from yieldwatch.portfolio.cells import ID_PATTERN
+from yieldwatch.portfolio.cells import CONTROL_PATTERN, ID_PATTERN
+from yieldwatch.portfolio.files import within
 
 
-def read_toml(path: Path, file: str) -> dict[str, Any]:
+def read_toml(root: Path, file: str) -> dict[str, Any]:
     """
-    Read one settings file.
+    Read one settings file, `file` below the portfolio's folder.
 
     Raises
     ------
     InputError
-        If it is missing, unreadable, not UTF-8 or not TOML (the message names the line).
+        If it is missing, unreadable, outside the folder, not UTF-8 or not TOML (the message names the line).
     """
+    path = within(root / file, root)
     try:
         return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
     except FileNotFoundError as err:
@@ -35,7 +37,7 @@ def read_toml(path: Path, file: str) -> dict[str, Any]:
     except UnicodeDecodeError as err:
         raise InputError(f"{file}: byte {err.start} is not UTF-8. Expected a UTF-8 file. "
                          "Save it again with the encoding UTF-8.") from err
-    except tomllib.TOMLDecodeError as err:
+    except (ValueError, RecursionError) as err:  # also a number of thousands of digits, and tables nested without end
         raise InputError(f"{file}: is not valid TOML: {err}. Correct that line.") from err
 
 
@@ -99,6 +101,7 @@ class Settings:
 def _show(value: object) -> str:
     text = f'"{value}"' if isinstance(value, str) else str(value)
     text = text.lower() if isinstance(value, bool) else text  # as TOML writes it
+    text = "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
     return text if len(text) <= 60 else text[:57] + "..."
 
 
@@ -114,7 +117,7 @@ def _is_number(value: object) -> bool:
 def _number(value: Any, key: Column) -> tuple[Any, str]:
     if not _is_number(value):
         return None, "not a number"
-    if not math.isfinite(value):
+    if not abs(value) <= sys.float_info.max:  # NaN, infinity, or a whole number that no float holds
         return None, "not finite"
     if key.kind == "integer" and not isinstance(value, int):
         return None, "not a whole number"
@@ -136,6 +139,8 @@ def _numbers(value: Any, key: Column) -> tuple[Any, str]:
 def _text(value: Any, key: Column) -> tuple[Any, str]:
     if not isinstance(value, str) or not value.strip():
         return None, "not a text in quotes"
+    if re.search(CONTROL_PATTERN, value):
+        return None, "with a control character"
     return value.strip(), ""
 
 
@@ -149,7 +154,7 @@ def _texts(value: Any, key: Column) -> tuple[Any, str]:
 
 
 def _identifier(value: Any, key: Column) -> tuple[Any, str]:
-    if not isinstance(value, str) or not re.match(ID_PATTERN, value):
+    if not isinstance(value, str) or not re.fullmatch(ID_PATTERN, value):
         return None, "not an identifier"
     return value, ""
 

@@ -5,6 +5,7 @@ One site's settings and asset tables -> a validated `Site`.
 from __future__ import annotations
 
 import datetime as dt
+import re
 import zoneinfo
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -15,6 +16,7 @@ from yieldwatch.columns import INTERVAL_TABLES, TABLES, Column
 from yieldwatch.constants import ASSUMED_GROUND_COVER
 from yieldwatch.errors import InputError, near_miss
 from yieldwatch.portfolio import assets, keys
+from yieldwatch.portfolio.cells import ID_PATTERN
 from yieldwatch.portfolio.days_off import check_holidays, read_days_off
 from yieldwatch.portfolio.drawings import read_drawings
 from yieldwatch.portfolio.model import (
@@ -31,6 +33,7 @@ from yieldwatch.portfolio.model import (
 )
 from yieldwatch.portfolio.settings import Settings, read_toml
 from yieldwatch.portfolio.tariffs import read_tariffs
+from yieldwatch.portfolio.unlikely import unlikely_settings
 
 _OWN_JOB_COSTS = replace(TABLES["job_costs"], place="sites/{site}/job_costs")
 #: Wrong rows of strings.csv that are told one by one: one renamed inverter can make hundreds of them.
@@ -65,20 +68,23 @@ def read_site(root: Path, site_id: str, types: Types, problems: list[str], notic
     before = len(problems)
     file = f"sites/{site_id}/site.toml"
     try:
-        raw = read_toml(root / file, file)
+        raw = read_toml(root, file)
     except InputError as err:
         problems.extend(err.problems)
         raw = None
     parts = _settings(root, raw, file, site_id, problems, notices) if raw is not None else {}
-    array_ids = {a.id for a in parts["arrays"]} if parts else None
+    # An array whose own name is wrong is complained of once, not again for each string in it.
+    array_ids = {a.id for a in parts["arrays"]} if parts and all(a.id for a in parts["arrays"]) else None
     inverters, inverter_names = _inverters(root, site_id, types, problems, notices)
     strings = _strings(root, site_id, types, inverters, inverter_names, array_ids, problems, notices)
     own_costs = assets.job_costs(root, _OWN_JOB_COSTS, site_id, problems, notices)
     if len(problems) > before:
         return None
     _note_unused(f"sites/{site_id}", parts["arrays"], inverters, strings, notices)
-    return Site(**parts, inverters=tuple(inverters.values()), strings=tuple(strings),
+    site = Site(**parts, inverters=tuple(inverters.values()), strings=tuple(strings),
                 job_costs={**types.job_costs, **own_costs})
+    notices.extend(unlikely_settings(site))
+    return site
 
 
 def _settings(root: Path, raw: dict[str, Any], file: str, site_id: str, problems: list[str],
@@ -149,7 +155,7 @@ def _is_zone(name: str) -> bool:
 def _arrays(top: Settings, file: str, notices: list[str]) -> tuple[Array, ...]:
     arrays: list[Array] = []
     for number, raw in enumerate(top["arrays"] or [], 1):
-        label = raw.get("id", number)
+        label = raw["id"] if re.fullmatch(ID_PATTERN, str(raw.get("id", ""))) else number
         settings = Settings(raw, keys.ARRAY, f"{file}, [[arrays]] {label}", top.problems)
         if settings["id"] in {a.id for a in arrays}:
             settings.refuse(f'id = "{settings["id"]}" is there twice. Expected each once. Rename one')

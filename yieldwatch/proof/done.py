@@ -42,8 +42,8 @@ class DoneJob:
     cost : float or None
         [money]
     contractor : str or None
-    promised_kwh_per_year, promised_per_year : float or None
-        [kWh], [money]
+    promised_kwh_per_year : float or None
+        [kWh]
     """
 
     site_id: str
@@ -56,7 +56,6 @@ class DoneJob:
     cost: float | None = None
     contractor: str | None = None
     promised_kwh_per_year: float | None = None
-    promised_per_year: float | None = None
 
 
 def done_jobs(site: Site, data: SiteData, book: Iterable[Job] = ()) -> list[DoneJob]:
@@ -85,7 +84,7 @@ def _of_book(job: Job) -> DoneJob:
     assert job.done_on is not None
     return DoneJob(job.site_id, f"job {job.ref}", job.ref, job.job_kind, job.cause,
                    tuple((job.agreed_scope or job.scope).split()), job.done_on, job.cost, job.contractor,
-                   job.agreed_kwh_per_year, job.agreed_per_year)
+                   job.agreed_kwh_per_year)
 
 
 def _of_event(site: Site, event: object) -> tuple[str, str] | None:

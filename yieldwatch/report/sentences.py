@@ -186,7 +186,7 @@ def left_out_said(assessment: Assessment) -> list[str]:
     absent = [words.plain(s.name) for s in assessment.portfolio.sites if s.id not in there]
     if not absent:
         return []
-    return [f"Left out of every figure, for want of usable weather: {listed(absent)}."]
+    return [f"Left out of every figure, for want of usable weather in the period: {listed(absent)}."]
 
 
 def _together(totals: Sequence[SiteTotal], currency: str) -> str:

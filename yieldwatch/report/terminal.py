@@ -130,6 +130,9 @@ def _print_not_told(console: Console, assessment: Assessment, totals: tuple[Site
     if len(assessment.set_aside):
         n = words.count(len(assessment.set_aside), "input row was", "input rows were")
         _item(console, f"{n} set aside; set_aside.csv names each with its reason.")
+    notes = len(assessment.notices) + sum(len(s.data.notices) for s in assessment.sites)
+    if notes:
+        _item(console, f"{words.count(notes, 'note')} on what was read, corrected and assumed: see report.html.")
 
 
 def print_check(console: Console, checked: PortfolioCheck) -> None:

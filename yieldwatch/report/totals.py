@@ -88,7 +88,6 @@ class SiteTotal:
     unexplained: CauseTotal
     performance_ratio: float
     performance_ratio_temp_corrected: float
-    availability: float
     coverage: float
 
 
@@ -149,7 +148,6 @@ def site_total(site: SiteAssessment) -> SiteTotal:
         performance_ratio_temp_corrected=_weighted(
             used, "performance_ratio_temp_corrected", "insolation_kwh_m2"
         ),
-        availability=_weighted(used, "availability", "expected_kwh"),
         coverage=_weighted(used, "coverage", "expected_kwh"),
     )
 
