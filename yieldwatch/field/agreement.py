@@ -14,9 +14,11 @@ from yieldwatch.portfolio.model import Site
 _HOUR, _DAY = pd.Timedelta(hours=1), pd.Timedelta(days=1)
 #: Sun's height in the middle of an hour below which it is down all through that hour, wherever the hour's label lies. [deg]
 _DOWN = -8.0
-#: Share of a month's light or energy in such hours that shows stamps of another zone: three hours off the sun, which is as far as
-#: clocks are told by the data, bring a tenth. Common practice, no source.
+#: Share of the light or energy of a month's median day in such hours that shows stamps of another zone: three hours off the sun,
+#: which is as far as clocks are told by the data, bring a tenth. Common practice, no source.
 _AT_NIGHT = 0.1
+#: Part of the months from which it is the table's, and not a clock's that was wrong for a while.
+_MOST_MONTHS = 0.5
 #: Light, or power for each kW of rating, above which a value is more than a sensor's zero offset, 30 W/m² in the lowest class of
 #: ISO 9060, from memory. [W/m², W/kW]
 _LEAST_LIGHT = 50.0
@@ -33,7 +35,9 @@ _FEWEST_ENDS = 2
 
 def check_daylight(ledger: Ledger, site: Site, place: str, values: pd.Series | None) -> None:
     """
-    Add a problem where light or power falls in the night.
+    Add a problem where light or power falls in the night on most days of most months, and a notice where it does in fewer.
+
+    A sensor or logger that is stuck for a week shines at night too, and is set aside for that week elsewhere.
 
     Parameters
     ----------
@@ -53,18 +57,19 @@ def check_daylight(ledger: Ledger, site: Site, place: str, values: pd.Series | N
     sun = pvlib.solarposition.get_solarposition(energy.index + _HOUR / 2, site.latitude, site.longitude, site.altitude_m)
     down = (sun["elevation"] < _DOWN).to_numpy()
     local = pd.DatetimeIndex(energy.index).tz_convert(site.tz)
-    month = local.strftime("%Y-%m")
-    days = pd.Series(local.date, energy.index).groupby(month).nunique()
-    share = (energy.where(down, 0.0).groupby(month).sum() / energy.groupby(month).sum())[days >= _FEWEST_DAYS]
+    by_day = energy.where(down, 0.0).groupby(local.date).sum() / energy.groupby(local.date).sum()
+    of_month = by_day.groupby(pd.DatetimeIndex(by_day.index).strftime("%Y-%m"))
+    share = of_month.median()[of_month.size() >= _FEWEST_DAYS]
     wrong = share[share > _AT_NIGHT]
     if wrong.empty:
         return
     span = wrong.index[0] if len(wrong) == 1 else f"{len(wrong)} months from {wrong.index[0]} to {wrong.index[-1]}"
-    ledger.problems.append(
-        f"sites/{site.id}/{place}: {100.0 * wrong.max():.0f} % of it falls into hours in which the sun is down at "
+    most = len(wrong) > _MOST_MONTHS * len(share)
+    (ledger.problems if most else ledger.notices).append(
+        f"sites/{site.id}/{place}: on most days {100.0 * wrong.max():.0f} % of it falls into hours in which the sun is down at "
         f"{site.latitude:g}°, {site.longitude:g}° ({span}). Expected times with their offset, or wall time of {site.tz.key}. Are "
         "they of another zone, such as UTC, or is it another quantity? Write the offset, or correct timezone, latitude and "
-        "longitude, or the column's name.")
+        f"longitude, or the column's name.{'' if most else ' These months are used as they stand.'}")
 
 
 def check_energy_unit(ledger: Ledger, site: Site, meter: pd.DataFrame | None, power: pd.DataFrame | None,
