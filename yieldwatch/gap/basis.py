@@ -86,7 +86,7 @@ def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
         "inverter_efficiency": _efficiency(log, with_dc or inputs, clamps),
         "inverter_outage": Basis("measured", 0.0003 + late, 0.08)
         if log
-        else Basis("prior", _SHORT_STOPS, 0.15, no_log + _UNRECORDED),
+        else Basis("prior", _UNSEEN_STOPS, 0.15, no_log + _UNRECORDED),
         "grid_outage": Basis("measured", 0.0003 + late, 0.15)
         if log
         else Basis("prior", _SHORT_STOPS, 0.15, no_log + _UNRECORDED),
@@ -106,6 +106,8 @@ def _degradation(state: SiteState) -> Basis:
 
 #: Stops too short for anybody's record, and what is said of the others.
 _SHORT_STOPS = 0.001
+#: Inverters that trip on wet mornings, or for other reasons of their own that nobody writes down. Set on drawn farms.
+_UNSEEN_STOPS = 0.008
 _UNRECORDED = (" Recorded outages are counted; how many went unrecorded follows from them, and the meter says in which months "
                "they can have been.")
 #: Relative standard uncertainty of ageing beyond the posterior's. Set on drawn farms.
