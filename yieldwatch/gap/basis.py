@@ -97,10 +97,11 @@ def causes_basis(state: SiteState, data: SiteData) -> dict[str, Basis]:
 
 
 def _degradation(state: SiteState) -> Basis:
+    level = _LEVEL_OF_AGE[state.log is None]
     if state.yearly is None:
-        return Basis("prior", 0.0, _LEVEL_OF_AGE, "Under three full years of data ageing cannot be read from them; its level is "
+        return Basis("prior", 0.0, level, "Under three full years of data ageing cannot be read from them; its level is "
                      "a published prior for the age.")
-    return Basis("measured", 0.0, _LEVEL_OF_AGE, "The rate over the record is the farm's own, year on year; what was lost before "
+    return Basis("measured", 0.0, level, "The rate over the record is the farm's own, year on year; what was lost before "
                  "it is a published prior for the age.")
 
 
@@ -110,8 +111,8 @@ _SHORT_STOPS = 0.001
 _UNSEEN_STOPS = 0.008
 _UNRECORDED = (" Recorded outages are counted; how many went unrecorded follows from them, and the meter says in which months "
                "they can have been.")
-#: Relative standard uncertainty of ageing beyond the posterior's. Set on drawn farms.
-_LEVEL_OF_AGE = 0.14
+#: Relative standard uncertainty of ageing beyond the posterior's, with a log and without. Set on drawn farms.
+_LEVEL_OF_AGE = (0.1, 0.14)
 #: Part of the snow days without visible snow that lost as much as goes unseen, at most. Set on drawn farms.
 _SNOW_UNSEEN = 0.35
 #: What snow that the weather does not show on the modules takes of the days with snow about, at most. Set on drawn farms.
