@@ -13,6 +13,7 @@ from tests.farm.spec import Curtailment, Hedge, Outages, Soiling, StringFault
 from yieldwatch.constants import CAUSES
 from yieldwatch.gap.account import site_gap
 from yieldwatch.gap.attribute import infer_state
+from yieldwatch.gap.mechanisms.fault import Fault
 from yieldwatch.gap.readings_used import readings_of
 from yieldwatch.gap.results import SiteGap
 from yieldwatch.gap.rounds import assess_rounds
@@ -196,6 +197,14 @@ def test_a_limit_left_on_is_told_with_its_level_and_its_first_day_of_effect(hind
     since = dt.date.fromisoformat(limit.note[:10])
     # Set in January; it binds once the sun is high enough.
     assert dt.date(2024, 1, 10) <= since <= dt.date(2024, 3, 10)
+
+
+def test_a_step_that_may_be_an_inputs_says_so_with_its_chance(farm):
+    perhaps = Fault("string_fault", 0, (), "unseen", 200, len(farm.state.blocks.dates), 0.07, 0.01, True, of_input=0.4)
+    gap = account(farm, replace(farm.state, faults=[*farm.state.faults, perhaps]))
+    (why,) = [why for why in gap.evidence if why.cause == "inverter_efficiency"]
+    assert "n input of INV1 may not have tracked since 2023-11-" in why.pattern
+    assert "(chance 40 %; no round saw it): that share of what was lost is counted here" in why.pattern
 
 
 def test_without_a_log_shade_is_a_prior_and_the_meter_stands_in(without_log):
