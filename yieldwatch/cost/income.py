@@ -50,15 +50,15 @@ def monthly_income(site: Site, data: SiteData, gap: SiteGap) -> pd.DataFrame:
     return income.groupby(month).agg(lambda part: part.sum(skipna=False)).reindex(list(gap.months))
 
 
-def is_on_grid(index: pd.DatetimeIndex, start: pd.Timestamp, end: pd.Timestamp) -> bool:
+def are_on_grid(index: pd.DatetimeIndex, start: pd.Series, end: pd.Series) -> np.ndarray:
     """
-    Whether a period lies within the intervals, but for the share of it that a month may lack to count as measured: weather that
-    begins at midnight UTC begins in the morning, or the evening before, elsewhere.
+    Whether periods lie within the intervals, but for the share of each that a month may lack to count as measured: weather that
+    begins at midnight UTC begins in the morning, or the evening before, elsewhere. Bool, shape (n,).
     """
     if not len(index):
-        return False
+        return np.zeros(len(start), dtype=bool)
     spare = (end - start) * (1.0 - METER_COVERS)
-    return bool(start + spare >= index[0] and end - spare <= index[-1] + usual_step(index))
+    return ((start + spare >= index[0]) & (end - spare <= index[-1] + usual_step(index))).to_numpy(dtype=bool)
 
 
 def metered_intervals(data: SiteData, intervals: pd.DataFrame) -> pd.Series:
@@ -92,7 +92,7 @@ def metered_intervals(data: SiteData, intervals: pd.DataFrame) -> pd.Series:
         return out.where(np.abs(filled - 1.0) > 1e-6, energy)
     row = pd.DatetimeIndex(meter["start"]).searchsorted(index, side="right") - 1
     here = np.maximum(row, 0)
-    whole = np.array([is_on_grid(index, start, end) for start, end in zip(meter["start"], meter["end"], strict=True)], dtype=bool)
+    whole = are_on_grid(index, meter["start"], meter["end"])
     covered = (row >= 0) & (index < pd.DatetimeIndex(meter["end"])[here]) & whole[here]
     shape = intervals["measured_kwh"].fillna(intervals["expected_kwh"]).clip(lower=0).to_numpy(dtype=float)
     total = np.bincount(here[covered], shape[covered], len(meter))

@@ -7,7 +7,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from yieldwatch.cost.income import interval_income, is_on_grid, metered_intervals
+from yieldwatch.cost.income import are_on_grid, interval_income, metered_intervals
 from yieldwatch.cost.revenue import load_kwh
 from yieldwatch.cost.tariffs import usual_step
 from yieldwatch.field.tables import SiteData
@@ -107,7 +107,7 @@ def _grid(site: Site, data: SiteData, gap: SiteGap) -> pd.DataFrame:
 def _due(grid: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp) -> dict[str, object]:
     blank: dict[str, object] = {"meter_kwh": np.nan, "amount_due": np.nan, "_compensation": np.nan}
     index = pd.DatetimeIndex(grid.index)
-    if not is_on_grid(index, start, end):
+    if not are_on_grid(index, pd.Series([start]), pd.Series([end]))[0]:
         return blank | {"note": "Outside the months that are reported."}
     part = grid[(index >= start) & (index < end)]
     energy, worth = part["energy"].sum(skipna=False), part["worth"].sum(skipna=False)
