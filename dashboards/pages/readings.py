@@ -14,9 +14,9 @@ from dashboards.parts.tables import Column, grid, stored_table
 from dashboards.parts.words import lead
 from dashboards.store import Drawn
 from dashboards.visit import Content, Page, Visit
+from yieldwatch.report.source_words import TABLE_WORDS
 from yieldwatch.report.words import (
     RIVAL_WORDS,
-    TABLE_WORDS,
     EnergyUnit,
     cause_word,
     count,

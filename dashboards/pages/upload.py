@@ -18,7 +18,8 @@ from dashboards.upload import LARGEST, Preview, Uploads
 from dashboards.visit import ANALYST, OWNER, PLANNER, Content, Page, Place, Visit
 from yieldwatch.columns import TABLES
 from yieldwatch.errors import YieldwatchError
-from yieldwatch.report.words import TABLE_WORDS, number, plain
+from yieldwatch.report.source_words import TABLE_WORDS
+from yieldwatch.report.words import number, plain
 
 MAY_ADD = frozenset({OWNER, ANALYST, PLANNER})
 #: Names up to which all that a field can hold stand below it.

@@ -14,7 +14,7 @@ import pytest
 from dashboards.upload import KINDS, LARGEST_UNPACKED, Uploads
 from tests.dashboards.conftest import visit
 from yieldwatch.errors import InputError
-from yieldwatch.report.words import TABLE_WORDS
+from yieldwatch.report.source_words import TABLE_WORDS
 
 ROOT = Path(__file__).parents[2]
 COSTS = b"date,amount,kind,note\n2025-06-01,120.50,insurance,\nsometime,10,insurance,\n"

@@ -8,6 +8,7 @@ import pytest
 from yieldwatch.check import Source
 from yieldwatch.cost import amounts
 from yieldwatch.report import words
+from yieldwatch.report.source_words import source_cells
 from yieldwatch.report.totals import Amount
 from yieldwatch.report.words import EnergyUnit
 
@@ -169,7 +170,7 @@ def test_a_stamp_to_the_second_stays_as_the_file_has_it():
 def test_a_source_says_what_it_holds_in_words_and_ends_with_its_last_day():
     start, end = pd.Timestamp("2024-01-01", tz="UTC"), pd.Timestamp("2024-07-01", tz="UTC")
     meter = Source("revenue meter", 6, start, end, 1.0, is_end=True)
-    assert words.source_cells(meter, "UTC")[2:5] == ("1 Jan 2024", "30 Jun 2024", "100.0 %")
+    assert source_cells(meter, "UTC")[2:5] == ("1 Jan 2024", "30 Jun 2024", "100.0 %")
     weather = Source("weather", 6, start, end, 0.5, "ghi, poa_global, temp_air, own_column")
-    assert words.source_cells(weather, "UTC")[3:] == (
+    assert source_cells(weather, "UTC")[3:] == (
         "1 Jul 2024", "50.0 %", "global light, light in the module plane, air temperature, own_column")

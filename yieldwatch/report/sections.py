@@ -16,6 +16,7 @@ from yieldwatch.report import figures, sentences, words
 from yieldwatch.report.blocks import Figure, Grid
 from yieldwatch.report.evidence import Said, in_words
 from yieldwatch.report.money import MoneySection, money_section
+from yieldwatch.report.source_words import source_cells
 from yieldwatch.report.totals import Amount, CauseTotal, SiteTotal, month_groups
 from yieldwatch.report.words import EnergyUnit, count, money, money_span, per_cent
 
@@ -340,7 +341,7 @@ def _evidence(site: SiteAssessment) -> tuple[Said, ...]:
 
 
 def _sources(site: SiteAssessment, found: Sequence[Source]) -> Grid:
-    rows = tuple(words.source_cells(source, site.site.timezone) for source in found)
+    rows = tuple(source_cells(source, site.site.timezone) for source in found)
     return Grid("What was read.", ("Data", "#Rows", "From", "To", "#Covered", "Holds"), rows)
 
 

@@ -19,6 +19,7 @@ from yieldwatch.check import check_site, reason_kinds
 from yieldwatch.pictures import Picture
 from yieldwatch.report import words
 from yieldwatch.report.evidence_file import evidence_document
+from yieldwatch.report.source_words import source_cells
 from yieldwatch.report.spans import span_tables
 
 STORE_FILE = "assessment.sqlite"
@@ -87,7 +88,7 @@ def _more_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
                 for said in (*s.data.notices, *map(words.reason_words, s.gap.not_told))]
     checks = [check_site(s.site, s.data) for s in assessment.sites]
     tells = [(c.site.id, int(can), said) for c in checks for can, each in ((1, c.can_tell), (0, c.cannot_tell)) for said in each]
-    sources = [(c.site.id, *words.source_cells(s, c.site.timezone)) for c in checks for s in c.sources]
+    sources = [(c.site.id, *source_cells(s, c.site.timezone)) for c in checks for s in c.sources]
     return {
         "sites": sites, "files": files, "notices": pd.DataFrame(notices, columns=["site_id", "words"]),
         "tells": pd.DataFrame(tells, columns=["site_id", "can", "words"]),

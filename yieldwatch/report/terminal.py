@@ -18,6 +18,7 @@ from yieldwatch.assess import Assessment
 from yieldwatch.check import PortfolioCheck, SiteCheck, set_aside_kinds
 from yieldwatch.report import jobs, words
 from yieldwatch.report.sentences import left_out_said
+from yieldwatch.report.source_words import source_cells
 from yieldwatch.report.totals import SiteTotal, site_totals
 from yieldwatch.report.visits import has_visits
 from yieldwatch.report.words import EnergyUnit
@@ -172,7 +173,7 @@ def _source_table(checked: SiteCheck) -> Table:
     grid.add_column("covered", justify="right")
     grid.add_column("holds")
     for source in checked.sources:
-        grid.add_row(*words.source_cells(source, checked.site.timezone))
+        grid.add_row(*source_cells(source, checked.site.timezone))
     return grid
 
 
