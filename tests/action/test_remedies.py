@@ -14,7 +14,7 @@ from yieldwatch.action.remedies.inverters import _expected_by_chance
 from yieldwatch.action.remedies.look import Look
 from yieldwatch.action.remedies.on_glass import lies_on_glass, seen_on_strings
 from yieldwatch.action.remedies.strings import _not_traced_since, _repair_cost, _went_before, dead_strings, odds, of_fault
-from yieldwatch.action.remedies.vegetation import _chance_of_grass, _of_plants, _opened, _regrown
+from yieldwatch.action.remedies.vegetation import _chance_of_grass, _grass, _of_plants, _opened, _regrown
 from yieldwatch.gap.mechanisms.base import Column
 from yieldwatch.gap.mechanisms.fault import NOT_READ, Fault, ReadSince
 from yieldwatch.portfolio.model import JobCost, String
@@ -173,6 +173,21 @@ def test_without_a_log_what_was_cut_before_says_what_shades(notes, chance):
     for size_of_shared, part in ((0.0, 1.0), (0.5, 0.5)):
         look.outlook.draws = np.tile([1.0, size_of_shared], (5, 1))
         assert _chance_of_grass(look, [0], np.arange(10))[0] == pytest.approx(chance * part)
+
+
+@pytest.mark.parametrize(("until", "share"), [("06-30", 1.0), ("12-31", 0.0)])
+def test_grass_that_stands_into_the_days_after_the_winter_solstice_is_no_hedge(until, share):
+    # Two years in the north, noon alone. Half of the light is lost from August to the end of December, when frost lays the grass,
+    # ten days after the solstice; or all the year round, to a hedge.
+    dates = pd.date_range("2022-01-01", "2023-12-31")
+    month = dates.month.to_numpy()
+    look = _look()
+    look.state.blocks = SimpleNamespace(
+        dates=dates, day=np.arange(len(dates)), azimuth=np.full(len(dates), 181.0), expected=np.ones((1, len(dates))))
+    shaded = month >= 8 if until == "06-30" else np.ones(len(dates), dtype=bool)
+    look.outlook.shade = np.where(shaded, 0.7, 0.0)[None, :]
+    look.site.__dict__["latitude"] = 50.0
+    assert _grass(look, 0)[month == 12] == pytest.approx(share)
 
 
 def test_late_starts_as_often_on_dry_days_are_no_matter_of_wet():

@@ -44,7 +44,7 @@ def test_a_constant_offset_of_the_light_is_told_as_one_and_leaves_the_level_alon
     # The sensor reads 2 W/m² too much at all times: expected energy is too high by 2 % at 100 W/m² and by 0.25 % at 800.
     ratio = np.log((light - 2.0) / light)[None, :] + rng.normal(0.0, 0.004, (1, len(light)))
     columns = level_columns(blocks, False)
-    rows = log_rows(blocks, design_matrix(columns, 1, blocks.n), ratio, blocks.expected, np.ones(1))
+    rows = log_rows(blocks, design_matrix(columns, 1, blocks.n), ratio, blocks.expected, np.ones((1, blocks.n)))
 
     posterior = solve(columns, rows, 50, rng)
 
@@ -94,7 +94,7 @@ def test_weeks_of_a_service_s_wrong_light_are_no_dirt():
 
     def told(*more: Column) -> tuple[float, float]:
         columns = [*level_columns(blocks, False), dust, *more]
-        rows = log_rows(blocks, design_matrix(columns, 1, blocks.n), ratio, blocks.expected, np.ones(1))
+        rows = log_rows(blocks, design_matrix(columns, 1, blocks.n), ratio, blocks.expected, np.ones((1, blocks.n)))
         posterior = solve(columns, rows, 400, rng)
         at = columns.index(dust)
         return posterior.estimate[at], posterior.draws[:, at].std()

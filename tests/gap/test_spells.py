@@ -108,6 +108,30 @@ def test_a_limit_that_binds_within_the_hour_is_read_off_a_finer_log() -> None:
     assert np.isinf(setting[1]).all()
 
 
+def test_a_limit_of_the_last_two_days_is_found_among_two_years_of_days() -> None:
+    # Quarter hours of two years in which the tops of the days crowd at forty other levels, all passed the day after.
+    times = pd.date_range("2022-06-01", periods=730 * 96, freq="15min", tz="UTC", name="time")
+    weather = pd.DataFrame({"ghi": 700.0, "dhi": 200.0, "dni": 600.0, "temp_air": 20.0}, times)
+    kinds = (inverter_type(100.0, points=((1.0, 1.0),)), inverter_type(100.0, points=((1.0, 1.0),)))
+    base = site_model(site(kinds=kinds, ac_wiring_pct=0.0, transformer_pct=0.0), on_grid(weather, minutes=15.0))
+    local = base.times.tz_convert(base.site.tz)
+    hour, day = local.hour + local.minute / 60.0, np.asarray((local.tz_localize(None) - pd.Timestamp("2022-06-01")).days)
+    height = np.where(day < day.max() - 1, 50.0 + 38.0 * ((day * 17) % 40) / 40.0, 80.0)
+    could = np.broadcast_to(height * np.maximum(np.cos((hour - 13.0) * np.pi / 16.0), 0.0), (2, len(hour))).copy()
+    ac = could * np.random.default_rng(1).normal(0.99, 0.002, could.shape)
+    ac[0, day >= day.max() - 1] = np.minimum(ac[0, day >= day.max() - 1], 60.0)
+    none = np.zeros(ac.shape, dtype=bool)
+    log = InverterLog(ac, np.full(ac.shape, np.nan), none, none, none)
+
+    setting, _ = find_inverter_limits(base, log, Off(np.ones(ac.shape), np.ones(ac.shape)), could, np.full(len(hour), np.inf),
+                                      np.full(len(hour), 20.0))
+
+    held = np.isfinite(setting[0])
+    assert sorted(set(day[held])) == [day.max() - 1, day.max()]
+    assert setting[0][held] == pytest.approx(60.0, rel=0.001)
+    assert np.isinf(setting[1]).all()
+
+
 def test_the_tops_of_clear_days_are_no_limit() -> None:
     # Two inverters in the same clear weather for a month; the one is a tenth dirty.
     times = pd.date_range("2023-06-01", periods=30 * 96, freq="15min", tz="UTC", name="time")

@@ -220,3 +220,10 @@ def test_what_steps_took_is_given_back_to_the_days_that_lacked_it():
     # What came back lacked the days between alone: given back before and after too, it would make the others look weak.
     mended = [Step(0, 1, 0.2, 0.001), Step(0, 3, -0.2, 0.001)]
     assert given_back(mended, 1, 5) == pytest.approx(np.array([[0, 0.2, 0.2, 0, 0]]))
+
+
+@pytest.mark.parametrize(("swings", "begins"), [(True, 100), (False, 180)])
+def test_a_leak_that_takes_more_in_winter_began_with_its_first_step(swings, begins):
+    spans = paired_spans([Step(0, 100, 0.027, 0.001), Step(0, 180, 0.034, 0.004)], 365)
+
+    assert spans[matching_span(spans, set(), 0, 0.029, -1, 300, swings=swings)].start == begins

@@ -18,6 +18,7 @@ from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.clock_check import ClockShift
 from yieldwatch.gap.clock_doubt import clock_columns
 from yieldwatch.gap.evidence import light_rows, meter_rows, round_columns, round_rows
+from yieldwatch.gap.gaps import over_known
 from yieldwatch.gap.infer import Posterior, Rows, day_rows, day_weights, design_matrix, log_rows, solve
 from yieldwatch.gap.logs import InverterLog
 from yieldwatch.gap.mechanisms.base import Column
@@ -41,6 +42,7 @@ from yieldwatch.gap.mechanisms.soiling import (
 )
 from yieldwatch.gap.mechanisms.untested import untested_columns
 from yieldwatch.gap.second_light import LightDrift, drift_rows
+from yieldwatch.gap.steps import own_days
 from yieldwatch.gap.witness import witness_columns, witness_rows
 from yieldwatch.gap.year_on_year import YearOnYear, full_years, line_columns, own_rate_rows
 
@@ -50,6 +52,9 @@ N_DRAWS = 400
 #: Weight in the mean of the hour of an inverter that is shaded, or whose light was turned over from another plane, beside one in
 #: the open and in the sensor's plane.
 _LEAST_TRUST = 0.02
+#: What an inverter may differ from its peers for a fortnight, beyond all known causes, and count half in that mean; days of which
+#: the median is taken. Common practice, no source.
+_APART, _DAYS_APART = 0.01, 15
 #: Reweighting rounds while the wash is searched for; the last fit takes the usual number.
 _SEARCH_ROUNDS = 3
 #: Fits of the meter's rows, each linear near the last: the second moves little, the third nothing that matters.
@@ -141,9 +146,11 @@ def fit(
     fixed = _fixed_columns(evidence, faults)
     if first is not None and logged:
         fixed += own_share_columns(blocks, first.loss("soiling", *shape))
-    trust = _trust(blocks, shaded)
+    trust = np.repeat(_trust(blocks, shaded)[:, None], blocks.n, axis=1)
+    if first is not None and logged:
+        trust *= _alike(blocks, ratio + _all_known(first, shape), weight)[:, blocks.day]
     if wash is None:
-        wash = _search_wash(evidence, fixed, ratio, weight * trust[:, None]) if logged else _wash_by_meter(evidence, fixed, left)
+        wash = _search_wash(evidence, fixed, ratio, weight * trust) if logged else _wash_by_meter(evidence, fixed, left)
     states = [s for s in soiling_states(blocks, evidence.data, wash) if layer or s.rare is None]
     if first is not None:
         states += rain_states(blocks, evidence.data, wash, loose_dust(states, first.sizes("soiling")))
@@ -189,13 +196,31 @@ def _trust(blocks: Blocks, shaded: np.ndarray) -> np.ndarray:
     return trust
 
 
+def _alike(blocks: Blocks, rest: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """
+    How much each inverter's days count in the mean of the hour and the day, shape (n_inverters, n_days).
+
+    What one lacks for weeks that its peers do not, and that no unknown of the earlier fit takes, is its own: in the mean it would
+    become dirt or age of all. `rest` is what that fit leaves of ln(measured / expected).
+    """
+    daily = own_days(blocks, rest, weight)
+    apart = pd.DataFrame((daily - over_known(np.nanmedian, daily, axis=0)).T)
+    usual = apart.rolling(_DAYS_APART, center=True, min_periods=1).median().to_numpy().T
+    return np.asarray(1.0 / (1.0 + (np.nan_to_num(usual) / _APART) ** 2))
+
+
 def _by_day(rows: list[Rows]) -> Rows:
     return next(r for r in rows if r.day is not None)
 
 
 def dc_left(posterior: Posterior, shape: tuple[int, int]) -> np.ndarray:
     """What all unknowns together leave of the DC power by block, shape (n_inverters, n_blocks)."""
-    return np.asarray(np.exp(-sum(posterior.loss(c, *shape) for c in (*DC_CAUSES, "level", "inverter_efficiency"))))
+    return np.exp(-_all_known(posterior, shape))
+
+
+def _all_known(posterior: Posterior, shape: tuple[int, int]) -> np.ndarray:
+    """-ln of what all unknowns together leave of each block."""
+    return np.asarray(sum(posterior.loss(c, *shape) for c in (*DC_CAUSES, "level", "inverter_efficiency")))
 
 
 def _fixed_columns(evidence: EvidenceAtHand, faults: list[Fault]) -> list[Column]:

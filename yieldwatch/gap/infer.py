@@ -141,7 +141,7 @@ def log_rows(blocks: Blocks, design: sparse.csr_matrix, ratio: np.ndarray, weigh
     design : csr_matrix, shape (n_inverters * n_blocks, n_columns)
     ratio, weight : ndarray, shape (n_inverters, n_blocks)
         ln(measured / expected), NaN where not usable, and the expected energy it stands for. [kWh]
-    trust : ndarray, shape (n_inverters,)
+    trust : ndarray, shape (n_inverters, n_blocks)
         How much each inverter counts in the mean of the hour and the day: little where shade blurs it.
     """
     n, n_blocks = ratio.shape
@@ -150,7 +150,7 @@ def log_rows(blocks: Blocks, design: sparse.csr_matrix, ratio: np.ndarray, weigh
     w, y = weight.ravel()[flat], ratio.ravel()[flat]
     block = flat % n_blocks
     here = design[flat]
-    trusted = w * trust[flat // n_blocks]
+    trusted = w * trust.ravel()[flat]
     block_weight = np.bincount(block, weights=trusted, minlength=n_blocks)
     average = sparse.csr_matrix((trusted / block_weight[block], (block, np.arange(len(flat)))), shape=(n_blocks, len(flat)))
     mean_design, mean_y = average @ here, average @ y

@@ -14,7 +14,7 @@ from yieldwatch.gap.logs import Fine, InverterLog, at_own_interval
 from yieldwatch.gap.off import Off
 
 #: Fewest readings, and days, that show a limit left on. Common practice, no source.
-_FEWEST_HELD, _FEWEST_DAYS = 8, 3
+_FEWEST_HELD, _FEWEST_DAYS = 8, 2
 #: Readings at one limit are within this of it, about three times a log's scatter. Common practice, no source.
 _SAME_LEVEL = 0.006
 #: A ceiling: the band below in which readings are few, so many times fewer than at it. The tops of clear days thin out as they
@@ -25,8 +25,6 @@ _LACKS = 0.02
 #: Share of the rating below which readings say nothing of a limit, and above which plate and power factor are limits as well.
 #: Common practice, no source.
 _READ, _PLATE = 0.3, 0.93
-#: Levels tried on one inverter.
-_MOST_LEVELS = 8
 #: How much hotter the air is when heat holds an inverter than when nothing does, at high power. [K] Its level falls by this share
 #: of its rating at least a kelvin (derating is 1 to 5 %), and by less than this with what its strings could give. Common
 #: practice, no source.
@@ -165,19 +163,20 @@ def _ceilings(fine: Fine, day: np.ndarray, lacking: np.ndarray, k: int, rating: 
     days, number = np.unique(day[known], return_inverse=True)
     if len(days) < _FEWEST_DAYS:
         return []
-    top = np.zeros(len(days))
-    np.maximum.at(top, number, ac[known])
     found: list[tuple[float, int, int]] = []
     at, read, lacks = np.flatnonzero(known), ac[known], lacking[known]
-    for level in _levels(top[top < _PLATE * rating]):
+    order = np.lexsort((read, number))
+    highest = order[np.append(np.diff(number[order]) > 0, True)]
+    for level in _levels(read[highest][(read[highest] < _PLATE * rating) & (lacks[highest] > 0.0)]):
         passed, stands = read > (1.0 + 2.0 * _SAME_LEVEL) * level, np.abs(read / level - 1.0) < _SAME_LEVEL
         run = np.cumsum(passed)
-        for n in np.unique(run[stands]):
+        below = ~passed & (read > _BELOW[0] * level) & (read < _BELOW[1] * level)
+        many = np.bincount(run[stands], minlength=run[-1] + 1)
+        few = np.bincount(run[below], minlength=run[-1] + 1)
+        for n in np.flatnonzero(many >= np.maximum(_FEWEST_HELD, _CROWDED * few)):
             inside = (run == n) & ~passed
-            held = inside & stands
-            near = inside & (read > _BELOW[0] * level) & (read < _BELOW[1] * level)
-            less = inside & (read < _BELOW[0] * level)
-            if held.sum() < max(_FEWEST_HELD, _CROWDED * near.sum()) or len(np.unique(number[held])) < _FEWEST_DAYS:
+            held, less = inside & stands, inside & (read < _BELOW[0] * level)
+            if len(np.unique(number[held])) < _FEWEST_DAYS:
                 continue
             usual = np.median(lacks[less]) if less.any() else 0.0
             first, last = (int(fine.slot[at[j]]) for j in np.flatnonzero(held)[[0, -1]])
@@ -187,10 +186,10 @@ def _ceilings(fine: Fine, day: np.ndarray, lacking: np.ndarray, k: int, rating: 
 
 
 def _levels(top: np.ndarray) -> list[float]:
-    """Levels at which the days' highest readings crowd most, those of the most days first."""
+    """All levels at which the days' highest readings crowd, those of most days first: a limit may be on for two days alone."""
     top = np.sort(top)
     out: list[float] = []
-    while len(out) < _MOST_LEVELS:
+    while True:
         count = np.searchsorted(top, top * (1.0 + 2.0 * _SAME_LEVEL), side="right") - np.arange(len(top))
         if not len(top) or count.max() < _FEWEST_DAYS:
             break

@@ -246,19 +246,25 @@ def _grass(look: Look, inverter: int) -> np.ndarray:
     Grass's share of an inverter's shade in each block of the history.
 
     In the half-year after the summer solstice the sun stands as it did in that before it. A hedge shades alike in both; grass,
-    low after the winter and tall from summer on, does not. Where the first half is not known it counts as hedge.
+    low after the winter and tall from summer on, does not. What counts is the middle by energy of what a sun position lost in the
+    first half, since grass of last summer stands into its first month. Where that half is not known it counts as hedge.
     """
     blocks = look.state.blocks
     shade, energy = look.outlook.shade[inverter], blocks.expected[inverter]
     date = blocks.dates[blocks.day]
     solstice = _SOLSTICE if look.site.latitude >= 0 else _SOLSTICE - 182
     from_solstice = (np.asarray(date.day_of_year) - solstice + 182) % 365 - 182
-    cell = np.minimum(np.abs(from_solstice) // 30, 5) * int(360 / AZIMUTH_STEP) + _step(look)
+    since = np.minimum(np.abs(from_solstice) // 30, 5)
+    cell = since * int(360 / AZIMUTH_STEP) + _step(look)
     before = from_solstice < 0
-    weight = np.bincount(cell, weights=energy * before, minlength=6 * int(360 / AZIMUTH_STEP))
-    lost = np.bincount(cell, weights=energy * shade * before, minlength=len(weight))
-    as_spring = np.divide(lost, weight, out=np.full(len(weight), np.inf), where=weight > 0)
-    beyond = np.maximum(shade - _GROWN_ON * as_spring[cell], 0.0) * ~before
+    as_spring = np.full(6 * int(360 / AZIMUTH_STEP), np.inf)
+    known = np.flatnonzero(before & (energy > 0))
+    known = known[np.argsort(shade[known], kind="stable")]
+    for one in np.unique(cell[known]):
+        here = known[cell[known] == one]
+        below = np.cumsum(energy[here])
+        as_spring[one] = shade[here[np.searchsorted(below, 0.5 * below[-1])]]
+    beyond = np.maximum(shade - _GROWN_ON * as_spring[cell], 0.0) * (~before | (since == 5))
     return np.divide(beyond, shade, out=np.zeros_like(shade), where=shade > 1e-6)
 
 

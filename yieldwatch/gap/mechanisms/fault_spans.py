@@ -69,13 +69,14 @@ def _undoes(rise: Step, drop: Step) -> bool:
 
 
 def matching_span(spans: list[Span], used: set[int], inverter: int, size: float, earliest: int, latest: int,
-                  others: float = 0.0) -> int | None:
+                  others: float = 0.0, swings: bool = False) -> int | None:
     """
     The span that can be this finding: same inverter, begun between the good and the bad reading, of like size.
 
-    A round's size is shrunk and can be half of the truth, so of several the largest is taken: it most needs a cause. A step that
-    shade may have made comes after those that it cannot have, and begins nothing that was lacking before it, unless `others`,
-    what the inverter's other findings take that no step began, were lacking then.
+    A round's size is shrunk and can be half of the truth, so of several the largest is taken: it most needs a cause. Of a loss
+    that `swings` with the light, and so with the season, it is the first: the later steps are its own. A step that shade may have
+    made comes after those that it cannot have, and begins nothing that was lacking before it, unless `others`, what the
+    inverter's other findings take that no step began, were lacking then.
     """
     alike = [
         n
@@ -87,7 +88,7 @@ def matching_span(spans: list[Span], used: set[int], inverter: int, size: float,
         and abs(np.log(span.size / size)) < np.log(2.5)
         and (span.sure or not span.before > _LACKED * size + others)
     ]
-    return max(alike, key=lambda n: (spans[n].sure, spans[n].size)) if alike else None
+    return max(alike, key=lambda n: (spans[n].sure, -spans[n].start if swings else spans[n].size)) if alike else None
 
 
 def going_on(spans: list[Span], used: set[int], number: int, seen: int) -> list[Span]:

@@ -95,7 +95,7 @@ def find_faults(
         doubt = max(share_of[found.string_id] * float(found.share_lost_sd), 0.15 * size)
         earliest = blocks.day_of(found.last_seen_good) if pd.notna(found.last_seen_good) else -1
         latest = blocks.day_of(found.first_seen_bad)
-        match = matching_span(spans, used, k, size, earliest, latest, undated[k] - size)
+        match = matching_span(spans, used, k, size, earliest, latest, undated[k] - size, found.finding == "shunt")
         if match is not None:
             undated[k] -= size
             spans = going_on(spans, used, match, _last_traced(blocks, found.last_round, site))
