@@ -42,9 +42,10 @@ def test_a_change_is_kept_with_who_when_old_and_new(book):
         "Ann", NOW, "contractor", "Moor & Son", "Hill Ltd", 3)
 
 
-@pytest.mark.parametrize("zone, day", [
+@pytest.mark.parametrize(("zone", "day"), [
     ("America/Los_Angeles", dt.date(2025, 6, 30)), ("Pacific/Auckland", dt.date(2025, 7, 1)),
-    ("Nowhere/Here", dt.date(2025, 7, 1)), ("../../etc", dt.date(2025, 7, 1)), (7, dt.date(2025, 7, 1)), (None, dt.date(2025, 7, 1))])
+    ("Nowhere/Here", dt.date(2025, 7, 1)), ("../../etc", dt.date(2025, 7, 1)), (7, dt.date(2025, 7, 1)),
+    (None, dt.date(2025, 7, 1))])
 def test_a_decision_is_of_the_day_at_its_farm(tmp_path, zone, day):
     # 2 in the morning in UTC is the evening before in California.
     book = JobBook(open_store(None, tmp_path), tmp_path, lambda: NOW.replace(hour=2))

@@ -34,7 +34,7 @@ def one_story(work_list: pd.DataFrame, readings: pd.DataFrame, currency: str) ->
         the job is worth its cost in the mean; what the reading may spare or add comes on top.
     readings : DataFrame
         With verdicts that tell a reading that is a job of the list, one before a job that is to be done, and one before a job
-        that is not. One that is a job has that job's worth: both are the same mean, from simulations of their own.
+        that is not. One that is a job has that job's worth and chance: both are the same, from simulations of their own.
     """
     first: dict[str, Mapping] = {}
     said = []
@@ -48,6 +48,8 @@ def one_story(work_list: pd.DataFrame, readings: pd.DataFrame, currency: str) ->
         if look is not None:
             rank, worth = int(look["rank"]), float(look["worth_of_look"])
             words = f"A job of its own, No. {rank} of the work list."
+            if np.isfinite(look["chance_of_work"]):
+                reading |= {"chance_of_change": float(look["chance_of_work"])}
             if np.isfinite(worth):
                 reading |= {"worth": worth, "worth_low": min(reading["worth_low"], worth),
                             "worth_high": max(reading["worth_high"], worth), "net_worth": worth - reading["cost"]}
