@@ -30,8 +30,9 @@ def one_story(work_list: pd.DataFrame, readings: pd.DataFrame, currency: str) ->
     Returns
     -------
     work_list : DataFrame
-        With `read_first`, the reading in words, which the verdict has too. Which jobs are chosen stays as it is: done now
-        the job is worth its cost in the mean; what the reading may spare or add comes on top.
+        With `read_first`, the reading in words, which the verdict has too, and `read_first_kind`, its measurement. Which jobs
+        are chosen stays as it is: done now the job is worth its cost in the mean; what the reading may spare or add comes on
+        top.
     readings : DataFrame
         With verdicts that tell a reading that is a job of the list, one before a job that is to be done, and one before a job
         that is not. One that is a job has that job's worth and chance: both are the same, from simulations of their own.
@@ -58,7 +59,9 @@ def one_story(work_list: pd.DataFrame, readings: pd.DataFrame, currency: str) ->
             for job in turned:
                 first.setdefault(job, reading)
         said.append({**reading, "verdict": words})
-    told = work_list.assign(read_first=[_before(first[j], currency) if j in first else "" for j in work_list["job_id"]])
+    told = work_list.assign(
+        read_first=[_before(first[j], currency) if j in first else "" for j in work_list["job_id"]],
+        read_first_kind=[first[j]["measurement"] if j in first else "" for j in work_list["job_id"]])
     told["verdict"] = [f"{v} Before it, {reading}." if reading else v
                        for v, reading in zip(told["verdict"], told["read_first"], strict=True)]
     return told, pd.DataFrame(said, columns=readings.columns) if said else readings

@@ -336,6 +336,7 @@ WORK_LIST_EXTRAS = {
     "worth_of_look": "Of an inspection, how much better the decision after it is, in the mean and before its cost; else blank",
     "chance_of_work": "Of an inspection, chance that what it shows calls for the work that it is for, 0 to 1; else blank",
     "read_first": "A reading that is worth making before the job, its cost and the chance that it spares the job; else blank",
+    "read_first_kind": "Which measurement of `next_measurements.csv` that is; else blank",
 }
 
 #: Identifiers keep their exact text, so that tables can be joined on them. The contract's rule for

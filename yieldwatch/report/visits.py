@@ -37,6 +37,8 @@ class VisitJob:
         The job's own. [h]
     listed : dict
         Its row of the work list; empty where the list does not hold it.
+    first : str
+        What must come before it, in a sentence or two; empty where nothing must.
     """
 
     job_id: str
@@ -46,6 +48,7 @@ class VisitJob:
     turn: str
     crew_hours: float
     listed: dict
+    first: str = ""
 
     @property
     def work(self) -> str:
@@ -58,7 +61,8 @@ class Visit:
     """
     One crew at one site, or the office's desk work for it.
 
-    `start` is the first day of its week, `crew_days` the work in days of 8 hours.
+    `start` is the first day of its week, `crew_days` the work in days of 8 hours; neither `crew_hours` nor they hold
+    `reading_hours`, for readings before jobs of other visits.
     """
 
     id: str
@@ -69,6 +73,7 @@ class Visit:
     crew_hours: float
     crew_days: float
     jobs: tuple[VisitJob, ...]
+    reading_hours: float = 0.0
 
     @property
     def office(self) -> bool:
@@ -111,6 +116,13 @@ def _job(row: dict, listed: dict[str, dict]) -> VisitJob:
         jobs.text(row, "job_id"), str(row["job_kind"]), jobs.text(row, "cause"),
         tuple(jobs.text(row, "scope").split()), "" if turn == "1 of 1" else turn,
         float(row["crew_hours"]), listed.get(row["job_id"], {}))
+
+
+def visit_effort(visit: Visit) -> str:
+    """`3.5 h (0.4 days of 8 h), and 1.0 h for a reading before other work`."""
+    said = f"{words.number(visit.crew_hours, 1)} h ({words.number(visit.crew_days, 1)} days of 8 h)"
+    more = visit.reading_hours
+    return said + (f", and {words.number(more, 1)} h for what is read before other work," if more else "")
 
 
 def working_spans(visit: Visit) -> tuple[tuple[dt.date, dt.date], ...]:
