@@ -23,7 +23,7 @@ _HISTORY = (
     ("fill_factor_peer", "fill factor"),
 )
 _OF_A_CURVE = "%{x:.0f} V: %{y:.2f} A"
-_LINES = ("blue", "orange", "green", "purple")
+_LINES = ("blue", "sky", "green", "purple")
 
 
 def build(visit: Visit) -> Content:

@@ -11,7 +11,7 @@ from dash import dcc, html
 from dash.development.base_component import Component
 
 from dashboards.pages.rows import rows_behind
-from dashboards.parts.charts import COLOURS, chart, layout
+from dashboards.parts.charts import COLOURS, chart, layout, numbered
 from dashboards.parts.farm import Farm, farm_page, fixed, handbook, nothing, told
 from dashboards.parts.pick import choice, form
 from dashboards.parts.tables import Column, stored_table
@@ -267,20 +267,19 @@ def _figure(
     traces = [_marks([r for r in rows if r["finding"] == f], f, at, len(rows)) for f in dict.fromkeys(r["finding"] for r in rows)]
     days = sorted({r["last_round"] for r in rows if r["last_round"]})
     faults = [plain(r["string_id"]) for r in rows if r["finding"] not in _STYLES]
-    sized = (
-        "and where it is under 98 % of theirs the number says what it is [%]"
-        if len(rows) <= _MOST_NAMES
-        else "what is sound has the smallest mark, and faults of a kind have their names where they are few"
-    )
+    few = len(rows) <= _MOST_NAMES
+    sized = "" if few else ", what is sound has the smallest mark, and faults of a kind have their names where they are few"
     return chart(
         name,
         [*more, *traces],
         shape,
-        "Each mark is a string; its size grows with what it lacks against the strings of the same round, type and plane, "
-        f"{sized}. Symbol and colour: what it shows. {count(len(rows), 'string')}"
-        + (f", last traced {_days(days)}. " if days else ", none of them traced. ")
-        + said
-        + "Their names, and the way to each, are in the table.",
+        ["Each mark is a string; its size grows with what it lacks against the strings of the same round, type and plane"
+         f"{sized}. ",
+         *([numbered("Where it is under 98 % of theirs the number says what it is [%]. ")] if few else []),
+         f"Symbol and colour: what it shows. {count(len(rows), 'string')}"
+         + (f", last traced {_days(days)}. " if days else ", none of them traced. ")
+         + said
+         + "Their names, and the way to each, are in the table."],
         f"{count(len(rows), 'string')} as they lie; "
         + (
             f"{count(len(faults), 'is faulty', 'are faulty')}: {listed(faults[:8])}{' and others' if len(faults) > 8 else ''}."

@@ -258,7 +258,7 @@ def _waiting(visit: Visit, row: dict, currency: str) -> list:
     cost = row["cost"]
     if cost is not None:
         traces.append({"type": "scatter", "mode": "lines", "x": [starts[0], starts[-1]], "y": [cost, cost], "name": "its cost",
-                       "line": {"color": COLOURS["orange"], "dash": "dash", "width": 1.5}, "hoverinfo": "skip"})
+                       "line": {"color": COLOURS["purple"], "dash": "dash", "width": 1.5}, "hoverinfo": "skip"})
     columns = [
         Column("start", "Week from", lambda r: day(r["start"])),
         Column("gain", f"Returns [{currency}]", lambda r: with_span(r["gain"], r["low"], r["high"]), number=True),

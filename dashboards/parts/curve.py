@@ -126,7 +126,7 @@ def _traces(rows: list[dict], curve: Curve, limits: Limits, currency: str, own: 
         now = [p for p in points if p.budget <= limits.budget + 1e-6]
         returned = now[-1].gain if own is None and now else own
         traces += [{"type": "scatter", "mode": "markers", "x": [limits.budget], "y": [returned], "name": "the budget above",
-                    "marker": {"symbol": "diamond", "size": 14, "color": COLOURS["orange"]},
+                    "marker": {"symbol": "diamond", "size": 14, "color": COLOURS["purple"]},
                     "hovertemplate": f"{currency} %{{x:,.0f}}<extra></extra>"}] if now else []
     return traces
 

@@ -12,6 +12,7 @@ import pandas as pd
 from yieldwatch.assess import SiteAssessment
 from yieldwatch.check import Source, check_site, set_aside_kinds
 from yieldwatch.constants import BEYOND, FAULT_FINDINGS, IN_HAND, LEFT_ON
+from yieldwatch.field.read import notices_beside_rows
 from yieldwatch.report import figures, sentences, words
 from yieldwatch.report.blocks import Figure, Grid
 from yieldwatch.report.evidence import Said, in_words
@@ -81,7 +82,7 @@ def farm_section(place: int, site: SiteAssessment, total: SiteTotal, currency: s
         cannot_tell=checked.cannot_tell,
         sources=_sources(site, checked.sources),
         set_aside=_set_aside(site.data.set_aside),
-        notices=tuple(words.in_day_words(n) for n in site.data.notices),
+        notices=tuple(words.in_day_words(n) for n in notices_beside_rows(site.data.notices)),
         money=money_section(site, claims, names, currency),
         assumptions=_assumptions(site),
     )
