@@ -75,6 +75,15 @@ def test_without_a_budget_it_says_so():
     assert "No farm has a budget" in bare["What was expected"]
     assert "Lost: " in bare["Why it differs"]
     assert "GBP" not in bare["What came in"]
+    assert "No money is stated for Alder Hill: income is counted from the budget on" in bare["What came in"]
+
+
+def test_the_money_names_the_farm_that_it_leaves_out():
+    done = with_month_budget()
+    birch, alder = done.sites
+    other = replace(alder, site=replace(alder.site, id="petrel", name="Petrel Rise"), bridge=pd.DataFrame())
+    text = said(replace(done, sites=(birch, alder, other)))["What came in"]
+    assert "The money leaves out Petrel Rise: income is counted from the budget on, and its plan has none." in text
 
 
 def test_a_total_that_one_farm_does_not_know_is_not_known():

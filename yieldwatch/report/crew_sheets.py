@@ -20,6 +20,7 @@ from yieldwatch.portfolio.model import Inverter, Site, String
 from yieldwatch.report import jobs, words
 from yieldwatch.report.blocks import Grid
 from yieldwatch.report.bring import Brought, glass_m2, to_bring
+from yieldwatch.report.finding_words import FINDING_WORDS
 from yieldwatch.report.job_photos import JobPhotos, SheetPhoto
 from yieldwatch.report.page import environment
 from yieldwatch.report.pdf import pdf
@@ -259,7 +260,7 @@ def _string_row(site: Site, string: String, findings: pd.DataFrame) -> tuple[str
     shown = ""
     if found is not None:
         tested = words.day(found["last_round"])
-        shown = words.FINDING_WORDS.get(found["finding"], words.plain(found["finding"])) + (f" ({tested})" if tested else "")
+        shown = FINDING_WORDS.get(found["finding"], words.plain(found["finding"])) + (f" ({tested})" if tested else "")
     kind = string.module_type
     return (
         string.string_id, ", ".join(words.plain(t) for t in (string.inverter_id, string.mppt) if t),

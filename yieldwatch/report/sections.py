@@ -16,6 +16,7 @@ from yieldwatch.field.read import notices_beside_rows
 from yieldwatch.report import figures, sentences, words
 from yieldwatch.report.blocks import Figure, Grid
 from yieldwatch.report.evidence import Said, in_words
+from yieldwatch.report.finding_words import CHANCE_HEAD, finding_word
 from yieldwatch.report.money import MoneySection, money_section
 from yieldwatch.report.source_words import source_cells
 from yieldwatch.report.totals import Amount, CauseTotal, SiteTotal, month_groups
@@ -269,7 +270,7 @@ def _strings(site: SiteAssessment) -> tuple[str, Grid | None]:
     rows = tuple(
         (
             words.plain(r["string_id"]),
-            words.finding_word(r),
+            finding_word(r),
             words.chance_word(r["confidence"]),
             per_cent(r["p_mp_ratio"]),
             per_cent(r["i_sc_ratio"]),
@@ -285,7 +286,7 @@ def _strings(site: SiteAssessment) -> tuple[str, Grid | None]:
         (
             "String",
             "Finding",
-            "#Chance of a fault",
+            f"#{CHANCE_HEAD}",
             "#Power",
             "#Current",
             "#Voltage",
