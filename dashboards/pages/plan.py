@@ -324,11 +324,13 @@ def _missed(view: _View) -> list:
         Column("gain", f"Returns [{view.currency}]", lambda r: with_span(r["gain"], r["gain_low"], r["gain_high"]), number=True),
         Column("why", "Why, and what would bring it in", lambda r: html.Div(tied(plain(r["why"])), className="prose")),
     ]
+    # No week is best for what would not pay in any.
+    without = [c for c in columns if c.name != "start"]
     parts: list = [paged_grid(view.visit, columns, near, "Jobs that would pay and are not in the plan", "near")] if near else [
         html.P("No job that would pay was left out.")]
     if rest:
         parts.append(html.Details([html.Summary(f"{count(len(rest), 'job')} that would not pay, or cannot be planned"),
-                                   paged_grid(view.visit, columns, rest, "Jobs that would not pay, or cannot be planned",
+                                   paged_grid(view.visit, without, rest, "Jobs that would not pay, or cannot be planned",
                                               "rest")], open="restpage" in view.visit.query))
     return parts
 

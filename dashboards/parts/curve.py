@@ -53,7 +53,7 @@ def _shown(visit: Visit, limits: Limits, curve: Curve) -> list:
     rows = [{"point": point, "to": _take(visit, limits, point), "changes": named.changes(before, point)}
             for before, point in zip((None, *points), points, strict=False)]
     columns = [
-        Column("budget", f"From a budget of [{currency}]", lambda r: dcc.Link(
+        Column("budget", f"From a budget of [{currency}], rounded up", lambda r: dcc.Link(
             number(_asked(r["point"])), href=r["to"], title="Plan with this budget"), number=True),
         Column("gain", f"Returns [{currency}]", lambda r: with_span(r["point"].gain, r["point"].low, r["point"].high),
                number=True),
@@ -62,7 +62,7 @@ def _shown(visit: Visit, limits: Limits, curve: Curve) -> list:
         Column("changes", "What comes in and goes out", lambda r: r["changes"]),
     ]
     last = points[-1]
-    said = (f"More than {currency} {number(_asked(last))} brings in nothing more that pays."
+    said = (f"More than the {currency} {number(last.budget)} of the last plan below brings in nothing more that pays."
             if curve.top is None or last.budget < curve.top - curve.top / STEPS else
             f"Up to twice the portfolio's own budget, {currency} {number(curve.top)}.")
     days = days_limit(limits.crew_days)
@@ -82,7 +82,7 @@ def _shown(visit: Visit, limits: Limits, curve: Curve) -> list:
 
 
 def _asked(point: CurvePoint) -> float:
-    """Its budget in whole money, so that it can be typed."""
+    """Its budget in whole money, rounded up so that it is enough when it is typed."""
     return math.ceil(point.budget - 1e-6)
 
 

@@ -212,6 +212,13 @@ def test_shade_of_two_periods_is_compared_bin_by_bin(place):
         assert change == pytest.approx(at["now"][place_] - at["against"][place_], abs=0.11)  # each is rounded to a tenth
 
 
+def test_a_change_carries_its_sign_on_every_page(place):
+    """As on the page of all farms: 2.4 points more are +2.4."""
+    built = shown(place, "/farm/varzea", **query(YEARS)).replace("\\u003e", ">").replace("\\u003c", "<")
+    assert re.search(r">\+[1-9]\.\d \(\+\d\.\d to \+\d\.\d\)<", built)
+    assert not re.search(r">[1-9]\.\d \(\d\.\d to \d\.\d\)<", built)
+
+
 def test_the_scale_of_missing_light_holds_every_cell_that_days_speak_for(place):
     """One scale for both periods, and none that ends below a figure that is written into it."""
     for farm, inverter in (("drumlin", "INV1"), ("drumlin", "INV2")):
@@ -237,7 +244,8 @@ def test_numbers_of_the_strings_map_are_left_out_with_their_words_where_marks_li
     for size, there in ((WIDE, True), (NARROW, False)):
         page.set_viewport_size(size)
         visit(page, served, "/farm/drumlin/strings")
-        assert page.locator("#chart-layout .textpoint", has_text=re.compile("^95$")).is_visible() is there
+        page.wait_for_selector("#chart-layout .textpoint", state="attached")
+        assert page.locator("#chart-layout .textpoint text", has_text="95").first.is_visible() is there
         assert page.get_by_text("Where it is under 98 % of theirs").is_visible() is there
 
 

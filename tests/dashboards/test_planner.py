@@ -17,13 +17,14 @@ import openpyxl
 import pytest
 from werkzeug.exceptions import Forbidden
 
-from dashboards.app import create_app
+from dashboards.app import content, create_app
 from dashboards.pages import promises
 from dashboards.pages.job import _written, facts_part
 from dashboards.pages.work import listed
 from dashboards.parts.readings import read_rows
 from dashboards.planner import Limits, PlanDesk, Working
-from dashboards.visit import ANALYST, OWNER, PLANNER, Person, Visit
+from dashboards.registry import PAGES
+from dashboards.visit import ANALYST, OWNER, PLANNER, Person, Router, Visit
 from tests.dashboards.conftest import NARROW, assert_accessible, assert_fits, visit
 from yieldwatch.book.facts import Verdict
 from yieldwatch.errors import BookError
@@ -263,6 +264,9 @@ def test_a_press_on_the_curve_over_budgets_takes_that_budget(page, own):
     asked = [float(t.replace(",", "")) for t in budgets.all_inner_texts()]
     assert asked == sorted(asked)
     assert len(asked) > 2
+    # What is typed is rounded up; what is said is the sum that the plan above takes.
+    most = re.search(r"More than the EUR\s([\d,]+)", page.inner_text("#plan-curve"))[1]
+    assert f"take EUR {most}" in page.inner_text("#plan .lead").replace("\xa0", " ")
     point = page.locator("#chart-curve .points path.point").nth(1)
     point.scroll_into_view_if_needed()
     box = point.bounding_box()
@@ -380,6 +384,15 @@ def test_a_planners_workbook_holds_the_work_and_neither_income_nor_return(own):
 def _as(role, place):
     flask.g.person = Person("ann", frozenset({role}))
     return listed(place, "work_list.xlsx")
+
+
+def test_no_week_is_best_for_a_job_that_is_worse_than_doing_nothing_in_each(place):
+    rows = [r for r in place.store.rows("work_list") if r["best_start"]]
+    never = {r["rank"] for r in rows if r["npv_best_start"] is not None and r["npv_best_start"] <= 0.0}
+    assert 0 < len(never) < len(rows)
+    built = str(content(Router(PAGES), place, Person("x"), "/work", {}).to_plotly_json())
+    told = {int(rank): last for rank, last in re.findall(r"<tr><td[^>]*><div>(\d+)\. .*?<td[^>]*>([^<]*)</td></tr>", built)}
+    assert {r["rank"] for r in rows if not told[r["rank"]]} == never
 
 
 def test_the_work_list_is_narrowed_and_taken_away(page, own):

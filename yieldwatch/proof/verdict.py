@@ -120,7 +120,8 @@ def judge(proof: Proof, horizon_months: int, currency: str) -> Verdict:
         wait = f"About {more:,.0f} more days are needed at this noise, if the effect is what it looks like."
     else:
         wait = "More days of the same readings would not tell."
-    return Verdict("not_told", f"Cannot be told yet: {figures}{promised}. {wait}{doubts}", more)
+    yet = " yet" if np.isfinite(more) else ""
+    return Verdict("not_told", f"Cannot be told{yet}: {figures}{promised}. {wait}{doubts}", more)
 
 
 def _against(proof: Proof) -> str:
