@@ -49,7 +49,7 @@ def build(visit: Visit) -> Content:
         stored_table(visit, table, columns, f"Rows of {table}", known[0], where=where),
         html.Details([html.Summary("What the columns mean"),
                       html.Dl([part for name in known for part in (html.Dt(name), html.Dd(_meaning(table, name, meaning)))])]),
-    ])
+    ], className="rows")
 
 
 #: Ends of columns' names that are units, and what stands in a heading for them.

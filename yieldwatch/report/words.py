@@ -64,7 +64,7 @@ JOB_WORDS = {
 LOOK_WORDS = {"soiling": "wash two strings to see the dirt", "shading": "look at what shades"}
 BASIS_WORDS = {
     "measured": "the farm's own data",
-    "prior": "published values, no evidence of the farm's own",
+    "prior": "published values, little evidence of the farm's own",
     "not_assessed": NOT_ASSESSED,
 }
 
