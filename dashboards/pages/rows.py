@@ -112,7 +112,7 @@ def _shower(name: str) -> Callable[[dict], Any]:
             return number(value, decimals_of(row, name) if estimated else decimals)
         text = plain(value)
         if len(text) > _LONG:
-            return html.Details([html.Summary(f"{text[:_LONG].rpartition(' ')[0]} ..."), text], className="prose")
+            return html.Details([html.Summary(f"{text[:_LONG].rpartition(' ')[0]} ..."), text], className="prose long")
         return html.Div(text, className="fixed" if len(text) <= _SHORT else "prose")
 
     return shown

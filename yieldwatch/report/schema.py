@@ -237,7 +237,7 @@ PROOF = {
     "cost": "What it cost, as recorded",
     "chance": "Chance that it won back anything, 0 to 1",
     "verdict": "paid_back, on_its_way, worked, too_dear, no_effect or not_told",
-    "days_more": "Days still to be measured until it can be told; blank if told, or if more days would not tell",
+    "days_more": "Days still to be measured until it can be told; blank if told, or if more days would not tell or count",
     "words": "The verdict in a sentence, with what it rests on and what casts doubt on it",
 }
 PROMISES = {
