@@ -73,6 +73,18 @@ def test_limits_are_moved_the_plan_is_made_anew_and_its_papers_agree_with_it(pag
         assert "EUR" not in text
 
 
+def test_a_job_after_a_reading_is_marked_and_the_reading_s_cost_is_said_to_come_on_top(page, own):
+    first = [r for r in own.place.store.rows("work_list") if r["read_first"]]
+    assert first, "the sample has a cleaning that a reading may spare"
+    visit(page, own, "/plan")
+    page.wait_for_selector("#plan .lead")
+    assert page.locator("#plan li", has_text=", after a reading").count() == len(first)
+    assert "come on top of these sums" in page.inner_text("#plan")
+    visit(page, own, "/plan?set=1&budget=0")
+    page.wait_for_selector("#plan .lead")
+    assert "come on top of these sums" not in page.inner_text("#plan")
+
+
 def test_an_address_with_limits_shows_the_same_plan_to_whoever_opens_it(page, own):
     said = []
     for view in ("visits", "weeks", "map"):
