@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from typing import Any
 
 import flask
+import numpy as np
 from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
 
 from dashboards.parts.charts import COLOURS, chart, layout
@@ -25,6 +26,8 @@ from yieldwatch.report.words import count, number, per_cent, plain
 
 #: Jobs up to which it is worked out without being asked for, and jobs of a step that are named.
 MOST_UNASKED, _MOST_NAMED = 300, 4
+#: How far the picture goes beyond what is in it.
+_BEYOND = 1.15
 #: How long between looks [ms], and share by which another plan may be worth more from which on that is said.
 _LOOK, _TOLD_GAP = 1000, 1e-5
 
@@ -103,7 +106,9 @@ def _returned(visit: Visit, limits: Limits) -> float | None:
 
 def _traces(rows: list[dict], curve: Curve, limits: Limits, currency: str, own: float | None) -> list[dict]:
     points = curve.points
-    end = max(curve.top or 0.0, points[-1].budget)
+    # As far as the plans go and the budget that is asked about, and not on over what changes nothing.
+    own_budget = 0.0 if limits.budget is None else _BEYOND * limits.budget
+    end = max(points[-1].budget, min(curve.top or np.inf, max(_BEYOND * points[-1].budget, own_budget)))
     x = [*(p.budget for p in points), end]
     line: dict[str, Any] = {"type": "scatter", "mode": "lines", "x": x, "hoverinfo": "skip"}
     band = {**line, "line": {"shape": "hv", "width": 0}}

@@ -19,8 +19,9 @@ from werkzeug.exceptions import Forbidden
 
 from dashboards.app import content, create_app
 from dashboards.pages import promises
-from dashboards.pages.job import _written, facts_part
+from dashboards.pages.job import _in_words, _written, facts_part
 from dashboards.pages.work import listed
+from dashboards.parts.curve import _traces
 from dashboards.parts.readings import read_rows
 from dashboards.planner import Limits, PlanDesk, Working
 from dashboards.registry import PAGES
@@ -172,6 +173,14 @@ def test_two_people_who_change_one_fact_are_told_of_each_other(browser, own):
         who.context.close()
 
 
+def test_what_another_decided_is_told_in_the_words_of_the_form():
+    line = 'ann set decision from nothing to "do" on 2031-05-06 09:22 UTC; yours: "no"'
+    assert _in_words(line, "decision") == (
+        "ann set “Decision” from nothing to “Do it” on 2031-05-06 09:22 UTC; yours: “Not worth it”")
+    assert _in_words('"do" set note from nothing to "do" on 2031-05-06 09:22 UTC', "note") == (
+        '"do" set “Note” from nothing to "do" on 2031-05-06 09:22 UTC')
+
+
 def test_a_fact_that_cannot_be_is_refused_with_what_is_expected(page, own):
     job = next(j for j in own.place.jobs.all() if j.safety)
     visit(page, own, f"/jobs/{job.ref}")
@@ -267,6 +276,16 @@ def test_readings_before_and_after_stand_against_each_other_and_one_is_taken_bac
     page.wait_for_selector("#readings-said:has-text('is taken back')")
     assert [e.withdrawn for e in book.evidence(job.ref)] == [True, False]
     assert page.locator("td:has-text('+12.5 %')").count() == 0
+
+
+@pytest.mark.parametrize(("asked", "top", "end"), [(600.0, 16_000.0, 1150.0), (8000.0, 16_000.0, 9200.0), (None, None, 1150.0),
+                                                   (900.0, 1010.0, 1010.0)])
+def test_the_curve_ends_a_little_beyond_its_plans_and_the_budget_asked_about(asked, top, end):
+    points = [SimpleNamespace(budget=b, gain=2 * b, low=b, high=3 * b) for b in (200.0, 1000.0)]
+    rows = [{"to": "/plan"} for _ in points]
+    traces = _traces(rows, SimpleNamespace(points=points, top=top), Limits(asked, None), "EUR", None)
+    ends = [t["x"][-1] for t in traces if t["mode"] == "lines"]
+    assert ends == pytest.approx([end] * len(ends))
 
 
 def test_a_press_on_the_curve_over_budgets_takes_that_budget(page, own):
