@@ -10,7 +10,7 @@ from yieldwatch.portfolio.model import JobCost
 from yieldwatch.report.crew_sheets import crew_sheets_html
 from yieldwatch.report.readings_first import with_readings
 from yieldwatch.report.visit_calendar import visits_ics
-from yieldwatch.report.visits import planned_visits
+from yieldwatch.report.visits import planned_visits, working_spans
 
 
 def planned(kind="wash_witness", crew="cleaning", start="2025-07-22", job="J2", first="J2"):
@@ -49,6 +49,13 @@ def test_sheet_and_calendar_of_both_visits_say_it_and_the_plans_own_hours_stay()
     assert with_readings(planned_visits(done))[0].reading_hours == pytest.approx(1.2)
     assert "6.0 h (0.8 days of 8 h), and 1.2 h for what is read before other work, of one crew" in " ".join(
         crew_sheets_html(done).replace("\xa0", " ").split())
+
+
+def test_a_reading_that_does_not_fit_in_the_day_takes_another():
+    repair = with_readings(planned_visits(planned()))[0]
+    for hours, days in ((0.0, 1), (1.5, 1), (2.5, 2)):  # beside 0.75 days of 8 hours
+        ((first, last),) = working_spans(replace(repair, reading_hours=hours))
+        assert (last - first).days + 1 == days
 
 
 def test_where_no_electrician_comes_before_the_work_the_sheet_says_so():

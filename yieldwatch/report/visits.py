@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from yieldwatch.action.ranking import CREW_DAY_HOURS
 from yieldwatch.constants import OFFICE, work_of
 from yieldwatch.portfolio.days_off import WEEKEND, why_no_work
 from yieldwatch.report import jobs, words
@@ -119,7 +120,7 @@ def _job(row: dict, listed: dict[str, dict]) -> VisitJob:
 
 
 def visit_effort(visit: Visit) -> str:
-    """`3.5 h (0.4 days of 8 h), and 1.0 h for a reading before other work`."""
+    """`3.5 h (0.4 days of 8 h)`; where it has readings before other work, with their hours."""
     said = f"{words.number(visit.crew_hours, 1)} h ({words.number(visit.crew_days, 1)} days of 8 h)"
     more = visit.reading_hours
     return said + (f", and {words.number(more, 1)} h for what is read before other work," if more else "")
@@ -129,10 +130,11 @@ def working_spans(visit: Visit) -> tuple[tuple[dt.date, dt.date], ...]:
     """
     The days that a visit takes, first and last of each unbroken run, from the first working day of its week on.
 
-    Part of a day counts as a day; a visit of unknown length is given one. A run ends before a day on which no crew works. Where
+    What is read on it counts. Part of a day counts as a day; a visit of unknown length is given one. A run ends before a day on which no crew works. Where
     no such day comes within a year, the first of the week is given.
     """
-    days = max(1, math.ceil(round(visit.crew_days, 6))) if pd.notna(visit.crew_days) else 1
+    work = visit.crew_days + visit.reading_hours / CREW_DAY_HOURS
+    days = max(1, math.ceil(round(work, 6))) if pd.notna(work) else 1
     spans: list[tuple[dt.date, dt.date]] = []
     day = visit.start
     while days and (day - visit.start).days < _FURTHEST:
