@@ -130,8 +130,8 @@ def working_spans(visit: Visit) -> tuple[tuple[dt.date, dt.date], ...]:
     """
     The days that a visit takes, first and last of each unbroken run, from the first working day of its week on.
 
-    What is read on it counts. Part of a day counts as a day; a visit of unknown length is given one. A run ends before a day on which no crew works. Where
-    no such day comes within a year, the first of the week is given.
+    What is read on it counts. Part of a day counts as a day; a visit of unknown length is given one. A run ends before a
+    day on which no crew works. Where no such day comes within a year, the first of the week is given.
     """
     work = visit.crew_days + visit.reading_hours / CREW_DAY_HOURS
     days = max(1, math.ceil(round(work, 6))) if pd.notna(work) else 1
