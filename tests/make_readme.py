@@ -1,9 +1,9 @@
 """
 The parts of README.md that follow from the code: the column tables, and the answer for the sample portfolio.
 
-Run ``python -m tests.make_readme`` after a change of `yieldwatch.columns`, `yieldwatch.portfolio.keys` or
-`yieldwatch.report.schema`, and with ``--answer`` after a change of the method, which runs the sample too. Only what
-stands between the markers is rewritten.
+Run ``python -m tests.make_readme`` after a change of `yieldwatch.columns`, `yieldwatch.portfolio.keys`,
+`yieldwatch.report.schema` or `evidence_schema`, and with ``--answer`` after a change of the method, which runs the
+sample too. Only what stands between the markers is rewritten.
 """
 
 from __future__ import annotations
@@ -20,8 +20,9 @@ from pathlib import Path
 from yieldwatch.cli import main
 from yieldwatch.columns import COLUMN, OPTIONAL, TABLES, VALUE, Column, Table
 from yieldwatch.portfolio import keys
-from yieldwatch.report.schema import EVIDENCE, WORK_LIST_EXTRAS
+from yieldwatch.report.evidence_schema import EVIDENCE
 from yieldwatch.report.schema import TABLES as WRITTEN
+from yieldwatch.report.schema import WORK_LIST_EXTRAS
 
 ROOT = Path(__file__).parents[1]
 README = ROOT / "README.md"

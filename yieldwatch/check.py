@@ -145,14 +145,14 @@ def _series(kind: str, table: pd.DataFrame | None) -> Source:
 
 def set_aside_kinds(rows: pd.DataFrame) -> pd.DataFrame:
     """
-    Count the rows set aside by file and kind of reason, the most frequent first.
+    Count the rows set aside by file and kind of reason, the most frequent first, with the first `line` of each.
 
     Two reasons that differ in their figures alone ("repeat of line 12") are one kind.
     """
     if rows.empty:
-        return pd.DataFrame({"file": [], "reason": [], "n": []})
-    counts = rows.assign(reason=reason_kinds(rows)).groupby(["file", "reason"], dropna=False)
-    return counts.size().rename("n").reset_index().sort_values("n", ascending=False, kind="stable")
+        return pd.DataFrame({"file": [], "reason": [], "n": [], "line": []})
+    counts = rows.assign(reason=reason_kinds(rows)).groupby(["file", "reason"], dropna=False)["line"]
+    return counts.agg(n="size", line="min").reset_index().sort_values("n", ascending=False, kind="stable")
 
 
 def reason_kinds(rows: pd.DataFrame) -> pd.Series:

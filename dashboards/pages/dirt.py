@@ -156,7 +156,7 @@ def _picture(drawn: Drawn, period: Period, name: str) -> html.Figure | html.P:
             "yref": "paper",
             "y0": 0,
             "y1": 1,
-            "line": {"color": COLOURS["orange"], "width": 2, "dash": "dash"},
+            "line": {"color": COLOURS["purple"], "width": 2, "dash": "dash"},
         }
         for d, _ in cleanings
     ]

@@ -10,7 +10,7 @@ from dash import dcc, html
 
 from dashboards.pages.rows import rows_behind
 from dashboards.parts.charts import PERIOD_LOOKS, PeriodLook, chart, interval, layout
-from dashboards.parts.farm import EVIDENCE_PAGES, Farm, change_of, farm_page, handbook, month_bars, wrapped
+from dashboards.parts.farm import EVIDENCE_PAGES, Farm, change_of, farm_page, handbook, month_bars, signed, wrapped
 from dashboards.parts.tables import Column, grid
 from dashboards.parts.words import Figure, joined, lead, stated
 from dashboards.visit import Content, Page, Visit
@@ -217,7 +217,7 @@ def _table(farm: Farm, unit: EnergyUnit, rows: list[dict]) -> html.Div:
             lambda r: NOT_KNOWN if not r["money"].known else farm.money_figure(r["money"], r["cause"], period, currency),
             number=True,
         ),
-        Column("share", "Share", lambda r: per_cent(r["share"].value) if r["share"].known else "", number=True),
+        Column("share", "Share of expected", lambda r: per_cent(r["share"].value) if r["share"].known else "", number=True),
     ]
     if farm.picked.against is not None:
         columns.append(
@@ -255,7 +255,7 @@ def _cause(farm: Farm, unit: EnergyUnit, cause: str) -> list:
 def _points(change: Amount) -> str:
     if not change.known:
         return NOT_KNOWN
-    value, low, high = (number(100 * v, 1) for v in (change.value, change.low, change.high))
+    value, low, high = (signed(100 * v, 1) for v in (change.value, change.low, change.high))
     return f"{value} ({low} to {high})"
 
 

@@ -187,8 +187,7 @@ def _conflict(err: ChangedMeanwhile, job: Job) -> list:
     # Between a head and a tail for the command line stands who changed what.
     told = [plain(line) for line in err.problems[1:-1]]
     # What followed by rule from what the person set is left out.
-    shown = [line.replace(f" set {name} from ", f" set “{label}” from ", 1) for line in told for name, label in LABELS.items()
-             if f" set {name} from " in line]
+    shown = [_in_words(line, name) for line in told for name in LABELS if f" set {name} from " in line]
     return [html.Div([
         html.P(html.Strong("Someone else changed this job while you had it open. Nothing of yours is written.")),
         html.Ul([html.Li(line) for line in shown or told], className="plain"),
@@ -198,6 +197,14 @@ def _conflict(err: ChangedMeanwhile, job: Job) -> list:
                   html.Button("Keep what I typed", id={"type": "conflict", "to": "mine", "version": job.version})],
                  className="buttons"),
     ], className="sorry", role="alert")]
+
+
+def _in_words(line: str, name: str) -> str:
+    """What somebody set, with the words of the form for the fact and for what is chosen there."""
+    who, _, what = line.partition(f" set {name} from ")
+    for value, word in _CHOICES.get(name, []):
+        what = what.replace(f'"{value}"', f"“{word}”") if value else what
+    return f"{who} set “{LABELS[name]}” from {what}"
 
 
 def _lines(text: str) -> list[str]:

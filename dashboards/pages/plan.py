@@ -115,6 +115,10 @@ class _View:
         for row in rows:
             if row["row"] == "job":
                 self.jobs.setdefault(row["visit_id"], []).append(row)
+        known = visit.store.columns("work_list")
+        #: Jobs before which a reading is worth making.
+        self.read_first = {r["job_id"] for r in visit.store.rows("work_list", columns=("job_id", "read_first"))
+                           if r["read_first"]} if "read_first" in known else set()
         self.left = [r for r in rows if r["row"] == "left_out"]
         self.cost = sum(v["cost"] for v in self.dates)
         self.days = sum(v["crew_days"] for v in self.visits)
@@ -264,13 +268,21 @@ def _by_visit(view: _View) -> list:
                        f"{view.horizon} months. Each job's cautions go out with it; local codes and licensed practice come "
                        "first.",
                        "visits"),
-            total]
+            total, *_readings_note(view)]
+
+
+def _readings_note(view: _View) -> list:
+    if not view.read_first & {j["job_id"] for jobs in view.jobs.values() for j in jobs}:
+        return []
+    return [html.P("A reading before a job is on the sheet of the crew that makes it. Its time and cost come on top of these "
+                   "sums: the job's page states them.", className="quiet")]
 
 
 def _jobs(view: _View, row: dict) -> html.Ul:
     items = []
     for job in view.jobs[row["visit_id"]]:
-        items.append(html.Li([html.Strong("For safety: ") if job["safety"] else "", job_link(job, turn=True)]))
+        items.append(html.Li([html.Strong("For safety: ") if job["safety"] else "", job_link(job, turn=True),
+                              html.Span(", after a reading", className="quiet") if job["job_id"] in view.read_first else ""]))
     return html.Ul(items, className="jobs-of-visit")
 
 
@@ -324,11 +336,13 @@ def _missed(view: _View) -> list:
         Column("gain", f"Returns [{view.currency}]", lambda r: with_span(r["gain"], r["gain_low"], r["gain_high"]), number=True),
         Column("why", "Why, and what would bring it in", lambda r: html.Div(tied(plain(r["why"])), className="prose")),
     ]
+    # No week is best for what would not pay in any.
+    without = [c for c in columns if c.name != "start"]
     parts: list = [paged_grid(view.visit, columns, near, "Jobs that would pay and are not in the plan", "near")] if near else [
         html.P("No job that would pay was left out.")]
     if rest:
         parts.append(html.Details([html.Summary(f"{count(len(rest), 'job')} that would not pay, or cannot be planned"),
-                                   paged_grid(view.visit, columns, rest, "Jobs that would not pay, or cannot be planned",
+                                   paged_grid(view.visit, without, rest, "Jobs that would not pay, or cannot be planned",
                                               "rest")], open="restpage" in view.visit.query))
     return parts
 

@@ -90,7 +90,7 @@ def _picture(told: list[tuple[Job, float]], farms: dict[str, str]) -> list:
         {"type": "scatter", "mode": "markers", "name": "promised", "y": names, "x": [p for _, p in told],
          "marker": {"symbol": "line-ns-open", "size": 16, "color": COLOURS["grey"], "line": {"width": 3}}},
         {"type": "scatter", "mode": "markers", "name": "proven", "y": names, "x": proven, "error_x": marks,
-         "marker": {"symbol": "diamond", "size": 9, "color": COLOURS["orange"]}},
+         "marker": {"symbol": "diamond", "size": 9, "color": COLOURS["blue"]}},
     ]
     return [chart("promises", traces, layout(x="kWh", height=90 + 56 * len(names),
                                              yaxis={"autorange": "reversed"}),

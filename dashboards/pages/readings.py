@@ -14,6 +14,7 @@ from dashboards.parts.tables import Column, grid, stored_table
 from dashboards.parts.words import lead
 from dashboards.store import Drawn
 from dashboards.visit import Content, Page, Visit
+from yieldwatch.field.read import notices_beside_rows
 from yieldwatch.report.source_words import TABLE_WORDS
 from yieldwatch.report.words import (
     RIVAL_WORDS,
@@ -369,7 +370,7 @@ def _files(farm: Farm) -> list:
 
 
 def _notices(farm: Farm) -> list:
-    notices = [r["words"] for r in farm.store.rows("notices", {"site_id": farm.id})]
+    notices = list(notices_beside_rows(r["words"] for r in farm.store.rows("notices", {"site_id": farm.id})))
     notices += [r["words"] for r in farm.store.rows("notices", {"site_id": ""}) if str(r["words"]).startswith(f"{farm.id}: ")]
     return (
         [html.Ul([html.Li(noticed(w, farm.id)) for w in notices], className="plain")]

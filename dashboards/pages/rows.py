@@ -49,7 +49,7 @@ def build(visit: Visit) -> Content:
         stored_table(visit, table, columns, f"Rows of {table}", known[0], where=where),
         html.Details([html.Summary("What the columns mean"),
                       html.Dl([part for name in known for part in (html.Dt(name), html.Dd(_meaning(table, name, meaning)))])]),
-    ])
+    ], className="rows")
 
 
 #: Ends of columns' names that are units, and what stands in a heading for them.
@@ -112,7 +112,7 @@ def _shower(name: str) -> Callable[[dict], Any]:
             return number(value, decimals_of(row, name) if estimated else decimals)
         text = plain(value)
         if len(text) > _LONG:
-            return html.Details([html.Summary(f"{text[:_LONG].rpartition(' ')[0]} ..."), text], className="prose")
+            return html.Details([html.Summary(f"{text[:_LONG].rpartition(' ')[0]} ..."), text], className="prose long")
         return html.Div(text, className="fixed" if len(text) <= _SHORT else "prose")
 
     return shown

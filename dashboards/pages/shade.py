@@ -21,8 +21,9 @@ from dashboards.visit import Content, Page, Visit
 from yieldwatch.pictures.months import Found, over_months
 from yieldwatch.report.words import count, number, per_cent, plain
 
-#: Share of the direct light, and change of it, at which the colour is full. [%]
-_FULL, _FULL_CHANGE = 60.0, 30.0
+#: Share of the direct light, and change of it, at which the colour is full, and steps by which the scale grows to hold what is
+#: there. [%]
+_FULL, _FULL_CHANGE, _STEP = 60.0, 30.0, 10.0
 #: Days behind a bin from which its figure is written into it, and least missing that is. [%]
 _SURE_DAYS, _TOLD = 4, 10.0
 #: Least change that is written [%], and how often its interval's half width it must be: of a hundred bins chance then marks
@@ -31,7 +32,7 @@ _TOLD_CHANGE, _TWICE = 5.0, 2.0
 #: Rows of the table below the picture, the largest first: more would make the page slow.
 _MOST_ROWS = 30
 #: Less missing and more missing, with little between.
-_TURNING = [[0.0, "rgba(47,128,194,1)"], [0.5, "rgba(125,133,140,0.04)"], [1.0, "rgba(199,119,0,1)"]]
+_TURNING = [[0.0, "rgba(47,128,194,1)"], [0.5, "rgba(125,133,140,0.04)"], [1.0, "rgba(181,97,143,1)"]]
 _SEASONS = {"Dec to Feb": (12, 1, 2), "Mar to May": (3, 4, 5), "Jun to Aug": (6, 7, 8), "Sep to Nov": (9, 10, 11)}
 #: How far from the top of the outline a bin still tells of its growth. [°]
 _NEAR_TOP = 4.0
@@ -65,17 +66,19 @@ def _page(farm: Farm) -> list:
     assert drawn is not None
     left = (farm.site["inverters"] or 0) - len(known)
     other = farm.picked.against
+    # One scale for both periods.
+    full = _full([b for period in (farm.period, other) if period is not None for b in _bins(drawn, period).values()], _FULL)
     words = {n: plain(n) + (" (shaded)" if about["shaded"] else "") for n, about in known.items()}
     parts: list = [
         *told(farm, "shading"),
         pick(farm.visit, "inverter", "Inverter", words, name),
-        _sky(farm, name, drawn, farm.period),
+        _sky(farm, name, drawn, farm.period, full),
     ]
     if other is not None:
         parts += [
             html.H2(f"Against it: {other.words}"),
             *_change(farm, name, drawn, other),
-            _sky(farm, name, drawn, other, "against"),
+            _sky(farm, name, drawn, other, full, "against"),
         ]
     if left > 0:
         parts.append(
@@ -93,6 +96,12 @@ def _page(farm: Farm) -> list:
 def _bins(drawn: Drawn, period: Period) -> dict[int, Bin]:
     found = over_months("missing_pct", drawn.columns, drawn.about, period.months)
     return {p: Bin(drawn.about["azimuth_deg"][p], drawn.about["elevation_deg"][p], f) for p, f in found.items()}
+
+
+def _full(bins: list[Bin], least: float) -> float:
+    """Where a scale ends, so that it holds all but what few days show. [%]"""
+    most = max((abs(b.found.value) for b in bins if b.found.days >= _SURE_DAYS), default=0.0)
+    return max(least, _STEP * math.ceil(round(most, 1) / _STEP))
 
 
 def _hours(drawn: Drawn, period: Period) -> tuple[float, float]:
@@ -165,14 +174,14 @@ def _largest(bins: list[Bin]) -> list[dict]:
     return [{"bin": b} for b in sorted(bins, key=lambda b: -abs(b.found.value))[:_MOST_ROWS]]
 
 
-def _sky(farm: Farm, name: str, drawn: Drawn, period: Period, key: str = "now") -> html.Div | html.P:
+def _sky(farm: Farm, name: str, drawn: Drawn, period: Period, full: float, key: str = "now") -> html.Div | html.P:
     bins = list(_bins(drawn, period).values())
     if not bins:
         return nothing(f"No hour of {period.words} with direct light is in the record of {plain(name)}.")
     heat = _heat(
         bins,
         zmin=0,
-        zmax=_FULL,
+        zmax=full,
         colorscale=FADING,
         colorbar=_bar("missing [%]"),
         hovertemplate="azimuth %{x}°, height %{y}°: %{z} % missing<br>90 % interval %{customdata[0]} %, %{customdata[1]} days"
@@ -227,10 +236,11 @@ def _change(farm: Farm, name: str, drawn: Drawn, other: Period) -> list:
             f"; most changed at {_where(most, drawn.about)}, by {signed(most.found.value)} points (90 % interval "
             f"{signed(most.found.low)} to {signed(most.found.high)})"
         )
+    full = _full(both, _FULL_CHANGE)
     heat = _heat(
         both,
-        zmin=-_FULL_CHANGE,
-        zmax=_FULL_CHANGE,
+        zmin=-full,
+        zmax=full,
         colorscale=_TURNING,
         colorbar=_bar("change [points]"),
         hovertemplate="azimuth %{x}°, height %{y}°: %{z:+} points<br>90 % interval %{customdata[0]}, %{customdata[1]} days"
@@ -243,7 +253,7 @@ def _change(farm: Farm, name: str, drawn: Drawn, other: Period) -> list:
             [heat, *_paths(farm), *outline(farm, name), _written(clear, [signed(b.found.value) for b in clear])],
             _axes(),
             [f"{plain(name)}: what is missing in {farm.period.words} less what was missing in {other.words} [points of the "
-             "direct light]; orange is more, blue is less. ",
+             "direct light]; purple is more, blue is less. ",
              numbered("Numbers stand where a change of 5 points or more is twice its 90 % interval's half width, on "
                       f"{_SURE_DAYS} days or more of either. "),
              f"The table has the {_MOST_ROWS} largest."],

@@ -14,7 +14,8 @@ from dashboards.parts.words import lead, sorry
 from dashboards.store import Drawn
 from dashboards.visit import Content, Page, Visit
 from yieldwatch.constants import FAULT_FINDINGS
-from yieldwatch.report.words import FINDING_WORDS, chance_word, count, day, finding_word, number, per_cent, plain
+from yieldwatch.report.finding_words import FINDING_WORDS, finding_word
+from yieldwatch.report.words import chance_word, count, day, number, per_cent, plain
 
 _HISTORY = (
     ("p_mp_peer", "power"),
@@ -23,7 +24,7 @@ _HISTORY = (
     ("fill_factor_peer", "fill factor"),
 )
 _OF_A_CURVE = "%{x:.0f} V: %{y:.2f} A"
-_LINES = ("blue", "orange", "green", "purple")
+_LINES = ("blue", "sky", "green", "purple")
 
 
 def build(visit: Visit) -> Content:
@@ -48,7 +49,7 @@ def _page(farm: Farm, row: dict) -> list:
         said.append("It was never traced. ")
     else:
         said.append(
-            f"It shows: {finding_word(row).replace(': ', ', ')}. The probability of a fault, or of what reads like one, is "
+            f"It shows: {finding_word(row).replace(': ', ', ')}. The chance of a fault, or of dirt that reads like one, is "
             f"{chance_word(row['confidence'])}. "
         )
         if row["p_mp_ratio"] is not None:

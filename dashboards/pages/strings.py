@@ -11,14 +11,15 @@ from dash import dcc, html
 from dash.development.base_component import Component
 
 from dashboards.pages.rows import rows_behind
-from dashboards.parts.charts import COLOURS, chart, layout
+from dashboards.parts.charts import COLOURS, chart, layout, numbered
 from dashboards.parts.farm import Farm, farm_page, fixed, handbook, nothing, told
 from dashboards.parts.pick import choice, form
 from dashboards.parts.tables import Column, stored_table
 from dashboards.parts.words import lead
 from dashboards.visit import Content, Page, Visit
 from yieldwatch.constants import FAULT_FINDINGS
-from yieldwatch.report.words import FINDING_WORDS, chance_word, count, day, finding_word, listed, number, per_cent, plain
+from yieldwatch.report.finding_words import CHANCE_HEAD, DIRT_SAID, FINDING_WORDS, finding_word
+from yieldwatch.report.words import chance_word, count, day, listed, number, per_cent, plain
 
 #: Colour and symbol of a finding; the rest are faults.
 _STYLES = {
@@ -105,7 +106,8 @@ def _lead(farm: Farm, rows: list[dict]) -> list:
     if not faults:
         return [*said, "none of them shows a fault."]
     worst = sorted(faults, key=lambda r: r["p_mp_ratio"] if r["p_mp_ratio"] is not None else 1.0)[:4]
-    said += [f"{count(len(faults), 'shows a fault', 'show a fault')}: "]
+    like = " or dirt like one" if any((r["on_glass"] or 0.0) >= DIRT_SAID for r in faults) else ""
+    said += [f"{count(len(faults), 'shows a fault', 'show a fault')}{like}: "]
     for place, r in enumerate(worst):
         said += [
             ", " if place else "",
@@ -118,9 +120,9 @@ def _lead(farm: Farm, rows: list[dict]) -> list:
 
 
 def _seen(row: dict) -> str:
-    """What a string shows, with one probability: that it is dirt all the same, else that the fault is there."""
-    said, bare = finding_word(row), FINDING_WORDS[row["finding"]]
-    return f"{said}, probability {chance_word(row['confidence'])}" if said == bare else said
+    """What a string shows, and how likely that is."""
+    bare = FINDING_WORDS[row["finding"]]
+    return f"{bare}, probability {chance_word(row['confidence'])}{finding_word(row).removeprefix(bare)}"
 
 
 def _places(farm: Farm) -> dict[str, Place]:
@@ -267,20 +269,19 @@ def _figure(
     traces = [_marks([r for r in rows if r["finding"] == f], f, at, len(rows)) for f in dict.fromkeys(r["finding"] for r in rows)]
     days = sorted({r["last_round"] for r in rows if r["last_round"]})
     faults = [plain(r["string_id"]) for r in rows if r["finding"] not in _STYLES]
-    sized = (
-        "and where it is under 98 % of theirs the number says what it is [%]"
-        if len(rows) <= _MOST_NAMES
-        else "what is sound has the smallest mark, and faults of a kind have their names where they are few"
-    )
+    few = len(rows) <= _MOST_NAMES
+    sized = "" if few else ", what is sound has the smallest mark, and faults of a kind have their names where they are few"
     return chart(
         name,
         [*more, *traces],
         shape,
-        "Each mark is a string; its size grows with what it lacks against the strings of the same round, type and plane, "
-        f"{sized}. Symbol and colour: what it shows. {count(len(rows), 'string')}"
-        + (f", last traced {_days(days)}. " if days else ", none of them traced. ")
-        + said
-        + "Their names, and the way to each, are in the table.",
+        ["Each mark is a string; its size grows with what it lacks against the strings of the same round, type and plane"
+         f"{sized}. ",
+         *([numbered("Where it is under 98 % of theirs the number says what it is [%]. ")] if few else []),
+         f"Symbol and colour: what it shows. {count(len(rows), 'string')}"
+         + (f", last traced {_days(days)}. " if days else ", none of them traced. ")
+         + said
+         + "Their names, and the way to each, are in the table."],
         f"{count(len(rows), 'string')} as they lie; "
         + (
             f"{count(len(faults), 'is faulty', 'are faulty')}: {listed(faults[:8])}{' and others' if len(faults) > 8 else ''}."
@@ -334,14 +335,14 @@ def _marks(rows: list[dict], finding: str, at: dict[str, tuple[float, float]], t
         },
     }
     if few:
-        known = [[plain(r["string_id"]), s, number(r["confidence"], 2)] for r, s in zip(rows, shares, strict=True)]
+        known = [[plain(r["string_id"]), s, chance_word(r["confidence"])] for r, s in zip(rows, shares, strict=True)]
         return trace | {
             "text": ["" if v is None or v >= _PLAIN else number(100 * v) for v in ratio],
             "textposition": "bottom center",
             "textfont": {"size": 10},
             "customdata": known,
-            "hovertemplate": "%{customdata[0]}: %{customdata[1]} of its peers' power, probability of a fault %{customdata[2]}"
-            "<extra></extra>",
+            "hovertemplate": "%{customdata[0]}: %{customdata[1]} of its peers' power<br>"
+            f"{CHANCE_HEAD.lower()}: %{{customdata[2]}}<extra></extra>",
         }
     said = [f"{plain(r['string_id'])}: {s}" for r, s in zip(rows, shares, strict=True)]
     named = {"mode": "markers+text", "text": [plain(r["string_id"]) for r in rows], "textposition": "top center"}
@@ -358,7 +359,7 @@ def _table(farm: Farm, picked: list[dict] | None) -> html.Div:
     columns = [
         Column("string_id", "String", lambda r: dcc.Link(plain(r["string_id"]), href=farm.at(f"strings/{r['string_id']}"))),
         Column("finding", "Shows", finding_word),
-        Column("confidence", "Probability of a fault", lambda r: chance_word(r["confidence"]), number=True),
+        Column("confidence", CHANCE_HEAD, lambda r: chance_word(r["confidence"]), number=True),
         Column("p_mp_ratio", "Power against peers [%]", lambda r: _share(r["p_mp_ratio"]), number=True),
         Column("i_sc_ratio", "Short-circuit current [%]", lambda r: _share(r["i_sc_ratio"]), number=True),
         Column("v_oc_ratio", "Open-circuit voltage [%]", lambda r: _share(r["v_oc_ratio"]), number=True),

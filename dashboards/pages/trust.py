@@ -13,6 +13,7 @@ from dashboards.parts.farm import FADING, fixed, noticed, span_words
 from dashboards.parts.tables import Column, grid, stored_table
 from dashboards.parts.words import page_head, sorry
 from dashboards.visit import Content, Page, Visit, address
+from yieldwatch.field.read import notices_beside_rows
 from yieldwatch.report.words import NOT_KNOWN, month_name, number, per_cent, plain
 
 #: Least share missing at which the colour may be full. [%]
@@ -65,7 +66,8 @@ def build_farm(visit: Visit) -> Content:
     name = plain(farm["name"])
     sources = visit.store.rows("sources", {"site_id": site})
     tells = visit.store.rows("tells", {"site_id": site})
-    notices = [noticed(r["words"], site) for r in visit.store.rows("notices", {"site_id": site})]
+    # Rows set aside have a table of their own below.
+    notices = [noticed(n, site) for n in notices_beside_rows(r["words"] for r in visit.store.rows("notices", {"site_id": site}))]
     cannot = [plain(t["words"]) for t in tells if not t["can"]]
     return html.Div([
         page_head(f"How far to trust {name}", dcc.Link("All farms", href="/trust"), " · ",

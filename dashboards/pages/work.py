@@ -36,7 +36,7 @@ from yieldwatch.action.cautions import cautions_of
 from yieldwatch.action.methods import method
 from yieldwatch.constants import work_of
 from yieldwatch.errors import YieldwatchError
-from yieldwatch.report.jobs import advice, is_after_its_window
+from yieldwatch.report.jobs import advice, has_best_week, is_after_its_window
 from yieldwatch.report.words import cause_word, chance_word, count, day, is_look, money, number, plain
 
 #: Files of the assessment that are handed out as they are.
@@ -146,14 +146,15 @@ def _table(visit: Visit, names: dict[str, str], currency: str) -> html.Div:
         Column("payback_months", "Pays back [months]", lambda r: _months(r), number=True),
         Column("chance_of_payback", "Chance",
                lambda r: "" if r["safety"] or is_look(r) else chance_word(r["chance_of_payback"]), number=True),
-        Column("delay_cost_per_week", f"Each week later [{currency}]", lambda r: _weekly(r), number=True),
-        Column("best_start", "Best from", lambda r: tied(day(r["best_start"]))),
+        Column("delay_cost_per_week", f"Each week later [{currency}]",
+               lambda r: _weekly(r) if has_best_week(r) else "", number=True),
+        Column("best_start", "Best from", lambda r: tied(day(r["best_start"])) if has_best_week(r) else ""),
     ]
     known = visit.store.columns("work_list")
     return stored_table(visit, "work_list", [c for c in columns if c.name in known],
                         "Jobs in their order, with where each stands in the job book; in brackets the 90 % interval. Chance: of "
-                        "paying back within the months that count. A look pays back "
-                        "nothing by itself: its page says by how much it betters a decision",
+                        "paying back within the months that count. A look pays back nothing by itself: its page says by how "
+                        "much it betters a decision. No week is best where doing nothing is better",
                         "rank", where=where)
 
 
@@ -258,7 +259,7 @@ def _waiting(visit: Visit, row: dict, currency: str) -> list:
     cost = row["cost"]
     if cost is not None:
         traces.append({"type": "scatter", "mode": "lines", "x": [starts[0], starts[-1]], "y": [cost, cost], "name": "its cost",
-                       "line": {"color": COLOURS["orange"], "dash": "dash", "width": 1.5}, "hoverinfo": "skip"})
+                       "line": {"color": COLOURS["purple"], "dash": "dash", "width": 1.5}, "hoverinfo": "skip"})
     columns = [
         Column("start", "Week from", lambda r: day(r["start"])),
         Column("gain", f"Returns [{currency}]", lambda r: with_span(r["gain"], r["low"], r["high"]), number=True),

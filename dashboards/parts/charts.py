@@ -17,10 +17,10 @@ from dashboards.parts.words import aria
 from yieldwatch.report.words import tied
 
 #: Colours that stay apart for colour-blind readers (after Okabe and Ito, "Color Universal Design", 2008), set to stand out from
-#: white and from near-black alike. Dashes and symbols carry the same.
+#: white and from near-black alike. Dashes and symbols carry the same. Orange is what is in our hands, and nothing else.
 COLOURS = {
-    "blue": "#2f80c2", "orange": "#c77700", "green": "#12906a", "purple": "#b5618f", "red": "#d1602a", "sky": "#3a9bd0",
-    "grey": "#7d858c",
+    "blue": "#2f80c2", "green": "#12906a", "purple": "#b5618f", "sky": "#3a9bd0", "red": "#d1602a", "grey": "#7d858c",
+    "orange": "#c77700",
 }
 DASHES = ("solid", "dash", "dot", "dashdot", "longdash")
 SYMBOLS = ("circle", "square", "diamond", "triangle-up", "cross", "x")
@@ -38,7 +38,7 @@ class PeriodLook(NamedTuple):
 #: The period that a page shows, and the one that it is held against.
 PERIOD_LOOKS = (
     PeriodLook(COLOURS["blue"], DASHES[0], SYMBOLS[0]),
-    PeriodLook(COLOURS["orange"], DASHES[2], f"{SYMBOLS[2]}-open"),
+    PeriodLook(COLOURS["green"], DASHES[2], f"{SYMBOLS[2]}-open"),
 )
 _FONT = {"family": "system-ui, 'Segoe UI', 'DejaVu Sans', sans-serif", "size": 13, "color": _INK}
 

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from typing import Any
 
 import flask
+import numpy as np
 from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
 
 from dashboards.parts.charts import COLOURS, chart, layout
@@ -25,6 +26,8 @@ from yieldwatch.report.words import count, number, per_cent, plain
 
 #: Jobs up to which it is worked out without being asked for, and jobs of a step that are named.
 MOST_UNASKED, _MOST_NAMED = 300, 4
+#: How far the picture goes beyond what is in it.
+_BEYOND = 1.15
 #: How long between looks [ms], and share by which another plan may be worth more from which on that is said.
 _LOOK, _TOLD_GAP = 1000, 1e-5
 
@@ -53,7 +56,7 @@ def _shown(visit: Visit, limits: Limits, curve: Curve) -> list:
     rows = [{"point": point, "to": _take(visit, limits, point), "changes": named.changes(before, point)}
             for before, point in zip((None, *points), points, strict=False)]
     columns = [
-        Column("budget", f"From a budget of [{currency}]", lambda r: dcc.Link(
+        Column("budget", f"From a budget of [{currency}], rounded up", lambda r: dcc.Link(
             number(_asked(r["point"])), href=r["to"], title="Plan with this budget"), number=True),
         Column("gain", f"Returns [{currency}]", lambda r: with_span(r["point"].gain, r["point"].low, r["point"].high),
                number=True),
@@ -62,7 +65,7 @@ def _shown(visit: Visit, limits: Limits, curve: Curve) -> list:
         Column("changes", "What comes in and goes out", lambda r: r["changes"]),
     ]
     last = points[-1]
-    said = (f"More than {currency} {number(_asked(last))} brings in nothing more that pays."
+    said = (f"More than the {currency} {number(last.budget)} of the last plan below brings in nothing more that pays."
             if curve.top is None or last.budget < curve.top - curve.top / STEPS else
             f"Up to twice the portfolio's own budget, {currency} {number(curve.top)}.")
     days = days_limit(limits.crew_days)
@@ -82,7 +85,7 @@ def _shown(visit: Visit, limits: Limits, curve: Curve) -> list:
 
 
 def _asked(point: CurvePoint) -> float:
-    """Its budget in whole money, so that it can be typed."""
+    """Its budget in whole money, rounded up so that it is enough when it is typed."""
     return math.ceil(point.budget - 1e-6)
 
 
@@ -103,7 +106,9 @@ def _returned(visit: Visit, limits: Limits) -> float | None:
 
 def _traces(rows: list[dict], curve: Curve, limits: Limits, currency: str, own: float | None) -> list[dict]:
     points = curve.points
-    end = max(curve.top or 0.0, points[-1].budget)
+    # As far as the plans go and the budget that is asked about, and not on over what changes nothing.
+    own_budget = 0.0 if limits.budget is None else _BEYOND * limits.budget
+    end = max(points[-1].budget, min(curve.top or np.inf, max(_BEYOND * points[-1].budget, own_budget)))
     x = [*(p.budget for p in points), end]
     line: dict[str, Any] = {"type": "scatter", "mode": "lines", "x": x, "hoverinfo": "skip"}
     band = {**line, "line": {"shape": "hv", "width": 0}}
@@ -126,7 +131,7 @@ def _traces(rows: list[dict], curve: Curve, limits: Limits, currency: str, own: 
         now = [p for p in points if p.budget <= limits.budget + 1e-6]
         returned = now[-1].gain if own is None and now else own
         traces += [{"type": "scatter", "mode": "markers", "x": [limits.budget], "y": [returned], "name": "the budget above",
-                    "marker": {"symbol": "diamond", "size": 14, "color": COLOURS["orange"]},
+                    "marker": {"symbol": "diamond", "size": 14, "color": COLOURS["purple"]},
                     "hovertemplate": f"{currency} %{{x:,.0f}}<extra></extra>"}] if now else []
     return traces
 

@@ -45,7 +45,7 @@ def outline(farm: Farm, inverter: str) -> list[dict]:
             "connectgaps": False,
             "name": name,
             "hoverinfo": "y",
-            "line": {"color": COLOURS["orange"], "width": width, **more},
+            "line": {"color": COLOURS["green"], "width": width, **more},
         }
 
     bounds = [line("height_low_deg", "its 90 % interval", 1.5, dash="dot"), line("height_high_deg", "", 1.5, dash="dot")]

@@ -40,7 +40,12 @@ def test_what_returns_on_few_farms_alone_is_looked_at_first():
     assert (look.job_kind, look.cause, look.scope) == ("inspect", "soiling", ("site",))
     # In 40 of 100 cases 36 months of 30, less the 316 of the cleaning; two strings tell 6 % from a trace nearly always.
     assert look.gain_value.sum(axis=1).mean() == pytest.approx(0.4 * (36 * 30.0 - 316.0), rel=0.02)
+    assert look.chance_of_work == pytest.approx(0.4, abs=0.02)
+    assert f"With a chance of {100 * look.chance_of_work:.0f} % it is to follow" in look.why
     chosen, _ = rank_jobs(make_portfolio(make_site()), [held, look], DAY)
+    # How likely the cleaning is to pay is stated once, with the cleaning.
+    assert look.why.count(" % ") == 1
+    assert chosen.set_index("job_kind")["chance_of_work"].notna().to_dict() == {"inspect": True, "clean": False}
     assert dict(zip(chosen["job_kind"], chosen["chosen"], strict=True)) == {"inspect": True, "clean": False}
     assert chosen.set_index("job_kind").loc["clean", "verdict"].startswith("Not before a look")
 

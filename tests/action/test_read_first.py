@@ -49,7 +49,7 @@ def test_a_reading_that_is_not_worth_its_cost_comes_before_no_job():
 def test_a_reading_that_is_a_job_of_the_list_says_so_and_has_that_jobs_worth():
     held = replace(_clean(16.0, 516.0), awaits_look=True)
     look = replace(make_job(np.where(np.arange(200) % 2 == 0, 0.0, 210.0 / 36.0), kind="inspect", scope=("site",),
-                            units={"visit": 1.0}), cause="soiling")
+                            units={"visit": 1.0}), cause="soiling", chance_of_work=0.37)
     repair = make_job(np.full(200, 100.0), kind="repair_string")
     jobs, readings = story([held, look, repair], [_witness(held)])
     own = jobs.loc["inspect"]
@@ -57,6 +57,7 @@ def test_a_reading_that_is_a_job_of_the_list_says_so_and_has_that_jobs_worth():
     assert own["worth_of_look"] == pytest.approx(105.0)
     assert readings["verdict"].iloc[0] == f"A job of its own, No. {own['rank']} of the work list."
     assert readings["worth"].iloc[0] == own["worth_of_look"]
+    assert readings["chance_of_change"].iloc[0] == own["chance_of_work"] == 0.37
     assert readings["worth_low"].iloc[0] <= readings["worth"].iloc[0] <= readings["worth_high"].iloc[0]
     assert jobs.loc["clean", "verdict"].startswith("Not before a look")
 

@@ -63,6 +63,20 @@ def test_performance_ratio_adds_back_what_is_excluded():
     assert year.value_pct[1] < 0.976 * year.value_pct[0]  # the light alone is doubtful by 2.5 %
 
 
+def test_a_limit_left_on_within_the_curtailment_excluded_is_asked_about():
+    gap = account("2023-01-01", "2024-01-01", curtailment=0.5)
+    # Half of each hour's 0.5 kWh came with an instruction.
+    gap = replace(gap, intervals=gap.intervals.assign(instructed_kwh=0.25))
+    (year,) = contract_years(farm(), gap, promise())
+    assert year.left_on_kwh == pytest.approx(8760 * 0.25)
+    asked = claims(replace(farm(), guarantees=(promise(),)), gap)["reason"].iloc[0]
+    assert "of the curtailment excluded no instruction held 2,190 kWh: ask whether the contract excludes" in asked
+    instructed = account("2023-01-01", "2024-01-01", curtailment=0.5)
+    for quiet, of in ((instructed, promise()), (gap, promise(excludes=("grid_outage",)))):
+        assert contract_years(farm(), quiet, of)[0].left_on_kwh == 0.0
+        assert "left on" not in claims(replace(farm(), guarantees=(of,)), quiet)["reason"].iloc[0]
+
+
 @pytest.mark.parametrize(
     ("value", "today", "state"),
     [(99.5, TODAY, "claim"), (98.99, TODAY, "watch"), (98.5, TODAY, "none"), (99.5, dt.date(2024, 12, 1), "watch")],

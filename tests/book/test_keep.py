@@ -14,8 +14,9 @@ from hypothesis import strategies as st
 from tests.book.build import raise_job
 from tests.book.conftest import NOW
 from yieldwatch.book.facts import FACTS, RECORDED, Verdict
-from yieldwatch.book.keep import ASSESSMENT, open_book
+from yieldwatch.book.keep import ASSESSMENT, JobBook, open_book
 from yieldwatch.book.states import state
+from yieldwatch.book.store import open_store
 from yieldwatch.book.values import from_text, to_text
 from yieldwatch.errors import BookError, ChangedMeanwhile
 
@@ -39,6 +40,29 @@ def test_a_change_is_kept_with_who_when_old_and_new(book):
     last = book.history(job.ref)[-1]
     assert (last.who, last.at, last.field, last.old, last.new, last.version) == (
         "Ann", NOW, "contractor", "Moor & Son", "Hill Ltd", 3)
+
+
+@pytest.mark.parametrize(("zone", "day"), [
+    ("America/Los_Angeles", dt.date(2025, 6, 30)), ("Pacific/Auckland", dt.date(2025, 7, 1)),
+    ("Nowhere/Here", dt.date(2025, 7, 1)), ("../../etc", dt.date(2025, 7, 1)), (7, dt.date(2025, 7, 1)),
+    (None, dt.date(2025, 7, 1))])
+def test_a_decision_is_of_the_day_at_its_farm(tmp_path, zone, day):
+    # 2 in the morning in UTC is the evening before in California.
+    book = JobBook(open_store(None, tmp_path), tmp_path, lambda: NOW.replace(hour=2))
+    settings = tmp_path / "sites" / "moor" / "site.toml"
+    if zone is not None:
+        settings.parent.mkdir(parents=True)
+        settings.write_text(f"timezone = {zone!r}\n")
+    assert book.change(raise_job(book).ref, "Ann", {"decision": "do"}).decided_on == day
+
+
+def test_a_late_evening_in_utc_is_the_next_day_in_new_zealand(tmp_path):
+    book = JobBook(open_store(None, tmp_path), tmp_path, lambda: NOW.replace(hour=22))
+    (tmp_path / "sites" / "moor").mkdir(parents=True)
+    (tmp_path / "sites" / "moor" / "site.toml").write_text('timezone = "Pacific/Auckland"\n')
+    job = book.change(raise_job(book).ref, "Ann", {"decision": "do"})
+    assert job.decided_on == dt.date(2025, 7, 2)
+    assert book.history(job.ref)[-1].at == NOW.replace(hour=22)
 
 
 def test_what_changes_nothing_leaves_no_entry(book):

@@ -16,7 +16,7 @@ import pytest
 from dash._utils import to_json
 
 from dashboards.app import content
-from dashboards.pages.shade import _stands_out
+from dashboards.pages.shade import Bin, _full, _stands_out
 from dashboards.parts import charts
 from dashboards.parts.period import Losses, Period, chosen
 from dashboards.registry import PAGES
@@ -210,6 +210,43 @@ def test_shade_of_two_periods_is_compared_bin_by_bin(place):
     assert set(at["change"]) == set(at["now"]) & set(at["against"])
     for place_, change in at["change"].items():
         assert change == pytest.approx(at["now"][place_] - at["against"][place_], abs=0.11)  # each is rounded to a tenth
+
+
+def test_a_change_carries_its_sign_on_every_page(place):
+    """As on the page of all farms: 2.4 points more are +2.4."""
+    built = shown(place, "/farm/varzea", **query(YEARS)).replace("\\u003e", ">").replace("\\u003c", "<")
+    assert re.search(r">\+[1-9]\.\d \(\+\d\.\d to \+\d\.\d\)<", built)
+    assert not re.search(r">[1-9]\.\d \(\d\.\d to \d\.\d\)<", built)
+
+
+def test_the_scale_of_missing_light_holds_every_cell_that_days_speak_for(place):
+    """One scale for both periods, and none that ends below a figure that is written into it."""
+    for farm, inverter in (("drumlin", "INV1"), ("drumlin", "INV2")):
+        asked = {**query(YEARS), "inverter": inverter}
+        maps = [figure(place, f"/farm/{farm}/shade", f"sun-{n}", **asked)["data"] for n in ("now", "against")]
+        assert len({m[0]["zmax"] for m in maps}) == 1
+        for traces in maps:
+            written = [float(t) for t in next(t for t in traces if t.get("textfont"))["text"]]
+            assert max(written, default=0.0) <= traces[0]["zmax"]
+
+
+def test_a_scale_grows_in_tens_and_leaves_out_what_few_days_show():
+    def bins(*shown):
+        return [Bin(0.0, 0.0, Found(value, value, value, days)) for value, days in shown]
+
+    assert _full(bins((18.0, 9), (300.0, 1)), 60.0) == 60.0
+    assert _full(bins((105.2, 9)), 60.0) == 110.0
+    assert _full(bins((-70.0, 9)), 30.0) == 70.0
+    assert _full([], 60.0) == 60.0
+
+
+def test_numbers_of_the_strings_map_are_left_out_with_their_words_where_marks_lie_close(page, served):
+    for size, there in ((WIDE, True), (NARROW, False)):
+        page.set_viewport_size(size)
+        visit(page, served, "/farm/drumlin/strings")
+        page.wait_for_selector("#chart-layout .textpoint", state="attached")
+        assert page.locator("#chart-layout .textpoint text", has_text="95").first.is_visible() is there
+        assert page.get_by_text("Where it is under 98 % of theirs").is_visible() is there
 
 
 def test_a_change_whose_interval_is_not_known_is_not_told_as_certain():

@@ -17,13 +17,15 @@ import openpyxl
 import pytest
 from werkzeug.exceptions import Forbidden
 
-from dashboards.app import create_app
+from dashboards.app import content, create_app
 from dashboards.pages import promises
-from dashboards.pages.job import _written, facts_part
+from dashboards.pages.job import _in_words, _written, facts_part
 from dashboards.pages.work import listed
+from dashboards.parts.curve import _traces
 from dashboards.parts.readings import read_rows
 from dashboards.planner import Limits, PlanDesk, Working
-from dashboards.visit import ANALYST, OWNER, PLANNER, Person, Visit
+from dashboards.registry import PAGES
+from dashboards.visit import ANALYST, OWNER, PLANNER, Person, Router, Visit
 from tests.dashboards.conftest import NARROW, assert_accessible, assert_fits, visit
 from yieldwatch.book.facts import Verdict
 from yieldwatch.errors import BookError
@@ -70,6 +72,18 @@ def test_limits_are_moved_the_plan_is_made_anew_and_its_papers_agree_with_it(pag
         text = "".join(p.extract_text() for p in pypdf.PdfReader(io.BytesIO(downloaded(page, "crew_sheets.pdf"))).pages)
         assert all(r["visit_id"] in text for r in planned)
         assert "EUR" not in text
+
+
+def test_a_job_after_a_reading_is_marked_and_the_reading_s_cost_is_said_to_come_on_top(page, own):
+    first = [r for r in own.place.store.rows("work_list") if r["read_first"]]
+    assert first, "the sample has a cleaning that a reading may spare"
+    visit(page, own, "/plan")
+    page.wait_for_selector("#plan .lead")
+    assert page.locator("#plan li", has_text=", after a reading").count() == len(first)
+    assert "come on top of these sums" in page.inner_text("#plan")
+    visit(page, own, "/plan?set=1&budget=0")
+    page.wait_for_selector("#plan .lead")
+    assert "come on top of these sums" not in page.inner_text("#plan")
 
 
 def test_an_address_with_limits_shows_the_same_plan_to_whoever_opens_it(page, own):
@@ -157,6 +171,14 @@ def test_two_people_who_change_one_fact_are_told_of_each_other(browser, own):
     assert str(own.place.jobs.book().job(job.ref).booked_for) == "2031-07-01"
     for who in (first, second):
         who.context.close()
+
+
+def test_what_another_decided_is_told_in_the_words_of_the_form():
+    line = 'ann set decision from nothing to "do" on 2031-05-06 09:22 UTC; yours: "no"'
+    assert _in_words(line, "decision") == (
+        "ann set “Decision” from nothing to “Do it” on 2031-05-06 09:22 UTC; yours: “Not worth it”")
+    assert _in_words('"do" set note from nothing to "do" on 2031-05-06 09:22 UTC', "note") == (
+        '"do" set “Note” from nothing to "do" on 2031-05-06 09:22 UTC')
 
 
 def test_a_fact_that_cannot_be_is_refused_with_what_is_expected(page, own):
@@ -256,6 +278,16 @@ def test_readings_before_and_after_stand_against_each_other_and_one_is_taken_bac
     assert page.locator("td:has-text('+12.5 %')").count() == 0
 
 
+@pytest.mark.parametrize(("asked", "top", "end"), [(600.0, 16_000.0, 1150.0), (8000.0, 16_000.0, 9200.0), (None, None, 1150.0),
+                                                   (900.0, 1010.0, 1010.0)])
+def test_the_curve_ends_a_little_beyond_its_plans_and_the_budget_asked_about(asked, top, end):
+    points = [SimpleNamespace(budget=b, gain=2 * b, low=b, high=3 * b) for b in (200.0, 1000.0)]
+    rows = [{"to": "/plan"} for _ in points]
+    traces = _traces(rows, SimpleNamespace(points=points, top=top), Limits(asked, None), "EUR", None)
+    ends = [t["x"][-1] for t in traces if t["mode"] == "lines"]
+    assert ends == pytest.approx([end] * len(ends))
+
+
 def test_a_press_on_the_curve_over_budgets_takes_that_budget(page, own):
     visit(page, own, "/plan")
     page.wait_for_selector("#chart-curve .main-svg")
@@ -263,6 +295,9 @@ def test_a_press_on_the_curve_over_budgets_takes_that_budget(page, own):
     asked = [float(t.replace(",", "")) for t in budgets.all_inner_texts()]
     assert asked == sorted(asked)
     assert len(asked) > 2
+    # What is typed is rounded up; what is said is the sum that the plan above takes.
+    most = re.search(r"More than the EUR\s([\d,]+)", page.inner_text("#plan-curve"))[1]
+    assert f"take EUR {most}" in page.inner_text("#plan .lead").replace("\xa0", " ")
     point = page.locator("#chart-curve .points path.point").nth(1)
     point.scroll_into_view_if_needed()
     box = point.bounding_box()
@@ -380,6 +415,15 @@ def test_a_planners_workbook_holds_the_work_and_neither_income_nor_return(own):
 def _as(role, place):
     flask.g.person = Person("ann", frozenset({role}))
     return listed(place, "work_list.xlsx")
+
+
+def test_no_week_is_best_for_a_job_that_is_worse_than_doing_nothing_in_each(place):
+    rows = [r for r in place.store.rows("work_list") if r["best_start"]]
+    never = {r["rank"] for r in rows if r["npv_best_start"] is not None and r["npv_best_start"] <= 0.0}
+    assert 0 < len(never) < len(rows)
+    built = str(content(Router(PAGES), place, Person("x"), "/work", {}).to_plotly_json())
+    told = {int(rank): last for rank, last in re.findall(r"<tr><td[^>]*><div>(\d+)\. .*?<td[^>]*>([^<]*)</td></tr>", built)}
+    assert {r["rank"] for r in rows if not told[r["rank"]]} == never
 
 
 def test_the_work_list_is_narrowed_and_taken_away(page, own):

@@ -54,6 +54,10 @@ def test_a_cut_that_changed_nothing_is_not_said_to_have_worked(cut):
     assert np.quantile(proof.gain_kwh, 0.05) <= 0.0
     # It is measured until the next cut of the same hedge.
     assert proof.last == CUT - dt.timedelta(days=1)
+    # No more days count then, wherever the sun comes back to later.
+    assert proof.closed
+    assert proof.sun_back is None
+    assert np.isnan(judge(proof, 36, "EUR").days_more)
 
 
 def test_a_cut_with_the_sun_high_since_says_when_the_sun_is_back(cut):

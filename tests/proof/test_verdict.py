@@ -65,7 +65,22 @@ def test_more_days_are_told_by_the_variance_of_a_difference_of_means():
 
 def test_where_too_few_days_before_leave_the_doubt_no_more_days_are_advised():
     assert np.isnan(days_more(proof(60.0, 100.0)))
-    assert "would not tell" in judge(proof(60.0, 100.0), 36, "EUR").words
+    words = judge(proof(60.0, 100.0), 36, "EUR").words
+    assert words.startswith("Cannot be told: ")
+    assert "would not tell" in words
+
+
+def test_where_no_more_days_count_none_are_waited_for():
+    case = proof(0.0, 100.0)
+    open_ = replace(case, gain_kwh=case.gain_kwh + 1.2 * float(case.gain_kwh.std()), before_days=400, after_days=30)
+    assert "more days are needed" in judge(open_, 36, "EUR").words
+    told = judge(replace(open_, closed=True), 36, "EUR")
+    assert np.isnan(told.days_more)
+    assert told.words.startswith("Cannot be told: ")
+    assert "The days that count are over" in told.words
+    in_doubt = proof(500.0, 60.0, 600.0)
+    assert judge(in_doubt, 36, "EUR").words.endswith("Whether it pays cannot be told yet.")
+    assert judge(replace(in_doubt, closed=True), 36, "EUR").words.endswith("Whether it pays cannot be told.")
 
 
 def test_what_nothing_tells_is_said_and_left_blank():

@@ -116,6 +116,7 @@ def data(logged: bool) -> SiteData:
             "column": ["i_sc_a"] * 3,
             "value": [HOSTILE_COMMAND, "-5", "+dde"],
             "reason": ["not a number", "below 0 A", "not a number"],
+            "part": "row",
         }
     )
     return SiteData(

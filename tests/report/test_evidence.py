@@ -17,8 +17,8 @@ from yieldwatch.gap.why import Figure, Reading, Rival, Turn, Why
 from yieldwatch.report import write_report
 from yieldwatch.report.evidence import figure_cells, in_words
 from yieldwatch.report.evidence_file import read_evidence, write_evidence
+from yieldwatch.report.evidence_schema import EVIDENCE
 from yieldwatch.report.page import render_page
-from yieldwatch.report.schema import EVIDENCE
 from yieldwatch.report.words import RIVAL_WORDS
 
 

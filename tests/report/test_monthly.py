@@ -8,6 +8,7 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
+from dashboards.parts.charts import COLOURS
 from tests.book.build import raise_job
 from tests.report.invented import MONTHS, PRICE, assessment, bridge
 from tests.report.invented_jobs import HOSTILE_NAME
@@ -74,6 +75,15 @@ def test_without_a_budget_it_says_so():
     assert "No farm has a budget" in bare["What was expected"]
     assert "Lost: " in bare["Why it differs"]
     assert "GBP" not in bare["What came in"]
+    assert "No money is stated for Alder Hill: income is counted from the budget on" in bare["What came in"]
+
+
+def test_the_money_names_the_farm_that_it_leaves_out():
+    done = with_month_budget()
+    birch, alder = done.sites
+    other = replace(alder, site=replace(alder.site, id="petrel", name="Petrel Rise"), bridge=pd.DataFrame())
+    text = said(replace(done, sites=(birch, alder, other)))["What came in"]
+    assert "The money leaves out Petrel Rise: income is counted from the budget on, and its plan has none." in text
 
 
 def test_a_total_that_one_farm_does_not_know_is_not_known():
@@ -205,3 +215,51 @@ def test_a_bridge_leads_from_total_to_total():
 def test_a_span_without_a_figure_is_blank():
     assert pictures.span(math.nan, 0, 1, 0, 1) == ""
     assert pictures.span(0.5, 0, 1, 0, 0) == ""
+
+
+def _filled(svg):
+    """Colours of the bars, in their order."""
+    return re.findall(r'<rect [^>]*fill="(#\w{6})"', svg)
+
+
+def test_orange_is_what_is_in_our_hands_on_paper_and_in_the_browser_alike():
+    steps = [Step("budget", 100.0, "100", total=True), Step("dirt", -20.0, "-20", mine=True), Step("sun", -10.0, "-10"),
+             Step("price", 5.0, "5"), Step("end", 75.0, "75", total=True)]
+    svg = pictures.bridge(steps, "alternative")
+    assert _filled(svg) == [pictures.WHOLE, pictures.MINE, pictures.OTHERS, pictures.OTHERS, pictures.WHOLE]
+    assert COLOURS["orange"].upper() == pictures.MINE
+    assert COLOURS["blue"].upper() == pictures.OTHERS
+    assert list(COLOURS).index("orange") == len(COLOURS) - 1, "series of a picture take the others first"
+    assert pictures.MINE not in pictures.span(1.0, 0.5, 1.5, 0.0, 2.0, 1.2)
+
+
+def test_what_is_in_our_hands_is_hatched_within_its_bar():
+    svg = pictures.bridge([Step("a", 100.0, "100", total=True), Step("dirt", -60.0, "-60", mine=True)], "alternative")
+    left, top, wide, tall = (float(v) for v in re.search(
+        rf'<rect x="([\d.]+)" y="([\d.]+)" width="([\d.]+)" height="([\d.]+)" fill="{pictures.MINE}"', svg).groups())
+    (path,) = re.findall(rf'<path d="([^"]*)" fill="none" stroke="{pictures.MINE}"', svg)
+    points = [(float(x), float(y)) for x, y in re.findall(r"[ML]([\d.]+) ([\d.]+)", path)]
+    assert len(points) > 10
+    assert all(left - 0.1 <= x <= left + wide + 0.1 and top - 0.1 <= y <= top + tall + 0.1 for x, y in points)
+
+
+def test_a_months_bar_is_split_where_a_part_of_it_is_in_our_hands():
+    row = Bars("output held down", [10.0, 4.0], [8.0, 3.0], [12.0, 5.0], "14", [6.0, 0.0])
+    svg = pictures.bars_by_month([row], ["Jan", "Feb"], "alternative")
+    assert _filled(svg) == [pictures.MINE, pictures.OTHERS, pictures.OTHERS]
+    tall = [float(h) for h in re.findall(r'<rect [^>]*height="([\d.]+)"', svg)]
+    assert tall[0] / tall[1] == pytest.approx(1.5, rel=0.02)
+
+
+def test_the_losses_say_what_of_the_output_held_down_was_a_limit_left_on():
+    done = assessment()
+    birch, alder = done.sites
+    held = alder.losses["cause"] == "curtailment"
+    losses = alder.losses.copy()
+    losses.loc[held, ["energy_kwh", "energy_low_kwh", "energy_high_kwh"]] = [1000.0, 900.0, 1100.0]
+    losses.loc[held, "in_hand_kwh"] = 400.0
+    done = replace(done, sites=(birch, replace(alder, losses=losses)))
+    months = held.sum()
+    caption = monthly_pictures._losses(done, last_month(done)).caption.replace("\xa0", " ")
+    assert f"Of output held down {0.4 * months:.1f} MWh was a limit left on." in caption
+    assert "limit left on" not in monthly_pictures._losses(assessment(), last_month(assessment())).caption

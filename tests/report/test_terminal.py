@@ -89,4 +89,19 @@ def test_check_says_what_is_there_and_what_cannot_be_told():
     assert "inverter log none" in shown
     assert "inverter log 8,688 1 Jan 2025 1 Jul 2025 100.0 % 2 of 2 inverters" in shown
     assert "Cannot tell - How much is missing in all" in shown
-    assert "3 input rows set aside: - sites/alder/readings/iv/a.csv: 2 x not a number" in shown
+    assert "3 input rows set aside: - sites/alder/readings/iv/a.csv: 2 x not a number, first line 4" in shown
+
+
+def test_check_says_once_what_was_set_aside():
+    whole = assessment()
+    rows = "sites/alder/readings/iv/a.csv: 3 of 90 rows were set aside, first line 4: i_sc_a = x, not a number."
+    value = "sites/alder/weather.csv: 1 value was set aside, first line 2: ghi_w_m2 = 2001, outside what is possible."
+    alone = pd.DataFrame({"file": ["sites/alder/weather.csv"], "line": 2, "column": "ghi_w_m2", "value": "2001",
+                          "reason": "outside what is possible", "part": "value"})
+    sites = [check_site(s.site, replace(s.data, notices=(rows, value), set_aside=pd.concat([s.data.set_aside, alone])))
+             for s in whole.sites[1:]]
+    shown = " ".join(said(print_check, PortfolioCheck(whole.portfolio, None, tuple(sites))).split())
+    assert "of 90 rows" not in shown
+    assert f"Note: {value}" in shown
+    assert shown.count("ghi_w_m2") == 1
+    assert "3 input rows set aside" in shown

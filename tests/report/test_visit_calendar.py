@@ -48,7 +48,7 @@ def test_desk_work_is_a_day_of_the_office_with_its_term_and_no_place_to_go_to():
     assert str(event["summary"]) == "Alder Hill, office: make a claim"
     assert event.decoded("dtend") - event.decoded("dtstart") == dt.timedelta(days=1)
     assert "To be sent by 30 Sep 2025" in str(event["description"])
-    assert "crew hours" not in str(event["description"])
+    assert "of one crew" not in str(event["description"])
     assert "geo" not in event
     assert "location" not in event
 
@@ -60,8 +60,8 @@ def test_a_visit_is_a_span_of_whole_days_in_its_week():
     assert event.decoded("dtend") == dt.date(2025, 7, 16)
     assert str(event["summary"]) == "Alder Hill, electrical crew: repair strings"
     assert (event["geo"].latitude, event["geo"].longitude) == (51.2, -1.9)
-    for said in ("Visit V01", "15 Jul 2025 to 21 Jul 2025", "Repair strings: S21", "6.0 crew hours", "licensed persons",
-                 "does not wait", "crew_sheets.pdf"):
+    for said in ("Visit V01", "15 Jul 2025 to 21 Jul 2025", "Repair strings: S21", "6.0 h (0.8 days of 8 h) of one crew",
+                 "licensed persons", "does not wait", "crew_sheets.pdf"):
         assert said in str(event["description"])
     assert "GBP" not in str(event["description"])
 

@@ -8,6 +8,7 @@ import pytest
 from yieldwatch.check import Source
 from yieldwatch.cost import amounts
 from yieldwatch.report import words
+from yieldwatch.report.finding_words import finding_word
 from yieldwatch.report.source_words import source_cells
 from yieldwatch.report.totals import Amount
 from yieldwatch.report.words import EnergyUnit
@@ -94,9 +95,9 @@ def test_a_reason_names_its_cause_in_words_and_other_text_stays():
 
 
 @pytest.mark.parametrize(("on_glass", "said"), [
-    (0.86, "current low; 86 % chance that it is dirt on a module or two"), (0.02, "current low"), (None, "current low")])
+    (0.86, "current low; if so, 86 % likely dirt on a module or two"), (0.02, "current low"), (None, "current low")])
 def test_a_fault_that_may_be_dirt_says_so_beside_its_name(on_glass, said):
-    assert words.finding_word({"finding": "current_low", "on_glass": on_glass}) == said
+    assert finding_word({"finding": "current_low", "on_glass": on_glass}) == said
 
 
 def test_a_payback_is_a_clause_of_a_sentence():

@@ -44,6 +44,11 @@ def test_the_price_of_waiting_stands_beside_doing_nothing():
     (row,) = year.when_grid(plan.do, "GBP").rows
     assert row[1:4] == ("15 Jul 2025", "GBP 12 (−3 to 30)", "1 Apr 2026")
     assert row[4].startswith("Do nothing")
+    timed = next(job for job in plan.do if jobs.text(job, "options"))
+    (never,) = year.when_grid([{**timed, "safety": False, "npv_best_start": -5.0}], "GBP").rows
+    assert never[1:3] == ("", "")
+    (safety,) = year.when_grid([{**timed, "safety": True, "npv_best_start": -5.0}], "GBP").rows
+    assert safety[1:3] == row[1:3]
 
 
 def test_the_page_has_the_plan_and_leaves_it_out_where_there_is_none():

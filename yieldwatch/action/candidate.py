@@ -48,6 +48,8 @@ class Candidate:
         Last day on which it can be done at all.
     awaits_look : bool
         Held back until the look that stands beside it has shown that it pays.
+    chance_of_work : float
+        Of such a look, the chance that it calls for the job, 0 to 1; NaN of any other job.
     """
 
     site_id: str
@@ -69,3 +71,4 @@ class Candidate:
     size: np.ndarray | None = None
     deadline: dt.date | None = None
     awaits_look: bool = False
+    chance_of_work: float = np.nan

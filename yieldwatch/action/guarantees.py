@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from yieldwatch.cost.left_on import left_on_kwh
 from yieldwatch.gap.results import SiteGap
 from yieldwatch.portfolio.model import Guarantee, Site
 
@@ -25,7 +26,8 @@ class ContractYear:
     One guarantee in one year of the contract. Values in per cent with their 90 % bounds, money in the portfolio's currency.
 
     `raw_pct` excludes nothing. `covered` is the share of the year's days that are reported; damages are in that proportion.
-    `energy_kwh` is what the causes that count took (availability only).
+    `energy_kwh` is what the causes that count took (availability only); `left_on_kwh` is what of the curtailment excluded no
+    instruction held: whether a contract excludes a limit that somebody left on is for the contract to say.
     """
 
     guarantee: Guarantee
@@ -36,6 +38,7 @@ class ContractYear:
     value_pct: tuple[float, float, float]
     damages: tuple[float, float, float]
     energy_kwh: float
+    left_on_kwh: float = 0.0
 
 
 def contract_years(site: Site, gap: SiteGap, guarantee: Guarantee) -> list[ContractYear]:
@@ -70,7 +73,8 @@ def contract_years(site: Site, gap: SiteGap, guarantee: Guarantee) -> list[Contr
                 short = [max(guarantee.value_pct - v, 0.0) * guarantee.damages_per_pct * covered for v in value]
                 most = np.inf if guarantee.cap is None else guarantee.cap
                 paid = [min(s, most) for s in short]
-                out.append(ContractYear(guarantee, start, end, covered, raw, value, (paid[0], paid[2], paid[1]), energy))
+                left = _left_on(gap, inside, index, known) if "curtailment" in guarantee.excludes else 0.0
+                out.append(ContractYear(guarantee, start, end, covered, raw, value, (paid[0], paid[2], paid[1]), energy, left))
         start = end
     return out
 
@@ -92,6 +96,14 @@ def _availability(gap: SiteGap, guarantee: Guarantee, inside: np.ndarray, index:
     drawn = 100.0 * (1.0 - lost[1] / (expected - excluded[1]))
     raw = 100.0 * (1.0 - sum(float(taken[c][0]) for c in _OUTAGES if c in taken) / expected)
     return raw, _with_bounds(float(share[0]), drawn), float(lost[0])
+
+
+def _left_on(gap: SiteGap, inside: np.ndarray, index: pd.DatetimeIndex, known: np.ndarray) -> float:
+    """Held down in the year without an instruction, in measured months. [kWh]"""
+    if not {"curtailment", "instructed_kwh"} <= set(gap.intervals):
+        return 0.0
+    use = inside & np.isin(pd.Index(gap.months).get_indexer(index.strftime("%Y-%m")), np.flatnonzero(known))
+    return float(np.nansum(left_on_kwh(gap.intervals)[use]))
 
 
 def _drawn(gap: SiteGap, cause: str, use: np.ndarray, month: np.ndarray) -> tuple[float, np.ndarray]:

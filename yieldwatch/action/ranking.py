@@ -35,6 +35,7 @@ WORK_LIST_COLUMNS = [
     "verdict", "why", "comes_back", "safety", "chance_of_payback", "npv_expected", "gain_low_per_year",
     "gain_high_per_year", "crew", "crew_hours", "cost_units", "npv_low", "npv_high", "life_months", "gain_over_life",
     "benefit_cost", "promise_factor", "modules_to_replace", "worth_of_look",
+    "chance_of_work",
 ]
 _PAYBACKS = ["payback_months", "payback_low_months", "payback_high_months"]
 
@@ -317,6 +318,7 @@ def _describe(
         why=[c.why for c in candidates],
         comes_back=[c.comes_back for c in candidates],
         promise_factor=[c.promise_factor for c in candidates],
+        chance_of_work=[c.chance_of_work for c in candidates],
     )
 
 

@@ -30,11 +30,12 @@ def one_story(work_list: pd.DataFrame, readings: pd.DataFrame, currency: str) ->
     Returns
     -------
     work_list : DataFrame
-        With `read_first`, the reading in words, which the verdict has too. Which jobs are chosen stays as it is: done now
-        the job is worth its cost in the mean; what the reading may spare or add comes on top.
+        With `read_first`, the reading in words, which the verdict has too, and `read_first_kind`, its measurement. Which jobs
+        are chosen stays as it is: done now the job is worth its cost in the mean; what the reading may spare or add comes on
+        top.
     readings : DataFrame
         With verdicts that tell a reading that is a job of the list, one before a job that is to be done, and one before a job
-        that is not. One that is a job has that job's worth: both are the same mean, from simulations of their own.
+        that is not. One that is a job has that job's worth and chance: both are the same, from simulations of their own.
     """
     first: dict[str, Mapping] = {}
     said = []
@@ -48,6 +49,8 @@ def one_story(work_list: pd.DataFrame, readings: pd.DataFrame, currency: str) ->
         if look is not None:
             rank, worth = int(look["rank"]), float(look["worth_of_look"])
             words = f"A job of its own, No. {rank} of the work list."
+            if np.isfinite(look["chance_of_work"]):
+                reading |= {"chance_of_change": float(look["chance_of_work"])}
             if np.isfinite(worth):
                 reading |= {"worth": worth, "worth_low": min(reading["worth_low"], worth),
                             "worth_high": max(reading["worth_high"], worth), "net_worth": worth - reading["cost"]}
@@ -56,7 +59,9 @@ def one_story(work_list: pd.DataFrame, readings: pd.DataFrame, currency: str) ->
             for job in turned:
                 first.setdefault(job, reading)
         said.append({**reading, "verdict": words})
-    told = work_list.assign(read_first=[_before(first[j], currency) if j in first else "" for j in work_list["job_id"]])
+    told = work_list.assign(
+        read_first=[_before(first[j], currency) if j in first else "" for j in work_list["job_id"]],
+        read_first_kind=[first[j]["measurement"] if j in first else "" for j in work_list["job_id"]])
     told["verdict"] = [f"{v} Before it, {reading}." if reading else v
                        for v, reading in zip(told["verdict"], told["read_first"], strict=True)]
     return told, pd.DataFrame(said, columns=readings.columns) if said else readings

@@ -28,8 +28,11 @@ HOW = {
     "read_clamps": "read DC and AC power of the inverter and of one of its like, at the same time",
     "fit_logger": "log each inverter's power by the quarter of an hour, and read it after some weeks",
 }
-#: What washing witness strings takes, by cost unit of an inspection.
+#: What washing witness strings takes, by cost unit of an inspection; and what each reading of a crew does.
 OF_WITNESS = {"string": 4.0, "visit": 1.0, "inverter": 1.0}
+_OF_ONE = {"string": 1.0, "visit": 1.0, "inverter": 1.0}
+UNITS = {"test_strings": _OF_ONE, "wash_witness": OF_WITNESS, "check_light_sensor": _OF_ONE,
+         "read_clamps": {**_OF_ONE, "inverter": 2.0}, "fit_logger": {}}
 #: Readings that need strong light.
 IN_STRONG_LIGHT = ("test_strings", "wash_witness", "check_light_sensor", "read_clamps")
 #: A loss that is there, or is not, with this confidence needs no reading.
@@ -89,26 +92,27 @@ def _strings(site: Site, jobs: list[Candidate]) -> Iterator[Reading]:
         of_strings = job.job_kind in ("repair_string", "replace_modules") and set(job.scope) <= names
         if of_strings and job.size is not None and job.confidence < _SURE:
             yield Reading(site.id, "test_strings", job.scope, {job_id(job): job.size}, NOISE["test_strings"],
-                          {"string": 1.0, "visit": 1.0, "inverter": 1.0})
+                          UNITS["test_strings"])
 
 
 def _dirt(site: Site, state: SiteState, jobs: list[Candidate]) -> Iterator[Reading]:
     for job in jobs:
         if job.job_kind == "clean" and job.size is not None:
-            yield Reading(site.id, "wash_witness", ("site",), {job_id(job): job.size}, NOISE["wash_witness"], OF_WITNESS)
+            yield Reading(site.id, "wash_witness", ("site",), {job_id(job): job.size}, NOISE["wash_witness"],
+                          UNITS["wash_witness"])
             bias = [n for n, c in enumerate(state.posterior.columns) if c.name == LIGHT_BIAS]
             if bias:
                 every = max(1, len(state.posterior.draws) // N_DRAWS)
                 shown = state.posterior.draws[::every, bias].sum(axis=1)
                 yield Reading(site.id, "check_light_sensor", ("site",), {job_id(job): shown}, NOISE["check_light_sensor"],
-                              {"string": 1.0, "visit": 1.0, "inverter": 1.0})
+                              UNITS["check_light_sensor"])
 
 
 def _clamps(site: Site, jobs: list[Candidate]) -> Iterator[Reading]:
     for job in jobs:
         if job.cause == "inverter_efficiency" and job.size is not None:
             yield Reading(site.id, "read_clamps", job.scope, {job_id(job): job.size}, NOISE["read_clamps"],
-                          {"string": 1.0, "visit": 1.0, "inverter": 2.0})
+                          UNITS["read_clamps"])
 
 
 def _logger(site: Site, state: SiteState, jobs: list[Candidate]) -> Iterator[Reading]:

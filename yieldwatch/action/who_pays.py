@@ -101,6 +101,9 @@ def _guaranteed(year: ContractYear, notice: float, today: dt.date) -> dict[str, 
             "nothing excluded"]
     if promised.excludes:
         said.append(f"excluded: {', '.join(c.replace('_', ' ') for c in promised.excludes)}")
+    if year.left_on_kwh >= 0.5:
+        said.append(f"of the curtailment excluded no instruction held {year.left_on_kwh:,.0f} kWh: ask whether the contract "
+                    "excludes a limit left on by mistake, and who left it on")
     if partial:
         said.append(f"{100 * year.covered:.0f} % of the contract year is reported, and damages are in that proportion")
     if running:

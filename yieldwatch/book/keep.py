@@ -8,6 +8,7 @@ import datetime as dt
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import NamedTuple
 
@@ -20,6 +21,7 @@ from yieldwatch.book.photos import keep_file
 from yieldwatch.book.schema import CHANGES, EVIDENCE
 from yieldwatch.book.store import Store, open_store
 from yieldwatch.book.values import clean_text, person, shown
+from yieldwatch.book.zones import farm_zone
 from yieldwatch.errors import BookError
 
 Clock = Callable[[], dt.datetime]
@@ -114,7 +116,7 @@ class JobBook:
     def writing(self) -> Iterator[Pages]:
         """All that is written within is kept together, or not at all; no one else writes meanwhile."""
         with self._store.writing() as connection:
-            yield Pages(connection, self._clock())
+            yield Pages(connection, self._clock(), partial(farm_zone, self._portfolio))
 
     def change(self, ref: int, who: str, facts: Mapping[str, Value], version: int | None = None) -> Job:
         """

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 
 import sqlalchemy as sa
 
@@ -23,10 +23,14 @@ _MOST_KEY = 2**31 - 1
 
 
 class Pages:
-    """The book within one transaction at one moment; only `JobBook.writing` opens one that may write."""
+    """
+    The book within one transaction at one moment; only `JobBook.writing` opens one that may write.
 
-    def __init__(self, connection: sa.Connection, now: dt.datetime):
-        self._connection, self._now = connection, now.astimezone(dt.UTC)
+    `zone_of` gives a farm's time zone by its identifier.
+    """
+
+    def __init__(self, connection: sa.Connection, now: dt.datetime, zone_of: Callable[[str], dt.tzinfo] = lambda _: dt.UTC):
+        self._connection, self._now, self._zone_of = connection, now.astimezone(dt.UTC), zone_of
 
     def jobs(self) -> tuple[Job, ...]:
         return tuple(Job(**row) for row in self._connection.execute(sa.select(JOBS).order_by(JOBS.c.ref)).mappings())
@@ -68,7 +72,7 @@ class Pages:
         """Write facts that are checked one by one, and what follows from them; see `JobBook.change`."""
         if version is not None and version != job.version:
             self._refuse_stale(job, facts, version)
-        changed = states.settled(job, facts, who, self._now)
+        changed = states.settled(job, facts, who, self._now.astimezone(self._zone_of(job.site_id)))
         if mind_others and version is None:
             # What follows by rule is no one's wish to replace anything.
             self._refuse_foreign(job, who, {n: v for n, v in changed.items() if n in facts})

@@ -110,7 +110,7 @@ def settled(job: Job, asked: Mapping[str, Value], who: str, now: dt.datetime) ->
         Facts already checked one by one.
     who : str
     now : datetime
-        No work is done on a day that has not begun anywhere. [UTC]
+        At the farm, whose day a decision is of. No work is done on a day that has not begun anywhere.
 
     Returns
     -------
@@ -132,7 +132,7 @@ def settled(job: Job, asked: Mapping[str, Value], who: str, now: dt.datetime) ->
     facts = {name: value for name, value in facts.items() if value != getattr(job, name)}
     after = replace(job, **facts)  # type: ignore[arg-type]
     _check_move(job, after)
-    _check_facts(after, (now + _FURTHEST_AHEAD).date())
+    _check_facts(after, (now.astimezone(dt.UTC) + _FURTHEST_AHEAD).date())
     return facts
 
 

@@ -5,6 +5,8 @@ Every table of one site -> a `SiteData`.
 from __future__ import annotations
 
 import datetime as dt
+import re
+from collections.abc import Iterable
 from dataclasses import replace
 from os import PathLike
 from pathlib import Path
@@ -176,6 +178,15 @@ def first_energy(data: SiteData, site: Site) -> dt.date | None:
             at = table.loc[table[value] > 0.0, time].min() + (spare or pd.Timedelta(0)) - pd.Timedelta("1s")
             days.append(at.tz_convert(site.tz).date())
     return min(days, default=None)
+
+
+#: A line of `_not_used` on whole rows.
+_ROWS_ASIDE = re.compile(r"^.+?: [\d,]+ of [\d,]+ rows (was|were) set aside, first line ", re.DOTALL)
+
+
+def notices_beside_rows(notices: Iterable[str]) -> tuple[str, ...]:
+    """The notices without those that count a file's rows set aside, for where these are listed anyway."""
+    return tuple(n for n in notices if not _ROWS_ASIDE.match(n))
 
 
 def _not_used(data: SiteData, site: Site, as_of: dt.date | None) -> list[str]:

@@ -185,7 +185,10 @@ class _Case:
                 f"For {100 * (1 - found.known):.0f} % of what the beam brought at these hours the sun stood where it had not "
                 "stood before the cut: the uncut shade there is known by bounds only, and they are in the interval.")
         back = None if found.back is None else self._state.blocks.dates[0].date() + dt.timedelta(days=found.back)
-        if back is not None:
+        if back is not None and self._end < self._n_days:
+            self._doubts.append(f"The sun came back to positions that were shaded on {back}, after the days that count.")
+            back = None
+        elif back is not None:
             self._doubts.append(f"The sun is back in positions that were shaded from {back} on, and only then shows there what "
                                 "the cut did.")
         sides = (int(found.rows[:self._day].sum()), int(found.rows[self._day:self._end].sum()))
@@ -364,7 +367,7 @@ class _Case:
         return Proof(job, dates[self._day + 1].date(), dates[self._end - 1].date(), gain, mean_price,
                      year / measured if measured > 0 else float("nan"), methods, peers, *sides,
                      promised_kwh=float("nan") if promised is None or not year > 0 else promised * measured / year,
-                     doubts=tuple(self._doubts))
+                     doubts=tuple(self._doubts), closed=self._end < self._n_days)
 
     def _shares(self, shapes: list[RunOn]) -> tuple[float, float]:
         """What the effect is worth over the days measured, and over the year after the work, in the same arbitrary unit."""

@@ -40,6 +40,8 @@ class Proof:
         What the figures have to be read with, whole sentences.
     sun_back : date or None
         Of a cut: when the sun is next in shaded positions that it has hardly been in since.
+    closed : bool
+        Whether no more days count: a year has passed, or the next work on the same parts was done.
     """
 
     job: DoneJob
@@ -55,3 +57,4 @@ class Proof:
     promised_kwh: float = float("nan")
     doubts: tuple[str, ...] = ()
     sun_back: dt.date | None = None
+    closed: bool = False

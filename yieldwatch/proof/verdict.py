@@ -118,9 +118,12 @@ def judge(proof: Proof, horizon_months: int, currency: str) -> Verdict:
         wait = f"About {more:,.0f} more days are needed."
     elif np.isfinite(more):
         wait = f"About {more:,.0f} more days are needed at this noise, if the effect is what it looks like."
+    elif proof.closed:
+        wait = "The days that count are over: a year after the work, or up to the next work on the same parts."
     else:
         wait = "More days of the same readings would not tell."
-    return Verdict("not_told", f"Cannot be told yet: {figures}{promised}. {wait}{doubts}", more)
+    yet = " yet" if np.isfinite(more) else ""
+    return Verdict("not_told", f"Cannot be told{yet}: {figures}{promised}. {wait}{doubts}", more)
 
 
 def _against(proof: Proof) -> str:
@@ -153,7 +156,7 @@ def _money(proof: Proof, horizon_months: int, currency: str, mean: float, low: f
         return "on_its_way", f"{text} On its way to paying back."
     if ahead[2] < cost:
         return "too_dear", f"{text} It does not pay at this cost."
-    return "worked", f"{text} Whether it pays cannot be told yet."
+    return "worked", f"{text} Whether it pays cannot be told{'' if proof.closed else ' yet'}."
 
 
 def days_more(proof: Proof) -> float:
@@ -162,8 +165,10 @@ def days_more(proof: Proof) -> float:
 
     With noise of one day s, days b before and a after, a mean difference has the variance s² (1/b + 1/a). More days after do not
     mend too few before. Of a cut: until the sun has been back in the shaded positions for a while. NaN where no more days would
-    tell, or more than two years of them. [days]
+    tell or count, or more than two years of them. [days]
     """
+    if proof.closed:
+        return float("nan")
     if proof.sun_back is not None:
         # Then the days that are still to be seen come at once.
         return float((proof.sun_back - proof.last).days + _DAYS_IN_SHADE)

@@ -20,13 +20,15 @@ from yieldwatch.portfolio.model import Inverter, Site, String
 from yieldwatch.report import jobs, words
 from yieldwatch.report.blocks import Grid
 from yieldwatch.report.bring import Brought, glass_m2, to_bring
+from yieldwatch.report.finding_words import FINDING_WORDS
 from yieldwatch.report.job_photos import JobPhotos, SheetPhoto
 from yieldwatch.report.page import environment
 from yieldwatch.report.pdf import pdf
 from yieldwatch.report.planned import Planned, PlannedSite
+from yieldwatch.report.readings_first import with_readings
 from yieldwatch.report.site_papers import SheetDrawing, not_held, sheet_drawings, where_rows
 from yieldwatch.report.site_sketch import place_in_row, site_sketch
-from yieldwatch.report.visits import Visit, VisitJob, days_off_words, planned_visits
+from yieldwatch.report.visits import Visit, VisitJob, days_off_words, planned_visits, visit_effort
 from yieldwatch.report.words import number
 
 #: Work for which what casts shade is told.
@@ -44,14 +46,15 @@ class JobSheet:
     """
     A job of a sheet.
 
-    `as_job` is the number of an earlier job of the visit that is done in the same way, and so states the outline for both;
-    `routes` are where cables run and inverters stand; `rows` what is read, `times` when, `boxes` the readings;
-    `shade` what casts it, on a cut; `bring` parts by number; `serials` the heads of the list of serial numbers; `photos` the
-    newest in the job book, `more_photos` how many older ones it has.
+    `first` is what must come before it; `as_job` is the number of an earlier job of the visit that is done in the same way, and
+    so states the outline for both; `routes` are where cables run and inverters stand; `rows` what is read, `times` when, `boxes`
+    the readings; `shade` what casts it, on a cut; `bring` parts by number; `serials` the heads of the list of serial numbers;
+    `photos` the newest in the job book, `more_photos` how many older ones it has.
     """
 
     title: str
     book: str
+    first: str
     why: str
     look_first: tuple[str, ...]
     method: Method
@@ -101,7 +104,7 @@ def crew_sheets_html(assessment: Planned, photos: JobPhotos | None = None) -> st
     """Return the same as the HTML from which it is made; all text is escaped."""
     return environment().get_template("crew_sheets.html").render(
         name=words.plain(assessment.portfolio.name), as_of=words.last_read(assessment.as_of),
-        sheets=[_sheet(visit, photos or JobPhotos()) for visit in planned_visits(assessment) if not visit.office])
+        sheets=[_sheet(visit, photos or JobPhotos()) for visit in with_readings(planned_visits(assessment)) if not visit.office])
 
 
 def _sheet(visit: Visit, photos: JobPhotos) -> Sheet:
@@ -112,7 +115,7 @@ def _sheet(visit: Visit, photos: JobPhotos) -> Sheet:
                        [i for i in site.inverters if i.inverter_id in aimed], drawings)
     return Sheet(
         id=visit.id, site=words.plain(site.name), when=f"{words.day(visit.start)} to {words.day(visit.end)}", crew=visit.crew,
-        effort=f"{number(visit.crew_hours, 1)} h ({number(visit.crew_days, 1)} days of 8 h)", safety=visit.safety,
+        effort=visit_effort(visit), safety=visit.safety,
         off=days_off_words(visit), where=where_rows(site), not_held=words.listed(missing),
         layout=site_sketch(site.strings, aimed, site.inverters),
         kit=tuple(dict.fromkeys(item for j in visit.jobs for item in method(j.kind, j.cause).bring)),
@@ -151,7 +154,7 @@ def _job(visit: Visit, place: int, job: VisitJob, photos: JobPhotos) -> JobSheet
     rows, boxes, times = _readings(visit, job, strings, inverters, shade)
     shown_photos, more = photos.of(int(ref)) if pd.notna(ref := jobs.figure(job.listed, "job_ref")) else ((), 0)
     return JobSheet(
-        title=f"{place}. {what[:1].upper()}{what[1:]}{turn}: {_scope(job)}", book=jobs.in_book(job.listed),
+        title=f"{place}. {what[:1].upper()}{what[1:]}{turn}: {_scope(job)}", book=jobs.in_book(job.listed), first=job.first,
         why=_without_money(jobs.said(job.listed, "why")),
         look_first=look_first(shown) if job.kind == "repair_string" else (),
         method=method(job.kind, job.cause), as_job=str(first) if first < place else "",
@@ -257,7 +260,7 @@ def _string_row(site: Site, string: String, findings: pd.DataFrame) -> tuple[str
     shown = ""
     if found is not None:
         tested = words.day(found["last_round"])
-        shown = words.FINDING_WORDS.get(found["finding"], words.plain(found["finding"])) + (f" ({tested})" if tested else "")
+        shown = FINDING_WORDS.get(found["finding"], words.plain(found["finding"])) + (f" ({tested})" if tested else "")
     kind = string.module_type
     return (
         string.string_id, ", ".join(words.plain(t) for t in (string.inverter_id, string.mppt) if t),

@@ -76,6 +76,11 @@ def about(job: dict) -> str:
     return f"{what}: {text(job, 'scope')}" + ("" if pd.isna(ref) else f" (job {ref:.0f})")
 
 
+def has_best_week(job: dict) -> bool:
+    """Whether a week is best to do it in: none is where doing nothing is better than any, unless it is a matter of safety."""
+    return is_safety(job) or not figure(job, "npv_best_start") <= 0.0
+
+
 def names(work_list: pd.DataFrame) -> dict[str, str]:
     """What people call each job, by its identifier."""
     return {str(job["job_id"]): about(job) for job in work_list.to_dict("records")}

@@ -17,6 +17,7 @@ from yieldwatch.report import jobs, pictures, words
 from yieldwatch.report.monthly_words import TOTALS, Month, step_word, summed_bridge
 from yieldwatch.report.pictures import Bars, Step
 from yieldwatch.report.sentences import added
+from yieldwatch.report.totals import IN_HAND_PARTS
 from yieldwatch.report.words import EnergyUnit, money, number
 
 #: Jobs and causes that are shown; the rest stands in the work list and the tables.
@@ -28,6 +29,8 @@ _SHORT = {
     "price_and_shape": "price and hours",
     "actual_revenue": "income by the tariff",
 }
+#: What the colours of `pictures` mean, as captions begin.
+_KEY = "Orange and hatched: in our hands, blue: not in our hands"
 
 
 @dataclass(frozen=True)
@@ -60,11 +63,11 @@ def _bridge(assessment: Assessment, month: Month) -> Picture | None:
     currency = words.plain(assessment.portfolio.currency)
     shown = rows[rows["money"].notna() & ((rows["money"].abs() >= 0.5) | rows.index.isin(TOTALS))]
     steps = [Step(_SHORT.get(str(step), step_word(str(step))), row["money"], _figure(row, str(step) in TOTALS), row["money_low"],
-                  row["money_high"], str(step) in TOTALS) for step, row in shown.iterrows()]
+                  row["money_high"], str(step) in TOTALS, str(step) in IN_HAND_PARTS) for step, row in shown.iterrows()]
     return Picture(
         f"From budget to income, twelve months up to {words.month_name(month.month)}",
-        f"{currency}, in brackets and as whiskers the 90 % interval. To the right adds, to the left takes away; the axis does "
-        "not begin at nil. The order of the steps is part of the answer.",
+        f"{currency}, in brackets and as whiskers the 90 % interval. {_KEY}, grey: a whole. To the right adds, to the left takes "
+        "away; the axis does not begin at nil. The order of the steps is part of the answer.",
         pictures.bridge(steps, "From budget to income, step by step; the workbook holds every figure."))
 
 
@@ -82,7 +85,7 @@ def _losses(assessment: Assessment, month: Month) -> Picture | None:
     there = {(s.site.id, m) for s in assessment.sites
              for m in s.gap.yields.loc[s.gap.yields["measured_kwh"].notna(), "month"]}
     kept = [(i, m) in there and m in months for i, m in zip(losses["site_id"], losses["month"], strict=True)]
-    figures = ["energy_kwh", "energy_low_kwh", "energy_high_kwh"]
+    figures = ["energy_kwh", "energy_low_kwh", "energy_high_kwh", "in_hand_kwh"]
     known = losses[kept]
     # Over farms bounds are added, the wider answer; a month of which one has none has none in sum, or its value would pass for
     # certain.
@@ -90,7 +93,7 @@ def _losses(assessment: Assessment, month: Month) -> Picture | None:
     if sums.empty:
         return None
     causes = [c for c in CAUSES if c in set(known["cause"])]
-    table, lows, highs = (sums[name].unstack().reindex(index=causes, columns=months) for name in figures)
+    table, lows, highs, mine = (sums[name].unstack().reindex(index=causes, columns=months) for name in figures)
     unit = EnergyUnit.fitting(float(table.abs().sum().sum()))
     # What is not explained is always shown, however small.
     large = table.abs().sum(axis=1).sort_values(ascending=False)
@@ -98,7 +101,9 @@ def _losses(assessment: Assessment, month: Month) -> Picture | None:
     shown += [] if "unexplained" in shown or "unexplained" not in table.index else ["unexplained"]
     year = {c: added([t.energy for farm in month.of_year for t in farm.causes if t.cause == c]) for c in shown}
     rows = [Bars(words.cause_word(c), table.loc[c].tolist(), lows.loc[c].tolist(), highs.loc[c].tolist(),
-                 f"{unit.text(table.loc[c].sum())} ({unit.span(year[c])})") for c in CAUSES if c in shown]
+                 f"{unit.text(table.loc[c].sum())} ({unit.span(year[c])})", mine.loc[c].tolist()) for c in CAUSES if c in shown]
+    held = float(mine.loc["curtailment"].sum()) if "curtailment" in shown else 0.0
+    of_held = f" Of output held down {unit.text(held)} was a limit left on." if unit.bare(held).strip("0.") else ""
     rest = [words.cause_word(c) for c in table.index if c not in shown]
     left = f" Too small to show, or not assessed: {words.listed(rest)}." if rest else ""
     unbounded = (table.notna() & (lows.isna() | highs.isna())).loc[shown].any(axis=None)
@@ -106,9 +111,10 @@ def _losses(assessment: Assessment, month: Month) -> Picture | None:
     rings = " A ring: no interval is known of that month." if unbounded else ""
     return Picture(
         f"Losses by month, twelve months up to {words.month_name(month.month)}",
-        f"Energy lost, all rows to one scale, the longest bar {unit.text(longest)}; below the line is a gain. Whiskers are the "
-        "90 % interval of each month, to the right stands the sum of the twelve months with its own in brackets; over farms "
-        f"bounds are added.{rings} A bar is what the evidence shows; its interval holds what may have gone unseen too.{left}",
+        f"Energy lost, all rows to one scale, the longest bar {unit.text(longest)}; below the line is a gain. {_KEY}."
+        f"{of_held} Whiskers are the 90 % interval of each month, to the right stands the sum of the twelve months with its own "
+        f"in brackets; over farms bounds are added.{rings} A bar is what the evidence shows; its interval holds what may have "
+        f"gone unseen too.{left}",
         pictures.bars_by_month(rows, [words.month_name(m)[:3] for m in months],
                                "Losses by cause and month; losses.csv holds every figure."))
 

@@ -140,7 +140,9 @@ def _came_in(assessment: Assessment, month: Month, unit: EnergyUnit) -> list[str
     said.append(f"The twelve months up to it brought {year.text(_sum([t.measured_kwh for t in month.of_year]))}"
                 f"{f' and {earned}' if earned else ''}, as far as they were measured.")
     if bare := _without_budget(assessment):
-        said.append(f"What {_some(bare)} earned is not told here, for want of a budget in the plan.")
+        what = f"The money leaves out {_some(bare)}" if earned or income else f"No money is stated for {_some(bare)}"
+        said.append(f"{what}: income is counted from the budget on, and "
+                    f"{'its plan has' if len(bare) == 1 else 'their plans have'} none.")
     odd = [(words.plain(s.site.name), int((~s.statement_checks["verdict"].isin(["agrees", "not_checked"])).sum()))
            for s in assessment.sites if len(s.statement_checks)]
     if wrong := [f"{n} at {name}" for name, n in odd if n]:

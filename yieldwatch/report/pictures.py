@@ -15,9 +15,11 @@ from markupsafe import Markup
 #: `Report` is what paper is set in; a page takes what the reader's machine has.
 _FONT = "Report, system-ui, sans-serif"
 
-#: What adds, what takes away, and what stands: told apart by place and sign too.
-_GAIN, _LOSS, _TOTAL = "#3F7FBF", "#C8641B", "#6B7280"
+#: What is in our hands (hatched too), what is not, and a whole; in every picture of the portfolio, on paper and in a browser.
+MINE, OTHERS, WHOLE = "#C77700", "#2F80C2", "#6B7280"
 _WIDTH, _ROW, _LABEL, _FIGURE = 640.0, 17.5, 190.0, 132.0
+#: From one line of the hatching to the next.
+_HATCH = 4.0
 
 
 @dataclass(frozen=True)
@@ -25,7 +27,7 @@ class Step:
     """
     A row of a bridge.
 
-    `total` rows stand on the axis, others lead from the sum so far; `shown` is the figure as text.
+    `total` rows stand on the axis, others lead from the sum so far; `shown` is the figure as text; `mine` is in our hands.
     """
 
     label: str
@@ -34,6 +36,7 @@ class Step:
     low: float = math.nan
     high: float = math.nan
     total: bool = False
+    mine: bool = False
 
 
 def bridge(steps: Sequence[Step], alternative: str) -> Markup:
@@ -60,7 +63,7 @@ def bridge(steps: Sequence[Step], alternative: str) -> Markup:
     for row, (step, (before, after)) in enumerate(zip(steps, levels, strict=True)):
         top = row * _ROW
         ends_at = (_LABEL, at(after)) if step.total else (at(before), at(after))
-        colour = _TOTAL if step.total else _GAIN if step.value >= 0 else _LOSS
+        colour = WHOLE if step.total else MINE if step.mine else OTHERS
         parts.append(_label(step.label, top, step.total) + _bar(min(ends_at), top, abs(ends_at[1] - ends_at[0]), colour))
         if math.isfinite(step.low) and math.isfinite(step.high):
             parts.append(_whisker(at(before + step.low), at(before + step.high), top))
@@ -70,13 +73,18 @@ def bridge(steps: Sequence[Step], alternative: str) -> Markup:
 
 @dataclass(frozen=True)
 class Bars:
-    """A row of bars: values a month with the bounds of their intervals, NaN where not known, and the sum as text."""
+    """
+    A row of bars: values a month with the bounds of their intervals, NaN where not known, and the sum as text.
+
+    `mine` is how much of each value is in our hands, from the line up; without it nothing is.
+    """
 
     label: str
     values: Sequence[float]
     lows: Sequence[float]
     highs: Sequence[float]
     shown: str
+    mine: Sequence[float] = ()
 
 
 def bars_by_month(rows: Sequence[Bars], months: Sequence[str], alternative: str) -> Markup:
@@ -104,8 +112,11 @@ def bars_by_month(rows: Sequence[Bars], months: Sequence[str], alternative: str)
         parts.append(_line(f"M{_LABEL:.1f} {base:.1f} h{room:.1f}", 0.45))
         for n, (value, bottom, top) in enumerate(zip(row.values, row.lows, row.highs, strict=True)):
             if math.isfinite(value):
-                y, tall = base - max(value, 0.0) * scale, abs(value) * scale
-                parts.append(_rect(_LABEL + n * wide + 0.12 * wide, y, 0.76 * wide, tall, _LOSS if value >= 0 else _GAIN))
+                own = row.mine[n] if row.mine and math.isfinite(row.mine[n]) else 0.0
+                for start, part, colour in ((0.0, own, MINE), (own, value - own, OTHERS)):
+                    if part:
+                        y, tall = base - max(start, start + part) * scale, abs(part) * scale
+                        parts.append(_rect(_LABEL + n * wide + 0.12 * wide, y, 0.76 * wide, tall, colour))
             if math.isfinite(value) and not (math.isfinite(bottom) and math.isfinite(top)):
                 parts.append(Markup('<circle cx="{:.1f}" cy="{:.1f}" r="2.2" fill="none" stroke="currentColor"/>').format(
                     _LABEL + (n + 0.5) * wide, base - value * scale))
@@ -131,10 +142,10 @@ def span(value: float, low: float, high: float, least: float, most: float, mark:
     if least < 0 < most:
         parts.append(_line(f"M{at(0.0):.1f} 1 v14", 0.6))
     if math.isfinite(low) and math.isfinite(high):
-        parts.append(_rect(at(low), 5.5, max(at(high) - at(low), 0.5), 5.0, _GAIN, 0.45))
-    parts.append(Markup('<circle cx="{:.1f}" cy="8" r="3" fill="{}"/>').format(at(value), _GAIN))
+        parts.append(_rect(at(low), 5.5, max(at(high) - at(low), 0.5), 5.0, OTHERS, 0.45))
+    parts.append(Markup('<circle cx="{:.1f}" cy="8" r="3" fill="{}"/>').format(at(value), OTHERS))
     if math.isfinite(mark):
-        parts.append(Markup('<path d="M{:.1f} 2 v12" stroke="{}" stroke-width="2"/>').format(at(mark), _LOSS))
+        parts.append(Markup('<path d="M{:.1f} 2 v12" stroke="currentColor" stroke-width="2"/>').format(at(mark)))
     return Markup('<svg class="span" viewBox="0 0 120 16" aria-hidden="true">') + Markup("").join(parts) + Markup("</svg>")
 
 
@@ -158,6 +169,28 @@ def _bar(x: float, top: float, width: float, colour: str) -> Markup:
 
 
 def _rect(x: float, y: float, width: float, height: float, colour: str, opacity: float = 1.0) -> Markup:
+    """A bar; what is in our hands is hatched, by slanting lines cut off at its edges."""
+    if colour == MINE:
+        return _outlined(x, y, width, height) + _hatched(x, y, width, height)
+    return _filled(x, y, width, height, colour, opacity)
+
+
+def _outlined(x: float, y: float, width: float, height: float) -> Markup:
+    return Markup('<rect x="{:.1f}" y="{:.1f}" width="{:.1f}" height="{:.1f}" fill="{}" fill-opacity="0.35" stroke="{}" '
+                  'stroke-width="0.5"/>').format(x, y, width, height, MINE, MINE)
+
+
+def _hatched(x: float, y: float, width: float, height: float) -> Markup:
+    lines, reach = [], _HATCH
+    while reach < width + height:
+        # Up to the right: where across and down are `reach` together.
+        left, right = max(0.0, reach - height), min(width, reach)
+        lines.append(f"M{x + left:.1f} {y + reach - left:.1f} L{x + right:.1f} {y + reach - right:.1f}")
+        reach += _HATCH
+    return Markup('<path d="{}" fill="none" stroke="{}" stroke-width="0.9"/>').format(" ".join(lines), MINE)
+
+
+def _filled(x: float, y: float, width: float, height: float, colour: str, opacity: float) -> Markup:
     return Markup('<rect x="{:.1f}" y="{:.1f}" width="{:.1f}" height="{:.1f}" fill="{}" fill-opacity="{}"/>').format(
         x, y, width, height, colour, opacity)
 

@@ -237,7 +237,7 @@ PROOF = {
     "cost": "What it cost, as recorded",
     "chance": "Chance that it won back anything, 0 to 1",
     "verdict": "paid_back, on_its_way, worked, too_dear, no_effect or not_told",
-    "days_more": "Days still to be measured until it can be told; blank if told, or if more days would not tell",
+    "days_more": "Days still to be measured until it can be told; blank if told, or if more days would not tell or count",
     "words": "The verdict in a sentence, with what it rests on and what casts doubt on it",
 }
 PROMISES = {
@@ -334,67 +334,9 @@ WORK_LIST_EXTRAS = {
     "promise_factor": "By what past promises kept multiply the gains, which hold it; 1 where none is proven",
     "modules_to_replace": "Modules that a replacement counts on; blank for other work",
     "worth_of_look": "Of an inspection, how much better the decision after it is, in the mean and before its cost; else blank",
+    "chance_of_work": "Of an inspection, chance that what it shows calls for the work that it is for, 0 to 1; else blank",
     "read_first": "A reading that is worth making before the job, its cost and the chance that it spares the job; else blank",
-}
-
-#: `evidence.json`: the keys of each kind of object in it, from the document down.
-EVIDENCE = {
-    "document": {
-        "format": "Version of this file's format, 1",
-        "portfolio": "Name of the portfolio",
-        "as_of": "Date at which the history ends",
-        "sites": "One object a site",
-    },
-    "site": {
-        "site_id": "Site",
-        "name": "The site's name",
-        "causes": "One object a cause, in the order of the tables",
-    },
-    "cause": {
-        "cause": "Where the energy went",
-        "basis": "measured, prior or not_assessed, as in losses.csv",
-        "from_month": "First month of the energy, YYYY-MM: of the last twelve reported",
-        "to_month": "Last month of the energy",
-        "energy_kwh": "Energy lost to the cause in these months; null where not assessed [kWh]",
-        "low_kwh": f"Low end of the {INTERVAL} [kWh]",
-        "high_kwh": f"High end of the {INTERVAL} [kWh]",
-        "share": "Share of the energy expected in these months",
-        "readings": "What it rests on; one object a kind of reading",
-        "pattern": "What the readings show, in sentences",
-        "figures": "The pattern as numbers; one object a number",
-        "rivals": "What its energy trades off with; empty for causes that are read off and not inferred",
-        "looks_like": "What else makes such a pattern",
-        "settle": "The measurement that would decide",
-        "turns": "What it would take to change the answer",
-        "why_not": "Why it could not be assessed, or by a prior only",
-    },
-    "reading": {
-        "what": "Kind of reading",
-        "count": "How many the history holds",
-        "unit": "What is counted",
-        "first": "Day of the first, site time",
-        "last": "Day of the last",
-    },
-    "figure": {
-        "name": "What it is",
-        "value": "Its value",
-        "unit": "Its unit",
-        "low": f"Low end of the {INTERVAL}; null where it is counted or read",
-        "high": f"High end of the {INTERVAL}",
-        "where": "Inverter, string, month or bearing; empty for the site",
-        "note": "More about it",
-    },
-    "rival": {
-        "name": "A cause, or light_sensor, model, inverter_level, round_sensor, which are nobody's loss",
-        "correlation": "Of the two energies by draw of the posterior; negative where what one has less the other has more",
-        "moves_kwh": "How far the cause's energy moves as the rival goes from its middle to an end of its interval [kWh]",
-    },
-    "turn": {
-        "name": "What would change",
-        "value": "By how much; null where nothing of this kind would",
-        "unit": "Its unit",
-        "says": "The same as a sentence",
-    },
+    "read_first_kind": "Which measurement of `next_measurements.csv` that is; else blank",
 }
 
 #: Identifiers keep their exact text, so that tables can be joined on them. The contract's rule for

@@ -12,9 +12,11 @@ import pandas as pd
 from yieldwatch.assess import SiteAssessment
 from yieldwatch.check import Source, check_site, set_aside_kinds
 from yieldwatch.constants import BEYOND, FAULT_FINDINGS, IN_HAND, LEFT_ON
+from yieldwatch.field.read import notices_beside_rows
 from yieldwatch.report import figures, sentences, words
 from yieldwatch.report.blocks import Figure, Grid
 from yieldwatch.report.evidence import Said, in_words
+from yieldwatch.report.finding_words import CHANCE_HEAD, finding_word
 from yieldwatch.report.money import MoneySection, money_section
 from yieldwatch.report.source_words import source_cells
 from yieldwatch.report.totals import Amount, CauseTotal, SiteTotal, month_groups
@@ -81,7 +83,7 @@ def farm_section(place: int, site: SiteAssessment, total: SiteTotal, currency: s
         cannot_tell=checked.cannot_tell,
         sources=_sources(site, checked.sources),
         set_aside=_set_aside(site.data.set_aside),
-        notices=tuple(words.in_day_words(n) for n in site.data.notices),
+        notices=tuple(words.in_day_words(n) for n in notices_beside_rows(site.data.notices)),
         money=money_section(site, claims, names, currency),
         assumptions=_assumptions(site),
     )
@@ -268,7 +270,7 @@ def _strings(site: SiteAssessment) -> tuple[str, Grid | None]:
     rows = tuple(
         (
             words.plain(r["string_id"]),
-            words.finding_word(r),
+            finding_word(r),
             words.chance_word(r["confidence"]),
             per_cent(r["p_mp_ratio"]),
             per_cent(r["i_sc_ratio"]),
@@ -284,7 +286,7 @@ def _strings(site: SiteAssessment) -> tuple[str, Grid | None]:
         (
             "String",
             "Finding",
-            "#Chance of a fault",
+            f"#{CHANCE_HEAD}",
             "#Power",
             "#Current",
             "#Voltage",

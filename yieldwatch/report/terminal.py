@@ -16,6 +16,8 @@ from rich.text import Text
 
 from yieldwatch.assess import Assessment
 from yieldwatch.check import PortfolioCheck, SiteCheck, set_aside_kinds
+from yieldwatch.field.ledger import ROW
+from yieldwatch.field.read import notices_beside_rows
 from yieldwatch.report import jobs, words
 from yieldwatch.report.sentences import left_out_said
 from yieldwatch.report.source_words import source_cells
@@ -160,8 +162,10 @@ def _print_site_check(console: Console, checked: SiteCheck) -> None:
             _heading(console, f"  {title}")
         for line in said:
             _item(console, f"- {line}", indent=4)
-    _print_set_aside(console, checked.data.set_aside)
-    for notice in checked.data.notices:
+    aside = checked.data.set_aside
+    # Single values have a note of their own.
+    _print_set_aside(console, aside[aside["part"] == ROW])
+    for notice in notices_beside_rows(checked.data.notices):
         _item(console, f"Note: {words.plain(notice)}")
 
 
@@ -184,6 +188,7 @@ def _print_set_aside(console: Console, rows: pd.DataFrame) -> None:
     _item(console, f"{words.count(len(rows), 'input row')} set aside:")
     kinds = set_aside_kinds(rows)
     for group in kinds.head(MOST_KINDS).itertuples():
-        _item(console, f"- {words.plain(group.file)}: {group.n:,} x {words.plain(group.reason)}", indent=4)
+        _item(console, f"- {words.plain(group.file)}: {group.n:,} x {words.plain(group.reason)}, first line {group.line}",
+              indent=4)
     if len(kinds) > MOST_KINDS:
         _item(console, f"- and {len(kinds) - MOST_KINDS} more kinds of reason", indent=4)

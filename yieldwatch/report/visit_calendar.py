@@ -18,8 +18,9 @@ from yieldwatch.action.cautions import DEFERRAL
 from yieldwatch.portfolio.model import Site
 from yieldwatch.report import jobs, words
 from yieldwatch.report.planned import Planned
+from yieldwatch.report.readings_first import with_readings
 from yieldwatch.report.site_papers import where_rows
-from yieldwatch.report.visits import Visit, VisitJob, days_off_words, planned_visits, working_spans
+from yieldwatch.report.visits import Visit, VisitJob, days_off_words, planned_visits, visit_effort, working_spans
 
 #: Names visits; any other value would give every visit in every calendar a new identity.
 _NAMESPACE = uuid.UUID("5f1c1d0a-6a4e-5d37-9c55-0d6f2b9a7e11")
@@ -67,7 +68,7 @@ def visits_ics(assessment: Planned, before: Sequence[bytes] = ()) -> bytes:
     calendar.add("x-wr-calname", title)
     given = _given(before)
     events = {}
-    for visit in planned_visits(assessment):
+    for visit in with_readings(planned_visits(assessment)):
         spans = working_spans(visit)
         for place, span in enumerate(spans, 1):
             event = _event(assessment, visit, span, (place, len(spans)))
@@ -176,7 +177,7 @@ def _description(visit: Visit) -> list[str]:
     site = visit.site.site
     lines = [
         f"Visit {visit.id}, planned for the week {words.day(visit.start)} to {words.day(visit.end)}; agree the day with the "
-        f"crew. About {words.number(visit.crew_hours, 1)} crew hours ({words.number(visit.crew_days, 1)} days of 8 hours).",
+        f"crew. About {visit_effort(visit)} of one crew.",
         *([off] if (off := days_off_words(visit)) else []),
         *(f"{label}: {text}" for label, text in where_rows(site) if label not in ("Address", "Cables")),
         f"Dates are the site's ({site.timezone}).",
@@ -191,4 +192,5 @@ def _job(job: VisitJob) -> str:
     what = words.job_word(job.kind, job.cause) + words.looked_for(job.kind, job.cause)
     where = "whole site" if job.scope == ("site",) else " ".join(job.scope)
     extra = [job.turn and f"turn {job.turn}", jobs.in_book(job.listed)]
-    return f"{what[:1].upper()}{what[1:]}: {where}" + "".join(f"; {text}" for text in extra if text)
+    first = f". {job.first}" if job.first else ""
+    return f"{what[:1].upper()}{what[1:]}: {where}" + "".join(f"; {text}" for text in extra if text) + first

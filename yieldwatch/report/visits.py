@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from yieldwatch.action.ranking import CREW_DAY_HOURS
 from yieldwatch.constants import OFFICE, work_of
 from yieldwatch.portfolio.days_off import WEEKEND, why_no_work
 from yieldwatch.report import jobs, words
@@ -37,6 +38,8 @@ class VisitJob:
         The job's own. [h]
     listed : dict
         Its row of the work list; empty where the list does not hold it.
+    first : str
+        What must come before it, in a sentence or two; empty where nothing must.
     """
 
     job_id: str
@@ -46,6 +49,7 @@ class VisitJob:
     turn: str
     crew_hours: float
     listed: dict
+    first: str = ""
 
     @property
     def work(self) -> str:
@@ -58,7 +62,8 @@ class Visit:
     """
     One crew at one site, or the office's desk work for it.
 
-    `start` is the first day of its week, `crew_days` the work in days of 8 hours.
+    `start` is the first day of its week, `crew_days` the work in days of 8 hours; neither `crew_hours` nor they hold
+    `reading_hours`, for readings before jobs of other visits.
     """
 
     id: str
@@ -69,6 +74,7 @@ class Visit:
     crew_hours: float
     crew_days: float
     jobs: tuple[VisitJob, ...]
+    reading_hours: float = 0.0
 
     @property
     def office(self) -> bool:
@@ -113,14 +119,22 @@ def _job(row: dict, listed: dict[str, dict]) -> VisitJob:
         float(row["crew_hours"]), listed.get(row["job_id"], {}))
 
 
+def visit_effort(visit: Visit) -> str:
+    """`3.5 h (0.4 days of 8 h)`; where it has readings before other work, with their hours."""
+    said = f"{words.number(visit.crew_hours, 1)} h ({words.number(visit.crew_days, 1)} days of 8 h)"
+    more = visit.reading_hours
+    return said + (f", and {words.number(more, 1)} h for what is read before other work," if more else "")
+
+
 def working_spans(visit: Visit) -> tuple[tuple[dt.date, dt.date], ...]:
     """
     The days that a visit takes, first and last of each unbroken run, from the first working day of its week on.
 
-    Part of a day counts as a day; a visit of unknown length is given one. A run ends before a day on which no crew works. Where
-    no such day comes within a year, the first of the week is given.
+    What is read on it counts. Part of a day counts as a day; a visit of unknown length is given one. A run ends before a
+    day on which no crew works. Where no such day comes within a year, the first of the week is given.
     """
-    days = max(1, math.ceil(round(visit.crew_days, 6))) if pd.notna(visit.crew_days) else 1
+    work = visit.crew_days + visit.reading_hours / CREW_DAY_HOURS
+    days = max(1, math.ceil(round(work, 6))) if pd.notna(work) else 1
     spans: list[tuple[dt.date, dt.date]] = []
     day = visit.start
     while days and (day - visit.start).days < _FURTHEST:

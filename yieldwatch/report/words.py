@@ -62,21 +62,9 @@ JOB_WORDS = {
 }
 #: An inspection of a loss that a look settles, by cause.
 LOOK_WORDS = {"soiling": "wash two strings to see the dirt", "shading": "look at what shades"}
-FINDING_WORDS = {
-    "ok": "sound",
-    "open": "open: no current",
-    "bypass_short": "bypass diode shorted",
-    "wrong_count": "wrong number of modules",
-    "series_resistance": "extra series resistance",
-    "shunt": "shunted",
-    "current_low": "current low",
-    "soiled": "soiled",
-    "shaded": "shaded",
-    "not_tested": "not tested",
-}
 BASIS_WORDS = {
     "measured": "the farm's own data",
-    "prior": "published values, no evidence of the farm's own",
+    "prior": "published values, little evidence of the farm's own",
     "not_assessed": NOT_ASSESSED,
 }
 
@@ -239,8 +227,6 @@ WHAT_A_MARK_IS = ("The mark is what the evidence shows. Its interval holds what 
 
 #: Chance of paying back below which it is said that a job does not: a few hundred draws tell no smaller one.
 LEAST_CHANCE = 0.01
-#: Chance from which it is said beside a fault's name that it may be dirt; as in the finding's own reason.
-DIRT_SAID = 0.2
 #: In place of a payback, of a job that is done whatever it returns.
 FOR_SAFETY = "for safety, not for its return"
 
@@ -377,13 +363,6 @@ def reason_words(text: object) -> str:
     """Why a cause could not be told, with the cause in words: `inverter outage: ...` as `inverters off: ...`."""
     code, colon, rest = in_day_words(text).partition(": ")
     return CAUSE_WORDS.get(code.replace(" ", "_"), code) + colon + rest
-
-
-def finding_word(row: Mapping[str, object]) -> str:
-    """What a string shows; where a fault is named that may be dirt on a module or two, the chance of that as well."""
-    said = FINDING_WORDS.get(str(row["finding"]), plain(row["finding"]))
-    on_glass = _float(row.get("on_glass"))
-    return f"{said}; {chance_word(on_glass)} chance that it is dirt on a module or two" if on_glass >= DIRT_SAID else said
 
 
 def position(latitude: float, longitude: float) -> str:

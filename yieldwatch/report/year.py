@@ -75,11 +75,12 @@ def when_grid(listed: Sequence[dict], currency: str) -> Grid | None:
     if not timed:
         return None
     lines = tuple(
-        (jobs.title(job), words.day(job["best_start"]), _weekly(job, currency), words.day(job["latest_start"]),
-         jobs.said(job, "options"))
+        (jobs.title(job), *((words.day(job["best_start"]), _weekly(job, currency)) if jobs.has_best_week(job) else ("", "")),
+         words.day(job["latest_start"]), jobs.said(job, "options"))
         for job in timed)
     heads = ("Job", "#Best from", "#Each week later costs", "#Last start that pays", "Doing nothing, doing it, waiting")
-    return Grid("When to do each job, of the weeks that windows and notice allow.", heads, lines)
+    return Grid("When to do each job, of the weeks that windows and notice allow; blank where doing nothing is better than any.",
+                heads, lines)
 
 
 def _job(row: dict) -> str:

@@ -65,12 +65,13 @@ def first_look(look: Look, job: Candidate, how: str, shown: np.ndarray, noise: f
         return [job]
     later = None if job.later is None else job.later * _left(job.later.sum(axis=2, dtype=float), often, cost)[..., None]
     why = (
-        f"{job.why} The job that this calls for pays with a chance of {100 * pays:.0f} %, so look first: {how}. With a chance of "
+        f"{job.why} Whether the job that this calls for pays is in doubt, so look first: {how}. With a chance of "
         f"{100 * often.mean():.0f} % it is to follow; the money stated is what is left once it is paid (about "
         f"{money(cost, look.currency)}).")
     before = replace(
         job, job_kind="inspect", units=OF_WITNESS, gain_kwh=job.gain_kwh * often[:, None],
-        gain_value=job.gain_value * _left(returns, often, cost)[:, None], why=why, later=later, best_from=None, best_to=None)
+        gain_value=job.gain_value * _left(returns, often, cost)[:, None], why=why, later=later, best_from=None, best_to=None,
+        chance_of_work=float(often.mean()))
     first = pays < _AS_LIKELY_AS_NOT or net.mean() - of_look - test.cost_per_visit >= _LEAVES * at_once
     return [replace(job, awaits_look=bool(first)), before]
 
