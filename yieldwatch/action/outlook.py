@@ -22,7 +22,7 @@ from yieldwatch.action.replay import Replay, months_from, past_years
 from yieldwatch.expected.power import SiteModel
 from yieldwatch.expected.sun import sun_position
 from yieldwatch.gap.attribute import SiteState
-from yieldwatch.gap.mechanisms.fault import Fault, full_shape
+from yieldwatch.gap.mechanisms.fault import SINCE_READ, Fault, full_shape
 
 #: Draws of the posterior carried through to the money.
 N_DRAWS = 200
@@ -111,7 +111,8 @@ class Outlook:
         self.shade = state.posterior.loss("shading", shape[0], shape[1], self._rare_by_mean())
         self.shade_growth = self._shade_growth()
         self._grown: dict[tuple[int, int], float] = {}
-        self.faults = [f for f in state.faults if f.end >= len(state.blocks.dates)]
+        # What broke on one of several inverters since they were read has a job of its own, which weighs them all.
+        self.faults = [f for f in state.faults if f.end >= len(state.blocks.dates) and f.kind != SINCE_READ]
         self._steady = state.posterior.loss("level", *shape) + state.posterior.loss("snow", *shape)
         for fault in self.faults:
             if fault.cause == "string_fault":

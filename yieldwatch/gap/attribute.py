@@ -27,6 +27,7 @@ from yieldwatch.gap.logs import InverterLog, at_own_interval, inverter_log
 from yieldwatch.gap.mechanisms.fault import Fault
 from yieldwatch.gap.mechanisms.level import LIGHT_BIAS
 from yieldwatch.gap.mechanisms.shading import shaded_inverters
+from yieldwatch.gap.mechanisms.since_read import Fallen
 from yieldwatch.gap.mechanisms.snow import snow_days, snow_left
 from yieldwatch.gap.mechanisms.soiling import Wash, cleaned_in_part, cleaning_days
 from yieldwatch.gap.mechanisms.string_fault import find_faults, with_inputs
@@ -58,7 +59,7 @@ class SiteState:
     logarithm, and `light_doubt` its standard uncertainty; `light_drift` is how it moves against a second source, and
     `yearly` how the output over the expected changes year on year; None where that cannot be told. `clocks` is
     what the check of the clocks found; `snow_doubt` the standard uncertainty of what snow leaves, (n_inverters, n_times), where
-    no log shows it.
+    no log shows it; `fallen` what may have broken since all was last read, on a farm without one.
     """
 
     model: SiteModel
@@ -79,6 +80,7 @@ class SiteState:
     yearly: YearOnYear | None = None
     clocks: tuple[ClockShift, ...] = ()
     snow_doubt: np.ndarray | None = None
+    fallen: Fallen | None = None
 
 
 def infer_state(
@@ -128,10 +130,10 @@ def infer_state(
                               tuple(clocks))
 
     if log is None:
-        limits, faults, (posterior, wash, yearly), snow, doubt = fit_unlogged(evidence, model, off)
+        limits, faults, (posterior, wash, yearly), snow, doubt, fallen = fit_unlogged(evidence, model, off)
         none, nothing = np.zeros(len(blocks.expected), dtype=bool), np.full(blocks.expected.shape, np.nan)
         state = SiteState(model, blocks, None, off, limits, posterior, faults, none, wash, [], nothing, np.zeros_like(nothing))
-        state = replace(state, light_drift=evidence.drift, yearly=yearly, clocks=evidence.clocks, snow_doubt=doubt)
+        state = replace(state, light_drift=evidence.drift, yearly=yearly, clocks=evidence.clocks, snow_doubt=doubt, fallen=fallen)
         return _with_light_corrected(state, snow, data.meter)
     potential = inverter_ac(model) * _monthly_level(model, log, off)
     site_cap = find_curtailment(model, log, data, potential)

@@ -18,8 +18,10 @@ from yieldwatch.gap.clamp_limits import limits_from_readings, limits_left_on
 from yieldwatch.gap.clamped_strings import missing_at_clamps
 from yieldwatch.gap.evidence import meter_by_day
 from yieldwatch.gap.fit import N_DRAWS, EvidenceAtHand, Fitted, Left, dc_left, fit
+from yieldwatch.gap.infer import Posterior
 from yieldwatch.gap.mechanisms.fault import Fault
 from yieldwatch.gap.mechanisms.onsets import date_faults, weighed_onset
+from yieldwatch.gap.mechanisms.since_read import Fallen, fallen_since_read, fault_of
 from yieldwatch.gap.mechanisms.snow import SLIDES, slide_chances, snow_cover, snow_days
 from yieldwatch.gap.mechanisms.soiling import cleaning_days
 from yieldwatch.gap.mechanisms.string_fault import faults_at_clamps, find_faults
@@ -31,6 +33,8 @@ from yieldwatch.gap.spells import LeftOn, Limits
 _WINTER_SIGMA = 0.04
 #: Fits after the first, each with what the one before it says is left.
 _MORE_FITS = 2
+#: Fits with what broke since all was last read, each with what the one before it leaves to that.
+_FALLEN_FITS = 3
 #: Share of a period's energy under snow below which it says nothing of snow.
 _SOME_SNOW = 0.01
 #: What the mean of several slides may be off by beyond their spread, as a share of the cover.
@@ -44,9 +48,10 @@ _FEW_DRAWS = 40
 
 def fit_unlogged(
     evidence: EvidenceAtHand, model: SiteModel, off: Off
-) -> tuple[Limits, list[Fault], Fitted, np.ndarray, np.ndarray]:
+) -> tuple[Limits, list[Fault], Fitted, np.ndarray, np.ndarray, Fallen | None]:
     """
-    Limits, faults, the fit, and what snow leaves and its standard uncertainty, shape (n_inverters, n_times).
+    Limits, faults, the fit, what snow leaves and its standard uncertainty, shape (n_inverters, n_times), and what may have broken
+    since all was last read.
 
     Three times: the first fit dates the faults and limits and says what all but snow leaves, by which the next weighs the winter
     and what limits and ratings take of what is left.
@@ -84,7 +89,29 @@ def fit_unlogged(
         kept = dc_left(found.posterior, shape)
         snow = _snow_by_meter(blocks, data, off, limits, kept)
         found = fit_with(limits, dated, snow, kept, found)
-    return limits, dated, found, snow.left, snow.doubt
+    fallen = _fallen(evidence, off, limits, snow, dc_left(found.posterior, shape))
+    for _ in range(_FALLEN_FITS):
+        if (fault := fault_of(fallen, blocks)) is None:
+            return limits, dated, found, snow.left, snow.doubt, fallen
+        held = fit_with(limits, [*dated, fault], snow, kept, found)
+        # Dirt, age and shade of the fit without it had taken a part of it.
+        fallen = _fallen(evidence, off, limits, snow, dc_left(_without(held.posterior, fault), shape))
+    return limits, [*dated, fault], held, snow.left, snow.doubt, fallen
+
+
+def _without(posterior: Posterior, fault: Fault) -> Posterior:
+    own = np.array([c.tag == ("fault", fault) for c in posterior.columns])
+    return replace(posterior, estimate=np.where(own, 0.0, posterior.estimate))
+
+
+def _fallen(evidence: EvidenceAtHand, off: Off, limits: Limits, snow: _Snow, kept: np.ndarray) -> Fallen | None:
+    """What may have broken since all was last read, by the meter against what all known causes leave."""
+    blocks = evidence.blocks
+    cap = np.minimum(limits.setting, limits.heat)
+    output = blocks.model.output(kept[:, blocks.of], off.inverter * off.grid * snow.left, cap, limits.site_cap)
+    day, n_days = blocks.day[blocks.of], len(blocks.dates)
+    modelled, doubt = (np.bincount(day, weights=e.sum(axis=0), minlength=n_days) for e in (output, output * snow.doubt))
+    return fallen_since_read(blocks, evidence.data, evidence.findings, evidence.clamps, modelled, doubt)
 
 
 def _dated_limits(blocks: Blocks, data: SiteData, limits: Limits, misfit: Callable[[Limits], float]) -> Limits:

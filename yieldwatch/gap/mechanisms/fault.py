@@ -20,6 +20,8 @@ ALIKE = ("series_resistance", "current_low")
 OF_CONVERSION = "conversion fallen"
 #: Kind of a part that gave less than its like all along.
 WEAK = "weak from the first day"
+#: Kind of what broke since all was read, as the meter alone tells, and on one of several inverters.
+SINCE_READ = "fallen since it was last read"
 #: Chance of one form of a fault below which it is left out.
 _UNLIKELY = 0.02
 
@@ -67,6 +69,8 @@ class Fault:
         Chance that it takes voltage in proportion to current, so that its share follows the light; None for what the kind says.
     read : ReadSince
         Of a part that nobody has named: which strings of its inverter were read since it began.
+    among : tuple of str
+        Inverters of which one has it, where nothing says which; `inverter` is then the likeliest.
     """
 
     cause: str
@@ -84,6 +88,7 @@ class Fault:
     mppt: str | None = None
     in_series: float | None = None
     read: ReadSince = NOT_READ
+    among: tuple[str, ...] = ()
 
     @property
     def follows_light(self) -> float:

@@ -11,7 +11,7 @@ import pandas as pd
 
 from yieldwatch.constants import FAULT_FINDINGS
 from yieldwatch.gap.causes_in_doubt import told_elsewhere
-from yieldwatch.gap.mechanisms.fault import OF_CONVERSION, Fault
+from yieldwatch.gap.mechanisms.fault import OF_CONVERSION, SINCE_READ, Fault
 from yieldwatch.gap.patterns.window import Told, Window, count
 from yieldwatch.gap.why import Figure, Turn
 
@@ -52,20 +52,23 @@ def string_fault(window: Window) -> Told:
         if tested
         else "No string was tested."
     )
-    if unseen:
-        by = "Clamps show" if state.log is None else "The log shows"
-        said += (
-            f" {by} {count(len(unseen), 'loss', 'losses')} that no round has seen: "
-            + "; ".join(f"{p.where} {p.when}, {p.words}" for p in unseen[:_NAMED])
-            + "."
-        )
+    by_meter = [p for p in unseen if p.fault.kind == SINCE_READ]
+    by_log = [p for p in unseen if p.fault.kind != SINCE_READ]
+    for by, parts in (("Clamps show" if state.log is None else "The log shows", by_log), ("The meter shows", by_meter)):
+        if parts:
+            said += (
+                f" {by} {count(len(parts), 'loss', 'losses')} that no round has seen: "
+                + "; ".join(f"{p.where} {p.when}, {p.words}" for p in parts[:_NAMED])
+                + "."
+            )
     figures += window.perhaps_dirt()
     if perhaps := window.perhaps_dirt():
         said += f" Part of what these lack is told as dirt, for it may lie on the glass: {_where(perhaps)}."
     doubtful = findings[findings["confidence"].between(*_OPEN)] if len(findings) else findings
     may = f"One more trace may turn the finding of {_named_strings(doubtful)}."
     trace = [*bad["string_id"].head(_NAMED).astype(str)] if len(bad) else []
-    trace += [f"all of {p.where}" for p in unseen[:_NAMED]] + (["those without a valid trace"] if untested else [])
+    trace += [f"all of {' and '.join(p.fault.among) or p.where}" for p in unseen[:_NAMED]]
+    trace += ["those without a valid trace"] if untested else []
     return Told(
         said,
         tuple(figures),
@@ -129,7 +132,7 @@ def _part(window: Window, fault: Fault) -> _Part:
     lasted = own > 0.5 * own.max() if own.any() else own > 0
     size = -100.0 * np.expm1(-np.average(own[lasted], weights=state.blocks.expected[k, lasted])) if lasted.any() else 0.0
     name = window.names[k]
-    where = " ".join(fault.strings) or (name if fault.mppt is None else f"{name}, input {fault.mppt}")
+    where = " ".join(fault.strings) or " or ".join(fault.among) or (name if fault.mppt is None else f"{name}, input {fault.mppt}")
     return _Part(fault, kwh, where, _when(window, fault), f"{size:.1f} % of {name}")
 
 
@@ -174,7 +177,7 @@ def inverter_efficiency(window: Window) -> Told:
         parts.append(f"{'AC over DC fell with the output' if at_once else 'an input not tracking'} {p.when}, {p.words}")
         figures.append(p.figure("energy of a conversion that fell at once" if at_once else "energy of an input"))
     for fault in (f for f in state.faults if f.of_input >= _PERHAPS):
-        where, when = window.names[fault.inverter], _when(window, fault)
+        where, when = " or ".join(fault.among) or window.names[fault.inverter], _when(window, fault)
         name = "chance that a loss is an input's, told here"
         figures.append(Figure(name, fault.of_input, "probability", where=where, note=when))
         parts.append(f"an input of {where} may not have tracked {when} (chance {100.0 * fault.of_input:.0f} %; no round saw it): "
