@@ -1,9 +1,12 @@
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from tests.gap.strings import MODULES, data_of, key_points, one_round, scaled, site_of
-from yieldwatch.gap.clamps import COLUMNS, HELD, apparent_power_kva, check_clamps, reactive_power_kvar
+from yieldwatch.gap.clamps import COLUMNS, apparent_power_kva, check_clamps, reactive_power_kvar
+from yieldwatch.gap.held_readings import HELD, INSTRUCTED
 from yieldwatch.gap.rounds import assess_rounds
 
 NUMBERS = (
@@ -248,3 +251,24 @@ def test_no_readings_give_an_empty_table_with_its_columns():
     out = _check(site_of(5), pd.DataFrame())
     assert out.empty
     assert list(out.columns) == list(COLUMNS)
+
+
+@pytest.mark.parametrize(("note", "start", "limited"), [
+    ("network instruction, {share:.0f} kW", "11:50", INSTRUCTED),
+    ("network instruction", "11:50", INSTRUCTED),
+    # Far from its share of what the record names, it was something else; and the day after, nothing held it.
+    ("network instruction, {twice:.0f} kW", "11:50", ""),
+    ("network instruction, {share:.0f} kW", "16:00", ""),
+])
+def test_a_reading_under_a_recorded_instruction_says_so(note, start, limited):
+    site = site_of(10)
+    rated = site.inverters[0].inverter_type.ac_rated_kw
+    gives = 0.4 * rated
+    share = gives / rated * site.pac0_kw * (1.0 - site.ac_wiring_pct / 100.0) * (1.0 - site.transformer_pct / 100.0)
+    begun = pd.Timestamp(f"2024-06-02 {start}", tz="UTC")
+    data = data_of(clamp=_readings({"inverter_id": "I0", **_dc(5), "ac_power_kw": gives, "ac_apparent_kva": gives}))
+    events = pd.DataFrame({
+        "kind": ["curtailment"], "start": [begun], "end": [begun + pd.Timedelta(hours=3)], "scope": [("site",)],
+        "note": [note.format(share=share, twice=2.0 * share)]})
+    row = check_clamps(site, replace(data, events=events), assess_rounds(site, data)).iloc[0]
+    assert row["limited"] == limited

@@ -71,20 +71,3 @@ def test_two_causes_with_one_shape_stay_unsure_and_opposed():
     assert a.std() > 0.012
     assert np.corrcoef(a, b)[0, 1] < -0.95
     assert (a + b).std() < 0.002
-
-
-@pytest.mark.sourced
-def test_days_that_share_their_error_for_weeks_count_as_fewer():
-    # Source: integrated autocorrelation time of a first-order autoregression, (1 + r) / (1 - r): 9 for r = 0.8 (arithmetic of its
-    # correlations r^k, summed on both sides). So the standard deviation is three times that of as many independent days.
-    rng = np.random.default_rng(4)
-    noise = rng.normal(0.0, 0.005, 4000)
-    alike = noise.copy()
-    for k in range(1, len(alike)):
-        alike[k] = 0.8 * alike[k - 1] + 0.6 * noise[k]
-
-    def told(left: np.ndarray) -> float:
-        rows = Rows("day", sparse.csr_matrix(np.ones((4000, 1))), left - 0.05, np.ones(4000), None, 1.0, np.arange(4000))
-        return float(solve([column("x", 0.0, 1.0)], [rows], 2000, rng).draws[:, 0].std())
-
-    assert told(alike) / told(noise) == pytest.approx(3.0, rel=0.15)

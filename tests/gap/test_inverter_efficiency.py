@@ -13,8 +13,11 @@ ROUNDS = pd.to_datetime(["2023-03-01", "2023-09-01", "2024-03-01"], utc=True)
 SCATTER = np.array([[0.004, -0.006, 0.002], [-0.003, 0.005, -0.004], [0.002, -0.001, 0.003], [0.001, 0.003, -0.002]])
 
 
-def told(extra: np.ndarray, inverters: tuple[int, ...] = (0, 1, 2, 3)) -> list:
-    """Columns of four inverters, or some, of which the last lacks `extra` of its AC over DC in each round."""
+def told(extra: np.ndarray, inverters: tuple[int, ...] = (0, 1, 2, 3), limited: str = "") -> list:
+    """
+    Columns of four inverters, or some, of which the last lacks `extra` of its AC over DC in each round, and the others are
+    `limited` in the first.
+    """
     days = pd.date_range("2023-01-01", "2024-06-30")
     blocks = SimpleNamespace(
         day=np.arange(len(days)), dates=days, model=SimpleNamespace(inverter_ids=["I1", "I2", "I3", "I4"]),
@@ -23,7 +26,8 @@ def told(extra: np.ndarray, inverters: tuple[int, ...] = (0, 1, 2, 3)) -> list:
     ratio = SCATTER.copy()
     ratio[3] -= extra
     rows = [
-        {"inverter_id": f"I{k + 1}", "clamp_round": r + 1, "time": ROUNDS[r], "mppt": np.nan, "phase": np.nan, "limited": "",
+        {"inverter_id": f"I{k + 1}", "clamp_round": r + 1, "time": ROUNDS[r], "mppt": np.nan, "phase": np.nan,
+         "limited": limited if r == 0 and k < 3 else "",
          "current_ratio": 1.0, "efficiency_log_ratio": ratio[k, r]}
         for k in inverters for r in range(3)
     ]
@@ -38,6 +42,13 @@ def test_a_loss_that_every_round_saw_began_before_the_first():
     # The first round is on day 59: it began before, taken as half way.
     assert column.values.sum() == len(column.values) - 29
     assert 0.01 < column.sd < 0.02
+
+
+def test_inverters_at_their_rating_are_a_measure_of_ac_over_dc_all_the_same():
+    # At its rating an inverter takes less current, but what it takes it converts.
+    (column,) = told(np.array([0.25, 0.25, 0.25]), limited="at its kW rating")
+
+    assert column.mean == pytest.approx(0.25, abs=0.01)
 
 
 def test_a_loss_that_began_between_rounds_is_a_fall():

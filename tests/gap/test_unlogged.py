@@ -21,8 +21,8 @@ from yieldwatch.expected.power import site_model
 from yieldwatch.expected.weather import grid_weather
 from yieldwatch.gap.blocks import Blocks, make_blocks
 from yieldwatch.gap.clamp_limits import limits_left_on
-from yieldwatch.gap.clamps import HELD
 from yieldwatch.gap.evidence import round_columns, round_rows
+from yieldwatch.gap.held_readings import HELD
 from yieldwatch.gap.mechanisms.degradation import degradation_columns
 from yieldwatch.gap.mechanisms.shading import round_shade_columns
 from yieldwatch.gap.mechanisms.snow import slid_cover, slide_chances, snow_cover
@@ -109,6 +109,19 @@ def test_an_inverter_at_its_rating_shows_that_its_neighbours_limit_is_its_own(bl
     assert limit.start == 89
     # An instruction holds all of the site.
     assert limits_left_on(blocks, clamp_visits(("", ""), (HELD, HELD))) == []
+
+
+def test_two_that_were_read_one_after_the_other_at_the_same_share_were_held_by_an_instruction(blocks):
+    # Of three inverters the last two stand at half of what the first gives; alone the last would be one that was left on.
+    visits = clamp_visits(("", ""), ("", HELD))
+    third = visits[visits["inverter_id"] == "INV2"].assign(inverter_id="INV3")
+    third["time"] += pd.Timedelta(minutes=20)
+    third["ac_power_kw"] = [30.0, 15.2]
+    visits.loc[visits["limited"] == HELD, "ac_power_kw"] = 15.0
+    assert len(limits_left_on(blocks, visits)) == 1
+    assert limits_left_on(blocks, pd.concat([visits, third])) == []
+    third["ac_power_kw"] = [30.0, 21.0]
+    assert len(limits_left_on(blocks, pd.concat([visits, third]))) == 2
 
 
 def test_a_repaired_string_was_faulty_before_and_the_meter_says_since_when(tmp_path):

@@ -4,13 +4,15 @@ Limits on a farm without a log: what clamp readings show to be held down, and wh
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
 from yieldwatch.expected.power import SiteModel
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.blocks import Blocks
-from yieldwatch.gap.clamps import HELD, OWN_RATING
+from yieldwatch.gap.held_readings import HELD, OWN_RATING
 from yieldwatch.gap.instructions import named_power
 from yieldwatch.gap.mechanisms.onsets import BEFORE
 from yieldwatch.gap.spells import LeftOn, Limits
@@ -30,7 +32,8 @@ def limits_left_on(blocks: Blocks, clamps: pd.DataFrame) -> list[LeftOn]:
     Inverters found held below their power point in a clamp round while another of the round was not, but by its own rating.
 
     It began at some time since the last reading above that level, or is as likely older than the history where there is none; it
-    lasts until halfway to the next reading above. In heat a single reading is not believed where heat may hold as low.
+    lasts until halfway to the next reading above. Neighbours held alike are the site's. In heat a single reading is not believed
+    where heat may hold as low.
 
     Parameters
     ----------
@@ -43,6 +46,7 @@ def limits_left_on(blocks: Blocks, clamps: pd.DataFrame) -> list[LeftOn]:
         own = whole[whole["inverter_id"] == name].sort_values("time")
         others = whole[(whole["inverter_id"] != name) & whole["limited"].isin(["", *OWN_RATING])]
         alone = own[(own["limited"] == HELD) & own["clamp_round"].isin(others["clamp_round"]) & own["ac_power_kw"].notna()]
+        alone = alone[np.array([not _with_the_next(blocks, whole, row) for row in alone.itertuples()], dtype=bool)]
         air = _air(blocks.model, alone["time"])
         by_heat = (1.0 - _MOST_DERATING * (air - _DERATES_FROM)) * blocks.model.rating[k, 0]
         if not ((air < _HOT) | (alone["ac_power_kw"].to_numpy(float) < by_heat)).any():
@@ -56,6 +60,21 @@ def limits_left_on(blocks: Blocks, clamps: pd.DataFrame) -> list[LeftOn]:
         onset = ((max(before[-1], 0), 0.0), (max(first, before[-1] + 1), 1.0)) if before else ((-1, BEFORE), (first, 1.0))
         found.append(LeftOn(k, level, onset, (last + after[0] + 1) // 2 if after else len(blocks.dates)))
     return found
+
+
+def _with_the_next(blocks: Blocks, whole: pd.DataFrame, reading: Any) -> bool:
+    """
+    Whether the inverter read just before or after it stood at the same share of its rating, held as well.
+
+    Then something began or ended while the visit went on, and held the whole site: an instruction that nobody wrote down.
+    """
+    rated = dict(zip(blocks.model.inverter_ids, blocks.model.rating[:, 0], strict=True))
+    visit = whole[whole["clamp_round"] == reading.clamp_round].sort_values("time").reset_index(drop=True)
+    at = int(np.flatnonzero(visit["inverter_id"] == reading.inverter_id)[0])
+    share = reading.ac_power_kw / rated[reading.inverter_id]
+    near = (visit.iloc[k] for k in (at - 1, at + 1) if 0 <= k < len(visit))
+    held = [row["ac_power_kw"] / rated[row["inverter_id"]] for row in near if row["limited"] == HELD]
+    return any(abs(other / share - 1.0) < _SAME_LEVEL for other in held)
 
 
 def limits_from_readings(blocks: Blocks, left_on: list[LeftOn], data: SiteData) -> Limits:

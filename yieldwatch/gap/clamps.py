@@ -16,6 +16,7 @@ from yieldwatch.expected.inverter import inverter_curve
 from yieldwatch.expected.module import fit_module
 from yieldwatch.expected.reference import cell_from_back, root_sum_square, stc_uncertainty
 from yieldwatch.field.tables import SiteData
+from yieldwatch.gap.held_readings import HELD, held_by
 from yieldwatch.gap.rounds import number_rounds
 from yieldwatch.portfolio.model import Inverter, Site, String
 
@@ -32,16 +33,7 @@ _EFFICIENCY_MOST = 0.995
 #: Least light for a comparison with the model. [W/m²] IEC 62446-1 asks for it where power is tested (from
 #: memory).
 _LEAST_LIGHT = 400.0
-#: Share of a rating or limit from which an inverter counts as held by it.
-_AT_LIMIT = 0.98
 _PEERS_LEAST = 3
-#: What `limited` says of an inverter that works above the power point's voltage though no rating is near: it holds its power
-#: down by moving up in voltage, and something has told it to. Common practice, no source.
-HELD = "held below its power point"
-#: What it says of one that gives just its share of what may leave the site.
-AT_SHARE = "at its share of the export limit"
-#: And what it says of one that gives all it may.
-OWN_RATING = ("at its kW rating", "at its kVA rating")
 #: How far above the usual ratio of voltage to the model's it then stands: over three standard uncertainties.
 _HELD_VOLTAGE = 1.04
 #: How near the powers of one limit are at two visits. Common practice, no source.
@@ -115,7 +107,7 @@ def check_clamps(site: Site, data: SiteData, rounds: pd.DataFrame) -> pd.DataFra
         _derive(row)
         row["contradictions"] = "; ".join(_contradictions(row))
         inverter = inverters[row["inverter_id"]]
-        row["limited"] = _limited(site, inverter, row)
+        row["limited"] = held_by(site, inverter, row, data.events)
         if pd.isna(row["phase"]):
             _compare_efficiency(inverter, row)
             _compare_strings(site, row, {kind: points.iloc[at] for kind, points in modelled.items()}, rounds)
@@ -199,23 +191,6 @@ def _contradictions(row: dict) -> list[str]:
 
 def _off(a: float, b: float, within: float = _AGREE) -> bool:
     return bool(a > 0 and b > 0 and abs(np.log(a / b)) > within)
-
-
-def _limited(site: Site, inverter: Inverter, row: dict) -> str:
-    kind, p, s = inverter.inverter_type, row["ac_power_kw"], row["ac_apparent_kva"]
-    if pd.notna(row["phase"]) or pd.notna(row["mppt"]):
-        return ""
-    if p >= _AT_LIMIT * kind.ac_rated_kw:
-        return OWN_RATING[0]
-    if s >= _AT_LIMIT * kind.ac_rated_kva:
-        return OWN_RATING[1]
-    if site.export_limit_kw is not None and site.pac0_kw > site.export_limit_kw:
-        # Each inverter's share of the limit, before the AC losses to the meter.
-        to_meter = (1.0 - site.ac_wiring_pct / 100.0) * (1.0 - site.transformer_pct / 100.0)
-        share = site.export_limit_kw / to_meter * kind.ac_rated_kw / site.pac0_kw
-        if abs(p / share - 1.0) < 0.03:
-            return AT_SHARE
-    return ""
 
 
 def _dc_power(row: dict) -> tuple[float, float]:

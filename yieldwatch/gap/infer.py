@@ -22,9 +22,6 @@ from yieldwatch.gap.rare import rare_draws
 
 #: Degrees of freedom of the noise. Lange, Little & Taylor, J. Am. Stat. Assoc. 84 (1989) 881: 4 suits most data.
 _T_DEGREES = 4.0
-#: Residuals of days beyond which they count no more, in noises, and correlation below which days are not alike. Common practice,
-#: no source.
-_FARTHEST, _ALIKE = 3.0, 0.05
 #: Precision that holds an unknown where it is.
 _HELD = 1e12
 #: Rows handled at once when adding up products.
@@ -48,8 +45,7 @@ class Rows:
     sigma : float
         Noise of an ordinary row; None to learn it from the residuals. [fraction]
     lasting : float
-        How many neighbouring rows share their error: the precision is divided by it. Of days, at the least: where what is left of
-        them shares its sign for longer, that counts.
+        How many neighbouring rows share their error: the precision is divided by it.
     day : ndarray of int, shape (n_rows,), or None
         Local day of each row, or the first of its period, where rows are days or periods.
     """
@@ -213,21 +209,18 @@ def solve(columns: list[Column], families: list[Rows], n_draws: int, rng: np.ran
     lower, upper = np.array([c.lower for c in columns]), np.array([c.upper for c in columns])
     robust = [np.ones(len(f.values)) for f in families]
     noise = {f.name: (f.sigma or _first_noise(f)) for f in families}
-    lasting = {f.name: f.lasting for f in families}
     theta = prior_mean.copy()
     for _ in range(rounds):
         precision = np.diag(prior_precision)
         target = prior_precision * prior_mean
         for family, t in zip(families, robust, strict=True):
-            w = family.weight * t / (noise[family.name] ** 2 * lasting[family.name])
+            w = family.weight * t / (noise[family.name] ** 2 * family.lasting)
             _add_products(family.design, w, family.values, precision, target)
         theta = _bounded(precision, target, lower, upper, theta)
         for number, family in enumerate(families):
             residual = (family.values + family.design @ theta) * np.sqrt(family.weight)
             if family.sigma is None:
                 noise[family.name] = max(1.4826 * float(np.median(np.abs(residual))), 3e-4)
-                if family.day is not None:
-                    lasting[family.name] = max(family.lasting, _shared(residual / noise[family.name], family.day))
             robust[number] = (_T_DEGREES + 1.0) / (_T_DEGREES + (residual / noise[family.name]) ** 2)
     misfit = float(prior_precision @ (theta - prior_mean) ** 2)
     for family in families:
@@ -238,23 +231,6 @@ def solve(columns: list[Column], families: list[Rows], n_draws: int, rng: np.ran
         )
     theta, draws = _settled(columns, precision, target, lower, upper, theta, n_draws, rng)
     return Posterior(columns, theta, np.clip(draws, lower, upper), noise, misfit)
-
-
-def _shared(residual: np.ndarray, day: np.ndarray) -> float:
-    """
-    Over how many days what is left of each shares its sign: the integrated autocorrelation time.
-
-    Up to the first lag at which days are no longer alike (after Geyer, Stat. Sci. 7 (1992) 473); `_FARTHEST` residuals are held.
-    """
-    row = np.zeros(day.max() + 1)
-    row[day] = np.clip(residual, -_FARTHEST, _FARTHEST)
-    power, total = float(row @ row), 1.0
-    for lag in range(1, len(row) if power > 0 else 1):
-        alike = float(row[lag:] @ row[:-lag]) / power
-        if alike < _ALIKE:
-            break
-        total += 2.0 * alike
-    return total
 
 
 def _settled(

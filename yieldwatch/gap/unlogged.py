@@ -89,14 +89,15 @@ def fit_unlogged(
         kept = dc_left(found.posterior, shape)
         snow = _snow_by_meter(blocks, data, off, limits, kept)
         found = fit_with(limits, dated, snow, kept, found)
-    fallen = _fallen(evidence, off, limits, snow, dc_left(found.posterior, shape))
+    fallen, faults = _fallen(evidence, off, limits, snow, dc_left(found.posterior, shape)), dated
     for _ in range(_FALLEN_FITS):
         if (fault := fault_of(fallen, blocks)) is None:
-            return limits, dated, found, snow.left, snow.doubt, fallen
-        held = fit_with(limits, [*dated, fault], snow, kept, found)
+            break
+        faults = [*dated, fault]
+        found = fit_with(limits, faults, snow, kept, found)
         # Dirt, age and shade of the fit without it had taken a part of it.
-        fallen = _fallen(evidence, off, limits, snow, dc_left(_without(held.posterior, fault), shape))
-    return limits, [*dated, fault], held, snow.left, snow.doubt, fallen
+        fallen = _fallen(evidence, off, limits, snow, dc_left(_without(found.posterior, fault), shape))
+    return limits, faults, found, snow.left, snow.doubt, fallen
 
 
 def _without(posterior: Posterior, fault: Fault) -> Posterior:

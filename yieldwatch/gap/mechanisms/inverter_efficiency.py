@@ -132,7 +132,7 @@ def clamp_columns(blocks: Blocks, clamps: pd.DataFrame) -> list[Column]:
     Columns from clamp rounds, for a farm without a log: a fall of one inverter against the others, from round to round.
 
     Two readings serve: DC current against what the rounds say the strings give (an input that does not track lacks current), and
-    AC over DC against the curve. Each inverter is held against the mean of the others of the round, and its rounds are
+    AC over DC against the curve, whatever held the inverter. Each is held against the middle of its round, and its rounds are
     cut in two where they differ most. What one clamp cannot prove, several rounds may. AC over DC that was far below the others
     in every round fell before the first of them.
     """
@@ -143,7 +143,9 @@ def clamp_columns(blocks: Blocks, clamps: pd.DataFrame) -> list[Column]:
         ("current_ratio", "DC current below what its strings give"),
         ("efficiency_log_ratio", "AC over DC below its curve"),
     ):
-        table = clamps[clamps["mppt"].isna() & clamps["phase"].isna() & ~clamps["limited"].astype(bool)]
+        table = clamps[clamps["mppt"].isna() & clamps["phase"].isna()]
+        if column == "current_ratio":
+            table = table[~table["limited"].astype(bool)]
         value = table[column].astype(float)
         if column == "current_ratio":
             value = np.log(value.where(value > 0.0))
@@ -154,7 +156,10 @@ def clamp_columns(blocks: Blocks, clamps: pd.DataFrame) -> list[Column]:
         if len(wide) < 2 or (alone and column != "efficiency_log_ratio"):
             continue
         days = table.groupby("clamp_round")["time"].min().reindex(wide.index).map(blocks.day_of).to_numpy()
-        against = wide if alone else wide.sub(wide.median(axis=1), axis=0)
+        # Who was read alone in a round has no others, but AC over DC has its curve.
+        others = wide.notna().sum(axis=1) > 1
+        by_itself = 0.0 if column == "efficiency_log_ratio" else np.nan
+        against = wide if alone else wide.sub(wide.median(axis=1).where(others, by_itself), axis=0)
         noise = max(float(1.4826 * against.sub(against.median()).abs().stack().median()), _CLAMP_U if alone else 0.01)
         for k, name in enumerate(blocks.model.inverter_ids):
             if name in against:
