@@ -31,7 +31,7 @@ def told(extra: np.ndarray, inverters: tuple[int, ...] = (0, 1, 2, 3), limited: 
          "current_ratio": 1.0, "efficiency_log_ratio": ratio[k, r]}
         for k in inverters for r in range(3)
     ]
-    return clamp_columns(blocks, pd.DataFrame(rows))
+    return clamp_columns(blocks, pd.DataFrame(rows), pd.DataFrame())
 
 
 def test_a_loss_that_every_round_saw_began_before_the_first():
@@ -56,6 +56,22 @@ def test_a_loss_that_began_between_rounds_is_a_fall():
 
     assert column.mean == pytest.approx(0.25, abs=0.01)
     assert column.values.argmax() == (59 + 243) // 2
+
+
+@pytest.mark.parametrize(("traced", "columns"), [("2022-12-01", 1), ("2023-05-01", 0)])
+def test_current_read_before_the_first_trace_is_no_pair_with_current_read_after_it(traced, columns):
+    # Of two of three inverters half and a quarter of the strings were dead all along; once traced, they are expected to be.
+    days = pd.date_range("2023-01-01", "2024-06-30")
+    blocks = SimpleNamespace(
+        day=np.arange(len(days)), dates=days, model=SimpleNamespace(inverter_ids=["I1", "I2", "I3"]),
+        day_of=lambda t: (t.tz_localize(None).normalize() - days[0]).days)
+    ratio = np.array([[0.96, 0.961, 0.958], [0.50, 1.0, 1.002], [0.75, 1.001, 0.999]])
+    rows = [
+        {"inverter_id": f"I{k + 1}", "clamp_round": r + 1, "time": ROUNDS[r], "mppt": np.nan, "phase": np.nan, "limited": "",
+         "current_ratio": ratio[k, r], "efficiency_log_ratio": np.nan}
+        for k in range(3) for r in range(3)]
+    rounds = pd.DataFrame({"inverter_id": ["I1", "I2", "I3"], "time": pd.Timestamp(traced, tz="UTC"), "grade": "good"})
+    assert len(clamp_columns(blocks, pd.DataFrame(rows), rounds)) == columns
 
 
 def test_one_of_two_inverters_is_held_against_its_curve():

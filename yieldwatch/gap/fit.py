@@ -240,7 +240,7 @@ def _fixed_columns(evidence: EvidenceAtHand, faults: list[Fault]) -> list[Column
     if evidence.log is not None and light_from_service(blocks.model):
         columns += spell_columns(blocks)
     if evidence.log is None:
-        columns += clamp_columns(blocks, evidence.clamps)
+        columns += clamp_columns(blocks, evidence.clamps, evidence.rounds)
         columns += round_shade_columns(blocks, evidence.rounds, evidence.findings, evidence.data.events)
         columns += common_shade_columns(blocks)
     return columns

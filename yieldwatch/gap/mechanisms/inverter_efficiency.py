@@ -127,7 +127,7 @@ def monthly_excess(blocks: Blocks, log: InverterLog, months: np.ndarray, faults:
     return out
 
 
-def clamp_columns(blocks: Blocks, clamps: pd.DataFrame) -> list[Column]:
+def clamp_columns(blocks: Blocks, clamps: pd.DataFrame, rounds: pd.DataFrame) -> list[Column]:
     """
     Columns from clamp rounds, for a farm without a log: a fall of one inverter against the others, from round to round.
 
@@ -145,7 +145,7 @@ def clamp_columns(blocks: Blocks, clamps: pd.DataFrame) -> list[Column]:
     ):
         table = clamps[clamps["mppt"].isna() & clamps["phase"].isna()]
         if column == "current_ratio":
-            table = table[~table["limited"].astype(bool)]
+            table = table[~table["limited"].astype(bool) & ~_not_yet_traced(table, rounds)]
         value = table[column].astype(float)
         if column == "current_ratio":
             value = np.log(value.where(value > 0.0))
@@ -167,6 +167,18 @@ def clamp_columns(blocks: Blocks, clamps: pd.DataFrame) -> list[Column]:
                 fell = _fall(blocks, values, days, noise, k, said, column) if len(wide) > 2 else []
                 out += fell or (_always(blocks, values, days, noise, k, said) if column == "efficiency_log_ratio" else [])
     return out
+
+
+def _not_yet_traced(table: pd.DataFrame, rounds: pd.DataFrame) -> np.ndarray:
+    """
+    Which clamp readings came before the first trace of their inverter, shape (n_readings,), bool.
+
+    Their current is held against sound strings, and that of later ones against what the strings gave: the two are no pair.
+    """
+    if rounds.empty:
+        return np.zeros(len(table), dtype=bool)
+    first = rounds[rounds["grade"] != "unfit"].groupby("inverter_id")["time"].min()
+    return np.asarray(table["time"] < pd.to_datetime(table["inverter_id"].map(first), utc=True))
 
 
 def _always(blocks: Blocks, values: np.ndarray, days: np.ndarray, noise: float, inverter: int, name: str) -> list[Column]:
