@@ -13,10 +13,10 @@ ROUNDS = pd.to_datetime(["2023-03-01", "2023-09-01", "2024-03-01"], utc=True)
 SCATTER = np.array([[0.004, -0.006, 0.002], [-0.003, 0.005, -0.004], [0.002, -0.001, 0.003], [0.001, 0.003, -0.002]])
 
 
-def told(extra: np.ndarray, inverters: tuple[int, ...] = (0, 1, 2, 3), limited: str = "") -> list:
+def told(extra: np.ndarray, inverters: tuple[int, ...] = (0, 1, 2, 3), limited: str = "", rounds: int = 3) -> list:
     """
-    Columns of four inverters, or some, of which the last lacks `extra` of its AC over DC in each round, and the others are
-    `limited` in the first.
+    Columns of four inverters, or some, of which the last lacks `extra` of its AC over DC in each of some rounds, and the others
+    are `limited` in the first.
     """
     days = pd.date_range("2023-01-01", "2024-06-30")
     blocks = SimpleNamespace(
@@ -29,7 +29,7 @@ def told(extra: np.ndarray, inverters: tuple[int, ...] = (0, 1, 2, 3), limited: 
         {"inverter_id": f"I{k + 1}", "clamp_round": r + 1, "time": ROUNDS[r], "mppt": np.nan, "phase": np.nan,
          "limited": limited if r == 0 and k < 3 else "",
          "current_ratio": 1.0, "efficiency_log_ratio": ratio[k, r]}
-        for k in inverters for r in range(3)
+        for k in inverters for r in range(rounds)
     ]
     return clamp_columns(blocks, pd.DataFrame(rows), pd.DataFrame())
 
@@ -56,6 +56,15 @@ def test_a_loss_that_began_between_rounds_is_a_fall():
 
     assert column.mean == pytest.approx(0.25, abs=0.01)
     assert column.values.argmax() == (59 + 243) // 2
+
+
+@pytest.mark.parametrize(("fell", "columns"), [(0.12, 1), (0.03, 0)])
+def test_two_rounds_tell_a_fall_of_ac_over_dc_that_no_clamp_makes(fell, columns):
+    found = told(np.array([0.0, fell, fell]), rounds=2)
+
+    assert [c.inverter for c in found] == [3] * columns
+    # The likeliest of several is partly luck: told smaller, and never larger than it was read.
+    assert all(0.07 < c.mean < 0.13 for c in found)
 
 
 @pytest.mark.parametrize(("traced", "columns"), [("2022-12-01", 1), ("2023-05-01", 0)])

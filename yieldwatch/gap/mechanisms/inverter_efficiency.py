@@ -160,11 +160,12 @@ def clamp_columns(blocks: Blocks, clamps: pd.DataFrame, rounds: pd.DataFrame) ->
         others = wide.notna().sum(axis=1) > 1
         by_itself = 0.0 if column == "efficiency_log_ratio" else np.nan
         against = wide if alone else wide.sub(wide.median(axis=1).where(others, by_itself), axis=0)
-        noise = max(float(1.4826 * against.sub(against.median()).abs().stack().median()), _CLAMP_U if alone else 0.01)
+        least = _CLAMP_U if alone or len(wide) < 3 else 0.01  # a scatter of two rounds is no measure of one reading's
+        noise = max(float(1.4826 * against.sub(against.median()).abs().stack().median()), least)
         for k, name in enumerate(blocks.model.inverter_ids):
             if name in against:
                 values, said = against[name].to_numpy(), f"{what}: {name}"
-                fell = _fall(blocks, values, days, noise, k, said, column) if len(wide) > 2 else []
+                fell = _fall(blocks, values, days, noise, k, said, column)
                 out += fell or (_always(blocks, values, days, noise, k, said) if column == "efficiency_log_ratio" else [])
     return out
 
