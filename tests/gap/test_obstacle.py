@@ -73,6 +73,21 @@ def test_half_of_the_energy_went_with_the_sun_above_the_height_that_a_cut_to_hal
     assert row["half_height_deg"] < row["height_deg"]
 
 
+def test_an_outline_bites_in_no_month_in_which_the_sun_stands_above_it(behind_hedge):
+    model = behind_hedge.state.model
+    month = np.asarray(model.times.tz_convert(model.site.tz).month)
+    # As much in every interval of a bearing, those with the sun high above the top too.
+    found = outlines(behind_hedge.state, np.ones((4, len(month))), np.ones(len(month), bool))
+
+    assert len(found) > 2
+    for row in found.itertuples():
+        here = (model.sun.azimuth >= row.azimuth_from_deg) & (model.sun.azimuth < row.azimuth_to_deg)
+        top = np.fmax(row.height_high_deg, row.height_deg)
+        assert all(model.sun.elevation[here & (month == int(m))].min() <= top for m in row.months.split()), row
+    highest = found.loc[found["height_deg"].idxmin()]
+    assert len(highest["months"].split()) < 12
+
+
 def test_no_outline_where_no_hedge_stands(gap):
     outside = gap.obstacles[(gap.obstacles["azimuth_from_deg"] >= 165) | (gap.obstacles["azimuth_to_deg"] <= 90)]
 

@@ -91,7 +91,8 @@ def outlines(state: SiteState, shade: np.ndarray, inside: np.ndarray) -> pd.Data
         - `sun_highest_deg`: how high the sun stands there; an edge within one degree of it is a least height, and its upper
           bound is blank.
         - `beam_lost_pct`: beam that the inverter loses below the edge, mean.
-        - `energy_kwh`, `months`: what shading took in that step, and the months in which it took nine tenths of it.
+        - `energy_kwh`: what shading took in that step; `months`: those in which it took nine tenths of what went with the sun below
+          the top.
         - `rise_per_10_m`: top above the string for each 10 m of distance, 10 tan(height). [m]
         - `half_height_deg`: where the top would have to be for half of `energy_kwh` to come back: half of it went with the sun
           above; NaN where that is no lower than the edge.
@@ -118,12 +119,15 @@ def outlines(state: SiteState, shade: np.ndarray, inside: np.ndarray) -> pd.Data
             least = edge.height > highest - 1.0
             half = _half(model.sun.elevation[place], shade[k, place])
             by_month = np.bincount(month[place], weights=shade[k, place], minlength=13)
+            # What went with the sun above the top is the sky's, or the picture's blur: it is not when the top bites.
+            under = place & (model.sun.elevation <= np.fmax(top, edge.height))
+            bites = np.bincount(month[under], weights=shade[k, under], minlength=13)
             rows.append(
                 (
                     model.site.id, model.inverter_ids[k], days[0].date(), days[-1].date(), s * AZIMUTH_STEP,
                     (s + 1) * AZIMUTH_STEP, edge.height, min(low, edge.height),
                     np.nan if least else max(top, edge.height), highest, 100.0 * edge.lost,
-                    float(by_month.sum()), _most(by_month), 10.0 * np.tan(np.radians(edge.height)),
+                    float(by_month.sum()), _most(bites), 10.0 * np.tan(np.radians(edge.height)),
                     half if half < edge.height else np.nan,
                 )
             )  # fmt: skip
