@@ -91,8 +91,8 @@ def outlines(state: SiteState, shade: np.ndarray, inside: np.ndarray) -> pd.Data
         - `sun_highest_deg`: how high the sun stands there; an edge within one degree of it is a least height, and its upper
           bound is blank.
         - `beam_lost_pct`: beam that the inverter loses below the edge, mean.
-        - `energy_kwh`: what shading took in that step; `months`: those in which it took nine tenths of what went with the sun below
-          the top.
+        - `energy_kwh`: what shading took in that step; `months`: those in which it took nine tenths of what went with the sun
+          below the top.
         - `rise_per_10_m`: top above the string for each 10 m of distance, 10 tan(height). [m]
         - `half_height_deg`: where the top would have to be for half of `energy_kwh` to come back: half of it went with the sun
           above; NaN where that is no lower than the edge.

@@ -11,7 +11,7 @@ import numpy as np
 from yieldwatch.constants import CAUSES
 from yieldwatch.gap.basis import Basis
 from yieldwatch.gap.energy_draws import open_output, rivals
-from yieldwatch.gap.patterns import light, parts
+from yieldwatch.gap.patterns import light, parts, whole
 from yieldwatch.gap.patterns.window import Told, Window
 from yieldwatch.gap.readings_used import readings_of
 from yieldwatch.gap.why import Rival, Turn, Why
@@ -39,8 +39,8 @@ TELLERS: dict[str, Callable[[Window], Told]] = {
     "grid_outage": parts.grid_outage,
     "curtailment": parts.curtailment,
     "reactive_power": parts.reactive_power,
-    "degradation": light.degradation,
-    "unexplained": light.unexplained,
+    "degradation": whole.degradation,
+    "unexplained": whole.unexplained,
 }
 
 

@@ -19,6 +19,8 @@ from yieldwatch.gap.why import Figure, Turn
 _NAMED, _SPELLS_SAID = 8, 3
 #: Chance that a loss is an input's from which it is said. Common practice, no source.
 _PERHAPS = 0.05
+#: Chance that a finding is dirt on a module or two from which it is said beside it. Common practice, no source.
+_DIRT_SAID = 0.2
 #: Confidence of a finding that one more trace may turn. Common practice, no source.
 _OPEN = (0.2, 0.8)
 
@@ -90,7 +92,8 @@ def _where(figures: list[Figure]) -> str:
 
 def _named_strings(rows: pd.DataFrame) -> str:
     named = [
-        f"{r.string_id} ({str(r.finding).replace('_', ' ')}, confidence {_chance(r.confidence)})"
+        f"{r.string_id} ({str(r.finding).replace('_', ' ')}, confidence {_chance(r.confidence)}"
+        + (f", of which {_chance(r.on_glass)} that it is dirt on the glass)" if r.on_glass >= _DIRT_SAID else ")")
         for r in rows.head(_NAMED).itertuples()
     ]
     return ", ".join(named) + (f" and {len(rows) - _NAMED} more" if len(rows) > _NAMED else "")
