@@ -13,7 +13,7 @@ from yieldwatch.gap.mechanisms.fault import OF_CONVERSION
 from yieldwatch.gap.mechanisms.fault_spans import matching_span, paired_spans
 from yieldwatch.gap.site_steps import given_back, site_steps
 from yieldwatch.gap.split import split_by_cause
-from yieldwatch.gap.steps import Step, against_peers, also_in, find_steps, lost_lately, without_echoes
+from yieldwatch.gap.steps import Step, against_peers, also_in, find_steps, lost_lately, shown_by_own, without_echoes
 
 
 def noise(days: int = 300, sd: float = 0.01, seed: int = 1) -> np.ndarray:
@@ -79,6 +79,33 @@ def test_a_lost_string_is_no_echo_of_a_trifle():
     seen = [Step(0, 50, 0.28, 0.001), Step(1, 50, -0.005, 0.001)]
 
     assert 0 in [s.inverter for s in without_echoes(seen, days)]
+
+
+def test_a_large_step_that_the_inverters_own_output_does_not_show_is_a_peers():
+    # The second was at half all along; the first fell to half and came back, and seen from there the second fell on that day.
+    days = np.zeros((2, 200))
+    days[1] = -0.7
+    days[0, 50:100] -= 0.7
+    days += np.random.default_rng(1).normal(0.0, 0.02, days.shape[1])  # weather that both have
+    seen = [Step(0, 50, 0.7, 0.001), Step(0, 100, -0.7, 0.001), Step(1, 100, 0.7, 0.001)]
+
+    assert shown_by_own(seen, days) == seen[:2]
+
+
+def test_a_fall_that_is_gone_at_the_end_without_a_rise_is_a_seasons_shade():
+    days = np.zeros((1, 300))
+    days[0, 100:200] = -0.5 * np.linspace(1.0, 0.0, 100)
+    fall = Step(0, 100, 0.45, 0.01)
+
+    assert shown_by_own([fall], days) == []
+    days[0, 100:200] = -0.5
+    assert shown_by_own([fall, Step(0, 200, -0.45, 0.01)], days)[0] == fall
+    days[0, 100:] = -0.5
+    assert shown_by_own([fall], days) == [fall]
+    # Of the last days alone nothing is gone.
+    late = np.zeros((1, 300))
+    late[0, 295:] = -0.5
+    assert shown_by_own([Step(0, 295, 0.5, 0.01)], late) == [Step(0, 295, 0.5, 0.01)]
 
 
 def test_a_gain_after_weeks_without_light_is_the_mended_inverters_and_its_peers_no_loss():

@@ -11,7 +11,7 @@ import numpy as np
 from yieldwatch.gap.blocks import Blocks
 from yieldwatch.gap.gaps import over_known
 from yieldwatch.gap.mechanisms.fault_spans import paired_spans
-from yieldwatch.gap.steps import Step, against_peers, also_in, find_steps, lost_lately, own_days, without_echoes
+from yieldwatch.gap.steps import Step, against_peers, also_in, find_steps, lost_lately, own_days, shown_by_own, without_echoes
 
 #: Share of beam in the light up to which shade hardly shows. Common practice, no source.
 _OVERCAST = 0.3
@@ -63,16 +63,18 @@ def site_steps(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray, shaded: np
             whole = _WHOLE / max(n_strings[k], 1)
             own = find_steps(row, int(k), whole if len(open_air) == 1 else 0.005)
             out += own + (lost_lately(row, int(k), whole, own) if len(open_air) > 1 else [])
-    return without_echoes(out, days)
+    return without_echoes(shown_by_own(out, days), days)
 
 
 def _beside(against: np.ndarray, in_dim: np.ndarray, inverter: int, least: float) -> list[Step]:
     """
-    Steps of a shaded inverter's days, (n_days,), against one that is shaded as well, where overcast days show the same, or falls
-    between days as even as in the open. A rise as even as that may be a mowing.
+    Steps of a shaded inverter's days, (n_days,), against one that is shaded as well, where overcast days show the same, or
+    between days as even as in the open. A rise as even as that may be a mowing: it is not sure.
     """
-    found = [s for s in find_steps(against, inverter, least) if also_in(in_dim, s) or s.noise < _QUIET * s.size]
-    return [replace(s, before=_level_before(against, s.day)) for s in found]
+    steps = find_steps(against, inverter, least)
+    seen = {s: also_in(in_dim, s) for s in steps}
+    found = [s for s in steps if seen[s] or s.noise < _QUIET * abs(s.size)]
+    return [replace(s, sure=s.size > 0.0 or seen[s], before=_level_before(against, s.day)) for s in found]
 
 
 def _best_seen(steps: list[Step]) -> list[Step]:

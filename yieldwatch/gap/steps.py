@@ -20,6 +20,9 @@ _ORIGIN_AT_LEAST = 0.5  # size of a step over that of its echo, by the noise of 
 #: Days either side, near and far, the fewest of them, and how far a step in other light may be from the same. Common practice, no
 #: source.
 _AROUND, _FEWEST, _UNLIKE = (20, 45), 3, 0.1
+#: Days with light on either side of a step; size from which no weather hides one; share of it by which the inverter's own output
+#: may part from it; and share that must be left at the end. Common practice, no source.
+_EITHER_SIDE, _NO_WEATHER, _BELIED, _GONE = 14, 0.1, 0.5, 0.4
 _SMALLEST = 0.005  # share of an inverter; below it, drifts of the log look the same
 
 
@@ -213,10 +216,39 @@ def without_echoes(steps: list[Step], daily: np.ndarray) -> list[Step]:
     return kept
 
 
+def shown_by_own(steps: list[Step], daily: np.ndarray) -> list[Step]:
+    """
+    Drop large steps that the inverter's own output against the model belies, and falls that are gone by the end of the history.
+
+    No weather hides a tenth for weeks: where the inverter itself went on as before, a peer stepped. And what came back without a
+    step is shade that went with its season: no part comes back bit by bit.
+
+    Parameters
+    ----------
+    daily : ndarray, shape (n_inverters, n_days)
+        From `own_days`.
+    """
+    large = {step for step in steps if abs(step.size) >= _NO_WEATHER}
+    belied = {s for s in large if abs(_own_change(daily[s.inverter], s.day) - s.size) > _BELIED * abs(s.size)}
+    shown = [step for step in steps if step not in belied]
+    ended = {(step.inverter, step.day) for step in shown if step.size < 0.0}
+    return [
+        step for step in shown
+        if step not in large or step.size < 0.0 or any(k == step.inverter and day > step.day for k, day in ended)
+        or not _own_left(daily[step.inverter], step.day) < _GONE * step.size
+    ]
+
+
+def _own_left(values: np.ndarray, day: int) -> float:
+    """What the last weeks lack of the level before a day. [difference of ln]"""
+    before, after = (part[np.isfinite(part)] for part in (values[:day], values[day:]))
+    return float(over_known(np.nanmedian, before[-_EITHER_SIDE:])) - float(over_known(np.nanmedian, after[-_EITHER_SIDE:]))
+
+
 def _own_change(values: np.ndarray, day: int) -> float:
     """Fall of an inverter's own level at a day, two weeks with light either side. [difference of ln]"""
     before, after = (part[np.isfinite(part)] for part in (values[:day], values[day:]))
-    return float(over_known(np.nanmedian, before[-14:])) - float(over_known(np.nanmedian, after[:14]))
+    return float(over_known(np.nanmedian, before[-_EITHER_SIDE:])) - float(over_known(np.nanmedian, after[:_EITHER_SIDE]))
 
 
 def _sharpen(values: np.ndarray, at: int) -> int:

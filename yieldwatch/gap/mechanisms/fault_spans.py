@@ -50,7 +50,7 @@ def paired_spans(steps: list[Step], n_days: int) -> list[Span]:
                     step.day,
                     (drop.size - step.size) / 2.0,
                     max(drop.noise, step.noise),
-                    drop.sure and step.sure,
+                    drop.sure,  # a rise that is not is its equal to a tenth
                     drop.before,
                 )
             )
