@@ -97,3 +97,9 @@ def test_months_not_known_get_the_others_energy_in_proportion():
     by_month = np.r_[np.full(6, 40.0), 10.0, np.zeros(5)][None, :]
     # Six months known twice: 40 / 2. One known by half: 10 x 2. The others: 250 kWh over 1250 of light, 0.2 x 100.
     assert _filled(by_month, ahead, held) == pytest.approx(np.full(12, 20.0))
+
+
+@pytest.mark.parametrize(("growth", "years", "still"), [(1.3, 2, 1.0), (1.06, 2, 0.4), (0.9, 2, 0.0), (1.3, 1, 0.0)])
+def test_plants_whose_shade_grew_from_one_year_to_the_next_have_not_reached_their_height(growth, years, still):
+    seen = SimpleNamespace(shade_growth=growth, replays=[None] * years)  # of one year the growth is only what is usual
+    assert Outlook.shade_still_grows.fget(seen) == pytest.approx(still)

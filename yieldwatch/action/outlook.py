@@ -34,6 +34,9 @@ _GROWTH, _MOST_GROWTH, _MOST_DEEPER = (0.8, 1.6), 2.0, 8.0
 #: The same where one year alone is known: half a metre a year on plants that stand 2 to 3 m above the glass, and what they shade
 #: grows faster than their height. Common practice, no source.
 _USUAL_GROWTH = 1.3
+#: Growth of shade in a year from which plants have surely not reached their height: weather moves it by less. Common practice, no
+#: source.
+_STILL_GROWS = 0.15
 
 
 @dataclass(frozen=True, eq=False)
@@ -290,6 +293,11 @@ class Outlook:
         """Share of the energy that shade takes, so many times as deep."""
         energy = self.state.blocks.expected[:, replay.blocks]
         return float(-(np.expm1(-times * self.shade[:, replay.blocks]) * energy).sum() / max(energy.sum(), 1e-9))
+
+    @property
+    def shade_still_grows(self) -> float:
+        """How surely what shades is still growing, 0 to 1, by its growth from one year to the next; 0 where one year is known."""
+        return float(np.clip((self.shade_growth - 1.0) / _STILL_GROWS, 0.0, 1.0)) if len(self.replays) > 1 else 0.0
 
     def _shade_growth(self) -> float:
         if len(self.replays) < 2:

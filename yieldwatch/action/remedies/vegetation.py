@@ -23,8 +23,8 @@ from yieldwatch.action.replay import Replay
 from yieldwatch.action.starts import START_DAYS, by_month, to_scale
 from yieldwatch.gap.blocks import AZIMUTH_STEP
 
-#: Share of the shade that a cut takes away: poles, buildings and others' trees stay. Common practice, no source.
-CUT_CURES = 0.75
+#: Share of the shade that a cut takes away: what stands below it stays. Common practice, no source.
+CUT_CURES = 0.85
 #: Years in which a cut hedge grows back by 63 % where it had reached its height. Common practice, no source (a trim 6 to 12
 #: months, a crown 3 to 5 years).
 HEDGE_YEARS = 3.0
@@ -80,11 +80,13 @@ def cut_vegetation(look: Look) -> list[Candidate]:
     delay = _days_until(look.outlook.as_of, season[0]) if season else 0
 
     regrown = _regrown(look, hedge_years)
+    # Of plants whose shade grows from year to year what was cut stays behind.
+    back_years = hedge_years / max(1.0 - look.outlook.shade_still_grows, 1e-6)
 
     def gain_where(grass: np.ndarray) -> Gain:
         def opened(replay: Replay, year: int) -> np.ndarray:
             since = year * 365 + replay.day - delay
-            hedge = regrown * kept(np.maximum(since, 0) / 365.25, hedge_years)
+            hedge = regrown * kept(np.maximum(since, 0) / 365.25, back_years)
             low = np.clip(1.0 - since / grass_days, 0.0, 1.0)
             part = grass[:, replay.blocks]
             stays = (part * low + (1.0 - part) * hedge) * (since >= 0)
@@ -109,14 +111,15 @@ def cut_vegetation(look: Look) -> list[Candidate]:
     why = (
         f"{names} lost {percent(by_draw.mean())} to shade in the twelve months before {look.outlook.as_of}, "
         f"{against}. From one year to the next it {changed}.")
+    growing = ", as these were by their shade" if look.outlook.shade_still_grows > 0.5 else ""
     back = (
         f"A cut is taken to cure {100 * cures:.0f} % of the shade. Hedges that had reached their height are back over about "
-        f"{hedge_years:.0f} years, those that were still growing stay behind by what was cut; grass is back within "
+        f"{hedge_years:.0f} years, those that were still growing{growing} stay behind by what was cut; grass is back within "
         f"{grass_days / 7:.0f} weeks of its season.")
     there = _PLANT * float((by_draw > _MATTERS).mean())
     # The share that a cut cures is a mean that holds the chance of there being nothing to cut.
     sizes = relative(by_draw) * look.doubt(_CUT_DOUBT) * look.is_there(_PLANT) / _PLANT
-    returns = against_mean(paces(hedge_years, look.n_draws, look.rng), hedge_years, look.outlook.months)
+    returns = against_mean(paces(back_years, look.n_draws, look.rng), back_years, look.outlook.months)
     if measured:
         parts = [(gain_where(grass), sizes[:, None] * (grass_share + (1.0 - grass_share) * returns))]
     else:  # either the one or the other
@@ -124,7 +127,7 @@ def cut_vegetation(look: Look) -> list[Candidate]:
         parts = [(gain_where(np.ones_like(grass)), sizes * is_grass),
                  (gain_where(np.zeros_like(grass)), (sizes * (1.0 - is_grass))[:, None] * returns)]
     total = sum(float((size.reshape(look.n_draws, -1) * gain.kwh).sum(axis=1).mean()) for gain, size in parts)
-    later = _later(look, rows, of_plants, grass, cures, hedge_years, grass_days)
+    later = _later(look, rows, of_plants, grass, cures, back_years, grass_days)
     scaled = to_scale(later[1] * sizes[:, None], delay, total)
     cut = look.job("cut_vegetation", "shading", ("site",), parts, there, why, back, season=season, later=(later[0], scaled))
     return first_look(look, cut, _HOW, sizes, _OUTLINE_DOUBT)
@@ -179,7 +182,7 @@ def _opened(shade: np.ndarray, share: np.ndarray) -> np.ndarray:
     return shade + np.log1p(np.expm1(-shade) * (1.0 - share))
 
 
-def _later(look: Look, rows: list[int], of_plants: np.ndarray, grass: np.ndarray, cures: float, hedge_years: float,
+def _later(look: Look, rows: list[int], of_plants: np.ndarray, grass: np.ndarray, cures: float, back_years: float,
            grass_days: float) -> tuple[Gain, np.ndarray]:
     """
     Energy that a cut on each of `START_DAYS` returns until the plants are back.
@@ -199,7 +202,7 @@ def _later(look: Look, rows: list[int], of_plants: np.ndarray, grass: np.ndarray
 
     whole, low = never_back(np.ones_like(grass)), never_back(grass)
     since = np.arange(len(outlook.day_month)) - START_DAYS[:, None]
-    hedge_stays = kept(np.maximum(since, 0) / 365.25, hedge_years)
+    hedge_stays = kept(np.maximum(since, 0) / 365.25, back_years)
     low_stays = np.clip(1.0 - since / grass_days, 0.0, 1.0)
     of_grass, of_all = outlook.by_day(low), outlook.by_day(whole)
     daily = (of_grass * low_stays + np.maximum(of_all - of_grass, 0.0) * hedge_stays) * (since >= 0)
