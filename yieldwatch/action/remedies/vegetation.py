@@ -266,7 +266,8 @@ def _grass(look: Look, inverter: int) -> np.ndarray:
     for one in np.unique(cell[known]):
         here = known[cell[known] == one]
         below = np.cumsum(energy[here])
-        as_spring[one] = shade[here[np.searchsorted(below, 0.5 * below[-1])]]
+        # Below nil where a shadow lies on a string that is dead anyhow.
+        as_spring[one] = max(shade[here[np.searchsorted(below, 0.5 * below[-1])]], 0.0)
     beyond = np.maximum(shade - _GROWN_ON * as_spring[cell], 0.0) * (~before | (since == 5))
     return np.divide(beyond, shade, out=np.zeros_like(shade), where=shade > 1e-6)
 
