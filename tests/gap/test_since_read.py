@@ -4,13 +4,14 @@ import datetime as dt
 from dataclasses import replace
 from types import SimpleNamespace
 
+import numpy as np
 import pandas as pd
 import pytest
 
 from tests.farm.spec import StringFault
 from tests.gap.strings import site_of
 from tests.gap.test_unlogged import answer_and_truth, spec_of
-from yieldwatch.gap.mechanisms.since_read import _last_read
+from yieldwatch.gap.mechanisms.since_read import Fallen, Rival, _last_read, _likelier, fault_of
 
 
 def test_a_string_that_died_after_the_last_visit_stands_in_the_account_on_one_of_the_inverters(tmp_path):
@@ -43,3 +44,16 @@ def test_a_clamp_reading_that_a_limit_held_down_is_no_reading_of_the_strings(lim
     clamps = pd.DataFrame({"inverter_id": [name], "time": [first.tz_localize("UTC") + pd.Timedelta(days=40)],
                            "current_ratio": [1.0], "limited": [limited]})
     assert _last_read(blocks, pd.DataFrame(), clamps, 0) == day
+
+
+def test_a_year_of_days_is_weighed_as_well_as_a_few_months():
+    # Three hundred days that each lack a fifth, against a scatter of 2 %: no float holds the product of what they say.
+    days = np.stack([np.arange(400), np.arange(1, 401)], axis=1).astype(float)
+    short, scatter = np.where(np.arange(400) < 100, 0.0, 0.2), np.full(400, 0.02)
+    fits = [_likelier(days, short, scatter, fall, day) for fall in (0.2, -0.2) for day in (0.0, 100.0, 399.0)]
+    assert np.isfinite(fits).all()
+    assert min(fits) > 0.0
+    site = site_of(4)
+    blocks = SimpleNamespace(model=SimpleNamespace(inverter_ids=[site.strings[0].inverter_id], site=site), dates=range(400))
+    rivals = tuple(Rival(0, True, 0.2, f, ((0, f), (100, f))) for f in fits)
+    assert fault_of(Fallen(rivals), blocks).chance == pytest.approx(1.0)

@@ -25,6 +25,8 @@ _ANOTHER_REASON, _MOST = 0.05, 0.4
 _SCATTER = (0.012, 0.05)
 #: Days of the fault tried, evenly since the last reading; and shares of an input tried. Common practice, no source.
 _TRIED, _SHARES = 24, (0.15, 0.25, 0.35, 0.45, 0.6, 0.8, 1.0)
+#: Logarithm of odds beyond which nothing is surer.
+_SURELY = 500.0
 #: Odds of an inverter, beside the likeliest one's, from which it may be the one. Common practice, no source.
 _TOO = 0.05
 #: Chance from which the account holds it; below, the meter more likely fell for another reason. Common practice, no source.
@@ -202,4 +204,5 @@ def _likelier(days: np.ndarray, short: np.ndarray, scatter: np.ndarray, fall: fl
     with_it, without = (
         (1.0 - _ANOTHER_REASON) * np.exp(-0.5 * ((short - lost) / scatter) ** 2) / (scatter * np.sqrt(2.0 * np.pi)) + other
         for lost in (gone, 0.0))
-    return float(np.prod(with_it / np.maximum(without, 1e-12)))
+    # A meter read by the day has hundreds of periods, whose product a float does not hold.
+    return float(np.exp(np.clip(np.log(np.maximum(with_it, 1e-12) / np.maximum(without, 1e-12)).sum(), -_SURELY, _SURELY)))
