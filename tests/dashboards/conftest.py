@@ -104,9 +104,16 @@ def visit(page, served: Served, path: str) -> None:
     settle(page)
 
 
+#: Whether each picture of the page is there. A quiet network does not say so: a slow machine draws for a while after
+#: its last answer. Pictures in a closed fold may wait until it is opened.
+DRAWN = """() => [...document.querySelectorAll('.dash-graph')].every(
+    graph => graph.closest('details:not([open])') || graph.querySelector('.js-plotly-plot .main-svg'))"""
+
+
 def settle(page) -> None:
     page.wait_for_selector("main h1")
     page.wait_for_load_state("networkidle")
+    page.wait_for_function(DRAWN)
 
 
 def assert_fits(page) -> None:

@@ -421,6 +421,7 @@ def test_the_ground_of_a_farm_is_drawn_over_most_of_its_picture(page, served, si
     page.set_viewport_size({"width": width, "height": 900})
     visit(page, served, f"/farm/{site}/strings")
     settle(page)
+    page.wait_for_selector("#chart-layout .nsewdrag", state="attached")
     across, down = page.locator("#chart-layout").evaluate(SPANS)
     # True to scale one side alone can be full; beyond the marks an axis goes on to its next line.
     assert max(across, down) > 0.7
