@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from tests.action.build import AS_OF, COSTS, make_job, make_portfolio, make_site
@@ -84,6 +85,7 @@ def test_what_does_not_pay_says_what_it_would_take():
     assert left["needs_gain"] == pytest.approx(240.0 - (72.0 - 2.0 * 7 / MONTH))
     assert np.isnan(left["needs_budget"])
     assert left["why"].startswith("Doing nothing is better")
+    assert pd.isna(left["start"]), "no week is best for what pays in none"
 
 
 def test_a_job_that_pays_in_the_mean_is_planned_though_it_may_lose_money():

@@ -245,13 +245,13 @@ class _Draft:
         added = [(o, *self._to_add(o)) for o in self._offers(k)]
         offer, cost, hours = max(added, key=lambda a: a[0].value - a[1])
         row |= _bounds(self.returns[offer].sum(axis=0))
-        row |= {"cost": cost, "net": offer.value - cost, "week": offer.weeks[0],
-                "start": week_start(self.basis.as_of, offer.weeks[0]).isoformat()}
+        row |= {"cost": cost, "net": offer.value - cost}
         short = cost - offer.value
         rival = self._rival(k)
         if short >= 0 and rival is None:
             return row | {"needs_gain": short, "why": "Doing nothing is better in every week offered. It would pay if it "
                                                        f"returned {self._money(short)} more, or cost that much less."}
+        row |= {"week": offer.weeks[0], "start": week_start(self.basis.as_of, offer.weeks[0]).isoformat()}
         forced = self.planner.best(forced=k) if place < _MOST_FORCED else None
         gap = np.nan if forced is None else max(self.best.value - forced.value, 0.0)
         spent, time = self.problem.spent(self.best.taken)

@@ -175,7 +175,7 @@ PLAN = {
     "row": "visit, office (desk work, no visit), job (of the visit or office date above it) or left_out (of the plan)",
     "visit_id": "Visit or office date, each in order of its week",
     "week": "Weeks after the as-of date",
-    "start": "First day of that week; for a job left out, of the week that would suit it best",
+    "start": "First day of that week; for a job left out, of the week that would suit it best, blank if none would pay",
     "site_id": "Site",
     "crew": "Which crew; office for desk work",
     "job_id": "Job",
