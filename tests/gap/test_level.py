@@ -31,7 +31,7 @@ def site(rng: np.random.Generator) -> tuple[SimpleNamespace, np.ndarray]:
         n=n, of=np.arange(n), day=day, year_fraction=day / 365.25, day_of_year=day + 1.0,
         dates=pd.date_range("2022-01-01", periods=DAYS),
         azimuth=np.tile(np.linspace(95.0, 265.0, HOURS), DAYS), elevation=np.full(n, 30.0),
-        groups=np.zeros(1, int), expected=light[None, :] / 100.0,
+        groups=np.zeros(1, int), expected=light[None, :] / 100.0, beam_share=rng.uniform(0.0, 0.9, (1, n)),
         model=SimpleNamespace(
             inverter_ids=["INV1"], site=site_of(10), weather=SimpleNamespace(table=pd.DataFrame(columns=["poa_global"]))),
     )
@@ -56,6 +56,24 @@ def test_a_constant_offset_of_the_light_is_told_as_one_and_leaves_the_level_alon
     # What it takes of all energy, 2 W/m² of the light's mean by energy, is bias: age and dirt are left alone.
     whole = (loss[LIGHT_BIAS] + loss[PLATE]).mean()
     assert whole == pytest.approx(2.0 * light.sum() / (light**2).sum(), abs=0.003)
+
+
+@pytest.mark.parametrize(("of", "told"), [("poa_global", 0.008), ("ghi", 0.013)])
+def test_light_of_the_sky_that_is_off_is_told_as_that_and_leaves_the_level_alone(of, told):
+    rng = np.random.default_rng(9)
+    blocks, light = site(rng)
+    blocks.model.weather.table = pd.DataFrame(columns=[of])
+    # The light that does not come from the sun itself reads 1.5 % too high: more than in the plane it may.
+    off = 0.015 * (1.0 - blocks.beam_share)
+    columns = level_columns(blocks, False)
+    rows = log_rows(blocks, design_matrix(columns, 1, blocks.n), rng.normal(0.0, 0.004, (1, len(light))) - off, blocks.expected,
+                    np.ones((1, blocks.n)))
+
+    posterior = solve(columns, rows, 50, rng)
+
+    found = {c.name: v for c, v in zip(columns, posterior.estimate, strict=True)}
+    assert found["light of the sky"] > told
+    assert found[LIGHT_BIAS] + found[PLATE] == pytest.approx(np.average(off, weights=blocks.expected), abs=0.002)
 
 
 @pytest.mark.parametrize(("minus", "plus", "usual"), [(0.0, 5.0, 0.005), (0.0, 0.6, 0.003), (3.0, 3.0, 0.0), (5.0, 0.0, -0.005)])

@@ -122,6 +122,7 @@ def test_what_is_left_in_doubt_widens_the_lights_bias() -> None:
     n = 4
     blocks = SimpleNamespace(n=n, of=np.arange(n), year_fraction=np.arange(n) / n, day_of_year=np.arange(n),
                              azimuth=np.full(n, 180.0), elevation=np.full(n, 40.0), groups=np.zeros(1, int),
+                             beam_share=np.zeros((1, n)),
                              expected=np.ones((1, n)), model=SimpleNamespace(
                                  site=site_of(4), weather=SimpleNamespace(table=pd.DataFrame(columns=["poa_global"]))))
     faults = tuple(LightFault("ghi", "lean", 3.0, False, doubt, "") for doubt in (0.012, 0.016))

@@ -34,6 +34,9 @@ _SEASON_SD = 0.005  # model error over the seasons. Common practice, no source.
 _OFFSET_SD = 0.03
 #: What 95 % of a farm's hours with light stay below, and the least light at which the offset counts in proportion. [W/m²]
 _BRIGHT, _DIM = 850.0, 20.0
+#: What the light under an overcast sky is off by against that under a clear one: a sensor's response to angle and colour, and,
+#: not measured in the plane, the model of the sky that turns it there. Common practice, no source.
+_SKY_SD_IN_PLANE, _SKY_SD = 0.01, 0.02
 _SUN_SD = 0.012  # model error over sun positions. Common practice, no source.
 #: What a service's light is off by for weeks on end, beside its constant bias, and how long such a spell is. [d] Clouds and haze
 #: of a season are read off satellites by one rule. Common practice, no source.
@@ -77,6 +80,9 @@ def level_columns(blocks: Blocks, drift_seen: bool, sensor_doubt: float = 0.0) -
     weak = 100.0 / np.maximum(_BRIGHT * strength / np.quantile(strength, 0.95), _DIM)
     # Centred: what it does to all hours alike belongs to the bias.
     columns.append(free("light offset", weak - np.average(weak, weights=energy), _OFFSET_SD))
+    hazy = 1.0 - blocks.beam_share
+    sky_sd = _SKY_SD_IN_PLANE if "poa_global" in blocks.model.weather.table else _SKY_SD
+    columns.append(free("light of the sky", hazy - np.average(hazy, weights=blocks.expected), sky_sd))
     angle = 2.0 * np.pi * blocks.day_of_year / 365.25
     columns += [
         free(f"season {name}", shape, _SEASON_SD)
