@@ -195,14 +195,16 @@ def test_a_few_bad_days_at_the_end_and_a_slow_fall_are_no_loss_of_the_last_days(
     assert lost_lately(series, 0, 0.1, []) == []
 
 
-def _shaded_alike(falls: float, mown: float, days: int = 300) -> tuple[SimpleNamespace, np.ndarray, np.ndarray]:
+def _shaded_alike(
+    falls: float, mown: float, most: float = 0.9, scatter: float = 0.05, second: float = 1.0, days: int = 300
+) -> tuple[SimpleNamespace, np.ndarray, np.ndarray]:
     """
-    Blocks and ratios of three inverters of four strings; grass creeps up on the first two from day 60 on. The first falls on day
-    140, the second's row is mown on day 200. Ten blocks a day of bright light alone.
+    Blocks and ratios of three inverters of four strings; grass creeps up on the first, and on the `second` by a share of it, from
+    day 60 on. The first falls on day 140, the second's row is mown on day 200. Ten blocks a day of bright light alone.
     """
     rng = np.random.default_rng(5)
-    grass = 0.9 * np.clip((np.arange(days) - 60.0) / 120.0, 0.0, 1.0) + rng.normal(0.0, 0.05, days)
-    own = np.stack([grass, grass, np.zeros(days)]) + rng.normal(0.0, 0.0005, (3, days))
+    grass = most * np.clip((np.arange(days) - 60.0) / 120.0, 0.0, 1.0) + rng.normal(0.0, scatter, days)
+    own = np.stack([grass, second * grass, np.zeros(days)]) + rng.normal(0.0, 0.0005, (3, days))
     own[0, 140:] += falls
     own[1, 200:] -= mown
     blocks = SimpleNamespace(
@@ -220,6 +222,16 @@ def test_a_string_lost_under_shade_is_told_against_an_inverter_that_is_shaded_al
 
     assert [(s.inverter, s.day) for s in sure] == [(0, 140)]
     assert sure[0].size == pytest.approx(lost, abs=0.01)
+
+
+@pytest.mark.parametrize(("falls", "scatter", "sure"), [(1.0, 0.003, True), (1.0, 0.05, False), (-1.0, 0.003, False)])
+def test_a_sharp_fall_between_even_days_is_no_shade_where_no_overcast_day_says_so(falls, scatter, sure):
+    lost = -np.log(1.0 - 1.0 / 4.0)
+    blocks, ratio, weight = _shaded_alike(falls * lost, 0.0, most=0.1, scatter=scatter, second=0.0)
+    found = site_steps(blocks, ratio, weight, np.array([True, False, False]))
+
+    assert [(s.inverter, s.day) for s in found if abs(s.size) > 0.2] == [(0, 140)]
+    assert [s.sure for s in found if abs(s.size) > 0.2] == [sure]
 
 
 def test_a_row_that_is_mown_is_no_string_that_came_back_nor_one_that_died_beside_it():

@@ -53,8 +53,10 @@ def site_steps(blocks: Blocks, ratio: np.ndarray, weight: np.ndarray, shaded: np
         least = _UNDER_SHADE / max(n_strings[k], 1)
         peers = open_air if len(open_air) else slice(None)
         against, in_dim = (d[k] - over_known(np.nanmedian, d[peers], axis=0) for d in (days, dim))
-        found = find_steps(against, int(k), least)
-        seen = [replace(s, sure=bool(len(open_air)) and also_in(in_dim, s), before=_level_before(against, s.day)) for s in found]
+        seen = [
+            replace(s, sure=bool(len(open_air)) and (also_in(in_dim, s) or (s.size > 0.0 and _is_quiet(s))),
+                    before=_level_before(against, s.day))
+            for s in find_steps(against, int(k), least)]
         beside = [s for j in np.flatnonzero(shaded) if j != k for s in _beside(days[k] - days[j], dim[k] - dim[j], int(k), least)]
         out += _best_seen([*seen, *beside])
     if len(open_air):
@@ -73,8 +75,12 @@ def _beside(against: np.ndarray, in_dim: np.ndarray, inverter: int, least: float
     """
     steps = find_steps(against, inverter, least)
     seen = {s: also_in(in_dim, s) for s in steps}
-    found = [s for s in steps if seen[s] or s.noise < _QUIET * abs(s.size)]
+    found = [s for s in steps if seen[s] or _is_quiet(s)]
     return [replace(s, sure=s.size > 0.0 or seen[s], before=_level_before(against, s.day)) for s in found]
+
+
+def _is_quiet(step: Step) -> bool:
+    return step.noise < _QUIET * abs(step.size)
 
 
 def _best_seen(steps: list[Step]) -> list[Step]:
