@@ -58,9 +58,10 @@ def test_a_loss_that_began_between_rounds_is_a_fall():
     assert column.values.argmax() == (59 + 243) // 2
 
 
+@pytest.mark.parametrize("inverters", [(0, 1, 2, 3), (0, 3), (3,)])
 @pytest.mark.parametrize(("fell", "columns"), [(0.12, 1), (0.03, 0)])
-def test_two_rounds_tell_a_fall_of_ac_over_dc_that_no_clamp_makes(fell, columns):
-    found = told(np.array([0.0, fell, fell]), rounds=2)
+def test_two_rounds_tell_a_fall_of_ac_over_dc_that_no_clamp_makes(fell, columns, inverters):
+    found = told(np.array([0.0, fell, fell]), inverters, rounds=2)
 
     assert [c.inverter for c in found] == [3] * columns
     # The likeliest of several is partly luck: told smaller, and never larger than it was read.

@@ -33,8 +33,9 @@ _FROM_THE_START = 0.02
 _CLAMP_SIGNIFICANT = 2.2
 #: Standard uncertainties that the best of several cuts of several inverters reaches by luck. Order statistics of about ten.
 _LUCK = 1.7
-#: Standard uncertainty of one clamp reading of AC over DC. Common practice, no source. [fraction]
-_CLAMP_U = 0.013
+#: Standard uncertainty of one clamp reading of AC over DC, and the least of one against the others. Common practice, no source.
+#: [fraction]
+_CLAMP_U, _CLAMP_LEAST = 0.013, 0.01
 #: A loss that stays shows the same in every later round. Beyond this scatter it comes and goes, as shade and clouds do; the
 #: current carries the error of the light laid beside it, AC over DC does not. About 2.5 standard uncertainties of a reading.
 _STAYS = {"current_ratio": 0.05, "efficiency_log_ratio": 0.03}
@@ -160,8 +161,10 @@ def clamp_columns(blocks: Blocks, clamps: pd.DataFrame, rounds: pd.DataFrame) ->
         others = wide.notna().sum(axis=1) > 1
         by_itself = 0.0 if column == "efficiency_log_ratio" else np.nan
         against = wide if alone else wide.sub(wide.median(axis=1).where(others, by_itself), axis=0)
-        least = _CLAMP_U if alone or len(wide) < 3 else 0.01  # a scatter of two rounds is no measure of one reading's
-        noise = max(float(1.4826 * against.sub(against.median()).abs().stack().median()), least)
+        noise = _CLAMP_U if alone or len(wide) < 3 else _CLAMP_LEAST
+        if len(wide) > 2:
+            # From round to round, in which a fall counts once; two rounds measure no scatter but what fell.
+            noise = max(1.4826 * float(np.nanmedian(np.abs(np.diff(against, axis=0)))) / np.sqrt(2.0), noise)
         for k, name in enumerate(blocks.model.inverter_ids):
             if name in against:
                 values, said = against[name].to_numpy(), f"{what}: {name}"
