@@ -19,7 +19,7 @@ def calls(monkeypatch):
     """Stand-ins for the stages that record how they were called."""
     made = []
 
-    def assess(path, as_of=None, period=None, progress=None, opens_book=None):
+    def assess(path, as_of=None, period=None, progress=None, opens_book=None, processes=1):
         made.append((str(path), as_of, period))
         progress("reading alder")
         return assessment()

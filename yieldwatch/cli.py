@@ -21,6 +21,7 @@ from yieldwatch.book.keep import open_book
 from yieldwatch.book.store import FILE_NAME
 from yieldwatch.cli_jobs import add_jobs, add_store
 from yieldwatch.errors import InputError, YieldwatchError
+from yieldwatch.processes import usual_processes
 from yieldwatch.report import write_report
 from yieldwatch.report.evidence_file import read_evidence
 from yieldwatch.report.explain import print_evidence, print_topic, print_topics
@@ -126,6 +127,8 @@ def _add_assess(commands: argparse._SubParsersAction) -> None:
         "--to", dest="end", type=_date, metavar="DATE", help="day after the last one to report"
     )
     command.add_argument("--parquet", action="store_true", help="write the tables as Parquet too")
+    command.add_argument("--processes", type=_count, default=usual_processes(), metavar="NUMBER",
+                         help="sites worked on side by side, about a gigabyte each (default here: %(default)s)")
     add_store(command)
     command.add_argument("--no-book", action="store_true", help="leave the job book alone, and the work list without it")
 
@@ -186,6 +189,12 @@ def _date(text: str) -> dt.date:
         ) from None
 
 
+def _count(text: str) -> int:
+    if text.isdecimal() and int(text) > 0:
+        return int(text)
+    raise argparse.ArgumentTypeError(f'"{text}" is not a number of processes. Expected 1 or more.')
+
+
 def _assess(options: argparse.Namespace) -> None:
     if options.start and options.end and not options.start < options.end:
         raise InputError(
@@ -199,7 +208,8 @@ def _assess(options: argparse.Namespace) -> None:
     opens_book = None if options.no_book or closed else partial(open_book, options.portfolio, options.store)
     period = (options.start, options.end) if options.start or options.end else None
     with _progress() as progress:
-        assessment = assess(options.portfolio, as_of=options.as_of, period=period, progress=progress, opens_book=opens_book)
+        assessment = assess(options.portfolio, as_of=options.as_of, period=period, progress=progress, opens_book=opens_book,
+                            processes=options.processes)
         progress("writing the results")
         photos = (photos_in_book(opens_book(), options.portfolio, assessment.work_list) if opens_book
                   else JobPhotos(options.portfolio))
