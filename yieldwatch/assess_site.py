@@ -72,7 +72,7 @@ class SiteOutcome:
     """
     What a portfolio's answer takes of one site.
 
-    `notices` names the site. `result` is None where the site is left out, which `notices` then says; the rest is empty. `jobs`
+    `notices` names the site. `result` is None where the site is left out, and the rest empty: `notices` then says why. `jobs`
     would win something back, `could_read` is what a reading could tell, `usual` the weeks to come and `bright` their hours with
     light enough for a test.
     """

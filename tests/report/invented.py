@@ -21,7 +21,8 @@ from tests.report.invented_jobs import (
     waiting,
     work_list,
 )
-from yieldwatch.assess import Assessment, SiteAssessment
+from yieldwatch.assess import Assessment
+from yieldwatch.assess_site import SiteAssessment
 from yieldwatch.constants import CAUSES, IN_HAND
 from yieldwatch.cost.bridge import BridgeMonth, bridge_rows
 from yieldwatch.field.tables import SiteData

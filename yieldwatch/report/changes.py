@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from yieldwatch.assess import SiteAssessment
+from yieldwatch.assess_site import SiteAssessment
 from yieldwatch.pictures.doubt import patterns_of
 from yieldwatch.report.runs import groups_of, measured_months, month_cells
 from yieldwatch.report.totals import BOUNDS

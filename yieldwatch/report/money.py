@@ -11,7 +11,7 @@ from typing import Any
 
 import pandas as pd
 
-from yieldwatch.assess import SiteAssessment
+from yieldwatch.assess_site import SiteAssessment
 from yieldwatch.report import words
 from yieldwatch.report.blocks import Grid
 from yieldwatch.report.totals import Amount

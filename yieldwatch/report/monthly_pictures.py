@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import pandas as pd
 from markupsafe import Markup
 
-from yieldwatch.assess import Assessment, SiteAssessment
+from yieldwatch.assess import Assessment
+from yieldwatch.assess_site import SiteAssessment
 from yieldwatch.constants import CAUSES
 from yieldwatch.report import jobs, pictures, words
 from yieldwatch.report.monthly_words import TOTALS, Month, step_word, summed_bridge

@@ -11,7 +11,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from yieldwatch.assess import Assessment, SiteAssessment
+from yieldwatch.assess import Assessment
+from yieldwatch.assess_site import SiteAssessment
 from yieldwatch.book import states
 from yieldwatch.book.promises import Promises
 from yieldwatch.report import jobs, words

@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from yieldwatch.assess import SiteAssessment
+from yieldwatch.assess_site import SiteAssessment
 from yieldwatch.constants import CAUSES, LEFT_ON
 from yieldwatch.cost.left_on import left_on_part
 from yieldwatch.report.totals import BOUNDS, IN_HAND_PARTS, cell_bounds, cell_draws, cell_price

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
-from yieldwatch.assess import SiteAssessment
+from yieldwatch.assess_site import SiteAssessment
 from yieldwatch.check import Source, check_site, set_aside_kinds
 from yieldwatch.constants import BEYOND, FAULT_FINDINGS, IN_HAND, LEFT_ON
 from yieldwatch.field.read import notices_beside_rows

@@ -12,7 +12,8 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from yieldwatch.assess import Assessment, SiteAssessment
+from yieldwatch.assess import Assessment
+from yieldwatch.assess_site import SiteAssessment
 from yieldwatch.constants import IN_HAND, LEFT_ON
 from yieldwatch.cost.left_on import in_hand_rows
 from yieldwatch.report import words

@@ -12,7 +12,8 @@ from pathlib import Path
 
 import pandas as pd
 
-from yieldwatch.assess import Assessment, SiteAssessment
+from yieldwatch.assess import Assessment
+from yieldwatch.assess_site import SiteAssessment
 from yieldwatch.errors import InputError
 from yieldwatch.report.schema import IDENTIFIERS, TABLES
 

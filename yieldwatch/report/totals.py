@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from yieldwatch.assess import Assessment, SiteAssessment
+from yieldwatch.assess import Assessment
+from yieldwatch.assess_site import SiteAssessment
 from yieldwatch.constants import BEYOND, CAUSES, IN_HAND, LEFT_ON
 from yieldwatch.cost.left_on import beyond_rows, in_hand_rows
 
