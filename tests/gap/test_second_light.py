@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import signal
 
 from tests.farm.plain import plain
 from tests.farm.settings import PortfolioSpec
@@ -16,7 +17,7 @@ from yieldwatch.field.read import read_site_data
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.mechanisms.base import Column
 from yieldwatch.gap.mechanisms.level import LIGHT_BIAS, LIGHT_DRIFT
-from yieldwatch.gap.second_light import LightDrift, drift_rows, light_drift
+from yieldwatch.gap.second_light import LightDrift, _trend, drift_rows, light_drift
 from yieldwatch.portfolio.read import read_portfolio
 
 
@@ -67,3 +68,19 @@ def test_a_trend_that_counts_is_a_row_on_the_drift_alone() -> None:
     assert row.design.toarray().tolist() == [[0.0, 1.0]]
     assert row.values.tolist() == [0.03]
     assert drift_rows(columns, LightDrift(-0.01, 0.006)) == []
+
+
+def test_errors_that_last_for_weeks_are_seldom_told_as_a_drift() -> None:
+    # A weather service is off by 2 % for a fortnight; neither source drifts. Twenty months are few to know their own scatter by.
+    rng = np.random.default_rng(4)
+    days = pd.date_range("2022-01-01", periods=20 * 30)
+    found = []
+    for _ in range(150):
+        off = signal.lfilter([np.sqrt(1.0 - np.exp(-2.0 / 15.0))], [1.0, -np.exp(-1.0 / 15.0)], rng.normal(0.0, 1.0, len(days)))
+        light = pd.Series(200.0 * np.exp(rng.normal(0.0, 0.3, len(days))), days)
+        drift = _trend(light, light * np.exp(0.02 * off))
+        assert drift is not None
+        found.append((drift.per_year / drift.doubt, drift.counts))
+    of_their_doubt, counts = np.array(found).T
+    assert 0.8 < of_their_doubt.std() < 1.25
+    assert counts.sum() <= 3

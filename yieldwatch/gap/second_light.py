@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import sparse
+from scipy import sparse, stats
 
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.infer import Rows
@@ -28,6 +28,8 @@ _SECOND_DRIFT = 0.003
 #: Standard uncertainties, and drift, beyond which the sensor is said to drift. [1/year] The second is the most that ISO 9060
 #: allows class A in a year.
 _BEYOND, _LEAST = 3.0, 0.008
+#: Degrees of freedom that the months of a trend leave at the least.
+_FEWEST_FREE = 3.0
 
 
 @dataclass(frozen=True)
@@ -47,7 +49,9 @@ def light_drift(data: SiteData, tz: str) -> LightDrift | None:
     """
     Trend of the weather's light over the second source's, over months and clear of the seasons; None where it cannot be told.
 
-    Only like is compared with like: horizontal with horizontal light, or in-plane with in-plane.
+    Only like is compared with like: horizontal with horizontal light, or in-plane with in-plane. The doubt is by Student's
+    distribution, and by the correlation of neighbouring months without its bias in short series (Marriott & Pope, Biometrika 41
+    (1954) 390; from memory).
     """
     if data.weather is None or data.weather_2 is None:
         return None
@@ -89,7 +93,12 @@ def _trend(first: pd.Series, second: pd.Series) -> LightDrift | None:
     design = np.column_stack([np.ones(len(years)), years - years.mean(), np.cos(turn), np.sin(turn)])
     found, *_ = np.linalg.lstsq(design, by_month.to_numpy(float), rcond=None)
     rest = by_month.to_numpy(float) - design @ found
-    # A model's error lasts for weeks: each month's holds part of the month before.
-    lasting = float(np.clip(np.corrcoef(rest[:-1], rest[1:])[0, 1], 0.0, 0.8))
-    spread = float((rest**2).sum()) / (len(years) - design.shape[1]) * (1.0 + lasting) / (1.0 - lasting)
-    return LightDrift(float(found[1]), float(np.hypot(np.sqrt(spread * np.linalg.inv(design.T @ design)[1, 1]), _SECOND_DRIFT)))
+    # A model's error lasts for weeks: each month's holds part of the month before. Read off a few months it comes out too small.
+    n, lasting = len(years), float(np.corrcoef(rest[:-1], rest[1:])[0, 1])
+    lasting = float(np.clip(lasting + (1.0 + 4.0 * lasting) / n, 0.0, 0.8))
+    free = n - design.shape[1]
+    spread = float((rest**2).sum()) / free * (1.0 + lasting) / (1.0 - lasting)
+    # So few months know their own scatter badly: wider, until the limit is passed by chance as seldom as a normal would.
+    few = stats.t.isf(stats.norm.sf(_BEYOND), max(free * (1.0 - lasting) / (1.0 + lasting), _FEWEST_FREE)) / _BEYOND
+    doubt = few * np.sqrt(spread * np.linalg.inv(design.T @ design)[1, 1])
+    return LightDrift(float(found[1]), float(np.hypot(doubt, _SECOND_DRIFT)))
