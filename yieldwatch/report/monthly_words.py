@@ -31,10 +31,11 @@ _WORTH_TELLING = 0.002
 
 @dataclass(frozen=True)
 class Answer:
-    """A question and what there is to say to it."""
+    """A question and what there is to say to it; of much, all after the first `lead` sentences is a list."""
 
     question: str
     said: tuple[str, ...]
+    lead: int = 2
 
 
 @dataclass(frozen=True)
@@ -111,7 +112,7 @@ def answers(assessment: Assessment, month: Month) -> tuple[Answer, ...]:
         Answer("What was expected", tuple(_expected(assessment, month, unit))),
         Answer("Why it differs", tuple(_why(assessment, month, unit))),
         Answer("What was in our hands", tuple(_in_hand(assessment, month, unit))),
-        Answer("What to decide", tuple(_decide(assessment))),
+        _decide(assessment),
         Answer("What was proven", tuple(_proven(assessment))),
         Answer("What is not known", tuple(_not_known(month, unit))),
     )
@@ -195,7 +196,8 @@ def _why(assessment: Assessment, month: Month, unit: EnergyUnit) -> list[str]:
     rows = summed_bridge(assessment, "month", month.month)
     if rows.empty:
         lost = [(words.cause_word(c.cause), c.energy) for c in month.of_month[0].causes] if len(month.of_month) == 1 else []
-        told = [f"{name} {unit.text(e.value)}" for name, e in lost if e.known and e.value > 0]
+        told = [f"{name} {unit.text(e.value)} ({unit.span(e)})" for name, e in sorted(lost, key=lambda one: -one[1].value)
+                if e.known and e.value > 0 and unit.bare(e.value).strip("0.")]
         return [f"Lost: {listed(told)}." if told else "Without a budget the farms' own pages say what each loss took."]
     budget = rows.at["budget", "energy_kwh"]
     steps = rows[~rows.index.isin(TOTALS) & rows["energy_kwh"].notna()]
@@ -258,10 +260,11 @@ def _worth(worth: Amount, currency: str) -> str:
     return f", worth {money_with_span(worth, currency)}" if worth.known else ""
 
 
-def _decide(assessment: Assessment) -> list[str]:
+def _decide(assessment: Assessment) -> Answer:
     plan, currency = jobs.work_plan(assessment), words.plain(assessment.portfolio.currency)
+    question = "What to decide"
     if not plan.do:
-        return [jobs.nothing_to_do(plan)]
+        return Answer(question, (jobs.nothing_to_do(plan),))
     safety = [job for job in plan.do if jobs.is_safety(job)]
     paying = [job for job in plan.do if not jobs.is_safety(job)]
     said = [f"First, whatever it returns, for safety: {listed([jobs.title(j) for j in safety[:_MOST_JOBS]])}"
@@ -278,7 +281,7 @@ def _decide(assessment: Assessment) -> list[str]:
         said.append(f"{count(len(plan.over_budget), 'more job')} would pay, but not within the year's budget or crew days.")
     if plan.not_worth:
         said.append(jobs.turned_down(plan.not_worth) + "; the work list says why.")
-    return said
+    return Answer(question, tuple(said), 2 if safety else 1)
 
 
 def _by(job: dict) -> str:
