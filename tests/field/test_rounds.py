@@ -120,10 +120,11 @@ def test_a_trace_of_zeros_alone_is_told_and_kept(tmp_path, values, told):
 
 def test_a_round_whose_light_is_in_kilowatts_is_set_aside(tmp_path):
     dim = IV.splitlines()[1].replace("12:", "13:").replace(",900,", ",0.9,")
-    dark = dim.replace("13:", "14:").replace(",9.4,690,9,570", ",0.01,400,,")
-    data = read_site(tmp_path, {"readings/iv/r1.csv": f"{IV}{dim}\n{dark}\n"})
-    assert data.iv["poa_global"].tolist() == [900, 0.9]
-    assert aside(data) == [(3, "poa_global", "too little light for the current. Expected W/m²; is it in kW/m²?")]
+    dead = dim.replace("13:", "14:").replace(",9.4,690,9,570", ",0,0,,")
+    data = read_site(tmp_path, {"readings/iv/r1.csv": f"{IV}{dim}\n{dead}\n", "readings/iv/r2.csv": f"{IV_HEADER}{dead}\n"})
+    assert data.iv["poa_global"].tolist() == [900]
+    reason = "too little light for the currents of its file. Expected W/m²; is it in kW/m²?"
+    assert aside(data)[:2] == [(3, "poa_global_w_m2", reason), (4, "poa_global_w_m2", reason)]
 
 
 def test_power_of_a_trace_in_kilowatts_is_brought_to_watts(tmp_path):

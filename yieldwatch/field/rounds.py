@@ -56,8 +56,11 @@ def _possible_for_string(source: Source, rows: pd.DataFrame) -> pd.DataFrame:
         rows = drop_rows(source, rows, rows[column].to_numpy() > limit, column,
                          f"above {factor:g} times the nameplate of the string. Expected {hint}?")
     nameplate = rows["string_id"].map({k: s.module_type.i_sc_a for k, s in strings.items()}).to_numpy(dtype=float)
-    dim = rows["poa_global"].between(0.0, _KILO, inclusive="right") & (rows["i_sc"] > _LEAST_CURRENT * nameplate)
-    return drop_rows(source, rows, dim, "poa_global", "too little light for the current. Expected W/m²; is it in kW/m²?")
+    dim = rows["poa_global"].between(0.0, _KILO, inclusive="right")
+    # A dead string's trace in the same file is in the same unit.
+    wrong = (dim & (rows["i_sc"] > _LEAST_CURRENT * nameplate)).groupby(rows["file"]).transform("any")
+    return drop_rows(source, rows, dim & wrong, "poa_global",
+                     "too little light for the currents of its file. Expected W/m²; is it in kW/m²?")
 
 
 def _without_empty(source: Source, rows: pd.DataFrame, names: Sequence[str], keep: np.ndarray | bool = False) -> pd.DataFrame:
@@ -73,9 +76,9 @@ def _note_zeros(source: Source, rows: pd.DataFrame) -> None:
     nil = rows[((values == 0.0) | values.isna()).all(axis=1) & (rows["i_sc"] == 0.0) & (rows["v_oc"] == 0.0)]
     for number, own in nil.groupby("file"):
         which = f"line {own['line'].iloc[0]} ({own['string_id'].iloc[0]}): taken as"
-        what = f"1 trace holds zeros alone, {which} a dead string" if len(own) == 1 else (
-            f"{len(own)} traces hold zeros alone, first {which} dead strings")
-        source.ledger.note(source.ledger.files[int(str(number))], f"{what}. If it was not traced, take its row out.")
+        what = f"1 trace holds zeros alone, {which} a dead string. If it was not traced, take its row out." if len(own) == 1 else (
+            f"{len(own)} traces hold zeros alone, first {which} dead strings. If they were not traced, take their rows out.")
+        source.ledger.note(source.ledger.files[int(str(number))], what)
 
 
 def _from_kilowatts(source: Source, rows: pd.DataFrame, power: pd.Series) -> pd.Series:
