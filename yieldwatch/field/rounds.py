@@ -76,7 +76,8 @@ def _note_zeros(source: Source, rows: pd.DataFrame) -> None:
     nil = rows[((values == 0.0) | values.isna()).all(axis=1) & (rows["i_sc"] == 0.0) & (rows["v_oc"] == 0.0)]
     for number, own in nil.groupby("file"):
         which = f"line {own['line'].iloc[0]} ({own['string_id'].iloc[0]}): taken as"
-        what = f"1 trace holds zeros alone, {which} a dead string. If it was not traced, take its row out." if len(own) == 1 else (
+        one = f"1 trace holds zeros alone, {which} a dead string. If it was not traced, take its row out."
+        what = one if len(own) == 1 else (
             f"{len(own)} traces hold zeros alone, first {which} dead strings. If they were not traced, take their rows out.")
         source.ledger.note(source.ledger.files[int(str(number))], what)
 
