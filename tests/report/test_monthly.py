@@ -155,7 +155,8 @@ def test_what_was_proven_comes_from_the_job_book(tmp_path):
     done = replace(raise_job(open_book(tmp_path)), decision="do", done_on=dt.date(2025, 4, 1), verdict_days=30.0,
                    verdict_promised_kwh=100.0, verdict_kwh=60.0, verdict_low_kwh=50.0, verdict_high_kwh=70.0)
     text = said(replace(assessment(), in_book=replace(book, jobs=(done,))))["What was proven"]
-    assert text.startswith("1 job of the book is done, 1 measured.")
+    # Promises are the job book's; what stands after them is of the events, too.
+    assert text.startswith("1 job of the job book is done, 1 measured. 1 measured job was to win back 100 kWh in")
     assert "to win back 100 kWh in the days measured and won back 60 kWh" in text
 
 

@@ -296,18 +296,19 @@ def _proven(assessment: Assessment) -> list[str]:
                 "Promises are not known: this was made without a job book, which holds what was promised and measured."]
     done = [job for job in book.jobs if job.done_on is not None]
     promises = Promises(book.jobs)
-    said = [f"{count(len(done), 'job')} of the book {'is' if len(done) == 1 else 'are'} done, "
+    said = [f"{count(len(done), 'job')} of the job book {'is' if len(done) == 1 else 'are'} done, "
             f"{len([j for j in book.jobs if j.verdict_kwh is not None])} measured."] if done else [
         "No job of the job book is done yet."]
-    if works:
-        said.append(works)
     if promises.kept:
         promised, proven = (_sum([getattr(k, f"{n}_kwh") for k in promises.kept]) for n in ("promised", "proven"))
         unit = EnergyUnit.fitting(promised)
         factor = promises.correction()
-        said.append(f"They were to win back {unit.text(promised)} in the days measured and won back {unit.text(proven)}; later "
+        those = count(len(promises.kept), "measured job was", "measured jobs were")
+        said.append(f"{those} to win back {unit.text(promised)} in the days measured and won back {unit.text(proven)}; later "
                     f"promises count {words.number(factor.factor, 2)} of what they say ({words.number(factor.low, 2)} to "
                     f"{words.number(factor.high, 2)}).")
+    if works:
+        said.append(works)
     waiting = [job for job in book.jobs if states.state(job) == states.WAITING]
     if waiting:
         said.append(f"{count(len(waiting), 'job')} {'waits' if len(waiting) == 1 else 'wait'} for parts, permission or weather.")
