@@ -17,7 +17,7 @@ from yieldwatch.field.rows import Source, completed, drop_rows, empty_table, rea
 #: Irradiance and tolerances may lift a string above its nameplate, never twice. (common practice, no source)
 _MAX_OF_I_SC = 2.0
 _MAX_OF_V_OC = 1.5
-#: Light [W/m²] in which no string gives this share of its nameplate's current, by the linearity of both: more says it is in kW/m².
+#: Light [W/m²] in which no string gives this share of its nameplate's current, as current follows light: it is in kW/m².
 _KILO, _LEAST_CURRENT = 2.0, 0.05
 #: Relative difference of two figures of one trace that are the same but for their rounding. Common practice, no source.
 _SAME = 0.02
