@@ -7,8 +7,10 @@ from __future__ import annotations
 import threading
 from pathlib import Path
 
+from yieldwatch.book import states
 from yieldwatch.book.facts import Job
 from yieldwatch.book.keep import JobBook, open_book
+from yieldwatch.errors import BookError
 
 
 class Jobs:
@@ -56,3 +58,10 @@ class Jobs:
             if self._seen is None or self._seen[0] != last:
                 self._seen = (last, book.jobs())
             return self._seen[1]
+
+    def stand(self) -> dict[int, str]:
+        """Where each job stands now, by its number; nothing where the book cannot be read."""
+        try:
+            return {job.ref: states.state(job) for job in self.all()}
+        except BookError:
+            return {}

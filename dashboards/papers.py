@@ -112,10 +112,19 @@ def kept(place: Place, table: pd.DataFrame) -> Kept:
                        "again.")
     found, shade, listed = (pd.DataFrame(place.store.rows(name), columns=place.store.columns(name))
                             for name in ("string_findings", "obstacles", "work_list"))
+    listed = _as_it_stands(place, listed)
     as_of = dt.date.fromisoformat(place.store.about()["as_of"] or "")
     return Kept(portfolio, as_of, tuple(
         _Site(s, _Found(found[found["site_id"] == s.id], shade[shade["site_id"] == s.id])) for s in portfolio.sites), listed,
         table, place.folder, _photos(place, listed))
+
+
+def _as_it_stands(place: Place, listed: pd.DataFrame) -> pd.DataFrame:
+    """The list with where each job stands by the book now, which people may have changed since the assessment."""
+    if "job_ref" not in listed:
+        return listed
+    now = listed["job_ref"].map(place.jobs.stand())
+    return listed.assign(job_state=now.where(now.notna(), listed["job_state"]))
 
 
 def _photos(place: Place, listed: pd.DataFrame) -> JobPhotos:

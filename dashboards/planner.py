@@ -16,10 +16,15 @@ from concurrent.futures import CancelledError, Future, ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import dataclass
 
+from dashboards.jobs import Jobs
 from dashboards.store import NoAssessment, Store
+from dashboards.visit import Place
 from yieldwatch.action.budget_curve import CurvePoint, curve_points
 from yieldwatch.action.plan_rows import OutOfTime, PlanBasis, PlanMade, limits_of, plan_rows
+from yieldwatch.book import states
 
+#: States in which a job is not planned again.
+_CLOSED = (*states.FINISHED, states.PUT_OFF, states.DECLINED)
 LOG = logging.getLogger("yieldwatch.serve")
 #: Time after which the best plan found so far is taken. [s]
 SECONDS = 20.0
@@ -108,13 +113,13 @@ class _Growing:
 
 
 class PlanDesk:
-    """Plans and curves of one store, each made once."""
+    """Plans and curves of one store, each made once, without the jobs that the job book has closed since."""
 
-    def __init__(self, store: Store) -> None:
-        self._store = store
+    def __init__(self, store: Store, jobs: Jobs | None = None) -> None:
+        self._store, self._book = store, jobs
         self._worker = ThreadPoolExecutor(1, "plan")
         self._lock = threading.Lock()
-        self._basis: tuple[tuple[int, int], PlanBasis] | None = None
+        self._basis: tuple[tuple, PlanBasis] | None = None
         self._asked: OrderedDict[tuple, tuple[float, Future[PlanMade]]] = OrderedDict()
         self._curves: dict[float | None, _Growing] = {}
 
@@ -205,11 +210,22 @@ class PlanDesk:
         else:
             self._worker.submit(self._grow, crew_days, growing)
 
-    def _current(self) -> tuple[tuple[int, int], PlanBasis]:
-        """The store's basis, read anew when the store was replaced, with the version asked for before it was read."""
-        version = self._store.version()
+    def closed(self) -> dict[str, str]:
+        """Jobs that people did or turned down since the assessment, by `job_id`, and why no plan takes them up."""
+        stand = {} if self._book is None else {ref: now for ref, now in self._book.stand().items() if now in _CLOSED}
+        if not stand or not self._store.has("work_list") or "job_ref" not in self._store.columns("work_list"):
+            return {}
+        rows = self._store.rows("work_list", {"job_ref": list(stand)}, columns=("job_id", "job_ref", "job_state", "safety"))
+        # What must be made safe is planned until it is done.
+        return {r["job_id"]: f"In the job book since the assessment: {stand[int(r['job_ref'])]}." for r in rows
+                if stand[int(r["job_ref"])] not in (r["job_state"], *((states.PUT_OFF, states.DECLINED) if r["safety"] else ()))}
+
+    def _current(self) -> tuple[tuple, PlanBasis]:
+        """The store's basis, read anew when store or closed jobs changed, with the version asked for before it was read."""
+        closed = self.closed()
+        version = (self._store.version(), tuple(sorted(closed.items())))
         if self._basis is None or self._basis[0] != version:
-            self._basis = (version, self._read())
+            self._basis = (version, self._read().without(closed))
             self._asked.clear()
             self._curves.clear()
         return self._basis
@@ -227,6 +243,6 @@ def _made(basis: PlanBasis, limits: Limits) -> PlanMade:
 
 
 @functools.lru_cache(maxsize=4)
-def desk(store: Store) -> PlanDesk:
-    """The desk of a store, opened when it is first asked for."""
-    return PlanDesk(store)
+def desk(place: Place) -> PlanDesk:
+    """The desk of a place, opened when it is first asked for."""
+    return PlanDesk(place.store, place.jobs)

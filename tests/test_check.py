@@ -66,14 +66,15 @@ def test_coverage_counts_missing_intervals():
 
 def test_rows_set_aside_are_counted_by_kind_of_reason():
     rows = pd.DataFrame(
-        {"file": "a.csv", "line": [41, 40, 9, 7, 8, 5],
+        {"file": "a.csv", "line": [41, 40, 9, 7, 8, 5], "column": ["time", "time", "i_sc_a", "time", "time", ""],
+         "value": ["b", "a", "0.4", "x", "y", "z"],
          "reason": ["repeat of line 12", "repeat of line 40", "below 0.5 A", *["not ISO 8601"] * 3]}
     )
     kinds = set_aside_kinds(rows)
     assert [tuple(row) for row in kinds.itertuples(index=False)] == [
-        ("a.csv", "not ISO 8601", 3, 5),
-        ("a.csv", "repeat of line …", 2, 40),
-        ("a.csv", "below 0.5 A", 1, 9),
+        ("a.csv", "not ISO 8601", 3, 5, ""),
+        ("a.csv", "repeat of line …", 2, 40, "time = a"),
+        ("a.csv", "below 0.5 A", 1, 9, "i_sc_a = 0.4"),
     ]
 
 

@@ -205,3 +205,10 @@ def test_a_verdict_is_recorded_with_what_it_rests_on_and_taken_back(run):
     told = ["--low", "90", "--high", "150", "--days", "30", "--promised", "110", "--words", "read the meter"]
     assert run("verdict", "1", "120", *told, "--as", "Ann")[:2] == (0, "job 1: proven, version 4\n")
     assert run("verdict", "1", "nothing", "--as", "Ann")[:2] == (0, "job 1: done, version 5\n")
+
+
+def test_a_list_says_that_a_claim_is_paid_once(run, farm):
+    raise_job(open_book(farm), job_kind="claim", cause="degradation", scope="I2.1", job_id="moor-claim")
+    lines = [line for line in run("list")[1].splitlines() if " 40" in line]
+    assert ["40 once" in line for line in lines] == ["laim" in line for line in lines]
+    assert any("laim" in line for line in lines)

@@ -40,7 +40,7 @@ from yieldwatch.processes import Progress
 from yieldwatch.proof.done import done_jobs
 from yieldwatch.proof.prove import prove_site
 from yieldwatch.proof.verdict import proof_table
-from yieldwatch.remarks import left_out, of_inference, too_good
+from yieldwatch.remarks import left_out, next_to_nothing, of_inference, too_good
 
 
 @dataclass(frozen=True)
@@ -169,7 +169,7 @@ def _losses_and_money(portfolio: Portfolio, site: Site, data: SiteData, clocks: 
     bridge, budget = site_bridge(site, data, gap)
     returns, earned = site_returns(site, data, gap, losses, portfolio.discount_rate)
     said = (*said, *of_inference(data, state, rounds), *filter(None, [duty]), *dict.fromkeys((*paid, *budget, *earned)),
-            *left_out(gap, begin, finish), *too_good(gap.yields))
+            *left_out(gap, begin, finish), *too_good(gap.yields), *next_to_nothing(gap.yields))
     pictures = prepare_pictures(Subject(site, data, state, gap, losses, rounds, clamps))
     return SiteAssessment(site, data, gap, losses, rounds, clamps, statements, bridge, returns, pictures=pictures), state, said
 

@@ -145,14 +145,18 @@ def _series(kind: str, table: pd.DataFrame | None) -> Source:
 
 def set_aside_kinds(rows: pd.DataFrame) -> pd.DataFrame:
     """
-    Count the rows set aside by file and kind of reason, the most frequent first, with the first `line` of each.
+    Count the rows set aside by file and kind of reason, the most frequent first, with `line` and what `stood` there of the first.
 
     Two reasons that differ in their figures alone ("repeat of line 12") are one kind.
     """
     if rows.empty:
-        return pd.DataFrame({"file": [], "reason": [], "n": [], "line": []})
-    counts = rows.assign(reason=reason_kinds(rows)).groupby(["file", "reason"], dropna=False)["line"]
-    return counts.agg(n="size", line="min").reset_index().sort_values("n", ascending=False, kind="stable")
+        return pd.DataFrame({"file": [], "reason": [], "n": [], "line": [], "stood": []})
+    stood = [f"{column} = {str(value)[:40]}" if column else ""
+             for column, value in rows[["column", "value"]].itertuples(index=False)]
+    ordered = rows.assign(reason=reason_kinds(rows), stood=stood).sort_values("line", kind="stable")
+    counts = ordered.groupby(["file", "reason"], dropna=False)
+    kinds = counts.agg(n=("line", "size"), line=("line", "first"), stood=("stood", "first"))
+    return kinds.reset_index().sort_values("n", ascending=False, kind="stable")
 
 
 def reason_kinds(rows: pd.DataFrame) -> pd.Series:

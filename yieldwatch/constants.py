@@ -51,8 +51,21 @@ JOB_KINDS = (
     "clean", "cut_vegetation", "repair_string", "replace_modules", "repair_inverter",
     "fix_settings", "inspect", "claim",
 )
+#: What is done, as people say it.
+JOB_WORDS = {
+    "clean": "clean the modules",
+    "cut_vegetation": "cut back vegetation",
+    "repair_string": "repair strings",
+    "replace_modules": "replace modules",
+    "repair_inverter": "repair the inverter",
+    "fix_settings": "correct the settings",
+    "inspect": "inspect",
+    "claim": "make a claim",
+}
 #: Looks that settle whether a job pays, by what they look at: inspections with an outline, a crew and cautions of their own.
 LOOKS = {"soiling": "look_at_dirt", "shading": "look_at_plants"}
+#: An inspection of a loss that a look settles, by cause.
+LOOK_WORDS = {"soiling": "wash two strings to see the dirt", "shading": "look at what shades"}
 #: All that is done in a way of its own, as `work_of` names it.
 WORKS = (*JOB_KINDS, *LOOKS.values())
 #: Who does desk work, which needs no visit.
@@ -65,3 +78,16 @@ CREWS = {work: "electrical" for work in WORKS} | {
 def work_of(job_kind: str, cause: str) -> str:
     """What a job of this kind for this cause is done as, one of `WORKS`; a kind that is not known stays itself."""
     return LOOKS.get(cause, job_kind) if job_kind == "inspect" else job_kind
+
+
+def job_word(kind: object, cause: object = None) -> str:
+    """What is done, in words; of an inspection also what is looked at, where the cause says."""
+    if str(kind) == "inspect" and str(cause) in LOOK_WORDS:
+        return LOOK_WORDS[str(cause)]
+    return JOB_WORDS.get(str(kind), str(kind))
+
+
+def named_job(kind: str, cause: str, scope: str) -> str:
+    """A job within a sentence, so that people know which is meant; `scope` as in the work list."""
+    parts = "" if scope in ("", "site") else f" of {scope}"
+    return f'"{job_word(kind, cause)}{parts}"'

@@ -21,6 +21,8 @@ from yieldwatch.gap.second_light import LightDrift
 _MOST_PR = 1.1
 #: Nor above this many times what is expected of it, behind a standing limit or not. Common practice, no source.
 _MOST_OF_EXPECTED = 1.3
+#: Nor below this share of it unless known outages took half the month. Common practice, no source.
+_LEAST_OF_EXPECTED, _AVAILABLE = 0.02, 0.5
 
 
 def left_out(gap: SiteGap, first: pd.Timestamp, last: pd.Timestamp) -> list[str]:
@@ -111,6 +113,15 @@ def too_good(yields: pd.DataFrame) -> list[str]:
                     "the ratings in inverter_types or the energy is wrong, and so are the losses of these months. Check their "
                     "units.")
     return said
+
+
+def next_to_nothing(yields: pd.DataFrame) -> list[str]:
+    """Months that delivered next to nothing with no outage known, which a blank written as nil looks like."""
+    share = yields["measured_kwh"] / yields["expected_kwh"].where(yields["expected_kwh"] > 0.0)
+    none = yields.loc[(share < _LEAST_OF_EXPECTED) & ~(yields["availability"] < _AVAILABLE), "month"]
+    return [f"{', '.join(none)}: next to nothing was delivered by what was read, and no outage is known; all that was expected "
+            "counts as lost. If the energy was not read, leave its rows out; if all stood still, write the outage into "
+            "events.csv."] if len(none) else []
 
 
 def _months(which: pd.Series) -> str:

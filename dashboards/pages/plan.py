@@ -83,7 +83,7 @@ def _field(name: str, label: str, value: float | None, query: Any) -> html.Label
 
 def _body(visit: Visit, limits: Limits, wait: float) -> Content:
     try:
-        made = desk(visit.store).plan(limits, wait)
+        made = desk(visit.place).plan(limits, wait)
     except NoAssessment as err:
         return html.P(str(err))
     except OutOfTime as err:
@@ -120,6 +120,7 @@ class _View:
         self.read_first = {r["job_id"] for r in visit.store.rows("work_list", columns=("job_id", "read_first"))
                            if r["read_first"]} if "read_first" in known else set()
         self.left = [r for r in rows if r["row"] == "left_out"]
+        self.closed = desk(visit.place).closed()
         self.cost = sum(v["cost"] for v in self.dates)
         self.days = sum(v["crew_days"] for v in self.visits)
 
@@ -139,7 +140,7 @@ def _shown(view: _View) -> list:
     name = name if name in VIEWS else "visits"
     parts = {"visits": _by_visit, "weeks": _by_week, "map": _on_a_map}
     return [
-        html.P(_lead(view), className="lead"), *_against_list(view), _papers(view),
+        html.P(_lead(view), className="lead"), *_against_list(view), *_since(view), _papers(view),
         html.H2("The visits"),
         html.P(_switch(view, name), className="no-print", role="navigation", **aria(label="How the visits are shown")),
         *(parts[name](view) if (view.visits if name == "map" else view.dates) else
@@ -202,7 +203,7 @@ def _against_list(view: _View) -> list:
         return []
     rows = {r["job_id"]: r for r in view.visit.store.rows("work_list")}
     planned = {j["job_id"] for jobs in view.jobs.values() for j in jobs}
-    advised = {job for job, r in rows.items() if r["chosen"] or r["safety"]}
+    advised = {job for job, r in rows.items() if (r["chosen"] or r["safety"]) and job not in view.closed}
     later, without = sorted(planned & rows.keys() - advised), sorted(advised - planned)
     if not later and not without:
         return []
@@ -212,8 +213,18 @@ def _against_list(view: _View) -> list:
         said += ["Only later in the year worth their cost: " if len(later) > 1 else "Only later in the year worth its cost: ",
                  *_named(view, rows, later), ". "]
     if without:
-        said += ["Advised and not in this plan: ", *_named(view, rows, without), ". "]
+        said += [f"Advised and not in this plan{' without those below' if view.closed else ''}: ",
+                 *_named(view, rows, without), ". "]
     return [html.P(said)]
+
+
+def _since(view: _View) -> list:
+    """Jobs that were done or turned down since the assessment; the list holds them until the next."""
+    if not view.closed:
+        return []
+    rows = {r["job_id"]: r for r in view.visit.store.rows("work_list", {"job_id": list(view.closed)})}
+    return [html.P(["Done or turned down in the job book since the assessment, and not planned: ",
+                    *_named(view, rows, sorted(rows)), "."])]
 
 
 def _named(view: _View, rows: dict[str, dict], ids: list[str]) -> list:
@@ -369,7 +380,7 @@ def paper(place: Place, name: str) -> flask.Response:
         flask.abort(404)
     make, kind = PAPERS[name]
     try:
-        made = desk(place.store).plan(limits_from(flask.request.args, place.store.about()), SECONDS + _WAIT)
+        made = desk(place).plan(limits_from(flask.request.args, place.store.about()), SECONDS + _WAIT)
         if isinstance(made, Working):
             return _refused("The plan is still being made. Ask again in a moment.", 503)
         content = make(kept(place, made.table))

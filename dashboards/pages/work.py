@@ -4,7 +4,8 @@ The ranked work list, and one job of it: why, what it returns, and the price of 
 
 from __future__ import annotations
 
-from functools import lru_cache
+from collections.abc import Mapping
+from functools import lru_cache, partial
 from typing import Any, NamedTuple
 
 import flask
@@ -138,7 +139,7 @@ def _table(visit: Visit, names: dict[str, str], currency: str) -> html.Div:
         where["chosen"] = int(visit.query["show"] == "do")
     columns = [
         Column("rank", "Rank and job", lambda r: _named(r, names)),
-        Column("chosen", "Advice", _advice),
+        Column("chosen", "Advice", partial(_advice, visit.place.jobs.stand())),
         Column("cost", f"Cost [{currency}]", lambda r: money_cell(r["cost"]), number=True),
         Column("gain_per_year", f"Wins back a year [{currency}]",
                lambda r: once(r["job_kind"], with_span(r["gain_per_year"] or None, r["gain_low_per_year"],
@@ -163,12 +164,16 @@ def _named(row: dict, names: dict[str, str]) -> list:
             html.Span(names.get(row["site_id"], plain(row["site_id"])), className="quiet")]
 
 
-def _advice(row: dict) -> list:
-    """What the figures say, and where it stands by the job book."""
-    book = dcc.Link(plain(row["job_state"]), href=book_address(row["job_ref"])) if row.get("job_ref") else None
+def _advice(stand: Mapping[int, str], row: dict) -> list:
+    """What the figures said, and where it stands by the job book now."""
+    book = dcc.Link(_stands(stand, row), href=book_address(row["job_ref"])) if row.get("job_ref") else None
     said = {"yes": "do it", "yes, after a reading": "do it,", "safety": "do it"}.get(advice(row), advice(row))
     then = [html.Br(), html.Span("after a reading", className="advice")] if said.endswith(",") else []
     return [html.Span(said, className="advice"), *then, html.Br(), book]
+
+
+def _stands(stand: Mapping[int, str], row: dict) -> str:
+    return plain(stand.get(int(row["job_ref"]), row["job_state"]))
 
 
 def _months(row: dict) -> str:
@@ -196,7 +201,7 @@ def build_one(visit: Visit) -> Content:
     return html.Div([
         page_head(f"{what(row)} at {names.get(row['site_id'], row['site_id'])}",
                   f"Rank {row['rank']} of the work list as of {day(about['as_of'])}; for {cause_word(row['cause'])}. ",
-                  *([dcc.Link(f"In the job book: {plain(row['job_state'])}", href=book_address(row["job_ref"]))]
+                  *([dcc.Link(f"In the job book: {_stands(visit.place.jobs.stand(), row)}", href=book_address(row["job_ref"]))]
                     if row.get("job_ref") else [])),
         html.P(_job_lead(row, currency, about), className="lead"),
         html.P([html.Strong("The figures say: "), tied(plain(row["verdict"]))]),

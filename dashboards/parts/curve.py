@@ -34,7 +34,7 @@ _LOOK, _TOLD_GAP = 1000, 1e-5
 
 def curve_part(visit: Visit, limits: Limits, wait: float) -> Content:
     """The picture and the table, or word that they are being made."""
-    at = desk(visit.store)
+    at = desk(visit.place)
     jobs = at.jobs()
     if jobs > MOST_UNASKED and visit.query.get("curve") != "1":
         return html.P([f"To plan {count(jobs, 'job')} at {STEPS} budgets takes a while. ",
@@ -98,7 +98,7 @@ def _take(visit: Visit, limits: Limits, point: CurvePoint) -> str:
 def _returned(visit: Visit, limits: Limits) -> float | None:
     """What the plan that the page tells of returns; None while it is not made. [money]"""
     try:
-        made = desk(visit.store).plan(limits, 0.0)
+        made = desk(visit.place).plan(limits, 0.0)
     except OutOfTime:
         return None
     return None if isinstance(made, Working) else made.gain

@@ -60,7 +60,7 @@ def test_a_look_that_is_not_worth_a_visit_of_its_own_holds_nothing_back(crew_com
     by_kind = chosen.set_index("job_kind")
     assert (by_kind.loc["inspect", "chosen"], by_kind.loc["clean", "chosen"]) == (crew_comes, not crew_comes)
     if crew_comes:
-        assert by_kind.loc["clean", "verdict"].startswith("Not beside")
+        assert by_kind.loc["clean", "verdict"].startswith('Not beside "wash two strings to see the dirt", chosen')
 
 
 @pytest.mark.parametrize("share", [0.0, 0.05, 0.9])

@@ -132,7 +132,11 @@ def test_two_ways_to_mend_one_loss_are_one_choice():
     jobs = [make_job(20.0), make_job(20.0, "replace_modules", units={"module": 1.0})]
     plan = planned(jobs)
     assert len(rows(plan, "job")) == 1
-    assert "planned for the same loss" in rows(plan, "left_out")["why"].iloc[0]
+    why = rows(plan, "left_out")["why"].iloc[0]
+    assert "planned for the same loss" in why
+    # People know a job by what is done, not by its identifier.
+    assert why.startswith('Not beside "repair strings')
+    assert not any(name in why for name in rows(plan, "job")["job_id"])
 
 
 def test_a_job_without_a_cost_says_so():

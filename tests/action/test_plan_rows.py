@@ -47,6 +47,27 @@ def test_the_whole_plans_return_adds_up_over_its_visits(made):
     assert whole.low <= whole.gain <= whole.high
 
 
+def test_a_job_that_is_done_meanwhile_is_left_out_and_frees_its_money(made):
+    planned = made.plan[made.plan["row"] == "job"].set_index("site_id")["job_id"]
+    assert sorted(planned.index) == ["a", "b"]
+    again = plan_rows(made.basis.without({planned["b"]: "It is done."}), limits_of(500.0, None)).table
+    assert sorted(again.loc[again["row"] == "job", "site_id"]) == ["a", "c"]
+    assert again.loc[(again["row"] == "left_out") & (again["site_id"] == "b"), "why"].tolist() == ["It is done."]
+    assert made.basis.without({"another": "It is done."}) is made.basis
+
+
+def test_safety_work_that_is_done_meanwhile_is_not_planned_either():
+    jobs = [make_job(0.0, "inspect", ("I1",), site="a", safety=True), make_job(20.0, site="a")]
+    owned = make_portfolio(make_site("a"))
+    basis = make_plan(owned, jobs, rank_jobs(owned, jobs, AS_OF)[0], AS_OF, {}).basis
+    first = plan_rows(basis, limits_of(None, None))
+    inspect = first.table[(first.table["row"] == "job") & (first.table["job_kind"] == "inspect")]["job_id"].item()
+    assert first.must_cost > 0
+    again = plan_rows(basis.without({inspect: "It is done."}), limits_of(None, None))
+    assert again.table.loc[again.table["row"] == "job", "job_kind"].tolist() == ["repair_string"]
+    assert again.must_cost == 0
+
+
 def test_a_plan_cut_off_by_time_says_so_and_is_no_plan(made):
     rng = np.random.default_rng(1)
     jobs = [make_job(float(g), site=f"s{k}") for k, g in enumerate(rng.uniform(8.0, 30.0, 40))]

@@ -37,7 +37,7 @@ def test_the_interval_is_of_both_readings_their_light_and_their_warmth():
     ({"p_mp_w": 3000.0}, {"p_mp_w": 3500.0, "poa_global_w_m2": 900.0}, "needs 400"),
     ({"p_mp_w": 3000.0, "poa_global_w_m2": 300.0}, {"p_mp_w": 3500.0, "poa_global_w_m2": 900.0}, "needs 400"),
     ({"insulation_mohm": 0.3}, {"insulation_mohm": 40.0}, "side by side"),
-    ({"i_sc_a": 0.0, "poa_global_w_m2": 900.0}, {"i_sc_a": 9.0, "poa_global_w_m2": 900.0}, "nothing was read before"),
+    ({"i_sc_a": 0.0, "poa_global_w_m2": 900.0}, {"i_sc_a": 9.0, "poa_global_w_m2": 900.0}, "nil before, so in no per cent"),
 ])
 def test_what_cannot_be_held_against_each_other_has_no_figure(before, after, why):
     (pair,) = pairs([reading(1, "before", **before), reading(2, "after", **after)])

@@ -114,3 +114,10 @@ def test_without_the_plans_spread_there_is_no_interval_ahead():
     rows, said = returns(replace(LEVEL, p90_over_p50=None))
     assert np.isnan(value(rows, "rate_of_return", column="low"))
     assert any("p90_over_p50" in s for s in said)
+
+
+def test_running_costs_that_nobody_wrote_are_said_to_be_not_known():
+    rows, said = returns(replace(LEVEL, operating_cost_per_year=None))
+    assert np.isnan(value(rows, "running_cost"))
+    assert value(rows, "running_cost", column="note") == "costs.csv and [plan] hold none"
+    assert said[0] == "running costs of the last twelve months are not known."

@@ -91,7 +91,7 @@ def test_names_on_the_map_lie_over_no_other_name():
 
 def test_one_visit_alone_is_one_in_the_sentence_and_a_loss_is_less(place):
     # The page itself waits for its plan no longer than a reader would.
-    desk(place.store).plan(Limits(0.0, None), 60.0)
+    desk(place).plan(Limits(0.0, None), 60.0)
     built = to_json(content(Router(PAGES), place, Person("x"), "/plan", {"set": "1", "budget": "0", "crew_days": ""}))
     assert "1 visit to 1 farm does 1 job. It takes" in built.replace("\\u00a0", " ")
 

@@ -435,3 +435,41 @@ def test_the_work_list_is_narrowed_and_taken_away(page, own):
     assert advice <= {"not now", "later"}
     assert downloaded(page, "work_list.csv") == (own.place.folder / "work_list.csv").read_bytes()
     assert openpyxl.load_workbook(io.BytesIO(downloaded(page, "work_list.xlsx"))).sheetnames[0] == "Work list"
+
+
+def test_a_job_done_or_declined_since_the_assessment_leaves_the_plan_and_stands_so_in_the_work_list(page, own):
+    planned = {r["job_id"] for r in own.place.store.rows("plan", {"row": "job"})}
+    rows = [r for r in own.place.store.rows("work_list") if r["job_id"] in planned and r["job_kind"] == "repair_string"]
+    safe = next(r for r in own.place.store.rows("work_list") if r["safety"])
+    book = own.place.jobs.book()
+    before = PlanDesk(own.place.store, own.place.jobs).closed()
+    gone, declined = [r for r in rows if r["job_id"] not in before][:2]
+    for fact in ({"decision": "do"}, {"done_on": dt.date(2025, 7, 9)}):
+        book.change(int(gone["job_ref"]), "ann", fact, book.job(int(gone["job_ref"])).version)
+    for row in (declined, safe):
+        book.change(int(row["job_ref"]), "ann", {"decision": "no"}, book.job(int(row["job_ref"])).version)
+
+    visit(page, own, "/plan")
+    page.wait_for_selector("#plan .lead")
+    (said,) = [p for p in page.locator("#plan p").all_inner_texts() if "since the assessment" in p]
+    assert said.startswith("Done or turned down in the job book since the assessment, and not planned: ")
+    on = " ".join(page.locator("#plan .jobs-of-visit").all_inner_texts())
+    for row in (gone, declined):
+        assert row["scope"] in said
+        assert row["scope"] not in on
+    # What must be made safe is planned until it is done.
+    assert safe["scope"] in on
+    advised = page.inner_text("#plan .lead + p")
+    assert not any(row["scope"] in advised for row in (gone, declined))
+    table = list(csv.DictReader(io.StringIO(downloaded(page, "plan.csv").decode())))
+    whys = {r["job_id"]: r["why"] for r in table if r["row"] == "left_out"}
+    assert whys[gone["job_id"]] == "In the job book since the assessment: done."
+    assert whys[declined["job_id"]] == "In the job book since the assessment: declined."
+
+    visit(page, own, "/work")
+    row = page.locator("tbody tr", has_text=gone["scope"])
+    assert row.locator(f"a[href='/jobs/{int(gone['job_ref'])}']").inner_text() == "done"
+    with create_app(own.place).server.test_request_context(), contextlib.closing(_as(PLANNER, own.place)) as answer:
+        answer.direct_passthrough = False
+        sheet = openpyxl.load_workbook(io.BytesIO(answer.get_data()))["Work list"]
+    assert {"done", "declined"} <= {c.value for column in sheet.columns for c in column}

@@ -67,8 +67,8 @@ def test_every_job_of_the_book_is_in_a_list(place):
 
 def test_the_mark_of_the_budget_stands_at_what_its_plan_returns(place):
     limits = Limits(1000.0, None)
-    made = desk(place.store).plan(limits, 60.0)
-    points = desk(place.store).curve(None, 60.0).points
+    made = desk(place).plan(limits, 60.0)
+    points = desk(place).curve(None, 60.0).points
     # Between two points, and more than the lower one returns: else there is nothing to tell apart.
     assert max(p.gain for p in points if p.budget <= 1000.0) < made.gain
     traces = figure(place, "/plan", "curve", set="1", budget="1000", crew_days="")["data"]
@@ -107,7 +107,7 @@ def test_nothing_is_said_as_none_and_not_as_nought(place, path, words, not_said)
 
 @pytest.mark.parametrize(("asked", "words"), [("1", "and 1 crew day, "), ("1.5", "and 1.5 crew days, ")])
 def test_one_crew_day_is_one(place, asked, words):
-    desk(place.store).plan(Limits(None, float(asked)), 60.0)
+    desk(place).plan(Limits(None, float(asked)), 60.0)
     assert words in said(place, "/plan", set="1", budget="", crew_days=asked)
 
 

@@ -57,10 +57,14 @@ def test_unknown_columns_of_many_files_are_one_notice(tmp_path):
 
 def test_misspelt_files_are_noticed(tmp_path):
     data = read_site(
-        tmp_path, {"wether.csv": WEATHER, "readings/mete/m.csv": METER, "plan.pdf": b"", "photos/a.csv": b""}
+        tmp_path, {"wether.csv": WEATHER, "weather_2024.csv": WEATHER, "costs 2024 final.csv": "date,amount\n",
+                   "readings/mete/m.csv": METER, "plan.pdf": b"", "photos/a.csv": b""}
     )
     assert 'sites/field/wether.csv: ignored, not part of the format. Did you mean "weather"?' in data.notices
     assert 'sites/field/readings/mete: ignored, not part of the format. Did you mean "meter"?' in data.notices
+    for name, of in (("weather_2024.csv", "weather"), ("costs 2024 final.csv", "costs")):
+        assert (f"sites/field/{name}: ignored, not part of the format. Put it into a folder {of}, or rename it {of}."
+                in data.notices)
     assert not any("plan.pdf" in n or "photos" in n for n in data.notices)
 
 

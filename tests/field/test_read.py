@@ -360,3 +360,20 @@ def test_energy_without_weather_is_counted_in_days(tmp_path, end, said):
         # 40 days less that half hour.
         assert "meter has readings from 2024-06-01 to 2024-07-11" in told[0]
         assert "40 days" in told[0]
+
+
+@pytest.mark.parametrize(
+    ("tariff", "told"),
+    [
+        ("from = 2019-06-14", []),
+        ("from = 2024-06-03", ["no tariff from 2024-06-01 to 2024-06-03;"]),
+        ("from = 2019-06-14\nto = 2024-05-01", ["no tariff from 2024-06-01 to 2024-06-05;"]),
+        ("from = 2019-06-14\nto = 2024-06-04", ["no tariff from 2024-06-04 to 2024-06-05;"]),
+    ],
+)
+def test_days_of_the_record_without_a_tariff_are_told(tmp_path, tariff, told):
+    weather = "time,ghi_w_m2,temp_air_c\n" + "".join(f"2024-06-0{d}T{h:02}:00Z,800,20\n" for d in range(1, 6) for h in (11, 12))
+    settings = {"sites/field/site.toml": f'{SITE}\n[[tariffs]]\n{tariff}\nkind = "fixed"\nprice_per_kwh = 0.08\n'}
+    data = read_site(tmp_path, {"weather.csv": weather}, settings=settings)
+    assert [n for n in data.notices if "no tariff" in n] == [
+        f"sites/field/site.toml: {t} energy of that time has no price. Add one, or correct its `from` or `to`." for t in told]

@@ -106,7 +106,7 @@ def test_a_folder_serves_for_a_file_in_order_of_names(tmp_path):
     assert [f.name for f in files] == ["2024.parquet", "2025.csv"]
     assert notices == [
         "weather/.hidden.csv: ignored, as its name begins with a point. If it is to be read, rename it.",
-        "weather: ignored notes.txt; only .csv, .csv.gz, .parquet files are read.",
+        "weather: ignored notes.txt; only .csv, .csv.gz, .parquet files are read. Export it as CSV.",
     ]
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.portfolio.folder import SITE, SITE_FILE, with_site, write_portfolio
+from tests.portfolio.folder import PORTFOLIO, SITE, SITE_FILE, with_site, write_portfolio
 from yieldwatch.portfolio.read import read_portfolio
 
 TARIFF = '[[tariffs]]\nfrom = {}\nto = {}\nkind = "fixed"\nprice_per_kwh = {}\n'
@@ -24,8 +24,9 @@ def _said(tmp_path, changes) -> list[str]:
         (with_site("[[arrays]]", f"[plan]\np50_kwh_by_month = {[1.5] * 12}\n[[arrays]]"), "adds up to 18 kWh, 1.0 kWh a year"),
         ({SITE_FILE: SITE + TARIFF.format("2020-01-01", "2022-01-01", 0.09) + TARIFF.format("2022-01-01", "2030-01-01", 9)},
          "[[tariffs]] from 2022-01-01: price_per_kwh = 9, 100 times the 0.09"),
+        ({SITE_FILE: SITE + TARIFF.format("2020-01-01", "2022-01-01", 9.8)}, "price_per_kwh = 9.8 EUR. Expected that of a kWh"),
     ],
-    ids=["hemisphere", "azimuth", "limit", "plan", "prices"],
+    ids=["hemisphere", "azimuth", "limit", "plan", "prices", "cents"],
 )
 def test_a_wrong_unit_or_sign_is_remarked(tmp_path, changes, words):
     (said,) = _said(tmp_path, changes)
@@ -41,6 +42,7 @@ def test_a_wrong_unit_or_sign_is_remarked(tmp_path, changes, words):
         with_site("latitude = 51.2", "latitude = -20"),
         with_site("[[arrays]]", "[grid]\nexport_limit_kw = 4\n[[arrays]]"),
         with_site("[[arrays]]", f"[plan]\np50_kwh_by_month = {[1500] * 12}\n[[arrays]]"),
+        {"portfolio.toml": PORTFOLIO.replace("EUR", "JPY"), SITE_FILE: SITE + TARIFF.format("2020-01-01", "2022-01-01", 9.8)},
         {SITE_FILE: SITE + TARIFF.format("2020-01-01", "2022-01-01", 0.45) + TARIFF.format("2022-01-01", "2030-01-01", 0.04)},
     ],
 )

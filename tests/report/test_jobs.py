@@ -59,7 +59,10 @@ def test_what_a_job_costs_alone_is_said_where_it_is_another_sum(clean):
 def test_a_job_that_the_plan_does_after_its_dates_says_when(clean):
     dates = {"due_from": "2025-07-11", "due_to": "2025-10-09"}
     later = clean | dates | {"planned_start": "2026-03-10"}
-    assert jobs.due(later) == "11 Jul 2025 to 9 Oct 2025; the year's plan has it in the week of 10 Mar 2026"
+    said = "11 Jul 2025 to 9 Oct 2025; the year's plan has it in the week of 10 Mar 2026"
+    assert jobs.due(later) == said
+    # What must be made safe does not wait for a plan of whole weeks.
+    assert jobs.due(later | {"safety": True}) == f"{said}: agree a sooner day with the crew"
     assert jobs.due(later | {"planned_start": "2025-08-05"}) == "11 Jul 2025 to 9 Oct 2025"
 
 

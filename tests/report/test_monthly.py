@@ -42,6 +42,16 @@ def test_every_question_has_its_answer_in_order():
     assert all(said(with_month_budget()).values())
 
 
+def test_each_job_to_approve_stands_in_the_list_the_first_too():
+    done = with_month_budget()
+    (decide,) = [a for a in answers(done, last_month(done)) if a.question == "What to decide"]
+    assert len(decide.said) > 3
+    assert decide.said[decide.lead - 1].endswith("Your quotes replace these costs.")
+    list_ = monthly_html(done).split("What to decide</h2>")[1].split("</div>")[0].split("<ul>")
+    assert "Approve" in list_[0]
+    assert list_[1].count("<li>") == len(decide.said) - decide.lead
+
+
 def test_the_month_is_the_last_measured_and_farms_without_it_are_named():
     month = last_month(assessment())
     assert month.month == MONTHS[-1]
@@ -73,7 +83,10 @@ def test_without_a_budget_it_says_so():
     birch, alder = done.sites
     bare = said(replace(done, sites=(birch, replace(alder, bridge=pd.DataFrame()))))
     assert "No farm has a budget" in bare["What was expected"]
-    assert "Lost: " in bare["Why it differs"]
+    lost = re.findall(r"(\d+\.\d) MWh \((\d+\.\d) to (\d+\.\d)\)", bare["Why it differs"])
+    assert [float(m) for m, _, _ in lost] == sorted((float(m) for m, _, _ in lost), reverse=True)
+    assert len(lost) > 1
+    assert all(float(m) > 0 for m, _, _ in lost)
     assert "GBP" not in bare["What came in"]
     assert "No money is stated for Alder Hill: income is counted from the budget on" in bare["What came in"]
 
@@ -142,7 +155,8 @@ def test_what_was_proven_comes_from_the_job_book(tmp_path):
     done = replace(raise_job(open_book(tmp_path)), decision="do", done_on=dt.date(2025, 4, 1), verdict_days=30.0,
                    verdict_promised_kwh=100.0, verdict_kwh=60.0, verdict_low_kwh=50.0, verdict_high_kwh=70.0)
     text = said(replace(assessment(), in_book=replace(book, jobs=(done,))))["What was proven"]
-    assert text.startswith("1 job of the book is done, 1 measured.")
+    # Promises are the job book's; what stands after them is of the events, too.
+    assert text.startswith("1 job of the job book is done, 1 measured. 1 measured job was to win back 100 kWh in")
     assert "to win back 100 kWh in the days measured and won back 60 kWh" in text
 
 

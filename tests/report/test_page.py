@@ -10,6 +10,7 @@ import pytest
 
 from tests.report.invented import assessment
 from tests.report.invented_jobs import NOT_WORTH, work_list
+from yieldwatch.report.blocks import jobs_grid
 from yieldwatch.report.page import render_page
 
 
@@ -136,3 +137,15 @@ def test_the_ends_of_an_interval_are_never_broken_within_their_digits(page):
     cells = re.findall(r'<td class="span">(.*?)</td>', page)
     assert any(" to " in c.replace("\xa0", " ") for c in cells)
     assert "td.span { white-space: nowrap; }" in page
+
+
+def test_net_values_have_their_period_and_a_claim_is_paid_once(text):
+    assert text.replace("\u00a0", " ").count(f"net value is over {assessment().portfolio.horizon_months} months") >= 1
+    claim = {"rank": 1, "cause": "degradation", "scope": "S01", "site_name": "Alder Hill", "gain_per_year": 154.0}
+    for kind, often in (("claim", "GBP 154 once"), ("clean", "GBP 154")):
+        (row,) = jobs_grid([claim | {"job_kind": kind}], "GBP", 36).rows
+        assert row[4] == often
+
+
+def test_what_was_set_aside_shows_the_first_line_and_what_stood_there(text):
+    assert "line 4: i_sc_a = " in text.replace("\u00a0", " ")

@@ -42,11 +42,14 @@ def test_north_is_up_east_is_right_and_strings_do_not_lie_on_each_other():
 def test_arrays_whose_positions_overlap_are_drawn_apart_and_it_is_said():
     other = [string(f"T{k}", 20.0 * k + 1.0, 1.0, array="B") for k in range(3)]
     svg = site_sketch([*ROWS, *other], {"T1"})
-    assert "arrays overlap on record" in svg
+    assert "arrays drawn apart" in svg
+    (start, line), = re.findall(r'<text x="([.\d]+)" y="[.\d]+" font-size="5">(\d+ m; [^<]+)<', svg)
+    # At a size of 5 a sign is 2.7 wide in the mean.
+    assert float(start) + 2.7 * len(line) < float(re.search(r'viewBox="0 0 ([.\d]+)', svg)[1])
     found = boxes(svg)
     assert not any(abs(a[0] - b[0]) < a[2] - 0.2 and abs(a[1] - b[1]) < a[3] - 0.2
                    for n, a in enumerate(found) for b in found[:n])
-    assert "overlap" not in site_sketch(ROWS, {"S01"})
+    assert "apart" not in site_sketch(ROWS, {"S01"})
 
 
 def test_nothing_is_drawn_without_positions_or_without_a_string_to_visit():

@@ -89,7 +89,7 @@ def test_check_says_what_is_there_and_what_cannot_be_told():
     assert "inverter log none" in shown
     assert "inverter log 8,688 1 Jan 2025 1 Jul 2025 100.0 % 2 of 2 inverters" in shown
     assert "Cannot tell - How much is missing in all" in shown
-    assert "3 input rows set aside: - sites/alder/readings/iv/a.csv: 2 x not a number, first line 4" in shown
+    assert "3 input rows set aside: - sites/alder/readings/iv/a.csv: 2 x not a number, first line 4: i_sc_a = " in shown
 
 
 def test_check_says_once_what_was_set_aside():

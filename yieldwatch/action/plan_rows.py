@@ -11,7 +11,7 @@ import json
 import time
 import zipfile
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -22,7 +22,7 @@ from yieldwatch.action.problem import Limits, Offer, Problem, Solution
 from yieldwatch.action.ranking import CREW_DAY_HOURS
 from yieldwatch.action.schedule import Planner
 from yieldwatch.action.waiting import week_start
-from yieldwatch.constants import OFFICE
+from yieldwatch.constants import OFFICE, named_job
 from yieldwatch.cost.amounts import money
 
 PLAN_COLUMNS = [
@@ -100,6 +100,18 @@ class PlanBasis:
         return cls(dt.date.fromisoformat(facts["as_of"]), facts["currency"], pd.DataFrame(facts["jobs"]),
                    Problem(offers, **arrays, exclusive=[(a, b) for a, b in facts["exclusive"]]),
                    np.split(returns, ends[:-1]) if offers else [])
+
+
+    def without(self, closed: Mapping[str, str]) -> PlanBasis:
+        """The basis in which some jobs, by `job_id`, cannot be planned, each for the reason given."""
+        shut = self.jobs["job_id"].isin(list(closed)).to_numpy(dtype=bool)
+        if not shut.any():
+            return self
+        left = [(o, r) for o, r in zip(self.problem.offers, self.returns, strict=True) if not shut[o.job]]
+        jobs = self.jobs.assign(cannot=[closed.get(str(job), cannot) for job, cannot in
+                                        self.jobs[["job_id", "cannot"]].itertuples(index=False)])
+        problem = replace(self.problem, offers=[o for o, _ in left], must=np.asarray(self.problem.must, dtype=bool) & ~shut)
+        return replace(self, jobs=jobs, problem=problem, returns=[r for _, r in left])
 
 
 class OutOfTime(Exception):
@@ -263,7 +275,8 @@ class _Draft:
     def _rival(self, k: int) -> str | None:
         taken = {o.job for o in self.best.taken}
         rivals = [a if b == k else b for a, b in self.problem.exclusive if k in (a, b)]
-        return next((self.jobs[r]["job_id"] for r in rivals if r in taken), None)
+        there = (self.jobs[r] for r in rivals if r in taken)
+        return next((named_job(j["job_kind"], j["cause"], j["scope"]) for j in there), None)
 
     def _to_add(self, offer: Offer) -> tuple[float, float]:
         """What an offer would cost and take on top of the plan. [money, h]"""

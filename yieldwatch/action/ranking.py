@@ -17,6 +17,7 @@ from yieldwatch.action.costing import price_jobs, share_visits
 from yieldwatch.action.due import due_dates
 from yieldwatch.action.verdicts import Case, verdict
 from yieldwatch.action.worth import worth
+from yieldwatch.constants import named_job
 from yieldwatch.cost import finance
 from yieldwatch.cost.amounts import money
 from yieldwatch.errors import InputError
@@ -92,7 +93,7 @@ def rank_jobs(
     table["chosen"], proven = _choose(table, pairs, *limits)
     table = _with_costs(table, portfolio, candidates, as_of)
     table["short_of"] = _short_of(table, portfolio, *limits)
-    table = _against_chosen(table, pairs, portfolio, *limits)
+    table = _against_chosen(table, pairs, portfolio, candidates, *limits)
     table = _describe(table, portfolio, candidates, as_of)
     return _in_order(table), _notices(table, portfolio, candidates, proven)
 
@@ -231,7 +232,8 @@ def _with_costs(
 
 
 def _against_chosen(
-    table: pd.DataFrame, pairs: list[tuple[int, int]], portfolio: Portfolio, budget: float, hours: float
+    table: pd.DataFrame, pairs: list[tuple[int, int]], portfolio: Portfolio, candidates: Sequence[Candidate], budget: float,
+    hours: float,
 ) -> pd.DataFrame:
     """A job whose loss chosen jobs mend is worth only what it would return in their place."""
     chosen = table["chosen"].to_numpy()
@@ -251,7 +253,8 @@ def _against_chosen(
         more = table["worth"].iloc[job] - table["worth"].iloc[others].sum() - dearer
         short[job] = _shortfall(spent - budget, time - hours, portfolio.currency) if more > 0 else ""
         npv[job] = more if short[job] else min(more, 0.0)
-        instead[job] = ", ".join(table["job_id"].iloc[others])
+        named = [candidates[other] for other in others]
+        instead[job] = " and ".join(named_job(c.job_kind, c.cause, " ".join(c.scope)) for c in named)
     return table.assign(npv=npv, instead_of=instead, short_of=short)
 
 

@@ -97,6 +97,6 @@ def _pair(part: str, name: str, before: Evidence, after: Evidence) -> Pair:
         variance += (per_k * (_UNREAD_WARMTH if warmth is None else _READ_WARMTH)) ** 2
         values.append(value)
     if not values[0] > 0:
-        return Pair(part, name, before, after, why_not="nothing was read before")
+        return Pair(part, name, before, after, why_not="nil before, so in no per cent")
     ratio, spread = values[1] / values[0], _NINETY * math.sqrt(variance)
     return Pair(part, name, before, after, ratio - 1.0, ratio * (1.0 - spread) - 1.0, ratio * (1.0 + spread) - 1.0)

@@ -53,7 +53,7 @@ def site_returns(site: Site, data: SiteData, gap: SiteGap, losses: pd.DataFrame,
     rows = _trailing(site, plan, year)
     money = _loss_money(gap, losses, year)
     rows += [_row("loss_per_year", value, low, high, "money/year", cause=cause) for cause, (value, low, high) in money.items()]
-    said = [f"running costs of the last twelve months are from {year.opex_from}."]
+    said = [f"running costs of the last twelve months are {f'from {year.opex_from}' if np.isfinite(year.opex) else 'not known'}."]
     needs = {"p50_kwh_by_month": plan.p50_kwh_by_month, "life_years": plan.life_years, "capital_cost": plan.capital_cost,
              "operating_cost_per_year": plan.operating_cost_per_year}
     lacking = [name for name, value in needs.items() if value is None]
@@ -89,7 +89,8 @@ def _trailing(site: Site, plan: Plan, year: Year) -> list[dict[str, object]]:
     span = f"{year.months[0]} to {year.months[-1]}"
     return [
         _row("income", income, unit="money/year", plan=planned, note=span),
-        _row("running_cost", year.opex, unit="money/year", plan=planned_opex, note=f"from {year.opex_from}"),
+        _row("running_cost", year.opex, unit="money/year", plan=planned_opex,
+             note=f"from {year.opex_from}" if np.isfinite(year.opex) else "costs.csv and [plan] hold none"),
         _row("yield_on_cost", 100 * (income - year.opex) / cost, unit="%/year", plan=100 * (planned - planned_opex) / cost),
         _row("yield_on_cost_usual_light", 100 * (in_usual_light - year.opex) / cost, unit="%/year",
              plan=100 * (planned - planned_opex) / cost, note=light),

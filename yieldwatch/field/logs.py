@@ -34,11 +34,11 @@ def read_power(source: Source) -> tuple[pd.DataFrame | None, pd.Timedelta | None
     rating = rows["inverter_id"].map(ratings).to_numpy(dtype=float)
     for column in (_AC, _DC):
         rows = _from_watts(source, rows, column.name, rating)
-    rows = drop_rows(source, rows, _beyond(rows, _AC, rating), _AC.name, _reason(_AC))
+    rows = drop_rows(source, rows, beyond_rating(rows[_AC.name], _AC, rating), _AC.name, rating_reason(_AC))
     if _DC.name in rows:
-        bad = _beyond(rows, _DC, rows["inverter_id"].map(ratings).to_numpy(dtype=float))
+        bad = beyond_rating(rows[_DC.name], _DC, rows["inverter_id"].map(ratings).to_numpy(dtype=float))
         file, line, value = (rows.loc[bad, name].to_numpy() for name in ("file", "line", _DC.name))
-        source.ledger.set_aside(file, line, _DC.name, value, _reason(_DC), VALUE_ONLY)
+        source.ledger.set_aside(file, line, _DC.name, value, rating_reason(_DC), VALUE_ONLY)
         rows = rows.assign(dc_power_kw=rows[_DC.name].mask(bad))
     source.ledger.count(rows)
     power = completed(rows, "power").drop(columns=["file", "line"])
@@ -46,13 +46,15 @@ def read_power(source: Source) -> tuple[pd.DataFrame | None, pd.Timedelta | None
             usual_step(power["time"]))
 
 
-def _beyond(rows: pd.DataFrame, column: Column, rating: np.ndarray) -> np.ndarray:
-    load = rows[column.name].to_numpy(float) / rating
+def beyond_rating(values: pd.Series, column: Column, rating: np.ndarray) -> np.ndarray:
+    """Which values [kW] lie outside the column's bounds, in multiples of the rating [kVA]; shape (n,), bool."""
+    load = values.to_numpy(float) / rating
     return (load < column.low) | (load > column.high)  # NaN is neither
 
 
-def _reason(column: Column) -> str:
-    return f"outside what is possible. Expected kW, {column.expected}; is it in W?"
+def rating_reason(column: Column, unit: str = "kW") -> str:
+    """What is said of such a value."""
+    return f"outside what is possible. Expected {unit}, {column.expected}; is it in {unit[1:]}?"
 
 
 def _from_watts(source: Source, rows: pd.DataFrame, column: str, rating: np.ndarray) -> pd.DataFrame:

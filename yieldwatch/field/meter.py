@@ -68,7 +68,7 @@ def _without_catch_up(source: Source, rows: pd.DataFrame) -> pd.DataFrame:
         limit = f"more than {rating:g} kW of inverters can deliver in that time"
         begin = since.iloc[i]
         if pd.isna(begin):
-            reasons[i] = f"{limit}. Expected kWh; is it in Wh?"
+            reasons[i] = f"{limit}. Expected kWh of the period; is it in Wh, or a counter's standing?"
             continue
         local = begin.tz_convert(source.site.tz).isoformat()
         reasons[i] = f"{limit}: catch-up of the gap since {local}"

@@ -131,6 +131,8 @@ def _missing(data: SiteData, site: Site) -> list[str]:
                 for table, file, rows in data.files[["table", "file", "rows"]].itertuples(index=False)
                 if not rows and table != "events"]
     notices += _outside_weather(data, site)
+    notices += _visits_outside_weather(data, site)
+    notices += _without_tariff(data, site)
     notices += _before_commissioning(data, site)
     if any(t.kind == "market" for t in site.tariffs) and (data.prices is None or data.prices.empty):
         notices.append(f"sites/{site.id}: a tariff is at market prices and there is no prices table, "
@@ -154,6 +156,35 @@ def _outside_weather(data: SiteData, site: Site) -> list[str]:
             notices.append(f"sites/{site.id}: {name} has readings from {a} to {b} and weather only from {from_} to {to}: "
                            f"{days:,.0f} days of energy have no weather to be held against, and are left out. Add their weather.")
     return notices
+
+
+def _visits_outside_weather(data: SiteData, site: Site) -> list[str]:
+    """Traces and clamp readings of days without weather: nothing tells whether their dates are right."""
+    if data.weather is None or data.weather.empty:
+        return []
+    first, last = data.weather.index[0] - pd.Timedelta(days=1), data.weather.index[-1] + pd.Timedelta(days=1)
+    notices = []
+    for table, what in ((data.iv, "traces"), (data.clamp, "clamp readings")):
+        out = table[(table["time"] < first) | (table["time"] > last)]
+        for file, own in out.groupby("file", sort=False):
+            day = own["time"].iloc[0].tz_convert(site.tz).date()
+            notices.append(f"{file}: {len(own):,} of its {what} lie on days without weather, first line {own['line'].iloc[0]}: "
+                           f"{day}. Expected days of the record. Is the year, or the order of day and month, wrong? They are "
+                           "used as dated.")
+    return notices
+
+
+def _without_tariff(data: SiteData, site: Site) -> list[str]:
+    """Days of the record before the first tariff and after the last; those between two are told where tariffs are read."""
+    if data.weather is None or data.weather.empty or not site.tariffs:
+        return []
+    begin = max(data.weather.index[0].tz_convert(site.tz).date(), site.commissioned)
+    end = data.weather.index[-1].tz_convert(site.tz).date()
+    first, last = site.tariffs[0].start, site.tariffs[-1].end
+    spans = [(begin, first)] if first > begin else []
+    spans += [(max(last, begin), end)] if last is not None and last < end else []
+    return [f"sites/{site.id}/site.toml: no tariff from {a} to {b}; energy of that time has no price. Add one, or correct its "
+            "`from` or `to`." for a, b in spans]
 
 
 def _before_commissioning(data: SiteData, site: Site) -> list[str]:

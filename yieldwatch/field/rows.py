@@ -20,6 +20,9 @@ from yieldwatch.portfolio.cells import Cells, as_text, read_cells
 from yieldwatch.portfolio.files import RawTable, find_files, load
 from yieldwatch.portfolio.model import Site
 
+#: Columns as files write them, by their names in the code.
+_WRITTEN = {c.code_name: c.name for t in TABLES.values() for c in t.columns}
+
 
 @dataclass(frozen=True)
 class Source:
@@ -256,7 +259,7 @@ def drop_rows(source: Source, rows: pd.DataFrame, bad: np.ndarray | pd.Series, c
     out = rows[mask]
     shown = _as_written(out[column], source.site) if value is None else value
     reasons = reason if isinstance(reason, str) else np.asarray(reason, dtype=object)[mask]
-    source.ledger.set_aside(out["file"].to_numpy(), out["line"].to_numpy(), column, shown, reasons)
+    source.ledger.set_aside(out["file"].to_numpy(), out["line"].to_numpy(), _WRITTEN.get(column, column), shown, reasons)
     return rows[~mask].reset_index(drop=True)
 
 

@@ -22,6 +22,7 @@ ID_PATTERN = r"[A-Za-z0-9._-]+"
 #: What moves a terminal's cursor or ends a file in some reader; tabs and line ends may stand in a note.
 CONTROL_PATTERN = r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]"
 _DECIMAL_COMMA = r"^[+-]?\d{1,3}(\.\d{3})*,\d+$|^[+-]?\d+,\d+$"
+_THOUSANDS = r"^[+-]?[1-9]\d{0,2}(?:[,'’ \u00a0\u202f]\d{3})+(?:[.]\d+)?$"
 _FLAGS = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
 
 
@@ -94,8 +95,11 @@ def _numbers(raw: pa.ChunkedArray | pa.Array, column: Column) -> Cells:
     cells = Cells(values, np.zeros(len(values), dtype=np.int16))
     if texts is not None:
         unread = np.isnan(values) & texts.notna().to_numpy()
-        comma = np.zeros(len(values), dtype=bool)
+        marked, comma = np.zeros(len(values), dtype=bool), np.zeros(len(values), dtype=bool)
+        marked[unread] = texts[unread].str.match(_THOUSANDS).to_numpy(dtype=bool)
         comma[unread] = texts[unread].str.match(_DECIMAL_COMMA).to_numpy(dtype=bool)
+        cells.flag(marked, "written with a mark between thousands, or a decimal comma. Expected digits and a decimal point, such "
+                   "as 1234.5")
         cells.flag(comma, "written with a decimal comma. Expected a decimal point, such as 9.45")
         cells.flag(unread, f"not a number. Expected {column.expected}")
     cells.flag(np.isinf(values), f"not finite. Expected {column.expected}")

@@ -11,8 +11,9 @@ import csv
 import gzip
 import io
 import os
+import re
 import zlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
@@ -115,7 +116,8 @@ def find_files(root: Path, place: str) -> tuple[list[Path], list[str]]:
     if broken:
         notices.append(f"{place}: ignored {', '.join(broken)}, not a file. Expected a table; does a link lead nowhere?")
     if others:
-        notices.append(f"{place}: ignored {', '.join(others)}; only {', '.join(SUFFIXES)} files are read.")
+        notices.append(f"{place}: ignored {', '.join(others)}; only {', '.join(SUFFIXES)} files are read."
+                       f"{' Export it as CSV.' if any(o.lower().endswith(_UNREAD_SUFFIXES) for o in others) else ''}")
     return tables, notices
 
 
@@ -149,9 +151,15 @@ def note_strangers(root: Path, place: str, known: Iterable[str], notices: list[s
             continue
         if stem is None or stem in known or path.name.startswith("."):
             continue
-        hint = near_miss(stem, known)
+        hint = _of_a_folder(stem, known) or near_miss(stem, known)
         if hint or path.is_file():
             notices.append(f"{_relative(path, root)}: ignored, not part of the format.{hint}")
+
+
+def _of_a_folder(stem: str, known: Sequence[str]) -> str:
+    """What to do with a table that is named after a known one and its year: it may lie in a folder of that name."""
+    of = re.fullmatch(r"(\w+?)[ _-]?\d{4}(?:[ _-].*)?", stem)
+    return f" Put it into a folder {of[1]}, or rename it {of[1]}." if of and of[1] in known else ""
 
 
 def load(path: Path, root: Path) -> RawTable:

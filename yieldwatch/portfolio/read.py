@@ -56,7 +56,7 @@ def read_portfolio(path: str | PathLike[str]) -> Portfolio:
     sites = [read_site(root, site_id, types, problems, notices) for site_id in ids]
     if problems:
         raise PortfolioError(problems)
-    notices.extend(unlike_prices([site for site in sites if site is not None]))
+    notices.extend(unlike_prices([site for site in sites if site is not None], settings["currency"]))
     return Portfolio(
         name=settings["name"], currency=settings["currency"], discount_rate=settings["discount_rate"],
         works_budget=settings["works_budget"], crew_days=settings["crew_days"],

@@ -18,6 +18,8 @@ _LEAST_LIMIT = 0.02
 _YIELDS = (100.0, 4000.0)
 #: How far apart prices of one currency may lie before one looks like cents or a price per MWh. Common practice, no source.
 _PRICES_APART = 30.0
+#: Currencies of which a kWh costs well under one, and the most that any tariff pays in them. Common practice, no source.
+_DEAR_CURRENCIES, _MOST_PRICE = frozenset({"AUD", "CAD", "CHF", "EUR", "GBP", "NZD", "SGD", "USD"}), 2.0
 
 
 def unlikely_settings(site: Site) -> list[str]:
@@ -26,13 +28,18 @@ def unlikely_settings(site: Site) -> list[str]:
     return [*_facing_away(site, file), *_small_limit(site, file), *_planned_yield(site, file)]
 
 
-def unlike_prices(sites: Sequence[Site]) -> list[str]:
-    """A remark where the prices of a portfolio's tariffs lie so far apart that their units must differ."""
+def unlike_prices(sites: Sequence[Site], currency: str) -> list[str]:
+    """A remark where the prices of a portfolio's tariffs lie so far apart, or so high, that a unit must be wrong."""
     prices = sorted(
         (price, site.id, tariff.start) for site in sites for tariff in site.tariffs
         for price in (tariff.price_per_kwh, *(band.price_per_kwh for band in tariff.bands)) if price is not None and price > 0.0)
-    if not prices or prices[-1][0] < _PRICES_APART * prices[0][0]:
+    if not prices:
         return []
+    if prices[-1][0] < _PRICES_APART * prices[0][0]:
+        high, site_id, start = prices[-1]
+        return [f"sites/{site_id}/site.toml, [[tariffs]] from {start}: price_per_kwh = {high:g} {currency}. Expected that of a "
+                f"kWh, up to {_MOST_PRICE:g}; is it in cents or for a MWh? If so, correct it."
+                ] if currency in _DEAR_CURRENCIES and high > _MOST_PRICE else []
     (low, low_site, low_from), (high, high_site, high_from) = prices[0], prices[-1]
     return [f"sites/{high_site}/site.toml, [[tariffs]] from {high_from}: price_per_kwh = {high:g}, {high / low:,.0f} times the "
             f"{low:g} of the tariff from {low_from} in sites/{low_site}/site.toml. Expected both in the portfolio's currency for "

@@ -118,14 +118,15 @@ def job_card(job: dict, currency: str) -> JobCard:
     )
 
 
-def jobs_grid(listed: Sequence[dict], currency: str) -> Grid:
+def jobs_grid(listed: Sequence[dict], currency: str, months: int) -> Grid:
+    """Jobs with their figures; net values over so many months."""
     rows = tuple(
         (
             words.number(job.get("rank")),
             jobs.title(job),
             jobs.due(job),
             jobs.gain(job),
-            money_of(job, "gain_per_year", currency),
+            money_of(job, "gain_per_year", currency) + (" once" if job.get("job_kind") == "claim" else ""),
             money(job.get("cost"), currency),
             words.payback(job),
             money_of(job, "npv", currency),
@@ -134,7 +135,8 @@ def jobs_grid(listed: Sequence[dict], currency: str) -> Grid:
         for job in listed
     )
     return Grid(
-        "In brackets the 90 % interval. A cost is the job's share of a visit where jobs share one.",
+        f"In brackets the 90 % interval. A cost is the job's share of a visit where jobs share one; net value is over {months} "
+        "months.",
         (
             "#Rank",
             "Job",

@@ -102,7 +102,8 @@ def print_jobs(console: Console, jobs: Sequence[Job], hidden: int, currency: str
     for job in jobs:
         safety = "SAFETY: " if job.safety and states.state(job) in states.OPEN else ""
         who = words.plain(job.done_by or job.contractor or "")
-        grid.add_row(str(job.ref), state_words(job), Text(safety + title(job, names)), words.number(job.gain_per_year), Text(who))
+        gain = words.number(job.gain_per_year) + (" once" if job.job_kind == "claim" else "")
+        grid.add_row(str(job.ref), state_words(job), Text(safety + title(job, names)), gain, Text(who))
     if jobs:
         console.print(grid)
         console.print(CAUTION)

@@ -148,6 +148,7 @@ def due(job: dict) -> str:
     said = f"{start} to {end}" if start and end else f"from {start}" if start else f"by {end}" if end else "any time"
     if is_after_its_window(job):
         said += f"; the year's plan has it in the week of {words.day(job['planned_start'])}"
+        said += ": agree a sooner day with the crew" if is_safety(job) else ""
     return said
 
 

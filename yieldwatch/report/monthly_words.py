@@ -32,10 +32,11 @@ _WORTH_TELLING = 0.002
 
 @dataclass(frozen=True)
 class Answer:
-    """A question and what there is to say to it."""
+    """A question and what there is to say to it; of much, all after the first `lead` sentences is a list."""
 
     question: str
     said: tuple[str, ...]
+    lead: int = 2
 
 
 @dataclass(frozen=True)
@@ -112,7 +113,7 @@ def answers(assessment: Assessment, month: Month) -> tuple[Answer, ...]:
         Answer("What was expected", tuple(_expected(assessment, month, unit))),
         Answer("Why it differs", tuple(_why(assessment, month, unit))),
         Answer("What was in our hands", tuple(_in_hand(assessment, month, unit))),
-        Answer("What to decide", tuple(_decide(assessment))),
+        _decide(assessment),
         Answer("What was proven", tuple(_proven(assessment))),
         Answer("What is not known", tuple(_not_known(month, unit))),
     )
@@ -196,7 +197,8 @@ def _why(assessment: Assessment, month: Month, unit: EnergyUnit) -> list[str]:
     rows = summed_bridge(assessment, "month", month.month)
     if rows.empty:
         lost = [(words.cause_word(c.cause), c.energy) for c in month.of_month[0].causes] if len(month.of_month) == 1 else []
-        told = [f"{name} {unit.text(e.value)}" for name, e in lost if e.known and e.value > 0]
+        told = [f"{name} {unit.text(e.value)} ({unit.span(e)})" for name, e in sorted(lost, key=lambda one: -one[1].value)
+                if e.known and e.value > 0 and unit.bare(e.value).strip("0.")]
         return [f"Lost: {listed(told)}." if told else "Without a budget the farms' own pages say what each loss took."]
     budget = rows.at["budget", "energy_kwh"]
     steps = rows[~rows.index.isin(TOTALS) & rows["energy_kwh"].notna()]
@@ -259,10 +261,11 @@ def _worth(worth: Amount, currency: str) -> str:
     return f", worth {money_with_span(worth, currency)}" if worth.known else ""
 
 
-def _decide(assessment: Assessment) -> list[str]:
+def _decide(assessment: Assessment) -> Answer:
     plan, currency = jobs.work_plan(assessment), words.plain(assessment.portfolio.currency)
+    question = "What to decide"
     if not plan.do:
-        return [jobs.nothing_to_do(plan)]
+        return Answer(question, (jobs.nothing_to_do(plan),))
     safety = [job for job in plan.do if jobs.is_safety(job)]
     paying = [job for job in plan.do if not jobs.is_safety(job)]
     said = [f"First, whatever it returns, for safety: {listed([jobs.title(j) for j in safety[:_MOST_JOBS]])}"
@@ -279,7 +282,7 @@ def _decide(assessment: Assessment) -> list[str]:
         said.append(f"{count(len(plan.over_budget), 'more job')} would pay, but not within the year's budget or crew days.")
     if plan.not_worth:
         said.append(jobs.turned_down(plan.not_worth) + "; the work list says why.")
-    return said
+    return Answer(question, tuple(said), 2 if safety else 1)
 
 
 def _by(job: dict) -> str:
@@ -294,18 +297,19 @@ def _proven(assessment: Assessment) -> list[str]:
                 "Promises are not known: this was made without a job book, which holds what was promised and measured."]
     done = [job for job in book.jobs if job.done_on is not None]
     promises = Promises(book.jobs)
-    said = [f"{count(len(done), 'job')} of the book {'is' if len(done) == 1 else 'are'} done, "
+    said = [f"{count(len(done), 'job')} of the job book {'is' if len(done) == 1 else 'are'} done, "
             f"{len([j for j in book.jobs if j.verdict_kwh is not None])} measured."] if done else [
         "No job of the job book is done yet."]
-    if works:
-        said.append(works)
     if promises.kept:
         promised, proven = (_sum([getattr(k, f"{n}_kwh") for k in promises.kept]) for n in ("promised", "proven"))
         unit = EnergyUnit.fitting(promised)
         factor = promises.correction()
-        said.append(f"They were to win back {unit.text(promised)} in the days measured and won back {unit.text(proven)}; later "
+        those = count(len(promises.kept), "measured job was", "measured jobs were")
+        said.append(f"{those} to win back {unit.text(promised)} in the days measured and won back {unit.text(proven)}; later "
                     f"promises count {words.number(factor.factor, 2)} of what they say ({words.number(factor.low, 2)} to "
                     f"{words.number(factor.high, 2)}).")
+    if works:
+        said.append(works)
     waiting = [job for job in book.jobs if states.state(job) == states.WAITING]
     if waiting:
         said.append(f"{count(len(waiting), 'job')} {'waits' if len(waiting) == 1 else 'wait'} for parts, permission or weather.")

@@ -36,7 +36,7 @@ def render_page(assessment: Assessment) -> str:
     names = jobs.names(assessment.work_list)
     farms = [farm_section(place, by_id[t.site_id], t, currency, assessment.claims, names)
              for place, t in enumerate(totals, start=1)]
-    plan = jobs.work_plan(assessment)
+    plan, months = jobs.work_plan(assessment), assessment.portfolio.horizon_months
     last_day = pd.Timestamp(assessment.period[1]) - pd.Timedelta(days=1)
     over_all = _portfolio_figures(
         totals, currency, f"{words.day(assessment.period[0])} to {words.day(last_day)}"
@@ -57,8 +57,9 @@ def render_page(assessment: Assessment) -> str:
             nothing_to_do=jobs.nothing_to_do(plan),
             first=[job_card(job, currency) for job in plan.first],
             rest=[job_card(job, currency) for job in plan.do[3:]],
-            work=jobs_grid(plan.do, currency) if plan.do else None,
-            over_budget=jobs_grid(plan.over_budget, currency) if plan.over_budget else None,
+            months=months,
+            work=jobs_grid(plan.do, currency, months) if plan.do else None,
+            over_budget=jobs_grid(plan.over_budget, currency, months) if plan.over_budget else None,
             not_ranked=declined_grid(plan.not_ranked, currency) if plan.not_ranked else None,
             declined=declined_grid(plan.not_worth, currency) if plan.not_worth else None,
             plan=year.plan_grid(assessment),

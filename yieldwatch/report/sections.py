@@ -352,13 +352,13 @@ def _set_aside(rows: pd.DataFrame) -> Grid | None:
         return None
     groups = set_aside_kinds(rows)
     shown = tuple(
-        (words.plain(g.file), words.plain(g.reason), f"{g.n:,}")
+        (words.plain(g.file), words.plain(g.reason), f"line {g.line}{': ' if g.stood else ''}{words.plain(g.stood)}", f"{g.n:,}")
         for g in groups.head(MOST_REASONS).itertuples()
     )
     more = len(groups) - len(shown)
     return Grid(
         f"{count(len(rows), 'input row')} set aside.",
-        ("File", "Reason", "#Rows"),
+        ("File", "Reason", "First", "#Rows"),
         shown,
         after=f"{more} more kinds in set_aside.csv." if more else "Each row stands in set_aside.csv.",
     )

@@ -12,7 +12,7 @@ import pandas as pd
 
 from yieldwatch.action.cautions import caution_text
 from yieldwatch.assess import Assessment
-from yieldwatch.constants import JOB_KINDS, LOOKS
+from yieldwatch.constants import JOB_KINDS, JOB_WORDS, LOOKS
 from yieldwatch.report import jobs, money, words, year
 from yieldwatch.report.planned import Planned
 from yieldwatch.report.schema import BRIDGE, CLAIMS, PLAN, RETURNS, STATEMENT_CHECKS, WORK_LIST, WORK_LIST_EXTRAS
@@ -315,5 +315,5 @@ def _records(frame: pd.DataFrame, **shown: Callable[[object], object]) -> tuple[
 
 def _in_words(value: object) -> object:
     """A cause, job or code of ours as words; a name of the user's stays as it is."""
-    known = words.CAUSE_WORDS | words.JOB_WORDS
+    known = words.CAUSE_WORDS | JOB_WORDS
     return known.get(str(value), str(value).replace("_", " ") if re.fullmatch(r"[a-z_]+", str(value)) else value)

@@ -84,7 +84,7 @@ def site_sketch(strings: Sequence[String], aimed: Collection[str], inverters: Se
         parts.append(Markup('<rect x="{:.1f}" y="{:.1f}" width="3" height="3" fill="#111"/>').format(x - 1.5, y - 1.5))
         # Away from the strings, which most often lie on one side of it.
         parts.append(_name(x + 2.5 if stand[1] > (left + right) / 2 else x - 2.5 - _name_width(stand[0]), y, stand[0]))
-    parts.append(_scale(scale, height, "; arrays overlap on record, so are drawn apart" if apart else ""))
+    parts.append(_scale(scale, height, "; arrays drawn apart" if apart else ""))
     head = Markup('<svg class="layout" viewBox="0 0 {w:.1f} {h:.1f}" style="aspect-ratio: {w:.1f} / {h:.1f}" role="img" '
                   'font-family="Report" aria-label="The strings from above, north up.">').format(w=width, h=height)
     return head + Markup("").join(parts) + Markup("</svg>")

@@ -188,7 +188,8 @@ def _print_set_aside(console: Console, rows: pd.DataFrame) -> None:
     _item(console, f"{words.count(len(rows), 'input row')} set aside:")
     kinds = set_aside_kinds(rows)
     for group in kinds.head(MOST_KINDS).itertuples():
-        _item(console, f"- {words.plain(group.file)}: {group.n:,} x {words.plain(group.reason)}, first line {group.line}",
+        stood = f": {words.plain(group.stood)}" if group.stood else ""
+        _item(console, f"- {words.plain(group.file)}: {group.n:,} x {words.plain(group.reason)}, first line {group.line}{stood}",
               indent=4)
     if len(kinds) > MOST_KINDS:
         _item(console, f"- and {len(kinds) - MOST_KINDS} more kinds of reason", indent=4)

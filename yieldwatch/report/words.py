@@ -16,6 +16,8 @@ from typing import Any
 
 import pandas as pd
 
+from yieldwatch import constants
+from yieldwatch.constants import LOOK_WORDS
 from yieldwatch.cost.amounts import MOST_DIGITS, money_decimals
 from yieldwatch.report.totals import Amount
 
@@ -50,18 +52,6 @@ RIVAL_WORDS = {
     "inverter_level": "the inverters' own levels",
     "round_sensor": "the light sensor used in the IV rounds",
 }
-JOB_WORDS = {
-    "clean": "clean the modules",
-    "cut_vegetation": "cut back vegetation",
-    "repair_string": "repair strings",
-    "replace_modules": "replace modules",
-    "repair_inverter": "repair the inverter",
-    "fix_settings": "correct the settings",
-    "inspect": "inspect",
-    "claim": "make a claim",
-}
-#: An inspection of a loss that a look settles, by cause.
-LOOK_WORDS = {"soiling": "wash two strings to see the dirt", "shading": "look at what shades"}
 BASIS_WORDS = {
     "measured": "the farm's own data",
     "prior": "published values, little evidence of the farm's own",
@@ -96,10 +86,8 @@ def loss_word(row: Mapping[str, object]) -> str:
 
 
 def job_word(kind: object, cause: object = None) -> str:
-    """What is done, in words; of an inspection also what is looked at, where the cause says."""
-    if str(kind) == "inspect" and str(cause) in LOOK_WORDS:
-        return LOOK_WORDS[str(cause)]
-    return JOB_WORDS.get(str(kind), plain(kind))
+    """As of `constants.job_word`, for a page."""
+    return plain(constants.job_word(kind, cause))
 
 
 def looked_for(kind: object, cause: object) -> str:
