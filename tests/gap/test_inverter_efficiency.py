@@ -68,8 +68,9 @@ def test_two_rounds_tell_a_fall_of_ac_over_dc_that_no_clamp_makes(fell, columns,
     assert all(0.07 < c.mean < 0.13 for c in found)
 
 
-@pytest.mark.parametrize(("traced", "columns"), [("2022-12-01", 1), ("2023-05-01", 0)])
-def test_current_read_before_the_first_trace_is_no_pair_with_current_read_after_it(traced, columns):
+@pytest.mark.parametrize(("traced", "grade", "columns"), [
+    ("2022-12-01", "good", 1), ("2023-05-01", "good", 0), ("2023-05-01", "unfit", 1)])
+def test_current_read_before_the_first_trace_is_no_pair_with_current_read_after_it(traced, grade, columns):
     # Of two of three inverters half and a quarter of the strings were dead all along; once traced, they are expected to be.
     days = pd.date_range("2023-01-01", "2024-06-30")
     blocks = SimpleNamespace(
@@ -80,7 +81,7 @@ def test_current_read_before_the_first_trace_is_no_pair_with_current_read_after_
         {"inverter_id": f"I{k + 1}", "clamp_round": r + 1, "time": ROUNDS[r], "mppt": np.nan, "phase": np.nan, "limited": "",
          "current_ratio": ratio[k, r], "efficiency_log_ratio": np.nan}
         for k in range(3) for r in range(3)]
-    rounds = pd.DataFrame({"inverter_id": ["I1", "I2", "I3"], "time": pd.Timestamp(traced, tz="UTC"), "grade": "good"})
+    rounds = pd.DataFrame({"inverter_id": ["I1", "I2", "I3"], "time": pd.Timestamp(traced, tz="UTC"), "grade": grade})
     assert len(clamp_columns(blocks, pd.DataFrame(rows), rounds)) == columns
 
 

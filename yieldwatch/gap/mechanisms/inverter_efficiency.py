@@ -179,9 +179,9 @@ def _not_yet_traced(table: pd.DataFrame, rounds: pd.DataFrame) -> np.ndarray:
 
     Their current is held against sound strings, and that of later ones against what the strings gave: the two are no pair.
     """
-    if rounds.empty:
+    first = rounds[rounds["grade"] != "unfit"].groupby("inverter_id")["time"].min() if len(rounds) else pd.Series()
+    if first.empty:
         return np.zeros(len(table), dtype=bool)
-    first = rounds[rounds["grade"] != "unfit"].groupby("inverter_id")["time"].min()
     return np.asarray(table["time"] < pd.to_datetime(table["inverter_id"].map(first), utc=True))
 
 
