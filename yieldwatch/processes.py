@@ -74,7 +74,7 @@ def side_by_side(
         try:
             futures = [pool.submit(_one, work, thing) for thing in things]
             _follow(futures, words, say)
-            failed = [f for f in futures if f.done() and not f.cancelled() and f.exception()]
+            failed = [f for f in futures if f.done() and f.exception()]
             return [f.result() for f in failed or futures]
         except BrokenProcessPool as err:
             raise YieldwatchError(f"One of {processes} processes was ended from outside; the memory may not have been enough for "
@@ -88,15 +88,13 @@ def side_by_side(
 
 
 def _follow(futures: Sequence[Future], words: SimpleQueue[str], say: Progress) -> None:
-    """Pass on what the processes say until all is done or something failed; what has not begun by then is left."""
+    """Pass on what the processes say until all is done or something failed."""
     pending: set[Future] = set(futures)
     while pending:
         done, pending = wait(pending, _LOOK, FIRST_EXCEPTION)
         while not words.empty():
             say(words.get())
         if any(f.exception() for f in done):
-            for future in pending:
-                future.cancel()
             return
 
 
