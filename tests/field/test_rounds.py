@@ -118,6 +118,18 @@ def test_a_trace_of_zeros_alone_is_told_and_kept(tmp_path, values, told):
                      "not traced, take its row out."] if told else [])
 
 
+@pytest.mark.parametrize(("zeros", "of_each", "sound", "kept"), [
+    (3, ",0,0,0,0", 6, 6), (3, ",0,0,0,0", 7, 10), (2, ",0,0,0,0", 1, 3), (3, ",0,0,,", 1, 4), (3, ",0,4.1,0,0", 1, 4)])
+def test_zeros_that_fill_up_a_sheet_are_no_dead_strings(tmp_path, zeros, of_each, sound, kept):
+    row = IV.splitlines()[1]
+    rows = [row.replace("12:00", f"12:{k:02d}") for k in range(sound)]
+    rows += [row.replace("12:00", f"13:{k:02d}").replace(",9.4,690,9,570", of_each) for k in range(zeros)]
+    data = read_site(tmp_path, {"readings/iv/r1.csv": IV_HEADER + "\n".join(rows) + "\n"})
+    assert len(data.iv) == kept
+    assert len(aside(data)) == zeros + sound - kept
+    assert all("more likely not made than of dead strings" in reason for _, _, reason in aside(data))
+
+
 def test_a_round_whose_light_is_in_kilowatts_is_set_aside(tmp_path):
     dim = IV.splitlines()[1].replace("12:", "13:").replace(",900,", ",0.9,")
     dead = dim.replace("13:", "14:").replace(",9.4,690,9,570", ",0,0,,")

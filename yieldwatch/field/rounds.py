@@ -21,6 +21,9 @@ _MAX_OF_V_OC = 1.5
 _KILO, _LEAST_CURRENT = 2.0, 0.05
 #: Relative difference of two figures of one trace that are the same but for their rounding. Common practice, no source.
 _SAME = 0.02
+#: Traces of a file that hold zeros alone, and share of it, from which a sheet filled up with zeros is likelier than as many dead
+#: strings, of which most show some volts. Common practice, no source.
+_MANY_ZEROS, _SHARE_ZEROS = 3, 1.0 / 3.0
 #: What a trace and a clamp reading measure of the string or inverter, by the names in the code.
 _OF_STRING = ("i_sc", "v_oc", "i_mp", "v_mp", "p_mp")
 _OF_INVERTER = ("dc_voltage_v", "dc_current_a", "dc_power_kw", "ac_voltage_v", "ac_current_a", "ac_power_kw", "ac_apparent_kva",
@@ -36,6 +39,7 @@ def read_iv(source: Source) -> pd.DataFrame:
     rows = _possible_for_string(source, rows)
     named = rows["trace_id"].notna().to_numpy() if "trace_id" in rows else False  # its curve may hold what the row does not
     rows = _without_empty(source, rows, _OF_STRING, named)
+    rows = _without_filled_up(source, rows)
     _note_zeros(source, rows)
     source.ledger.count(rows)
     rows = completed(rows, "iv")
@@ -70,10 +74,26 @@ def _without_empty(source: Source, rows: pd.DataFrame, names: Sequence[str], kee
                      "holds no measured value. Expected one; leave out what was not measured", value="")
 
 
+def _without_filled_up(source: Source, rows: pd.DataFrame) -> pd.DataFrame:
+    """Set aside the zeros of files in which so many traces hold nothing else that they were not all made."""
+    if "i_mp" not in rows:
+        return rows  # a dead string could not be told from it
+    nil = _zeros_alone(rows) & (rows["i_mp"] == 0.0)
+    files = nil.groupby(rows["file"])
+    many = files.transform("sum").ge(_MANY_ZEROS) & files.transform("mean").ge(_SHARE_ZEROS)
+    return drop_rows(source, rows, nil & many, "i_sc",
+                     "one of many traces of zeros alone in its file, more likely not made than of dead strings. Leave out what "
+                     "was not traced; of a dead string leave i_mp_a, v_mp_v and p_mp_w blank")
+
+
+def _zeros_alone(rows: pd.DataFrame) -> pd.Series:
+    values = rows[[name for name in _OF_STRING if name in rows]]
+    return ((values == 0.0) | values.isna()).all(axis=1) & (rows["i_sc"] == 0.0) & (rows["v_oc"] == 0.0)
+
+
 def _note_zeros(source: Source, rows: pd.DataFrame) -> None:
     """Say which traces hold zeros alone: a dead string's do, and those of a sheet that was filled up with zeros."""
-    values = rows[[name for name in _OF_STRING if name in rows]]
-    nil = rows[((values == 0.0) | values.isna()).all(axis=1) & (rows["i_sc"] == 0.0) & (rows["v_oc"] == 0.0)]
+    nil = rows[_zeros_alone(rows)]
     for number, own in nil.groupby("file"):
         which = f"line {own['line'].iloc[0]} ({own['string_id'].iloc[0]}): taken as"
         one = f"1 trace holds zeros alone, {which} a dead string. If it was not traced, take its row out."
