@@ -65,3 +65,15 @@ def test_meter_periods_that_cannot_stand_are_set_aside(tmp_path, rows, kept, rea
 def test_a_catch_up_of_the_meter_is_noticed(tmp_path):
     data = read_site(tmp_path, {"readings/meter/m.csv": METER + "2024-06-01,2024-06-02,9000\n"})
     assert any("1 period holds more energy than the inverters can deliver" in n for n in data.notices)
+
+
+@pytest.mark.parametrize(("days", "kept"), [(3, 0), (2, 3)])
+def test_a_file_of_which_most_periods_are_impossible_is_not_used_for_the_rest(tmp_path, days, kept):
+    # A month's energy in a day: day and month are swapped, and what is left would be a month's for a year.
+    rows = [f"2024-01-{d:02d},2024-01-{d + 1:02d},7000" for d in range(7, 7 + days)]
+    rows += ["2024-02-01,2024-12-31,1700", "2025-01-01,2025-01-31,2000", "2025-02-01,2025-02-28,2000"][:2 if days == 3 else 3]
+    data = read_site(tmp_path, {"readings/meter/a.csv": "start,end,energy_kwh\n" + "\n".join(rows) + "\n"})
+    assert (0 if data.meter is None else len(data.meter)) == kept
+    said = [reason for _, _, reason in aside(data)]
+    assert len(said) == len(rows) - kept
+    assert all("are day and month of its dates swapped?" in reason for reason in said)

@@ -12,6 +12,11 @@ import pandas as pd
 from yieldwatch.field.quality import impossible_energy
 from yieldwatch.field.rows import Source, drop_rows, read_rows
 
+#: What an impossible period may come from.
+_EXPECTED = "Expected kWh of the period; is it in Wh or a counter's standing, or are day and month of its dates swapped?"
+#: Share of a file's periods, and the fewest of them, from which on the file is wrong and no single reading.
+_MOST, _FEW = 0.5, 3
+
 
 def read_meter(source: Source) -> pd.DataFrame | None:
     """
@@ -62,22 +67,28 @@ def _without_catch_up(source: Source, rows: pd.DataFrame) -> pd.DataFrame:
     spikes, since = impossible_energy(rows["start"], rows["end"], rows["energy_kwh"], source.site.pac0_kw)
     if not spikes.any():
         return rows
-    reasons = np.full(len(rows), None, dtype=object)
+    reasons, impossible = np.full(len(rows), None, dtype=object), np.zeros(len(rows), dtype=bool)
     rating = source.site.pac0_kw
     for i in np.flatnonzero(spikes):
         limit = f"more than {rating:g} kW of inverters can deliver in that time"
         begin = since.iloc[i]
         if pd.isna(begin):
-            reasons[i] = f"{limit}. Expected kWh of the period; is it in Wh, or a counter's standing?"
+            reasons[i] = f"{limit}. {_EXPECTED}"
+            impossible[i] = True
             continue
         local = begin.tz_convert(source.site.tz).isoformat()
         reasons[i] = f"{limit}: catch-up of the gap since {local}"
         zeros = ((rows["start"] >= begin) & (rows["end"] <= rows["start"].iloc[i])).to_numpy()
         reasons[zeros] = f"zero while not read: the energy came with line {rows['line'].iloc[i]}"
+    # What is wrong with most periods of a file is wrong with the others, though they could be true.
+    share = pd.Series(impossible).groupby(rows["file"].to_numpy()).transform("mean").to_numpy()
+    doubtful = (share > _MOST) & (impossible.sum() >= _FEW) & pd.isna(reasons)
+    reasons[doubtful] = f"most periods of its file hold more energy than can be delivered. {_EXPECTED}"
     n, out = int(spikes.sum()), int(pd.notna(reasons).sum())
     source.ledger.notices.append(
         f"{_place(source)}: {n} period{' holds' if n == 1 else 's hold'} more energy than the inverters can deliver in the time; "
-        f"with the zeros made up for, {out} {'period was' if out == 1 else 'periods were'} set aside.")
+        f"with {'the others of their files' if doubtful.any() else 'the zeros made up for'}, {out} "
+        f"{'period was' if out == 1 else 'periods were'} set aside.")
     return drop_rows(source, rows, pd.notna(reasons), "energy_kwh", reasons)
 
 
