@@ -101,7 +101,6 @@ class PlanBasis:
                    Problem(offers, **arrays, exclusive=[(a, b) for a, b in facts["exclusive"]]),
                    np.split(returns, ends[:-1]) if offers else [])
 
-
     def without(self, closed: Mapping[str, str]) -> PlanBasis:
         """The basis in which some jobs, by `job_id`, cannot be planned, each for the reason given."""
         shut = self.jobs["job_id"].isin(list(closed)).to_numpy(dtype=bool)

@@ -14,7 +14,8 @@ from yieldwatch.field.rows import Source, drop_rows, read_rows
 
 #: What an impossible period may come from.
 _EXPECTED = "Expected kWh of the period; is it in Wh or a counter's standing, or are day and month of its dates swapped?"
-#: Share of a file's periods, and the fewest of them, from which on the file is wrong and no single reading.
+#: Share of a file's periods beyond which, and the fewest from which on, the file is wrong and no single reading. Common practice,
+#: no source.
 _MOST, _FEW = 0.5, 3
 
 
@@ -81,8 +82,9 @@ def _without_catch_up(source: Source, rows: pd.DataFrame) -> pd.DataFrame:
         zeros = ((rows["start"] >= begin) & (rows["end"] <= rows["start"].iloc[i])).to_numpy()
         reasons[zeros] = f"zero while not read: the energy came with line {rows['line'].iloc[i]}"
     # What is wrong with most periods of a file is wrong with the others, though they could be true.
-    share = pd.Series(impossible).groupby(rows["file"].to_numpy()).transform("mean").to_numpy()
-    doubtful = (share > _MOST) & (impossible.sum() >= _FEW) & pd.isna(reasons)
+    of_file = pd.Series(impossible).groupby(rows["file"].to_numpy())
+    wrong = (of_file.transform("mean") > _MOST) & (of_file.transform("sum") >= _FEW)
+    doubtful = wrong.to_numpy() & pd.isna(reasons)
     reasons[doubtful] = f"most periods of its file hold more energy than can be delivered. {_EXPECTED}"
     n, out = int(spikes.sum()), int(pd.notna(reasons).sum())
     source.ledger.notices.append(

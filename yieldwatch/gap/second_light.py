@@ -28,7 +28,7 @@ _SECOND_DRIFT = 0.003
 #: Standard uncertainties, and drift, beyond which the sensor is said to drift. [1/year] The second is the most that ISO 9060
 #: allows class A in a year.
 _BEYOND, _LEAST = 3.0, 0.008
-#: Degrees of freedom that the months of a trend leave at the least.
+#: Degrees of freedom that the months of a trend leave at the least. Common practice, no source.
 _FEWEST_FREE = 3.0
 
 
