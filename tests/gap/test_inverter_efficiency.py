@@ -13,10 +13,11 @@ ROUNDS = pd.to_datetime(["2023-03-01", "2023-09-01", "2024-03-01"], utc=True)
 SCATTER = np.array([[0.004, -0.006, 0.002], [-0.003, 0.005, -0.004], [0.002, -0.001, 0.003], [0.001, 0.003, -0.002]])
 
 
-def told(extra: np.ndarray, inverters: tuple[int, ...] = (0, 1, 2, 3), limited: str = "", rounds: int = 3) -> list:
+def told(extra: np.ndarray, inverters: tuple[int, ...] = (0, 1, 2, 3), limited: str = "", rounds: int = 3,
+         read: list[tuple[int, int]] | None = None) -> list:
     """
     Columns of four inverters, or some, of which the last lacks `extra` of its AC over DC in each of some rounds, and the others
-    are `limited` in the first.
+    are `limited` in the first. Each round reads all, or `read` names inverter and round of each reading.
     """
     days = pd.date_range("2023-01-01", "2024-06-30")
     blocks = SimpleNamespace(
@@ -29,7 +30,7 @@ def told(extra: np.ndarray, inverters: tuple[int, ...] = (0, 1, 2, 3), limited: 
         {"inverter_id": f"I{k + 1}", "clamp_round": r + 1, "time": ROUNDS[r], "mppt": np.nan, "phase": np.nan,
          "limited": limited if r == 0 and k < 3 else "",
          "current_ratio": 1.0, "efficiency_log_ratio": ratio[k, r]}
-        for k in inverters for r in range(rounds)
+        for k, r in (read or [(k, r) for k in inverters for r in range(rounds)])
     ]
     return clamp_columns(blocks, pd.DataFrame(rows), pd.DataFrame())
 
@@ -91,6 +92,16 @@ def test_one_of_two_inverters_is_held_against_its_curve():
     assert column.inverter == 3
     assert column.mean == pytest.approx(0.12, abs=0.01)
     assert told(np.array([0.0, 0.02, 0.02]), (0, 3)) == []
+
+
+def test_inverters_that_are_read_in_turn_are_each_held_against_their_own_last_reading():
+    # Rounds 1 and 3 read one of two inverters, round 2 the other: no two rounds in a row have the same.
+    (column,) = told(np.array([0.0, 0.0, 0.12]), (0, 3), read=[(3, 0), (0, 1), (3, 2)])
+
+    assert column.inverter == 3
+    assert 0.08 < column.mean < 0.13
+    assert 0.01 < column.sd < 0.03
+    assert told(np.array([0.0, 0.0, 0.12]), (0, 3), read=[(0, 0), (3, 1), (0, 2)]) == []
 
 
 @pytest.mark.parametrize("extra", [[0.03, 0.03, 0.03], [0.0, 0.12, 0.0]])

@@ -162,9 +162,11 @@ def clamp_columns(blocks: Blocks, clamps: pd.DataFrame, rounds: pd.DataFrame) ->
         by_itself = 0.0 if column == "efficiency_log_ratio" else np.nan
         against = wide if alone else wide.sub(wide.median(axis=1).where(others, by_itself), axis=0)
         noise = _CLAMP_U if alone or len(wide) < 3 else _CLAMP_LEAST
-        if len(wide) > 2:
-            # From round to round, in which a fall counts once; two rounds measure no scatter but what fell.
-            noise = max(1.4826 * float(np.nanmedian(np.abs(np.diff(against, axis=0)))) / np.sqrt(2.0), noise)
+        # From one reading of an inverter to its next, in which a fall counts once; of two rounds, or two such changes, the fall
+        # itself would be the scatter.
+        changes = pd.concat([against[name].dropna().diff().dropna().abs() for name in against])
+        if min(len(wide), len(changes)) > 2:
+            noise = max(1.4826 * float(changes.median()) / np.sqrt(2.0), noise)
         for k, name in enumerate(blocks.model.inverter_ids):
             if name in against:
                 values, said = against[name].to_numpy(), f"{what}: {name}"
