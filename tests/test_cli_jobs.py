@@ -129,6 +129,21 @@ def test_markup_in_a_text_is_shown_as_it_is(run):
     assert "[red]Ann" in run("history", "1")[1]
 
 
+def test_the_history_reads_in_words_under_who_changed_what_at_once(run):
+    run("decide", "1", "do", "--as", "Ann")
+    run("wait", "1", "light", "--as", "Bo")
+    run("reading", "1", "before", "v_oc_v=740.5", "--part", "S1", "--note", "cloud", "--as", "Bo")
+    run("withdraw", "1", "1", "--as", "Bo")
+    lines = [" ".join(line.split()) for line in run("history", "1")[1].splitlines()]
+    heads = [line.partition("UTC ")[2] for line in lines if " UTC " in line]
+    who = ["assessment", "Ann", "Bo", "Bo", "Bo"]
+    assert heads == [f"job 1, version {n}, by {name}" for n, name in enumerate(who, 1)]
+    assert {"decision do it", "waiting_for enough light", "before 1 S1; v_oc_v 740.5; cloud", "advised yes"} <= set(lines)
+    assert any(line.startswith("gain_kwh_per_year ") and line.endswith(" kWh") for line in lines)
+    assert "before 1 S1; v_oc_v 740.5; cloud → nothing" in lines
+    assert "{" not in "".join(lines)
+
+
 def test_promises_are_told_and_missing_ones_named(run, farm):
     assert "No job has a verdict yet" in run("promises")[1]
     _, out, _ = run("promises", "--json")

@@ -177,11 +177,12 @@ def _show(options: argparse.Namespace, console: Console) -> None:
 
 
 def _history(options: argparse.Namespace, console: Console) -> None:
-    changes = _open(options)[0].history(options.ref)
+    book, portfolio = _open(options)
+    changes = book.history(options.ref)
     if options.json:
         _print_json([job_lists.change_record(c) for c in changes])
     else:
-        job_lists.print_history(console, changes)
+        job_lists.print_history(console, changes, portfolio.currency)
 
 
 def _promises(options: argparse.Namespace, console: Console) -> None:

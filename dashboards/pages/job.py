@@ -5,7 +5,6 @@ One job of the book: its facts, changed in place; readings before and after; pho
 from __future__ import annotations
 
 import dataclasses
-import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -22,12 +21,11 @@ from dashboards.people import current_person
 from dashboards.visit import OWNER, PLANNER, Content, Page, Person, Place, Visit
 from yieldwatch.action.cautions import cautions_of
 from yieldwatch.book import states
-from yieldwatch.book.evidence import AFTER, BEFORE, PHOTO
 from yieldwatch.book.facts import DECISIONS, RECORDED, WAITS, Change, Job
 from yieldwatch.book.values import facts_from_text, to_text
 from yieldwatch.constants import work_of
 from yieldwatch.errors import BookError, ChangedMeanwhile
-from yieldwatch.report.job_lists import DECISION_WORDS, WAIT_WORDS, state_words
+from yieldwatch.report.job_lists import DECISION_WORDS, WAIT_WORDS, change_words, state_words
 from yieldwatch.report.words import money, number, plain
 
 
@@ -87,7 +85,8 @@ def build(visit: Visit) -> Content:
         html.Div(photos_part(evidence, job, visit.person, parts), id="job-photos"),
         html.H2("What to watch for"),
         html.Ul([html.Li(c) for c in cautions_of([work_of(job.job_kind, job.cause)])], className="plain"),
-        html.Details([html.Summary("Every change of it, up to when this page was opened"), history_table(book.history(job.ref))]),
+        html.Details([html.Summary("Every change of it, up to when this page was opened"),
+                      history_table(book.history(job.ref), currency)]),
         explained("job-book", "photos", "job-gain"),
     ])
 
@@ -160,26 +159,17 @@ def _field(name: str, job: Job, may: bool, currency: str) -> Component:
     return html.Label([LABELS[name] + hint, box])
 
 
-def history_table(changes: Sequence[Change]) -> Any:
+def history_table(changes: Sequence[Change], currency: str) -> Any:
     columns = [
         Column("at", "When [UTC]", lambda r: f"{r['c'].at:%Y-%m-%d %H:%M}"),
         Column("version", "Version", lambda r: str(r["c"].version), number=True),
         Column("who", "Who", lambda r: plain(r["c"].who)),
         Column("field", "What", lambda r: LABELS.get(r["c"].field, plain(r["c"].field).replace("_", " "))),
-        Column("old", "From", lambda r: _said(r["c"].field, r["c"].old)),
-        Column("new", "To", lambda r: _said(r["c"].field, r["c"].new)),
+        Column("old", "From", lambda r: change_words(r["c"].field, r["c"].old, currency)),
+        Column("new", "To", lambda r: change_words(r["c"].field, r["c"].new, currency)),
         Column("why", "By which rule", lambda r: plain(r["c"].why or "")),
     ]
     return grid(columns, [{"c": c} for c in reversed(changes)], "Every change of the job, latest first")
-
-
-def _said(field: str, text: str | None) -> str:
-    """A value of the history; of a reading or photo, which stands there as a record, what it shows."""
-    if text is None or field.partition(" ")[0] not in (BEFORE, AFTER, PHOTO):
-        return plain(text or "nothing")
-    record = json.loads(text)
-    readings = ", ".join(f"{name} {value:g}" for name, value in record.get("readings", {}).items())
-    return plain("; ".join(part for part in (record.get("part"), readings, record.get("note")) if part))
 
 
 def _conflict(err: ChangedMeanwhile, job: Job) -> list:

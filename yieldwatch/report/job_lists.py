@@ -6,6 +6,8 @@ from __future__ import annotations
 
 import dataclasses
 import datetime as dt
+import itertools
+import json
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
 
@@ -16,8 +18,11 @@ from rich.text import Text
 
 from yieldwatch.action.cautions import caution_text
 from yieldwatch.book import states
+from yieldwatch.book.evidence import AFTER, BEFORE, PHOTO
 from yieldwatch.book.facts import FACTS, Change, Evidence, Job
 from yieldwatch.book.promises import Correction, Promises
+from yieldwatch.book.values import from_text
+from yieldwatch.errors import BookError
 from yieldwatch.portfolio.model import Portfolio
 from yieldwatch.report import words
 from yieldwatch.report.terminal import CAUTION
@@ -121,25 +126,52 @@ def print_job(console: Console, job: Job, evidence: Sequence[tuple[Evidence, str
     grid.add_column("fact")
     grid.add_column("value")
     grid.add_row("state", f"{state_words(job)}: {states.MEANINGS[states.state(job)]}")
-    for name, column in FACTS.items():
+    for name in FACTS:
         value = getattr(job, name)
         if value is not None:
-            unit = "" if column.unit in ("", "1") else f" {currency if column.unit == 'money' else column.unit}"
-            grid.add_row(name, Text(f"{_shown(name, value)}{unit}"))
+            grid.add_row(name, Text(_shown(name, value, currency)))
     for found, wrong in evidence:
         grid.add_row(f"{found.kind} {found.number}", Text(_evidence_line(found, wrong, found.number in beside)))
     console.print(grid)
     console.print(Text(caution_text(job.job_kind, job.cause)))
 
 
-def _shown(name: str, value: object) -> str:
-    if name == "decision":
-        return DECISION_WORDS.get(str(value), words.plain(value))
+def _shown(name: str, value: object, currency: str) -> str:
+    if name in ("decision", "waiting_for"):
+        return (DECISION_WORDS | WAIT_WORDS).get(str(value), words.plain(value))
     if isinstance(value, bool):
         return "yes" if value else "no"
+    unit = FACTS[name].unit
+    after = "" if unit in ("", "1") else f" {currency if unit == 'money' else unit}"
     if isinstance(value, float):
-        return words.number(value, 0 if value == round(value) else 2)
-    return words.plain(value)
+        return words.number(value, 0 if value == round(value) else 2) + after
+    return words.plain(value) + after
+
+
+def change_words(field: str, text: str | None, currency: str) -> str:
+    """
+    A value of the history as a person reads it.
+
+    Parameters
+    ----------
+    field : str
+        The fact, or the reading or photo, that was changed.
+    text : str, optional
+        What the history keeps of it; of a reading or photo, which stands there as a record, what it shows is told.
+    currency : str
+        ISO 4217.
+    """
+    if text is None:
+        return "nothing"
+    if field.partition(" ")[0] in (BEFORE, AFTER, PHOTO):
+        record = json.loads(text)
+        readings = ", ".join(f"{name} {value:g}" for name, value in record.get("readings", {}).items())
+        told = (record.get("path"), record.get("part"), readings, record.get("note"))
+        return "; ".join(words.plain(part) for part in told if part)
+    try:
+        return _shown(field, from_text(field, text), currency)
+    except BookError:
+        return words.plain(text)  # a fact or a choice that an earlier version knew
 
 
 def _evidence_line(found: Evidence, wrong: str, neighbour: bool) -> str:
@@ -151,16 +183,19 @@ def _evidence_line(found: Evidence, wrong: str, neighbour: bool) -> str:
     return "; ".join(words.plain(p) for p in parts if p)
 
 
-def print_history(console: Console, changes: Sequence[Change]) -> None:
-    """Print every change, oldest first."""
+def print_history(console: Console, changes: Sequence[Change], currency: str) -> None:
+    """Print every change, oldest first: what was changed at once stands under who changed it, and when."""
     if not changes:
         console.print("No change yet.")
-    for change in changes:
-        why = f" ({words.plain(change.why)})" if change.why else ""
-        old, new = ("nothing" if v is None else f'"{words.plain(v)}"' for v in (change.old, change.new))
-        when = f"{change.at:%Y-%m-%d %H:%M:%S} UTC"
-        what = f"{change.field} from {old} to {new}{why}"
-        console.print(Text(f"{when}  job {change.ref} v{change.version}  {words.plain(change.who)}: {what}"))
+    for (ref, version, who, when), together in itertools.groupby(
+            changes, lambda c: (c.ref, c.version, c.who, f"{c.at:%Y-%m-%d %H:%M:%S}")):
+        console.print(Text(f"{when} UTC  job {ref}, version {version}, by {words.plain(who)}", style="bold"))
+        grid = Table(box=None, show_header=False, padding=(0, 2, 0, 2))
+        for change in together:
+            old, new = (change_words(change.field, v, currency) for v in (change.old, change.new))
+            why = f" ({words.plain(change.why)})" if change.why else ""
+            grid.add_row(Text(words.plain(change.field)), Text((new if change.old is None else f"{old} → {new}") + why))
+        console.print(grid)
 
 
 def promise_rows(promises: Promises) -> list[dict[str, object]]:
