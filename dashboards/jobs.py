@@ -10,7 +10,6 @@ from pathlib import Path
 from yieldwatch.book import states
 from yieldwatch.book.facts import Job
 from yieldwatch.book.keep import JobBook, open_book
-from yieldwatch.errors import BookError
 
 
 class Jobs:
@@ -60,8 +59,11 @@ class Jobs:
             return self._seen[1]
 
     def stand(self) -> dict[int, str]:
-        """Where each job stands now, by its number; nothing where the book cannot be read."""
-        try:
-            return {job.ref: states.state(job) for job in self.all()}
-        except BookError:
-            return {}
+        """
+        Where each job stands now, by its number.
+
+        Raises
+        ------
+        BookError
+        """
+        return {job.ref: states.state(job) for job in self.all()}

@@ -22,6 +22,7 @@ from dashboards.visit import Place
 from yieldwatch.action.budget_curve import CurvePoint, curve_points
 from yieldwatch.action.plan_rows import OutOfTime, PlanBasis, PlanMade, limits_of, plan_rows
 from yieldwatch.book import states
+from yieldwatch.errors import BookError
 
 #: States in which a job is not planned again.
 _CLOSED = (*states.FINISHED, states.PUT_OFF, states.DECLINED)
@@ -212,7 +213,10 @@ class PlanDesk:
 
     def closed(self) -> dict[str, str]:
         """Jobs that people did or turned down since the assessment, by `job_id`, and why no plan takes them up."""
-        stand = {} if self._book is None else {ref: now for ref, now in self._book.stand().items() if now in _CLOSED}
+        try:
+            stand = {} if self._book is None else {ref: now for ref, now in self._book.stand().items() if now in _CLOSED}
+        except BookError:
+            stand = {}  # the page says that the book cannot be read, and no paper is made
         if not stand or not self._store.has("work_list") or "job_ref" not in self._store.columns("work_list"):
             return {}
         rows = self._store.rows("work_list", {"job_ref": list(stand)}, columns=("job_id", "job_ref", "job_state", "safety"))

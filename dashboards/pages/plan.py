@@ -23,6 +23,7 @@ from dashboards.parts.work import (
     farm_names,
     job_link,
     money_cell,
+    standing,
     tied,
     with_span,
 )
@@ -56,6 +57,7 @@ def build(visit: Visit) -> Content:
         page_head("The plan", f"The coming year from {day(about['as_of'])}, in visits. Returns are at present value, from each "
                   f"job's week to the end of the {about['horizon_months']} months that count; costs are the portfolio's own "
                   "prices: your quotes replace them."),
+        *standing(visit)[1],
         _form(visit, limits, plain(about["currency"])),
         dcc.Store(id="plan-query", data=dict(visit.query)),
         html.Div(body, id="plan", **aria(live="polite")),

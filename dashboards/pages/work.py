@@ -26,6 +26,7 @@ from dashboards.parts.work import (
     money_cell,
     once,
     span,
+    standing,
     tied,
     what,
     with_span,
@@ -54,17 +55,19 @@ def build(visit: Visit) -> Content:
     if not sums.jobs:
         return sorry("Work", "The last assessment found no job that would mend anything.")
     names, currency = farm_names(visit), plain(about["currency"])
+    stand, unknown = standing(visit)
     safety = visit.store.rows("work_list", {"safety": 1}, ["rank"], limit=_MOST_SAFETY)
     rest = sums.safety - len(safety)
     return html.Div([
         page_head("Work", f"As of {day(about['as_of'])}. Costs are the portfolio's own prices: your quotes replace them. Returns "
                   f"are of a usual year, or at present value over {about['horizon_months']} months."),
+        *unknown,
         html.P(_lead(sums, currency), className="lead"),
         *([html.H2("For safety, whatever it returns"), html.Ul([_safety(r, names, currency) for r in safety], className="jobs")]
           if safety else []),
         *([html.P(f"{count(rest, 'more job')} for safety {'stands' if rest == 1 else 'stand'} first in the list below.")]
           if rest > 0 else []),
-        html.H2("All jobs in their order"), _filter(visit, names), _table(visit, names, currency),
+        html.H2("All jobs in their order"), _filter(visit, names), _table(visit, names, currency, stand),
         html.P(["Take the list away as ", html.A("table (CSV)", href="/work/file/work_list.csv", download="work_list.csv"),
                 " or ", html.A("workbook (XLSX)", href="/work/file/work_list.xlsx", download="work_list.xlsx"), "."],
                className="no-print"),
@@ -131,7 +134,7 @@ def _filter(visit: Visit, names: dict[str, str]) -> html.Form:
         html.Button("Show", type="submit")], action="/work", method="GET", className="limits no-print")
 
 
-def _table(visit: Visit, names: dict[str, str], currency: str) -> html.Div:
+def _table(visit: Visit, names: dict[str, str], currency: str, stand: Mapping[int, str]) -> html.Div:
     where: dict[str, object] = {}
     if visit.query.get("site") in names:
         where["site_id"] = visit.query["site"]
@@ -139,7 +142,7 @@ def _table(visit: Visit, names: dict[str, str], currency: str) -> html.Div:
         where["chosen"] = int(visit.query["show"] == "do")
     columns = [
         Column("rank", "Rank and job", lambda r: _named(r, names)),
-        Column("chosen", "Advice", partial(_advice, visit.place.jobs.stand())),
+        Column("chosen", "Advice", partial(_advice, stand)),
         Column("cost", f"Cost [{currency}]", lambda r: money_cell(r["cost"]), number=True),
         Column("gain_per_year", f"Wins back a year [{currency}]",
                lambda r: once(r["job_kind"], with_span(r["gain_per_year"] or None, r["gain_low_per_year"],
@@ -198,11 +201,13 @@ def build_one(visit: Visit) -> Content:
         return sorry("No such job", f"The work list has no job {plain(job_id)[:80]}; a later assessment may have replaced it.")
     about, names = visit.store.about(), farm_names(visit)
     currency = plain(about["currency"])
+    stand, unknown = standing(visit)
     return html.Div([
         page_head(f"{what(row)} at {names.get(row['site_id'], row['site_id'])}",
                   f"Rank {row['rank']} of the work list as of {day(about['as_of'])}; for {cause_word(row['cause'])}. ",
-                  *([dcc.Link(f"In the job book: {_stands(visit.place.jobs.stand(), row)}", href=book_address(row["job_ref"]))]
+                  *([dcc.Link(f"In the job book: {_stands(stand, row)}", href=book_address(row["job_ref"]))]
                     if row.get("job_ref") else [])),
+        *unknown,
         html.P(_job_lead(row, currency, about), className="lead"),
         html.P([html.Strong("The figures say: "), tied(plain(row["verdict"]))]),
         html.P([html.Strong("Why: "), in_day_words(row["why"])]),

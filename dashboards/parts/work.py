@@ -13,6 +13,7 @@ from dash import dcc, html
 from dashboards.store import Store
 from dashboards.visit import Visit
 from yieldwatch.book.facts import Job
+from yieldwatch.errors import BookError
 from yieldwatch.handbook import entries
 from yieldwatch.report import job_lists, words
 
@@ -73,6 +74,17 @@ def book_address(ref: int) -> str:
 def named(job: Job, names: dict[str, str]) -> str:
     """`Repair strings at Drumlin Hollow: INV2.3.1 (string faults)`."""
     return job_lists.title(job, names)
+
+
+def standing(visit: Visit) -> tuple[dict[int, str], list]:
+    """Where each listed job stands now, by its number; where the book cannot be read, none, and the paragraph that says so."""
+    if "job_ref" not in visit.store.columns("work_list"):
+        return {}, []
+    try:
+        return visit.place.jobs.stand(), []
+    except BookError as err:
+        return {}, [html.P("Where jobs stand now is not known, so those done or turned down since the assessment are still "
+                           f"among these: {words.plain(err)}", className="sorry", role="alert")]
 
 
 def span(low: Any, high: Any, decimals: int = 0) -> str:

@@ -16,18 +16,21 @@ from urllib.parse import quote
 import flask
 import icalendar
 import openpyxl
+import pandas as pd
 import pytest
+from dash._utils import to_json
 from werkzeug.exceptions import Forbidden
 
 from dashboards.app import content, create_app
 from dashboards.pages import promises
 from dashboards.pages.job import _in_words, _written, facts_part
 from dashboards.pages.work import listed
+from dashboards.papers import kept
 from dashboards.parts.curve import _traces
 from dashboards.parts.readings import read_rows
 from dashboards.planner import Limits, PlanDesk, Working
 from dashboards.registry import PAGES
-from dashboards.visit import ANALYST, OWNER, PLANNER, Person, Router, Visit
+from dashboards.visit import ANALYST, OWNER, PLANNER, Person, Router, Visit, place_of
 from tests.dashboards.conftest import NARROW, assert_accessible, assert_fits, visit
 from yieldwatch.book.facts import Verdict
 from yieldwatch.errors import BookError
@@ -451,6 +454,18 @@ def test_the_work_list_is_narrowed_and_taken_away(page, own):
     assert advice <= {"not now", "later"}
     assert downloaded(page, "work_list.csv") == (own.place.folder / "work_list.csv").read_bytes()
     assert openpyxl.load_workbook(io.BytesIO(downloaded(page, "work_list.xlsx"))).sheetnames[0] == "Work list"
+
+
+def test_a_book_that_cannot_be_read_is_said_where_jobs_stand_and_no_paper_goes_by_old_states(own):
+    hidden = place_of(own.place.portfolio, own.place.folder, str(own.place.portfolio / "no_such_book.sqlite"))
+    (job,) = own.place.store.rows("plan", {"row": "job"})[:1]
+    for path in ("/work", f"/work/{job['job_id']}", "/plan"):
+        built = to_json(content(Router(PAGES), hidden, Person("x"), path, {}))
+        assert "Where jobs stand now is not known" in built, path
+        assert "Where jobs stand now is not known" not in to_json(content(Router(PAGES), own.place, Person("x"), path, {})), path
+    table = pd.DataFrame(hidden.store.rows("plan"), columns=hidden.store.columns("plan"))
+    with pytest.raises(BookError):
+        kept(hidden, table)
 
 
 def test_a_job_done_or_declined_since_the_assessment_leaves_the_plan_and_stands_so_in_the_work_list(page, own):
