@@ -155,10 +155,13 @@ def test_a_log_an_hour_off_gives_the_answer_of_one_that_is_right(tmp_path: Path)
     assert [n for n in wrong.data.notices if "are 60 min late" in n]
 
 
-@pytest.mark.parametrize(("nil", "availability", "told"), [
-    (0.0, 1.0, True), (0.0, 0.2, False), (0.0, None, True), (9.0, 1.0, False), (None, 1.0, False)])
-def test_a_month_of_nil_with_no_outage_known_is_told(nil, availability, told) -> None:
+@pytest.mark.parametrize(("nil", "availability", "snow", "told"), [
+    (0.0, 1.0, 0.0, True), (0.0, 0.2, 0.0, False), (0.0, None, 0.0, True), (9.0, 1.0, 0.0, False), (None, 1.0, 0.0, False),
+    (0.0, 1.0, 140.0, True), (0.0, 1.0, 160.0, False), (0.0, 1.0, None, True)])
+def test_a_month_of_nil_with_no_outage_or_snow_known_is_told(nil, availability, snow, told) -> None:
     # 100 and 300 kWh expected: 2 % of the second are 6 kWh.
     yields = pd.DataFrame({"month": ["2024-01", "2024-02"], "measured_kwh": [90.0, nil], "expected_kwh": [100.0, 300.0],
                            "availability": [1.0, availability]})
-    assert [said.split(":")[0] for said in next_to_nothing(yields)] == (["2024-02"] if told else [])
+    losses = pd.DataFrame([("2024-01", "snow", 99.0), ("2024-02", "snow", snow), ("2024-02", "soiling", 200.0)],
+                          columns=["month", "cause", "energy_kwh"])
+    assert [said.split(":")[0] for said in next_to_nothing(yields, losses)] == (["2024-02"] if told else [])

@@ -169,7 +169,7 @@ def _losses_and_money(portfolio: Portfolio, site: Site, data: SiteData, clocks: 
     bridge, budget = site_bridge(site, data, gap)
     returns, earned = site_returns(site, data, gap, losses, portfolio.discount_rate)
     said = (*said, *of_inference(data, state, rounds), *filter(None, [duty]), *dict.fromkeys((*paid, *budget, *earned)),
-            *left_out(gap, begin, finish), *too_good(gap.yields), *next_to_nothing(gap.yields))
+            *left_out(gap, begin, finish), *too_good(gap.yields), *next_to_nothing(gap.yields, gap.losses))
     pictures = prepare_pictures(Subject(site, data, state, gap, losses, rounds, clamps))
     return SiteAssessment(site, data, gap, losses, rounds, clamps, statements, bridge, returns, pictures=pictures), state, said
 

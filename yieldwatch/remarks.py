@@ -21,7 +21,7 @@ from yieldwatch.gap.second_light import LightDrift
 _MOST_PR = 1.1
 #: Nor above this many times what is expected of it, behind a standing limit or not. Common practice, no source.
 _MOST_OF_EXPECTED = 1.3
-#: Nor below this share of it unless known outages took half the month. Common practice, no source.
+#: Nor below this share of it unless known outages, or snow, took half the month. Common practice, no source.
 _LEAST_OF_EXPECTED, _AVAILABLE = 0.02, 0.5
 
 
@@ -115,11 +115,13 @@ def too_good(yields: pd.DataFrame) -> list[str]:
     return said
 
 
-def next_to_nothing(yields: pd.DataFrame) -> list[str]:
-    """Months that delivered next to nothing with no outage known, which a blank written as nil looks like."""
-    share = yields["measured_kwh"] / yields["expected_kwh"].where(yields["expected_kwh"] > 0.0)
-    none = yields.loc[(share < _LEAST_OF_EXPECTED) & ~(yields["availability"] < _AVAILABLE), "month"]
-    return [f"{', '.join(none)}: next to nothing was delivered by what was read, and no outage is known; all that was expected "
+def next_to_nothing(yields: pd.DataFrame, losses: pd.DataFrame) -> list[str]:
+    """Months that delivered next to nothing with no outage known and little snow, which a blank written as nil looks like."""
+    expected = yields["expected_kwh"].where(yields["expected_kwh"] > 0.0)
+    snow = yields["month"].map(losses[losses["cause"] == "snow"].set_index("month")["energy_kwh"])
+    known = (yields["availability"] < _AVAILABLE) | (snow / expected > 1.0 - _AVAILABLE)
+    none = yields.loc[(yields["measured_kwh"] / expected < _LEAST_OF_EXPECTED) & ~known, "month"]
+    return [f"{', '.join(none)}: next to nothing was delivered by what was read, and no outage or snow is known; what was expected "
             "counts as lost. If the energy was not read, leave its rows out; if all stood still, write the outage into "
             "events.csv."] if len(none) else []
 
