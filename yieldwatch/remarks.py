@@ -121,8 +121,8 @@ def next_to_nothing(yields: pd.DataFrame, losses: pd.DataFrame) -> list[str]:
     snow = yields["month"].map(losses[losses["cause"] == "snow"].set_index("month")["energy_kwh"])
     known = (yields["availability"] < _AVAILABLE) | (snow / expected > 1.0 - _AVAILABLE)
     none = yields.loc[(yields["measured_kwh"] / expected < _LEAST_OF_EXPECTED) & ~known, "month"]
-    return [f"{', '.join(none)}: next to nothing was delivered by what was read, and no outage or snow is known; what was expected "
-            "counts as lost. If the energy was not read, leave its rows out; if all stood still, write the outage into "
+    return [f"{', '.join(none)}: next to nothing was delivered by what was read, and no outage or snow is known; what was "
+            "expected counts as lost. If the energy was not read, leave its rows out; if all stood still, write the outage into "
             "events.csv."] if len(none) else []
 
 

@@ -58,11 +58,8 @@ def test_weather_corrected_ratio(reference, expected):
 
 
 @pytest.mark.sourced
-def test_performance_index_and_availabilities():
-    # Definitions: IEC TS 61724-3 and IEC TS 63019 (both from memory), arithmetic by hand:
-    # 1 425 / 1 500; 1 - 120/4000; 1 - 18/1500
-    assert ratios.performance_index(1_425_000.0, 1_500_000.0) == pytest.approx(0.95, rel=1e-12)
-    assert ratios.time_availability(120.0, 4000.0) == pytest.approx(0.97, rel=1e-12)
+def test_energy_availability():
+    # Definition: IEC TS 63019 (from memory), arithmetic by hand: 1 - 18/1500
     assert ratios.energy_availability(18_000.0, 1_500_000.0) == pytest.approx(0.988, rel=1e-12)
 
 

@@ -197,42 +197,6 @@ def typical_cell_temperature(insolation_poa_kwh_m2: Values, temp_cell: Values) -
     return float((light[both] * temp[both]).sum() / total) if total > 0 else float("nan")
 
 
-def performance_index(energy_ac_kwh: Values, expected_kwh: Values) -> Values:
-    """
-    Measured over expected energy for the weather that came (IEC TS 61724-3).
-
-    Parameters
-    ----------
-    energy_ac_kwh, expected_kwh : float, ndarray or Series
-        [kWh]
-
-    Returns
-    -------
-    same shape
-        [unitless]; NaN where either is NaN or nothing was expected.
-    """
-    _same_index(energy_ac_kwh=energy_ac_kwh, expected_kwh=expected_kwh)
-    return energy_ac_kwh / _nan_where_zero(expected_kwh)
-
-
-def time_availability(hours_down: Values, hours_total: Values) -> Values:
-    """
-    Share of the daylight hours in which the plant could run (the idea of IEC TS 63019).
-
-    Parameters
-    ----------
-    hours_down, hours_total : float, ndarray or Series
-        [h]
-
-    Returns
-    -------
-    same shape
-        [unitless]; NaN where either is NaN or there were no hours.
-    """
-    _same_index(hours_down=hours_down, hours_total=hours_total)
-    return 1.0 - hours_down / _nan_where_zero(hours_total)
-
-
 def energy_availability(outage_kwh: Values, expected_kwh: Values) -> Values:
     """
     One less the share of the expected energy that outages took (the idea of IEC TS 63019).
