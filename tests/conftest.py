@@ -2,7 +2,7 @@
 
 import os
 
-# Two processes test at once: threads of their linear algebra would wait for each other. Read when numpy is first imported.
+# Several processes test at once: threads of their linear algebra would wait for each other. Read when numpy is first imported.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import pickle
