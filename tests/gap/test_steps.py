@@ -175,15 +175,29 @@ def test_a_step_that_shade_may_have_made_does_not_begin_what_was_lacking_before_
     assert matching_span([span], set(), 0, 0.12, -1, 283, others=0.12) == 0
 
 
-@pytest.mark.parametrize(("days", "told"), [(6, True), (3, False), (10, True)])
-def test_a_string_that_died_in_the_last_days_is_told_from_the_fourth_on(days, told):
+@pytest.mark.parametrize(("days", "scatter", "told"), [
+    (6, 0.004, True), (3, 0.004, True), (2, 0.004, True), (1, 0.004, False), (10, 0.004, True), (6, 0.02, True), (3, 0.02, False)])
+def test_a_string_that_died_in_the_last_days_is_told_from_the_second_on_where_days_are_even(days, scatter, told):
     # One of six strings: ln(6/5) of the inverter.
-    series = np.random.default_rng(3).normal(0.0, 0.004, 200)
+    series = np.random.default_rng(3).normal(0.0, scatter, 200)
     series[-days:] -= np.log(6 / 5)
     found = lost_lately(series, 2, 0.8 / 6, [])
     assert [(s.inverter, s.day) for s in found] == ([(2, 200 - days)] if told else [])
-    assert all(s.size == pytest.approx(np.log(6 / 5), abs=0.006) for s in found)
+    assert all(s.size == pytest.approx(np.log(6 / 5), abs=2.0 * scatter) for s in found)
     assert lost_lately(series, 2, 0.8 / 6, [Step(2, 200 - days - 1, 0.18, 0.01)]) == [], "once is enough"
+
+
+@pytest.mark.parametrize("at_noon", [0.3, 0.55, 0.9])
+def test_the_day_on_which_a_part_died_may_show_any_share_of_it(at_noon):
+    series = np.random.default_rng(3).normal(0.0, 0.004, 200)
+    series[-4] -= at_noon * np.log(6 / 5)
+    series[-3:] -= np.log(6 / 5)
+    (found,) = lost_lately(series, 2, 0.8 / 6, [])
+    assert 196 <= found.day <= 197
+    # But a fall that takes days is none.
+    series[-5] -= 0.3 * np.log(6 / 5)
+    series[-4] = -0.55 * np.log(6 / 5)
+    assert lost_lately(series, 2, 0.8 / 6, []) == []
 
 
 def test_a_few_bad_days_at_the_end_and_a_slow_fall_are_no_loss_of_the_last_days():

@@ -4,6 +4,7 @@ Steps in one inverter's output against its peers: the day on which a part was lo
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,9 +14,10 @@ from yieldwatch.gap.gaps import over_known
 
 _WINDOW = 20  # usable days either side
 _HALF = 10  # the fewest of them either side of a step that is found among others
-#: The fewest for a loss of the last days, how much of it each of them must show, and its size over their scatter. A part that
-#: died last week is worth knowing of before it has been dead for a fortnight. Common practice, no source.
-_LAST_DAYS, _EACH_SHOWS, _OVER_SCATTER = 4, 0.6, 6.0
+#: How much of a loss of the last days each of them must show, and its size over the scatter of the days before, from so many
+#: days on; and how near to none and all of it the days around one on which it fell must be. A part that died last week is worth
+#: knowing of before it has been dead for a fortnight. Common practice, no source.
+_EACH_SHOWS, _OVER_SCATTER, _WHOLE_DAY = 0.6, ((4, 6.0), (2, 15.0)), 0.1
 _ORIGIN_AT_LEAST = 0.5  # size of a step over that of its echo, by the noise of both. Common practice, no source.
 #: Days either side, near and far, the fewest of them, and how far a step in other light may be from the same. Common practice, no
 #: source.
@@ -142,10 +144,14 @@ def find_steps(series: np.ndarray, inverter: int, smallest: float = _SMALLEST) -
 
 
 def lost_lately(
-    series: np.ndarray, inverter: int, smallest: float, found: list[Step], fewest: int = _LAST_DAYS
+    series: np.ndarray,
+    inverter: int,
+    smallest: float,
+    found: list[Step],
+    over_scatter: Sequence[tuple[int, float]] = _OVER_SCATTER,
 ) -> list[Step]:
     """
-    A loss of the last `fewest` to `_HALF` days that is not among those `found`: one step, or none.
+    A loss of the last days, fewer than `find_steps` needs, that is not among those `found`: one step, or none.
 
     Parameters
     ----------
@@ -156,20 +162,25 @@ def lost_lately(
         Size from which it counts: what drifts and dirt do in a week is not looked for.
     found : list of Step
         From `find_steps`, which may have seen it too.
+    over_scatter : sequence of (int, float)
+        Days from which on a loss of so many times the scatter of the days before counts, the most days first.
     """
     days = np.flatnonzero(np.isfinite(series))
     values = series[days]
     out: list[Step] = []
-    for after_n in range(fewest, _HALF + 1):
+    for after_n in range(over_scatter[-1][0], _HALF + 1):
         before, after = values[-after_n - _WINDOW : -after_n], values[-after_n:]
         if len(before) < _WINDOW:
             break
         size = float(np.median(before) - np.median(after))
         spread = 1.4826 * float(np.median(np.abs(before - np.median(before))))
         noise = max(spread, 2e-4) * float(np.sqrt(1.0 / len(before) + 1.0 / len(after))) * 1.25
-        sharp = np.median(before) - before[-1] < 0.5 * size
-        shown = (np.median(before) - after > _EACH_SHOWS * size).all()
-        if size > max(smallest, _OVER_SCATTER * spread) and sharp and shown:
+        lost = np.median(before) - values[-after_n - 2 :]
+        # At once, or at noon of the last day before.
+        sharp = lost[1] < 0.5 * size or (lost[0] < _WHOLE_DAY * size and lost[2] > (1.0 - _WHOLE_DAY) * size)
+        shown = (lost[2:] > _EACH_SHOWS * size).all()
+        times = next(times for fewest, times in over_scatter if after_n >= fewest)
+        if size > max(smallest, times * spread) and sharp and shown:
             out.append(Step(inverter, int(days[-after_n]), size, noise))
     return [s for s in out[-1:] if all(abs(s.day - other.day) > _WINDOW // 2 for other in found)]
 

@@ -43,8 +43,9 @@ _WHOLE_U = 0.08
 #: Share of a step that AC over DC must make for it to be the inverter's, and the smallest such step: below, its curve tells.
 #: Common practice, no source.
 _MOST_OF_STEP, _LEAST_CONVERSION = 0.5, 0.012
-#: Days of AC over DC that tell that it fell. Common practice, no source.
-_TELLS_AT_ONCE = 2
+#: Days of AC over DC, which needs no light to compare, that tell that it fell by so many times its scatter. Common practice, no
+#: source.
+_TELLS_AT_ONCE = ((2, 6.0),)
 #: Relative standard uncertainty of the share of a string that a clamp missed. Common practice, no source.
 _CLAMPED_DOUBT = 0.1
 
