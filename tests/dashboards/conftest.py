@@ -128,3 +128,15 @@ def assert_accessible(page) -> None:
 
     found = Axe().run(page).response["violations"]
     assert not found, "\n".join(f"{v['id']}: {v['help']} at {[n['target'] for n in v['nodes'][:4]]}" for v in found)
+
+
+def assert_comes_up(page, served: Served, path: str) -> None:
+    """A page with something to show that fits a narrow screen and a wide one, and breaches nothing of accessibility."""
+    page.set_viewport_size(NARROW)
+    visit(page, served, path)
+    assert page.locator("main .sorry").count() == 0
+    assert_fits(page)
+    page.set_viewport_size(WIDE)
+    settle(page)
+    assert_fits(page)
+    assert_accessible(page)

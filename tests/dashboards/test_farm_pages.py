@@ -22,7 +22,7 @@ from dashboards.parts.period import Losses, Period, chosen
 from dashboards.registry import PAGES
 from dashboards.store import Store
 from dashboards.visit import Person, Router, Visit
-from tests.dashboards.conftest import NARROW, WIDE, assert_accessible, assert_fits, settle, visit
+from tests.dashboards.conftest import NARROW, WIDE, assert_comes_up, assert_fits, settle, visit
 from yieldwatch.pictures.months import Found
 from yieldwatch.report.changes import change_bounds
 from yieldwatch.report.totals import IN_HAND_PARTS
@@ -52,14 +52,7 @@ PATHS = [
 
 @pytest.mark.parametrize("path", PATHS)
 def test_a_page_of_a_farm_comes_up_on_a_narrow_screen_and_on_a_wide_one_and_is_accessible(page, served, path):
-    page.set_viewport_size(NARROW)
-    visit(page, served, path)
-    assert page.locator("main .sorry").count() == 0
-    assert_fits(page)
-    page.set_viewport_size(WIDE)
-    settle(page)
-    assert_fits(page)
-    assert_accessible(page)
+    assert_comes_up(page, served, path)
 
 
 def test_every_kind_of_link_on_a_farm_s_pages_leads_to_a_page(place):

@@ -17,7 +17,7 @@ from dashboards.parts.words import Figure, stated
 from dashboards.planner import Limits, desk
 from dashboards.registry import PAGES
 from dashboards.visit import Person, Router
-from tests.dashboards.conftest import NARROW, WIDE, assert_accessible, assert_fits, settle, visit
+from tests.dashboards.conftest import NARROW, assert_comes_up, visit
 
 #: An address for each page of the registry.
 PATHS = [
@@ -30,14 +30,7 @@ PATHS = [
 
 @pytest.mark.parametrize("path", PATHS)
 def test_a_page_comes_up_on_a_narrow_screen_and_on_a_wide_one_and_is_accessible(page, served, path):
-    page.set_viewport_size(NARROW)
-    visit(page, served, path)
-    assert page.locator("main .sorry").count() == 0
-    assert_fits(page)
-    page.set_viewport_size(WIDE)
-    settle(page)
-    assert_fits(page)
-    assert_accessible(page)
+    assert_comes_up(page, served, path)
 
 
 @pytest.mark.parametrize("path", ["/", "/losses", "/trust", "/trust/drumlin"])

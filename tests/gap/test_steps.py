@@ -176,7 +176,8 @@ def test_a_step_that_shade_may_have_made_does_not_begin_what_was_lacking_before_
 
 
 @pytest.mark.parametrize(("days", "scatter", "told"), [
-    (6, 0.004, True), (3, 0.004, True), (2, 0.004, True), (1, 0.004, False), (10, 0.004, True), (6, 0.02, True), (3, 0.02, False)])
+    (6, 0.004, True), (3, 0.004, True), (2, 0.004, True), (1, 0.004, False), (10, 0.004, True), (6, 0.02, True),
+    (3, 0.02, False)])
 def test_a_string_that_died_in_the_last_days_is_told_from_the_second_on_where_days_are_even(days, scatter, told):
     # One of six strings: ln(6/5) of the inverter.
     series = np.random.default_rng(3).normal(0.0, scatter, 200)
