@@ -149,6 +149,8 @@ def _write_readings(folder: Path, farm: Farm, result: Truth) -> None:
     curves, at = [], farm.spec.paper.meter_at
     for k, day in enumerate(fit.iv_rounds, 1):
         rows, points = iv_round(farm, k, day)
+        if rows.empty:  # of a few strings, all of which were left out
+            continue
         curves.append(points)
         write_csv(folder / "iv" / f"round-{k:02d}-{rows['time'].iloc[0][:10]}.csv", rows)
     if fit.curves and curves:
