@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import replace
 
 import numpy as np
@@ -10,8 +11,9 @@ import pytest
 
 from tests.cost.build import make_data
 from tests.cost.farm_year import account, evidence, farm, statements
-from yieldwatch.cost.income import metered_intervals
+from yieldwatch.cost.income import metered_intervals, monthly_income
 from yieldwatch.cost.statements import check_statements
+from yieldwatch.portfolio.model import TariffBand
 
 GAP = account("2023-01-01", "2023-05-01")
 
@@ -59,7 +61,7 @@ def test_duplicates_overlaps_and_missing_spans_are_named():
 
 def test_without_a_meter_or_outside_the_months_nothing_is_claimed():
     found, said = checked(("2023-01-01", "2023-02-01", 1, 1, "A"), meter=None)
-    assert found["verdict"].tolist() == ["not_checked"]
+    assert found["verdict"].iloc[0] == "not_checked"
     assert np.isnan(found["meter_kwh"].iloc[0])
     assert said[-1].startswith("1 statement could")
     found, _ = checked(("2022-12-01", "2023-01-01", 6696, 669.60, "A"))
@@ -100,7 +102,7 @@ def test_the_first_month_is_checked_though_the_weather_begins_in_its_first_morni
         span = {"start": [pd.Timestamp(start, tz="UTC")], "end": [pd.Timestamp("2023-02-01", tz="UTC")]}
         meter = pd.DataFrame({**span, "energy_kwh": kwh})
         data = replace(evidence(GAP, statements=statements((start, "2023-02-01", kwh, 0.1 * kwh, "A"))), meter=meter)
-        assert check_statements(farm(), data, late)[0]["verdict"].tolist() == [verdict]
+        assert check_statements(farm(), data, late)[0]["verdict"].iloc[0] == verdict
 
 
 def test_no_statements_no_rows():
@@ -118,3 +120,72 @@ def test_small_differences_that_all_go_one_way_are_told():
     rows[0] = (days[0], days[1], 0.999 * kwh[0], 0.0999 * kwh[0], "")
     said = check_statements(farm(), evidence(gap, statements=statements(*rows)), gap)[1]
     assert not any("no chance" in s for s in said)
+
+
+@pytest.mark.parametrize(
+    ("meter_freq", "amount", "verdict"),
+    [
+        # A month of 31 days of 216 kWh: to the 16th inclusive at 0.10, then at 0.12: 216 x (16 x 0.10 + 15 x 0.12) = 734.40.
+        ("30min", 734.40, "agrees"),
+        ("30min", 727.06, "price_differs"),  # 1 % short, which a monthly meter could not tell
+        ("D", 727.06, "price_differs"),
+        ("MS", 727.06, "agrees"),
+        ("30min", 669.60, "price_differs"),
+    ],
+)
+def test_a_price_that_changes_within_the_month_is_checked_as_finely_as_the_meter_reads(meter_freq, amount, verdict):
+    site = replace(farm(), tariffs=(*farm().tariffs, replace(farm().tariffs[0], start=dt.date(2023, 1, 17), price_per_kwh=0.12)))
+    gap = account("2023-01-01", "2023-02-01")
+    edges = pd.date_range("2023-01-01", "2023-02-01", freq=meter_freq, tz="UTC")
+    hours = (edges[1:] - edges[:-1]) / pd.Timedelta("1h")
+    meter = pd.DataFrame({"start": edges[:-1], "end": edges[1:], "energy_kwh": 9.0 * hours})
+    data = replace(evidence(gap, statements=statements(("2023-01-01", "2023-02-01", 6696, amount, "A"))), meter=meter)
+    row = check_statements(site, data, gap)[0].iloc[0]
+    assert row["verdict"] == verdict
+    assert row["amount_due"] == pytest.approx(734.40)
+    assert ("All was paid at 0.10000" in row["note"]) == (amount == 669.60)
+
+
+def test_a_meter_finer_than_the_weather_is_priced_at_its_own_hours():
+    # All of an hour's 9 kWh come in its second half, when the market pays 0.20 and not 0.10: 6696 kWh x 0.20 = 1339.20.
+    site = replace(farm(), tariffs=(replace(farm().tariffs[0], kind="market", price_per_kwh=None),))
+    gap = account("2023-01-01", "2023-02-01")
+    starts = pd.date_range("2023-01-01", "2023-02-01", freq="30min", tz="UTC", inclusive="left")
+    meter = pd.DataFrame({"start": starts, "end": starts + pd.Timedelta("30min"), "energy_kwh": np.tile([0.0, 9.0], 744)})
+    prices = pd.DataFrame({"price_per_kwh": np.tile([0.10, 0.20], 744)}, starts)
+    data = replace(evidence(gap, statements=statements(("2023-01-01", "2023-02-01", 6696, 1339.20, "A"))), meter=meter,
+                   prices=prices)
+    row = check_statements(site, data, gap)[0].iloc[0]
+    assert (row["verdict"], row["amount_due"]) == ("agrees", pytest.approx(1339.20))
+    assert row["amount_tolerance"] < 0.2
+    assert monthly_income(site, data, gap)["revenue"].item() == pytest.approx(1339.20)
+
+
+def test_income_follows_the_meters_hours_where_it_measured_the_month():
+    # The model shares the day evenly; the meter had it all from noon on, when a kWh brings 0.20.
+    band = TariffBand((0, 1, 2, 3, 4, 5, 6), 12 * 60, 24 * 60, 0.20)
+    site = replace(farm(), tariffs=(replace(farm().tariffs[0], kind="time_of_use", bands=(band,)),))
+    gap = account("2023-01-01", "2023-02-01")
+    starts = pd.DatetimeIndex(gap.intervals.index)
+    kwh = np.where(starts.hour < 12, 0.0, 18.0)
+    meter = pd.DataFrame({"start": starts, "end": starts + pd.Timedelta("1h"), "energy_kwh": kwh})
+    data = replace(evidence(gap), meter=meter)
+    assert monthly_income(site, data, gap)["revenue"].item() == pytest.approx(6696 * 0.20)
+    by_log = replace(gap, yields=gap.yields.assign(measured_from="inverter_log"))
+    assert monthly_income(site, data, by_log)["revenue"].item() == pytest.approx(6696 * 0.15)
+
+
+def test_statements_that_stop_are_missing_once_they_should_have_come():
+    found, _ = checked(("2023-01-01", "2023-02-01", 6696, 669.60, "A"))
+    # The record ends with April; statements come within 45 days, so February's should be there and March's may be on its way.
+    assert found["verdict"].tolist() == ["agrees", "missing"]
+    assert found.iloc[1][["start", "end"]].tolist() == ["2023-02-01", "2023-03-01"]
+    assert found["amount_due"].iloc[1] == pytest.approx(28 * 24 * 9 * 0.10)
+    on_time, _ = checked(("2023-01-01", "2023-02-01", 6696, 669.60, "A"), ("2023-02-01", "2023-03-01", 6048, 604.80, "B"))
+    assert on_time["verdict"].tolist() == ["agrees", "agrees"]
+
+
+def test_months_before_the_first_statement_are_said_to_be_unchecked():
+    said = checked(("2023-03-01", "2023-04-01", 6696, 669.60, "A"))[1]
+    assert any("reads from 2023-01-01 on and the first statement begins on 2023-03-01" in s for s in said)
+    assert not any("first statement" in s for s in checked(("2023-01-01", "2023-02-01", 6696, 669.60, "A"))[1])

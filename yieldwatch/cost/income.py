@@ -21,17 +21,17 @@ def interval_income(site: Site, data: SiteData, gap: SiteGap) -> pd.DataFrame:
 
     Returns
     -------
-    DataFrame, index of `gap.intervals`
+    DataFrame, index of `cut_to_meter`
         revenue : of the measured energy, own use at what it saves. [money]
         compensation : for energy held down by instruction, at the tariff's paid share. [money]
         export_price : [money/kWh]
 
         NaN where energy or price is missing; an interval without energy needs no price.
     """
-    table = gap.intervals
+    table = cut_to_meter(data, gap.intervals)
     index = pd.DatetimeIndex(table.index)
     price = prices_at(site, index, data.prices)
-    energy = table["measured_kwh"].to_numpy(dtype=float)
+    energy = _as_it_came(site, data, gap, table)
     worth = value_of_generation(
         energy, load_kwh(site, data, index), price["export_price"].to_numpy(), price["import_price"].to_numpy())
     held = table["instructed_kwh"].to_numpy(dtype=float)
@@ -48,6 +48,39 @@ def monthly_income(site: Site, data: SiteData, gap: SiteGap) -> pd.DataFrame:
     income = interval_income(site, data, gap)[["revenue", "compensation"]]
     month = pd.DatetimeIndex(income.index).tz_convert(site.timezone).strftime("%Y-%m")
     return income.groupby(month).agg(lambda part: part.sum(skipna=False)).reindex(list(gap.months))
+
+
+def cut_to_meter(data: SiteData, intervals: pd.DataFrame) -> pd.DataFrame:
+    """
+    `SiteGap.intervals`, each shared evenly among the meter's periods in it where these are shorter and divide it: a meter that
+    says in which quarter of an hour the energy came is priced by that quarter's price, whatever the weather's interval.
+    """
+    index = pd.DatetimeIndex(intervals.index)
+    if data.meter is None or data.meter.empty or not len(index):
+        return intervals
+    step, span = usual_step(index), pd.Timedelta((data.meter["end"] - data.meter["start"]).median())
+    if not pd.Timedelta(0) < span < step or step % span != pd.Timedelta(0):
+        return intervals
+    n = step // span
+    fine = intervals.iloc[np.repeat(np.arange(len(index)), n)] / n
+    return fine.set_axis(index.repeat(n) + pd.TimedeltaIndex(np.tile(np.arange(n), len(index)) * span.to_timedelta64()))
+
+
+def _as_it_came(site: Site, data: SiteData, gap: SiteGap, table: pd.DataFrame) -> np.ndarray:
+    """
+    Measured energy of each interval: in a month that the meter measured at the meter's own hours, else as the log or the model
+    shares the month. [kWh] Each month adds up to its measured energy.
+    """
+    shared = table["measured_kwh"].to_numpy(dtype=float)
+    if "measured_from" not in gap.yields:
+        return shared
+    month = pd.DatetimeIndex(table.index).tz_convert(site.timezone).strftime("%Y-%m")
+    of_meter = np.isin(month, gap.yields.loc[gap.yields["measured_from"] == "meter", "month"])
+    metered = metered_intervals(data, table).to_numpy()
+    energy = pd.Series(np.where(of_meter & np.isfinite(metered), metered, shared))
+    sums = pd.DataFrame({"is": energy, "should": shared}).groupby(month).transform(lambda v: v.sum(skipna=False))
+    scale = (sums["should"] / sums["is"]).where((sums["is"] > 0) & (sums["should"] > 0), 1.0)
+    return (energy * scale).to_numpy()
 
 
 def are_on_grid(index: pd.DatetimeIndex, start: pd.Series, end: pd.Series) -> np.ndarray:

@@ -4,12 +4,14 @@ What was settled and paid, against the meter and the tariff.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 
-from yieldwatch.cost.income import are_on_grid, interval_income, metered_intervals
+from yieldwatch.cost.income import are_on_grid, cut_to_meter, interval_income, metered_intervals
 from yieldwatch.cost.revenue import load_kwh
-from yieldwatch.cost.tariffs import usual_step
+from yieldwatch.cost.tariffs import is_mixed, usual_step
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.results import SiteGap
 from yieldwatch.portfolio.model import Site
@@ -21,8 +23,12 @@ COLUMNS = [
 ]
 #: Limit of error of a meter of class 0.5 near its rating. [%] IEC 62053-22, from memory; `meter_class_pct` replaces it.
 METER_CLASS_PCT = 0.5
-#: Doubt of a mean price where the meter's period is longer than the price's. Common practice, no source.
+#: Doubt of the mean price of energy whose meter period holds more than one price. Common practice, no source.
 _SHAPE_SHARE = 0.02
+#: Days after the end of a period in which its statement comes. Common practice, no source.
+SETTLED_WITHIN_DAYS = 45.0
+#: Days in a mean month of the Gregorian calendar, and how far from whole months a period may be to be of months.
+_MONTH, _NEARLY = pd.Timedelta(days=30.436875), pd.Timedelta(days=3)
 #: Statements of one sign that are no chance: as many of eight by chance have odds of 1 in 128.
 _FEWEST_ONE_WAY = 8
 #: Energy on a statement comes in whole kWh, money in hundredths.
@@ -43,7 +49,7 @@ def check_statements(site: Site, data: SiteData, gap: SiteGap) -> tuple[pd.DataF
     Returns
     -------
     checks : DataFrame
-        Columns `COLUMNS`; a row a statement, and one for each span between two statements that none settles. `verdict` is
+        Columns `COLUMNS`; a row a statement, and one for each span that none settles and one should. `verdict` is
         agrees, energy_differs, price_differs, energy_and_price_differ, duplicate, overlap, missing or not_checked. Differences
         are statement less meter and paid less due: below zero is money missing. Blank where the meter or a price is missing.
     notices : tuple of str
@@ -52,7 +58,8 @@ def check_statements(site: Site, data: SiteData, gap: SiteGap) -> tuple[pd.DataF
     Notes
     -----
     Meter and statement may come from two meters, so they may differ by sqrt(2) times the meter's class. A difference in money is
-    split at the tariff's mean price of the period: what the other energy explains, and the rest, which is the price's.
+    split at the tariff's mean price of the period: what the other energy explains, and the rest, which is the price's. Energy
+    whose meter period holds one price is worth that to rounding; where the period holds several, only their mean is known.
     """
     statements = data.statements
     if statements is None or statements.empty:
@@ -60,7 +67,6 @@ def check_statements(site: Site, data: SiteData, gap: SiteGap) -> tuple[pd.DataF
     class_pct = site.assumed("meter_class_pct", METER_CLASS_PCT)
     tolerance = np.sqrt(2.0) * class_pct / 100.0
     grid = _grid(site, data, gap)
-    coarse = _coarse_meter(data, gap)
     rows: list[dict[str, object]] = []
     seen: list[tuple[pd.Timestamp, pd.Timestamp, str]] = []
     settled_to: pd.Timestamp | None = None
@@ -79,14 +85,18 @@ def check_statements(site: Site, data: SiteData, gap: SiteGap) -> tuple[pd.DataF
         elif other:
             row |= {"verdict": "overlap", "note": f"Part of the period is also settled by {other[0] or 'an earlier row'}."}
         else:
-            row |= _compared(row, _due(grid, start, end), tolerance, coarse)
+            row |= _compared(row, _due(grid, start, end), tolerance)
         rows.append(row)
         seen.append((start, end, reference))
         settled_to = end if settled_to is None else max(settled_to, end)
+    if settled_to is not None and (until := _settled_by_now(site, statements, settled_to, grid)):
+        late = "The last statement ends here; this span's is late. Ask for it."
+        rows.append(_due(grid, settled_to, until) | _row(site, settled_to, until, "", "missing", late))
     said = (
         f"statements are held against the meter within {100 * tolerance:.2g} % (two meters of class {class_pct:g}), and against "
         f"the tariff within {100 * _SHAPE_SHARE:g} % where the meter cannot show when the energy came, else to rounding.",
         *_one_sided(rows),
+        *_unsettled_before(site, statements["start"].min(), grid),
         *_not_checked(rows),
     )
     return pd.DataFrame(rows, columns=COLUMNS), said
@@ -94,18 +104,56 @@ def check_statements(site: Site, data: SiteData, gap: SiteGap) -> tuple[pd.DataF
 
 def _grid(site: Site, data: SiteData, gap: SiteGap) -> pd.DataFrame:
     """What should have been settled in each interval: kWh sold, its price, and money for energy held down."""
+    table = cut_to_meter(data, gap.intervals)
     income = interval_income(site, data, gap)
-    energy = metered_intervals(data, gap.intervals)
+    energy = metered_intervals(data, table)
     if site.meter == "generation" and any(t.import_price_per_kwh is not None for t in site.tariffs):
-        own = load_kwh(site, data, pd.DatetimeIndex(gap.intervals.index))
+        own = load_kwh(site, data, pd.DatetimeIndex(table.index))
         energy = energy * np.nan if own is None else energy - np.minimum(energy.clip(lower=0), own)
     worth = (energy * income["export_price"]).where(energy != 0, 0.0)
-    return pd.DataFrame({"energy": energy, "worth": worth, "compensation": income["compensation"],
-                         "price": income["export_price"]})
+    price = income["export_price"]
+    return pd.DataFrame({"energy": energy, "worth": worth, "price": price, "compensation": income["compensation"],
+                         "doubtful": worth.abs().where(_of_several_prices(site, data, price), 0.0)})
+
+
+def _of_several_prices(site: Site, data: SiteData, price: pd.Series) -> np.ndarray:
+    """Whether an interval's energy was metered in a period that holds more than one price, so that its price is a mean."""
+    index = pd.DatetimeIndex(price.index)
+    mixed = is_mixed(site, index, data.prices)
+    if data.meter is None or data.meter.empty or not len(index):
+        return mixed
+    period = pd.DatetimeIndex(data.meter["start"]).searchsorted(index, side="right")
+    several = pd.DataFrame({"price": price.to_numpy(), "mixed": mixed}).groupby(period).agg({"price": "nunique", "mixed": "any"})
+    return ((several["price"] > 1) | several["mixed"]).reindex(period).to_numpy()
+
+
+def _settled_by_now(site: Site, statements: pd.DataFrame, last: pd.Timestamp, grid: pd.DataFrame) -> pd.Timestamp | None:
+    """End of the periods after the last statement, each as long as the usual one, that should be settled by now; None if none."""
+    if grid.empty:
+        return None
+    due = grid.index[-1] + usual_step(pd.DatetimeIndex(grid.index)) - pd.Timedelta(days=SETTLED_WITHIN_DAYS)
+    span = (statements["end"] - statements["start"]).median()
+    months = round(span / _MONTH)
+    of_months = months > 0 and abs(span - months * _MONTH) < _NEARLY
+    # In site time, where a month begins at midnight on either side of a change of the clocks.
+    here, n = last.tz_convert(site.timezone).tz_localize(None), 0
+    step = (lambda k: here + pd.DateOffset(months=months * k)) if of_months else lambda k: here + k * span
+    while step(n + 1).tz_localize(site.timezone, ambiguous=True, nonexistent="shift_forward") <= due:
+        n += 1
+    return step(n).tz_localize(site.timezone, ambiguous=True, nonexistent="shift_forward") if n else None
+
+
+def _unsettled_before(site: Site, first: pd.Timestamp, grid: pd.DataFrame) -> list[str]:
+    """Metered months before the first statement, of which no statement was given."""
+    metered = grid["energy"].dropna()
+    if metered.empty or first - metered.index[0] < _MONTH - _NEARLY:
+        return []
+    return [f"the meter reads from {metered.index[0].tz_convert(site.timezone):%Y-%m-%d} on and the first statement begins on "
+            f"{first.tz_convert(site.timezone):%Y-%m-%d}: whether what came before was paid is not checked."]
 
 
 def _due(grid: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp) -> dict[str, object]:
-    blank: dict[str, object] = {"meter_kwh": np.nan, "amount_due": np.nan, "_compensation": np.nan}
+    blank: dict[str, object] = {"meter_kwh": np.nan, "amount_due": np.nan, "_compensation": np.nan, "_doubtful": np.nan}
     index = pd.DatetimeIndex(grid.index)
     if not are_on_grid(index, pd.Series([start]), pd.Series([end]))[0]:
         return blank | {"note": "Outside the months that are reported."}
@@ -113,20 +161,20 @@ def _due(grid: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp) -> dict[str
     energy, worth = part["energy"].sum(skipna=False), part["worth"].sum(skipna=False)
     lacks = "The meter does not cover the period." if np.isnan(energy) else "A price is missing." if np.isnan(worth) else ""
     due: dict[str, object] = {"meter_kwh": energy, "amount_due": worth, "_compensation": part["compensation"].sum(),
-                              "_one_price": part["price"].nunique() == 1}
+                              "_doubtful": part["doubtful"].sum(), "_prices": part["price"].dropna().unique()}
     return due | ({"note": lacks} if lacks else {})
 
 
-def _compared(row: dict, due: dict[str, object], tolerance: float, coarse: bool) -> dict[str, object]:
-    meter, worth, extra = (float(due[k]) for k in ("meter_kwh", "amount_due", "_compensation"))  # type: ignore[arg-type]
+def _compared(row: dict, due: dict[str, object], tolerance: float) -> dict[str, object]:
+    meter, worth, extra, doubtful = (
+        float(due[k]) for k in ("meter_kwh", "amount_due", "_compensation", "_doubtful"))  # type: ignore[arg-type]
     off_kwh = row["energy_kwh"] - meter
     allowed_kwh = tolerance * abs(meter) + _ROUNDED_KWH
     price = worth / meter if meter else np.nan
-    shaped = coarse and not due.get("_one_price", True)
     by_price = row["amount"] - row["energy_kwh"] * price
     # Money for energy held down may come with the statement or apart from it; both are right.
     by_price = by_price - np.clip(by_price, 0.0, max(extra, 0.0))
-    allowed = _ROUNDED_MONEY + _ROUNDED_KWH * abs(price) + (_SHAPE_SHARE * abs(row["energy_kwh"] * price) if shaped else 0.0)
+    allowed = _ROUNDED_MONEY + _ROUNDED_KWH * abs(price) + _SHAPE_SHARE * doubtful
     energy_off = bool(abs(off_kwh) > allowed_kwh)
     price_off = bool(abs(by_price) > allowed)
     out = due | {
@@ -139,18 +187,23 @@ def _compared(row: dict, due: dict[str, object], tolerance: float, coarse: bool)
         lacks = due.get("note") or "The statement has no amount, or the meter no energy, so its price cannot be checked."
         return out | {"verdict": "energy_differs" if energy_off else "not_checked", "note": lacks}
     off = f"Settled {off_kwh:+,.0f} kWh against the meter, beyond its error."
+    of_price = _price_note(row, price, due.get("_prices", ()))  # type: ignore[arg-type]
     words = {
         (False, False): ("agrees", ""),
         (True, False): ("energy_differs", f"{off} Ask for the readings."),
-        (False, True): ("price_differs", _price_note(row, price)),
-        (True, True): ("energy_and_price_differ", f"{off} {_price_note(row, price)}"),
+        (False, True): ("price_differs", of_price),
+        (True, True): ("energy_and_price_differ", f"{off} {of_price}"),
     }
     verdict, note = words[energy_off, price_off]
     return out | {"verdict": verdict, "note": note}
 
 
-def _price_note(row: dict, price: float) -> str:
+def _price_note(row: dict, price: float, prices: Sequence[float]) -> str:
     paid = row["amount"] / row["energy_kwh"] if row["energy_kwh"] else np.nan
+    one = [p for p in prices if abs(row["amount"] - row["energy_kwh"] * p) <= _ROUNDED_MONEY + _ROUNDED_KWH * abs(p)]
+    if one and len(prices) > 1:
+        return (f"All was paid at {one[0]:.5f} per kWh, the price of a part of the period; with the tariff's other prices in it "
+                f"{price:.5f} is due. Ask for the difference, or correct the [[tariffs]].")
     return f"Paid {paid:.5f} per kWh; the tariff gives {price:.5f} over the period. Query the price, or correct the [[tariffs]]."
 
 
@@ -158,12 +211,6 @@ def _row(site: Site, start: pd.Timestamp, end: pd.Timestamp, reference: str, ver
     days = {k: t.tz_convert(site.timezone).strftime("%Y-%m-%d %H:%M").removesuffix(" 00:00")
             for k, t in (("start", start), ("end", end))}
     return {"site_id": site.id, **days, "reference": reference, "verdict": verdict, "note": note}
-
-
-def _coarse_meter(data: SiteData, gap: SiteGap) -> bool:
-    if data.meter is None or data.meter.empty:
-        return False
-    return bool((data.meter["end"] - data.meter["start"]).median() > usual_step(pd.DatetimeIndex(gap.intervals.index)))
 
 
 def _one_sided(rows: list[dict[str, object]]) -> list[str]:

@@ -60,12 +60,24 @@ def prices_at(site: Site, index: pd.DatetimeIndex, prices: pd.DataFrame | None) 
     index = pd.DatetimeIndex(index)
     if not len(index) or not site.tariffs:
         return pd.DataFrame(np.nan, index, PRICE_COLUMNS)
+    return pd.DataFrame(np.mean(_parts(site, index, prices), axis=0), index, PRICE_COLUMNS)
+
+
+def is_mixed(site: Site, index: pd.DatetimeIndex, prices: pd.DataFrame | None) -> np.ndarray:
+    """Whether an interval of `prices_at` holds more than one export price. Bool, shape (n,)."""
+    if not len(index) or not site.tariffs:
+        return np.zeros(len(index), dtype=bool)
+    export = [part[:, 0] for part in _parts(site, pd.DatetimeIndex(index), prices)]
+    return np.asarray(np.ptp(export, axis=0) > 0)
+
+
+def _parts(site: Site, index: pd.DatetimeIndex, prices: pd.DataFrame | None) -> list[np.ndarray]:
+    """Prices of each slice of the intervals in which none changes, each of shape (n, 3)."""
     market = None if prices is None else prices["price_per_kwh"]
     edges = _band_edges(site)
     if market is not None and any(t.kind == "market" for t in site.tariffs):
         edges = np.union1d(edges, _seconds_of_day(pd.DatetimeIndex(market.index)))
-    parts = [_price_now(site, times, market) for times in _slices(index, edges, site)]
-    return pd.DataFrame(np.mean(parts, axis=0), index, PRICE_COLUMNS)
+    return [_price_now(site, times, market) for times in _slices(index, edges, site)]
 
 
 def usual_step(index: pd.DatetimeIndex) -> pd.Timedelta:
