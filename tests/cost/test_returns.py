@@ -121,3 +121,14 @@ def test_running_costs_that_nobody_wrote_are_said_to_be_not_known():
     assert np.isnan(value(rows, "running_cost"))
     assert value(rows, "running_cost", column="note") == "costs.csv and [plan] hold none"
     assert said[0] == "running costs of the last twelve months are not known."
+
+
+def test_costs_before_the_last_year_are_those_that_were_written_down():
+    gap = account("2022-01-01", "2024-01-01")
+    days = pd.to_datetime(["2022-01-15", "2022-12-31", "2023-03-01", "2023-12-15"], utc=True)
+    costs = pd.DataFrame({"date": days, "amount": [4000.0, 999.0, 300.0, 576.0], "kind": "x", "note": None})
+    rows, _ = returns(data=replace(evidence(gap), costs=costs), gap=gap)
+    # Four years before as planned, 2022 with costs of 4999, and 876 a year from 2023 on.
+    flows = [7008.0] * 3 + [INCOME - 4999.0] + [7008.0] * 16
+    by_hand = brentq(lambda r: -60_000 + sum(f * (1 + r) ** -k for k, f in enumerate(flows, 1)), 0.01, 0.5)
+    assert value(rows, "rate_of_return") == pytest.approx(100 * by_hand, abs=2e-3)

@@ -86,6 +86,15 @@ def _opex(site: Site, data: SiteData, months: tuple[str, ...]) -> tuple[float, s
     return (float("nan"), "not known") if planned is None else (float(planned), "the plan, as costs.csv does not cover the year")
 
 
+def _opex_before(site: Site, data: SiteData, names: list[str], planned: float) -> np.ndarray:
+    """Running costs of each month as they were written down, up to the last that is; as planned where none were. [money]"""
+    if data.costs is None or data.costs.empty:
+        return np.full(len(names), planned)
+    month = data.costs["date"].dt.tz_convert(site.timezone).dt.strftime("%Y-%m")
+    paid = data.costs["amount"].groupby(month).sum().to_dict()
+    return np.array([paid.get(m, 0.0) if month.min() <= m <= month.max() else planned for m in names])
+
+
 def _usual_light(site: Site, yields: pd.DataFrame, months: tuple[str, ...]) -> np.ndarray:
     light = yields["insolation_kwh_m2"]
     if site.plan and site.plan.insolation_kwh_m2_by_month:
@@ -117,7 +126,8 @@ def life_cash(site: Site, data: SiteData, gap: SiteGap, year: Year, plan: Plan) 
     To come: the last twelve months' energy in usual light (as it came where that cannot be told), each later year less by the
     planned ageing, at the value of a kWh of `price_outlook`. Months before the record stand as planned; where the plan has no
     price, at the mean price of the last twelve months, and the plan is then valued at the same prices as what came, so that the
-    two differ by energy and cost alone. Costs go on as in the last twelve months. Nothing is inflated but an indexed tariff.
+    two differ by energy and cost alone. Costs are those of costs.csv from its first month on, before it the plan's; they go on as
+    in the last twelve months. Nothing is inflated but an indexed tariff.
     """
     assert plan.life_years is not None
     first = pd.Period(site.commissioned, "M")
@@ -131,7 +141,7 @@ def life_cash(site: Site, data: SiteData, gap: SiteGap, year: Year, plan: Plan) 
     came = np.full(n, np.nan)
     price = np.full(n, np.nan)
     planned_opex = np.nan if plan.operating_cost_per_year is None else plan.operating_cost_per_year / 12
-    opex = np.where(np.arange(n) < now - 12, planned_opex, year.opex / 12)
+    opex = np.where(np.arange(n) < now - 12, _opex_before(site, data, names, planned_opex), year.opex / 12)
     seen = 0
     light = np.where(np.isfinite(year.usual_light), year.usual_light, 1.0)
     for k, month in enumerate(names):
