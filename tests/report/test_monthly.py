@@ -140,6 +140,17 @@ def test_a_claim_past_its_date_is_not_called_open():
     assert "1 claim on others to be made by 30 Sep 2025" in said(later)["What was in our hands"]
 
 
+def test_a_claim_and_the_job_that_asks_for_it_are_counted_once():
+    done = assessment()
+    claim = done.claims[(done.claims["state"] == "claim") & (done.claims["payer"] != "owner")].assign(deadline="2025-09-30")
+    job = claim.assign(ground="job", subject="J1", deadline="2025-09-30")
+    twice = replace(done, claims=pd.concat([claim, job], ignore_index=True))
+    assert "1 claim on others to be made" in said(twice)["What was in our hands"]
+    # A maker's claim stands as a job alone, because its strings are watched and no more.
+    maker = pd.concat([claim, job.assign(payer="module_maker")], ignore_index=True)
+    assert "2 claims on others to be made" in said(replace(done, claims=maker))["What was in our hands"]
+
+
 def test_many_farms_still_make_one_page():
     done = assessment()
     birch = done.sites[0]

@@ -242,7 +242,7 @@ def _in_hand(assessment: Assessment, month: Month, unit: EnergyUnit) -> list[str
                  for cost, cause, farm in sorted(lost, key=lambda one: -one[0].value)[:_MOST_STEPS]]
         said.append(f"The largest: {listed(parts)}.")
     claims = assessment.claims
-    owed = claims[(claims["state"] == "claim") & (claims["payer"] != "owner")] if len(claims) else claims
+    owed = _claims_once(claims[(claims["state"] == "claim") & (claims["payer"] != "owner")]) if len(claims) else claims
     if len(owed):
         # ISO dates order as texts; a claim without a date never passes.
         until = [str(day)[:10] for day in owed["deadline"] if str(day) and pd.notna(day)]
@@ -255,6 +255,13 @@ def _in_hand(assessment: Assessment, month: Month, unit: EnergyUnit) -> list[str
             stand = f": {left} to be made{by}, {passed} past the date"
         said.append(f"{count(len(owed), 'claim')} on others{stand}; see the workbook's sheet Who pays.")
     return said
+
+
+def _claims_once(owed: pd.DataFrame) -> pd.DataFrame:
+    """Without the jobs that ask for what stands as a claim of its own: one sum is counted once."""
+    stands = owed[owed["ground"] != "job"]
+    backed = pd.MultiIndex.from_frame(owed[["site_id", "payer"]]).isin(pd.MultiIndex.from_frame(stands[["site_id", "payer"]]))
+    return owed[(owed["ground"] != "job") | ~backed]
 
 
 def _worth(worth: Amount, currency: str) -> str:
