@@ -15,7 +15,7 @@ from yieldwatch.action.warranties import inverter_deadlines, is_short, short_str
 from yieldwatch.action.who_pays import site_claims
 from yieldwatch.constants import CAUSES
 from yieldwatch.cost.revenue import value_losses
-from yieldwatch.portfolio.model import Guarantee, JobCost
+from yieldwatch.portfolio.model import Assumption, Guarantee, JobCost
 
 # Each hour of 10 kWh: the inverter takes 0.1, the grid 0.2.
 GAP = account("2023-01-01", "2025-01-01", grid_outage=0.2)
@@ -182,8 +182,13 @@ def test_storm_damage_goes_to_the_insurer_with_its_clock():
 
 def test_the_grid_is_asked_and_the_rest_is_the_owners():
     found = claims(farm())
-    assert found[found["payer"] == "network"]["ground"].tolist() == ["grid_outage"]
-    assert found.query("payer == 'network'")["state"].item() == "ask"
+    # Notice of 30 days: of December it can still be given, of the 23 months before no longer.
+    asked = found[found["payer"] == "network"].set_index("state")
+    assert asked["ground"].tolist() == ["grid_outage", "grid_outage"]
+    assert asked.loc["ask", ["period_from", "period_to", "deadline"]].tolist() == ["2024-12-01", "2025-01-01", "2025-01-31"]
+    assert asked.at["ask", "energy_kwh"] == pytest.approx(31 * 24 * 0.2)
+    assert asked.loc["watch", ["period_from", "period_to", "deadline"]].tolist() == ["2023-01-01", "2024-12-01", "2024-12-31"]
+    assert asked["energy_kwh"].sum() == pytest.approx(731 * 24 * 0.2)
     late = claims(farm(), today=dt.date(2025, 6, 1)).query("payer == 'network'")
     assert late["state"].item() == "watch"
     assert late["reason"].item().endswith("The usual notice has passed.")
@@ -205,7 +210,7 @@ def test_a_guarantee_whose_outages_were_not_assessed_cannot_be_told():
 def test_a_limit_left_on_is_asked_of_no_network_and_is_the_owners_own():
     gap = account("2023-01-01", "2025-01-01", curtailment=0.3)
     gap = replace(gap, intervals=gap.intervals.assign(instructed_kwh=0.1))
-    found = claims(farm(), gap).set_index(["payer", "ground"])
+    found = claims(farm(), gap).groupby(["payer", "ground"])[["energy_kwh", "amount"]].sum()
     hours = 731 * 24  # of 2023 and 2024
     # 0.10 a kWh, and the tariff pays nothing for what was held down.
     assert found.at[("network", "curtailment"), "energy_kwh"] == pytest.approx(0.1 * hours)
@@ -213,3 +218,83 @@ def test_a_limit_left_on_is_asked_of_no_network_and_is_the_owners_own():
     assert found.at[("owner", "limit_left_on"), "energy_kwh"] == pytest.approx(0.2 * hours)
     gap = replace(gap, intervals=gap.intervals.assign(instructed_kwh=0.0))
     assert ("network", "curtailment") not in claims(farm(), gap).set_index(["payer", "ground"]).index
+
+
+def test_a_contract_that_ended_owes_nothing_after_its_end():
+    ended = replace(promise(), end=dt.date(2023, 7, 2))
+    (year,) = contract_years(farm(), GAP, ended)
+    assert (year.start, year.end) == (dt.date(2023, 1, 1), dt.date(2023, 7, 2))
+    whole = contract_years(farm(), GAP, promise())[0]
+    assert (year.covered, year.of_year) == (1.0, pytest.approx(182 / 365))
+    assert year.damages[0] == pytest.approx(whole.damages[0] * 182 / 365)
+    row = claims(replace(farm(), guarantees=(ended,))).query("payer == 'maintenance_contractor'")
+    assert row["state"].tolist() == ["claim"]
+    assert "leaves 50 %" in row["reason"].item()
+
+
+def test_months_that_were_not_measured_carry_no_damages():
+    # Nothing was measured from July on: half of the year's damages, and no claim on it until it is.
+    blind = GAP.yields["measured_kwh"].where(~GAP.yields["month"].between("2023-07", "2023-12"))
+    first, second = contract_years(farm(), replace(GAP, yields=GAP.yields.assign(measured_kwh=blind)), promise())
+    assert first.covered == pytest.approx(181 / 365)
+    assert first.damages[0] == pytest.approx(second.damages[0] * 181 / 365)
+    found = claims(replace(farm(), guarantees=(promise(),)), replace(GAP, yields=GAP.yields.assign(measured_kwh=blind)))
+    assert found.query("payer == 'maintenance_contractor'")["state"].tolist() == ["watch", "claim"]
+
+
+def test_a_claim_whose_notice_has_passed_says_so():
+    found = claims(replace(farm(), guarantees=(promise(),))).query("payer == 'maintenance_contractor'")
+    assert found["state"].tolist() == ["claim", "claim"]
+    assert "the usual notice ended on 2024-01-31" in found["reason"].iloc[0]
+    assert "notice ended" not in found["reason"].iloc[1]
+
+
+def test_damages_for_one_outage_under_two_guarantees_are_remarked():
+    ratio = promise("performance_ratio", 300.0, excludes=())  # beyond what this farm's light allows
+    both = claims(replace(farm(), guarantees=(promise(), ratio))).query("ground == 'performance_ratio'")
+    assert both["reason"].str.contains("contracts commonly pay for them once").all()
+    apart = replace(ratio, excludes=("inverter_outage",))
+    for guarantees in ((ratio,), (promise(), apart)):
+        alone = claims(replace(farm(), guarantees=guarantees)).query("ground == 'performance_ratio'")
+        assert not alone["reason"].str.contains("pay for them once").any()
+
+
+def test_a_power_warranty_that_ended_is_no_claim_and_pays_for_no_module():
+    cost = JobCost("replace_modules", 0, 150.0, "module", 0, 0, 0)
+    job = pd.DataFrame([{"site_id": "moor", "job_id": "J", "job_kind": "replace_modules", "scope": ("S0",),
+                         "due_from": "2044-01-01", "due_to": "2044-02-01", "cost": 1500.0}])
+    site = replace(farm(), job_costs={"replace_modules": cost})
+    for today, state, payer in ((dt.date(2044, 1, 1), "watch", "module_maker"), (dt.date(2044, 1, 2), "none", "owner")):
+        found = claims(site, rounds=rounds(S0=0.85), jobs=job, today=today)
+        row = found.query("ground == 'power_warranty'").iloc[0]
+        assert (row["state"], row["deadline"]) == (state, "2044-01-01")
+        assert ("has ended" in row["reason"]) == (state == "none")
+        assert found.query("ground == 'job'")["payer"].item() == payer
+
+
+@pytest.mark.parametrize(
+    ("note", "insured"),
+    [("hailstorm broke four modules", True), ("cable stolen", True), ("flooded kiosk", True), ("checked, no storm damage", False),
+     ("fire extinguishers inspected", False), ("brainstorming with the contractor", False)],
+)
+def test_a_note_counts_as_an_insured_event_by_what_it_says(note, insured):
+    assert (not claims(farm(), events=happened(note)).query("payer == 'insurer'").empty) == insured
+
+
+def happened(note, cost=450.0):
+    return pd.DataFrame({"event_id": ["E1"], "kind": "repair", "start": pd.Timestamp("2024-12-10", tz="UTC"), "scope": [("S0",)],
+                         "cost": [cost], "note": [note]})
+
+
+@pytest.mark.parametrize(
+    ("excess", "cost", "state", "amount", "words"),
+    [(200.0, 450.0, "ask", 250.0, "the cost of 450 less the excess of 200"),
+     (450.0, 450.0, "none", 0.0, "within the policy's excess"),
+     (200.0, np.nan, "ask", np.nan, "excess and waiting days are the policy's")],
+)
+def test_the_insurer_owes_what_is_beyond_the_excess(excess, cost, state, amount, words):
+    site = replace(farm(), assumptions={"insurance_excess": Assumption(excess, "the policy", None)})
+    row = claims(site, events=happened("hail", cost)).query("payer == 'insurer'").iloc[0]
+    assert row["state"] == state
+    assert row["amount"] == pytest.approx(amount, nan_ok=True)
+    assert words in row["reason"]

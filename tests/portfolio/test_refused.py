@@ -137,6 +137,14 @@ INVALID = {
         ),
         r'has "curtailmnt", not known. Did you mean "curtailment"\?',
     ),
+    "guarantee that ends before it begins": (
+        with_site(
+            "[[arrays]]",
+            '[[guarantees]]\nkind = "availability"\nvalue_pct = 98\ndamages_per_pct = 1\n'
+            "from = 2024-01-01\nto = 2024-01-01\n[[arrays]]",
+        ),
+        r"\[\[guarantees\]\] 1: to = 2024-01-01, not after from = 2024-01-01. Expected a later day",
+    ),
     "no module types": (
         {"module_types.csv": None},
         "module_types.csv: is missing. Expected the columns module_type",

@@ -15,7 +15,7 @@ from yieldwatch.gap.results import SiteGap
 from yieldwatch.portfolio.model import Guarantee, Site
 
 #: Causes that make a farm unavailable.
-_OUTAGES = ("inverter_outage", "grid_outage")
+OUTAGES = ("inverter_outage", "grid_outage")
 #: 90 % bounds of the light behind a performance ratio. [fraction] Common practice for a kept pyranometer, no source.
 LIGHT_BOUND = 0.025
 
@@ -25,7 +25,8 @@ class ContractYear:
     """
     One guarantee in one year of the contract. Values in per cent with their 90 % bounds, money in the portfolio's currency.
 
-    `raw_pct` excludes nothing. `covered` is the share of the year's days that are reported; damages are in that proportion.
+    `raw_pct` excludes nothing. `covered` is the share of its days that lie in measured months, and `of_year` what the contract's
+    end leaves of its last year, else 1; damages are in the proportion of both.
     `energy_kwh` is what the causes that count took (availability only); `left_on_kwh` is what of the curtailment excluded no
     instruction held: whether a contract excludes a limit that somebody left on is for the contract to say.
     """
@@ -39,6 +40,7 @@ class ContractYear:
     damages: tuple[float, float, float]
     energy_kwh: float
     left_on_kwh: float = 0.0
+    of_year: float = 1.0
 
 
 def contract_years(site: Site, gap: SiteGap, guarantee: Guarantee) -> list[ContractYear]:
@@ -47,34 +49,39 @@ def contract_years(site: Site, gap: SiteGap, guarantee: Guarantee) -> list[Contr
 
     Notes
     -----
-    Years run from the guarantee's first day, or from commissioning. Availability is by energy: 1 - counted outages / (expected
-    less what the excluded causes took). The performance ratio adds back what the excluded causes took, and takes each month as
-    belonging to the year in which it begins. Damages are shortfall x damages_per_pct, at most the cap.
+    Years run from the guarantee's first day, or from commissioning, to its last. Availability is by energy: 1 - counted outages
+    / (expected less what the excluded causes took). The performance ratio adds back what the excluded causes took, and takes each
+    month as belonging to the year in which it begins. Damages are shortfall x damages_per_pct, in proportion to what of the year
+    was measured and lies in the contract, at most the cap.
     """
     known = gap.yields["measured_kwh"].notna().to_numpy()
     if not known.any():
         return []
     index = pd.DatetimeIndex(gap.intervals.index).tz_convert(site.timezone)
     days = pd.Series(index.date)
+    measured = np.isin(index.strftime("%Y-%m"), np.array(gap.months)[known])
     first = guarantee.start or site.commissioned
     out = []
     start = first
     years = 0
-    while start <= days.iloc[-1]:
+    while start <= days.iloc[-1] and (guarantee.end is None or start < guarantee.end):
         years += 1
-        end = (pd.Timestamp(first) + pd.DateOffset(years=years)).date()
+        full = (pd.Timestamp(first) + pd.DateOffset(years=years)).date()
+        end = full if guarantee.end is None else min(full, guarantee.end)
         inside = ((days >= start) & (days < end)).to_numpy()
         if inside.any():
             year = _availability(gap, guarantee, inside, index, known) if guarantee.kind == "availability" else \
                 _performance_ratio(site, gap, guarantee, start, end, known)
             if year is not None:
-                covered = days[inside].nunique() / (end - start).days
+                covered = days[inside & measured].nunique() / (end - start).days
+                of_year = (end - start).days / (full - start).days
                 raw, value, energy = year
-                short = [max(guarantee.value_pct - v, 0.0) * guarantee.damages_per_pct * covered for v in value]
+                short = [max(guarantee.value_pct - v, 0.0) * guarantee.damages_per_pct * covered * of_year for v in value]
                 most = np.inf if guarantee.cap is None else guarantee.cap
                 paid = [min(s, most) for s in short]
                 left = _left_on(gap, inside, index, known) if "curtailment" in guarantee.excludes else 0.0
-                out.append(ContractYear(guarantee, start, end, covered, raw, value, (paid[0], paid[2], paid[1]), energy, left))
+                out.append(ContractYear(
+                    guarantee, start, end, covered, raw, value, (paid[0], paid[2], paid[1]), energy, left, of_year))
         start = end
     return out
 
@@ -86,15 +93,15 @@ def _availability(gap: SiteGap, guarantee: Guarantee, inside: np.ndarray, index:
     if not use.any():
         return None
     expected = float(gap.intervals["expected_kwh"][use].sum())
-    taken = {c: _drawn(gap, c, use, month) for c in {*_OUTAGES, *guarantee.excludes} if c in gap.draws}
-    counted = [c for c in _OUTAGES if c not in guarantee.excludes]
+    taken = {c: _drawn(gap, c, use, month) for c in {*OUTAGES, *guarantee.excludes} if c in gap.draws}
+    counted = [c for c in OUTAGES if c not in guarantee.excludes]
     if not expected > 0 or not set(counted) <= set(taken):
         return None
     lost = _total([taken[c] for c in counted])
     excluded = _total([taken[c] for c in guarantee.excludes if c in taken])
     share = [100.0 * (1.0 - a / (expected - b)) for a, b in zip(lost, excluded, strict=True)]
     drawn = 100.0 * (1.0 - lost[1] / (expected - excluded[1]))
-    raw = 100.0 * (1.0 - sum(float(taken[c][0]) for c in _OUTAGES if c in taken) / expected)
+    raw = 100.0 * (1.0 - sum(float(taken[c][0]) for c in OUTAGES if c in taken) / expected)
     return raw, _with_bounds(float(share[0]), drawn), float(lost[0])
 
 

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from yieldwatch.action.guarantees import ContractYear, contract_years
+from yieldwatch.action.guarantees import OUTAGES, ContractYear, contract_years
 from yieldwatch.action.warranties import inverter_deadlines, short_strings
 from yieldwatch.constants import LEFT_ON
 from yieldwatch.cost.left_on import beyond_rows, in_hand_rows
@@ -26,7 +26,9 @@ COLUMNS = [
 #: Days in which a claim is made, after a contract year or an event, unless set otherwise. Common practice, no source.
 NOTICE_DAYS = 30.0
 #: Words in an event's note that are usually insured. Common practice, no source.
-_INSURED = re.compile(r"\b(storm|hail|lightning|theft|stolen|fire|flood|vandal\w*)\b", re.IGNORECASE)
+_INSURED = re.compile(
+    r"(?<!\bno )\b((?:wind|hail|snow|thunder)?storms?|hail|gales?|lightning|theft|stolen|burglar\w*|"
+    r"fire(?![ -](?:alarm|door|drill|extinguish|inspect))|flood\w*|vandal\w*)\b", re.IGNORECASE)
 _BY_CHANCE = "The amount is what is to be expected, by the chance that it is granted."
 _NETWORK = {"grid_outage": "the network was off", "curtailment": "output was held down by instruction"}
 _OWNER = ("soiling", "shading", "snow", "string_fault", "inverter_efficiency", "inverter_outage", LEFT_ON, "degradation")
@@ -62,7 +64,7 @@ def site_claims(site: Site, data: SiteData, gap: SiteGap, losses: pd.DataFrame, 
     rows += _inverters(site, data, gap, losses, today)
     rows += _network(losses, notice, today)
     rows += _insured(site, data, notice, today)
-    claimed = {name for r in rows if r["payer"] == "module_maker" for name in str(r["subject"]).split()}
+    claimed = {name for r in rows if r["payer"] == "module_maker" and r["state"] != "none" for name in str(r["subject"]).split()}
     rows += _jobs(site, data, jobs, today, claimed)
     rows += _own(losses)
     return pd.DataFrame([{"site_id": site.id, **r} for r in rows], columns=COLUMNS)
@@ -74,8 +76,8 @@ def owed(site: Site, gap: SiteGap, rounds: pd.DataFrame, today: dt.date) -> list
     rows: list[dict[str, object]] = []
     for promised in site.guarantees:
         years = contract_years(site, gap, promised)
-        rows += [_guaranteed(year, notice, today) for year in years] or [_untold(promised)]
-    return rows + _modules(site, rounds, gap.string_findings)
+        rows += [_guaranteed(year, notice, today, _paid_twice(site, promised)) for year in years] or [_untold(promised)]
+    return rows + _modules(site, rounds, gap.string_findings, today)
 
 
 def _row(payer: str, ground: str, subject: str, span: tuple[object, object], energy: float, amount: Sequence[float], state: str,
@@ -88,34 +90,64 @@ def _row(payer: str, ground: str, subject: str, span: tuple[object, object], ene
     }
 
 
-def _guaranteed(year: ContractYear, notice: float, today: dt.date) -> dict[str, object]:
+def _paid_twice(site: Site, promised: Guarantee) -> bool:
+    """Whether an outage lowers a performance ratio that is guaranteed beside an availability that counts the same outage."""
+    counted = {c for g in site.guarantees if g.kind == "availability" for c in OUTAGES if c not in g.excludes}
+    return promised.kind == "performance_ratio" and not counted <= set(promised.excludes)
+
+
+def _guaranteed(year: ContractYear, notice: float, today: dt.date, twice: bool) -> dict[str, object]:
     promised = year.guarantee
     value, low, high = year.value_pct
-    running = today < year.end
-    partial = year.covered < 0.995
     if value >= promised.value_pct:
         state = "none" if low >= promised.value_pct else "watch"
     else:
-        state = "watch" if running or partial or high >= promised.value_pct else "claim"
+        state = "watch" if today < year.end or _is_partial(year) or high >= promised.value_pct else "claim"
+    deadline = year.end + dt.timedelta(days=round(notice))
     said = [f"{value:.2f} % ({low:.2f} to {high:.2f}) against {promised.value_pct:g} % promised; {year.raw_pct:.2f} % with "
-            "nothing excluded"]
-    if promised.excludes:
-        said.append(f"excluded: {', '.join(c.replace('_', ' ') for c in promised.excludes)}")
-    if year.left_on_kwh >= 0.5:
-        said.append(f"of the curtailment excluded no instruction held {year.left_on_kwh:,.0f} kWh: ask whether the contract "
-                    "excludes a limit left on by mistake, and who left it on")
-    if partial:
-        said.append(f"{100 * year.covered:.0f} % of the contract year is reported, and damages are in that proportion")
-    if running:
-        said.append(f"the contract year ends on {year.end}")
+            "nothing excluded", *_terms(year), *_so_far(year, today)]
     if value < promised.value_pct <= high:
         said.append("within the doubt of the figures")
     if promised.cap is not None and year.damages[0] >= promised.cap:
         said.append(f"the yearly cap of {promised.cap:g} is reached")
+    if twice and state != "none":
+        said.append("outages that the availability counts lower this ratio too: contracts commonly pay for them once")
+    if state == "claim" and today > deadline:
+        said.append(f"the usual notice ended on {deadline}: ask all the same")
     evidence = {"availability": "downtime.csv, yields.csv, events.csv",
                 "performance_ratio": "yields.csv, losses.csv, the light sensor's record"}[promised.kind]
     return _row("maintenance_contractor", promised.kind, "site", (year.start, year.end), year.energy_kwh, year.damages, state,
-                year.end + dt.timedelta(days=round(notice)), "; ".join(said) + ".", evidence)
+                deadline, "; ".join(said) + ".", evidence)
+
+
+def _is_partial(year: ContractYear) -> bool:
+    return year.covered < 0.995
+
+
+def _terms(year: ContractYear) -> list[str]:
+    """What the contract excludes, and what of that is for it to say."""
+    said = []
+    if year.guarantee.excludes:
+        said.append(f"excluded: {', '.join(c.replace('_', ' ') for c in year.guarantee.excludes)}")
+    if year.left_on_kwh >= 0.5:
+        said.append(f"of the curtailment excluded no instruction held {year.left_on_kwh:,.0f} kWh: ask whether the contract "
+                    "excludes a limit left on by mistake, and who left it on")
+    return said
+
+
+def _so_far(year: ContractYear, today: dt.date) -> list[str]:
+    """How much of the contract year is behind the figures."""
+    said = []
+    if _is_partial(year):
+        said.append(f"{100 * year.covered:.0f} % of the contract year is measured, and damages are in that proportion")
+        if year.guarantee.kind == "performance_ratio":
+            said.append("a performance ratio has its seasons, so a part of the year does not stand for all of it")
+    if year.of_year < 1.0:
+        said.append(f"the contract ends within its last year, of which it leaves {100 * year.of_year:.0f} %, and damages are in "
+                    "that proportion")
+    if today < year.end:
+        said.append(f"the contract year ends on {year.end}")
+    return said
 
 
 def _untold(promised: Guarantee) -> dict[str, object]:
@@ -124,7 +156,7 @@ def _untold(promised: Guarantee) -> dict[str, object]:
                 "the contract, or its outages could not be assessed. An interval log of the inverters would tell.", "")
 
 
-def _modules(site: Site, rounds: pd.DataFrame, findings: pd.DataFrame) -> list[dict[str, object]]:
+def _modules(site: Site, rounds: pd.DataFrame, findings: pd.DataFrame, today: dt.date) -> list[dict[str, object]]:
     rows = []
     cost = site.job_costs.get("replace_modules")
     watts = {s.string_id: s.p_mp_w for s in site.strings}
@@ -136,13 +168,16 @@ def _modules(site: Site, rounds: pd.DataFrame, findings: pd.DataFrame) -> list[d
         low = ((found["warranted"] - found["high_share"]) * plate).sum() * price
         high = ((found["warranted"] - found["low_share"]) * plate).sum() * price
         traces = "; ".join(f"{r.file} line {r.line}" for r in found.itertuples())
+        end = found["deadline"].iloc[0]
+        ended = end is not None and today > end
         rows.append(_row(
             "module_maker", "power_warranty", " ".join(found["string_id"]),
             (found["time"].min().date(), _after(found["time"].max().date())), np.nan,
-            (float(found["missing_w"].sum() * price), float(low), float(high)), "watch", found["deadline"].iloc[0],
+            (float(found["missing_w"].sum() * price), float(low), float(high)), "none" if ended else "watch", end,
             f"{'1 string' if len(found) == 1 else f'{len(found)} strings'} of {kind} below the warranted power beyond the doubt "
             f"of the trace (k = 2), lowest {100 * worst['share']:.1f} % of nameplate against {100 * worst['warranted']:.1f} %. "
-            "A field trace is a screen: wash, trace again and have their modules measured in a laboratory first."
+            + ("The warranty has ended." if ended else
+               "A field trace is a screen: wash, trace again and have their modules measured in a laboratory first.")
             + ("" if np.isfinite(price) else " No replace_modules price per module in job_costs, so no amount."),
             f"{traces}; serial numbers, string_findings.csv"))
     return rows
@@ -178,21 +213,23 @@ def _inverters(site: Site, data: SiteData, gap: SiteGap, losses: pd.DataFrame, t
 
 
 def _network(losses: pd.DataFrame, notice: float, today: dt.date) -> list[dict[str, object]]:
+    """What the network may owe: the months of which notice can still be given, and those whose usual notice has passed."""
     rows = []
     # A limit that was left on by mistake is the farm's own making.
     losses = beyond_rows(losses)
+    until = losses["month"].map(lambda m: (pd.Period(m, "M") + 1).start_time.date() + dt.timedelta(days=round(notice)))
     for cause, why in _NETWORK.items():
-        own = losses[(losses["cause"] == cause) & (losses["energy_kwh"] > 0)]
-        if own.empty:
-            continue
-        last = (pd.Period(own["month"].max(), "M") + 1).start_time.date()
-        end = last + dt.timedelta(days=round(notice))
-        rows.append(_row(
-            "network", cause, "site", _span(own), float(own["energy_kwh"].sum()), _sums(own),
-            "ask" if today <= end else "watch", end,
-            f"Lost while {why}, less what the tariff pays for it. The connection terms say whether the network owes it; an "
-            "outage or limit of the farm's own making is not owed." + ("" if today <= end else " The usual notice has passed."),
-            "downtime.csv, events.csv, the network's notices and instructions"))
+        for passed in (False, True):
+            chosen = (losses["cause"] == cause) & (losses["energy_kwh"] > 0) & ((until < today) == passed)
+            own = losses[chosen]
+            if own.empty:
+                continue
+            rows.append(_row(
+                "network", cause, "site", _span(own), float(own["energy_kwh"].sum()), _sums(own),
+                "watch" if passed else "ask", max(until[chosen]) if passed else min(until[chosen]),
+                f"Lost while {why}, less what the tariff pays for it. The connection terms say whether the network owes it; an "
+                "outage or limit of the farm's own making is not owed." + (" The usual notice has passed." if passed else ""),
+                "downtime.csv, events.csv, the network's notices and instructions"))
     return rows
 
 
@@ -203,15 +240,28 @@ def _insured(site: Site, data: SiteData, notice: float, today: dt.date) -> list[
         if not isinstance(note, str) or not _INSURED.search(note):
             continue
         day = event["start"].tz_convert(site.timezone).date()
-        cost = event.get("cost")
         end = day + dt.timedelta(days=round(notice))
+        amount, within = _less_excess(event.get("cost"), site.assumed("insurance_excess", 0.0))
+        state, reason = "none", f"{within}, which the owner bears."
+        if not within or amount > 0.0:
+            state = "ask" if today <= end else "watch"
+            reason = "The event's note names what is usually insured. Tell the insurer at once; " + (
+                f"{within}, and waiting days are the policy's." if within else "excess and waiting days are the policy's.")
+            reason += "" if today <= end else " The usual time for notice has passed: ask all the same."
         rows.append(_row(
-            "insurer", "insured_event", str(event["event_id"]), (day, _after(day)), np.nan,
-            (float(cost) if cost is not None else np.nan, np.nan, np.nan), "ask" if today <= end else "watch", end,
-            "The event's note names what is usually insured. Tell the insurer at once; excess and waiting days are the policy's."
-            + ("" if today <= end else " The usual time for notice has passed: ask all the same."),
-            "events.csv, photographs, the weather record, invoices"))
+            "insurer", "insured_event", str(event["event_id"]), (day, _after(day)), np.nan, (amount, np.nan, np.nan), state, end,
+            reason, "events.csv, photographs, the weather record, invoices"))
     return rows
+
+
+def _less_excess(cost: object, excess: float) -> tuple[float, str]:
+    """What an event's cost leaves to the insurer, and how it was reckoned; no words where no excess is known. [money]"""
+    known = float(str(cost)) if cost is not None else np.nan
+    if not excess > 0.0 or not np.isfinite(known):
+        return known, ""
+    if known <= excess:
+        return 0.0, f"The cost of {known:g} is within the policy's excess of {excess:g}"
+    return known - excess, f"the amount is the cost of {known:g} less the excess of {excess:g}"
 
 
 def _jobs(site: Site, data: SiteData, jobs: pd.DataFrame, today: dt.date, claimed: set[str]) -> list[dict[str, object]]:

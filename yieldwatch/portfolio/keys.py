@@ -157,6 +157,7 @@ GUARANTEE = (
     _number("cap", "money/year", 0, None, "Most that is paid in a year"),
     Column("excludes", "texts", "Causes that do not count", choices=CAUSES),
     Column("from", "date", "First day"),
+    Column("to", "date", "Day after the last"),
 )
 ASSUMPTION = (
     _number("value", "", None, None, "The value to use", VALUE),
@@ -176,6 +177,7 @@ ASSUMPTIONS = (
     _number("due_window_days", "days", 1, 3660, "Days in which a job without a season is to be done"),
     _number("meter_class_pct", "%", 0.01, 10, "Class of the revenue meter: its limit of error"),
     _number("claim_notice_days", "days", 1, 3660, "Days after a contract year, or an event, in which a claim is to be made"),
+    _number("insurance_excess", "money", 0, None, "What the insurance leaves to the owner of each event"),
     _number("nesting_from_month", "month", 1, 12, "First month in which hedges are not cut"),
     _number("nesting_to_month", "month", 1, 12, "Last month in which hedges are not cut"),
     _number("least_daylight_h", "h", 0, 24, "Daylight that a day's work in the open needs"),

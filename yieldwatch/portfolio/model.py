@@ -154,6 +154,7 @@ class Guarantee:
     cap: float | None
     excludes: tuple[str, ...]
     start: dt.date | None
+    end: dt.date | None = None
 
 
 @dataclass(frozen=True)

@@ -244,8 +244,10 @@ def _guarantees(top: Settings) -> tuple[Guarantee, ...]:
     found = []
     for number, raw in enumerate(top["guarantees"] or [], 1):
         item = Settings(raw, keys.GUARANTEE, f"{top.where}, [[guarantees]] {number}", top.problems)
+        if item["from"] and item["to"] and item["to"] <= item["from"]:
+            item.refuse(f"to = {item['to']}, not after from = {item['from']}. Expected a later day")
         found.append(Guarantee(item["kind"], item["value_pct"], item["damages_per_pct"], item["cap"],
-                               item.get("excludes", ()), item["from"]))
+                               item.get("excludes", ()), item["from"], item["to"]))
     return tuple(found)
 
 

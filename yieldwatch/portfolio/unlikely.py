@@ -5,6 +5,7 @@ Settings that are possible one by one and unlikely together: a wrong unit, a los
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 from yieldwatch.portfolio.model import Array, Site
 
@@ -25,7 +26,19 @@ _DEAR_CURRENCIES, _MOST_PRICE = frozenset({"AUD", "CAD", "CHF", "EUR", "GBP", "N
 def unlikely_settings(site: Site) -> list[str]:
     """Remarks on a site's settings, each with what was expected and what to do."""
     file = f"sites/{site.id}/site.toml"
-    return [*_facing_away(site, file), *_small_limit(site, file), *_planned_yield(site, file)]
+    return [*_facing_away(site, file), *_small_limit(site, file), *_planned_yield(site, file), *_promised_twice(site, file)]
+
+
+def _promised_twice(site: Site, file: str) -> list[str]:
+    """Guarantees of one kind whose times overlap: the contract of yesterday's contractor that was never ended."""
+    said = []
+    for kind in dict.fromkeys(g.kind for g in site.guarantees):
+        own = sorted((g.start or site.commissioned, g.end) for g in site.guarantees if g.kind == kind)
+        said += [f"{file}, [[guarantees]]: the {kind.replace('_', ' ')} from {first} has "
+                 f"{f'to = {until}' if until else 'no `to`'}, past the start of the next, {then}, so that one shortfall is held "
+                 "against both. Expected one after the other; has its contract ended? If so, set its `to`."
+                 for (first, until), (then, _) in pairwise(own) if until is None or until > then]
+    return said
 
 
 def unlike_prices(sites: Sequence[Site], currency: str) -> list[str]:
