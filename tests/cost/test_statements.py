@@ -189,3 +189,34 @@ def test_months_before_the_first_statement_are_said_to_be_unchecked():
     said = checked(("2023-03-01", "2023-04-01", 6696, 669.60, "A"))[1]
     assert any("reads from 2023-01-01 on and the first statement begins on 2023-03-01" in s for s in said)
     assert not any("first statement" in s for s in checked(("2023-01-01", "2023-02-01", 6696, 669.60, "A"))[1])
+
+
+@pytest.mark.parametrize(("hours", "verdict", "tolerance"), [(10, "agrees", 48 + 90), (20, "not_checked", np.nan)])
+def test_a_short_hole_in_the_meter_is_filled_and_allowed(hours, verdict, tolerance):
+    # An hour meter that lacks 10 of 744 hours of 9 kWh, then 20: above the 2 % that a month may lack to count as measured.
+    gap = account("2023-01-01", "2023-02-01")
+    starts = pd.DatetimeIndex(gap.intervals.index)
+    meter = pd.DataFrame({"start": starts, "end": starts + pd.Timedelta("1h"), "energy_kwh": 9.0}).drop(range(300, 300 + hours))
+    data = replace(evidence(gap, statements=statements(("2023-01-01", "2023-02-01", 6600, 660.0, "A"))),
+                   meter=meter.reset_index(drop=True))
+    row = check_statements(farm(), data, gap)[0].iloc[0]
+    assert row["verdict"] == verdict
+    assert row["energy_tolerance_kwh"] == pytest.approx(tolerance, abs=0.5, nan_ok=True)
+    assert ("90 kWh that the meter lacks are filled" in row["note"]) == (hours == 10)
+
+
+@pytest.mark.parametrize(("freq", "verdict"), [("h", "energy_differs"), ("MS", "agrees")])
+def test_own_use_is_known_as_well_as_the_meters_hours_are(freq, verdict):
+    # Of 9 kWh an hour 6 are used on site, so 3 x 744 = 2232 kWh are sold; 2150 were settled, 82 less.
+    site = replace(farm(), meter="generation", tariffs=(replace(farm().tariffs[0], import_price_per_kwh=0.25),))
+    gap = account("2023-01-01", "2023-02-01")
+    edges = pd.date_range("2023-01-01", "2023-02-01", freq=freq, tz="UTC")
+    kwh = 9.0 * ((edges[1:] - edges[:-1]) / pd.Timedelta("1h"))
+    load = pd.DataFrame({"load_kw": 6.0}, gap.intervals.index)
+    data = replace(evidence(gap, statements=statements(("2023-01-01", "2023-02-01", 2150, 215.0, "A"))), load=load,
+                   meter=pd.DataFrame({"start": edges[:-1], "end": edges[1:], "energy_kwh": kwh}))
+    row = check_statements(site, data, gap)[0].iloc[0]
+    assert (row["verdict"], row["meter_kwh"]) == (verdict, pytest.approx(2232))
+    # Half a per cent of the 6696 kWh that the one meter counted and of the 2232 of the other; 5 % of 4464 where it says no hours.
+    allowed = 0.005 * np.hypot(6696, 2232) + 0.5 + (0.05 * 4464 if freq == "MS" else 0.0)
+    assert row["energy_tolerance_kwh"] == pytest.approx(allowed)

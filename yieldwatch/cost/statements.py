@@ -13,6 +13,7 @@ from yieldwatch.cost.income import are_on_grid, cut_to_meter, interval_income, m
 from yieldwatch.cost.revenue import load_kwh
 from yieldwatch.cost.tariffs import is_mixed, usual_step
 from yieldwatch.field.tables import SiteData
+from yieldwatch.gap.measured import METER_COVERS
 from yieldwatch.gap.results import SiteGap
 from yieldwatch.portfolio.model import Site
 
@@ -25,6 +26,8 @@ COLUMNS = [
 METER_CLASS_PCT = 0.5
 #: Doubt of the mean price of energy whose meter period holds more than one price. Common practice, no source.
 _SHAPE_SHARE = 0.02
+#: Doubt of the own use of energy whose hours the model alone knows. Common practice, no source.
+_OWN_USE_SHARE = 0.05
 #: Days after the end of a period in which its statement comes. Common practice, no source.
 SETTLED_WITHIN_DAYS = 45.0
 #: Days in a mean month of the Gregorian calendar, and how far from whole months a period may be to be of months.
@@ -59,7 +62,8 @@ def check_statements(site: Site, data: SiteData, gap: SiteGap) -> tuple[pd.DataF
     -----
     Meter and statement may come from two meters, so they may differ by sqrt(2) times the meter's class. A difference in money is
     split at the tariff's mean price of the period: what the other energy explains, and the rest, which is the price's. Energy
-    whose meter period holds one price is worth that to rounding; where the period holds several, only their mean is known.
+    whose meter period holds one price is worth that to rounding; where the period holds several, only their mean is known. A hole
+    of up to 2 % of a period's energy is filled as the account fills it, and allowed.
     """
     statements = data.statements
     if statements is None or statements.empty:
@@ -85,7 +89,7 @@ def check_statements(site: Site, data: SiteData, gap: SiteGap) -> tuple[pd.DataF
         elif other:
             row |= {"verdict": "overlap", "note": f"Part of the period is also settled by {other[0] or 'an earlier row'}."}
         else:
-            row |= _compared(row, _due(grid, start, end), tolerance)
+            row |= _compared(row, _due(grid, start, end), class_pct / 100.0)
         rows.append(row)
         seen.append((start, end, reference))
         settled_to = end if settled_to is None else max(settled_to, end)
@@ -103,17 +107,26 @@ def check_statements(site: Site, data: SiteData, gap: SiteGap) -> tuple[pd.DataF
 
 
 def _grid(site: Site, data: SiteData, gap: SiteGap) -> pd.DataFrame:
-    """What should have been settled in each interval: kWh sold, its price, and money for energy held down."""
+    """
+    What should have been settled in each interval: kWh sold, its price, and money for energy held down; and how much of it is in
+    doubt. A short hole in the meter is filled as the account fills it.
+    """
     table = cut_to_meter(data, gap.intervals)
     income = interval_income(site, data, gap)
-    energy = metered_intervals(data, table)
+    metered = metered_intervals(data, table)
+    filled = metered.isna().to_numpy()
+    energy = metered.where(~filled, table["measured_kwh"])
+    unsure, gross = energy.abs().where(filled, 0.0), energy
     if site.meter == "generation" and any(t.import_price_per_kwh is not None for t in site.tariffs):
-        own = load_kwh(site, data, pd.DatetimeIndex(table.index))
-        energy = energy * np.nan if own is None else energy - np.minimum(energy.clip(lower=0), own)
-    worth = (energy * income["export_price"]).where(energy != 0, 0.0)
+        load = load_kwh(site, data, pd.DatetimeIndex(table.index))
+        own = energy * np.nan if load is None else np.minimum(energy.clip(lower=0), load)
+        energy = energy - own
+        unsure = unsure + (_OWN_USE_SHARE * own if _is_coarse(data, table) else 0.0)
     price = income["export_price"]
+    worth = (energy * price).where(energy != 0, 0.0)
     return pd.DataFrame({"energy": energy, "worth": worth, "price": price, "compensation": income["compensation"],
-                         "doubtful": worth.abs().where(_of_several_prices(site, data, price), 0.0)})
+                         "gross": gross, "filled": filled, "unsure": unsure,
+                         "doubtful": worth.abs().where(_of_several_prices(site, data, price) | filled, 0.0)})
 
 
 def _of_several_prices(site: Site, data: SiteData, price: pd.Series) -> np.ndarray:
@@ -127,12 +140,20 @@ def _of_several_prices(site: Site, data: SiteData, price: pd.Series) -> np.ndarr
     return ((several["price"] > 1) | several["mixed"]).reindex(period).to_numpy()
 
 
+def _is_coarse(data: SiteData, table: pd.DataFrame) -> bool:
+    """Whether the model, and not the meter, says in which of the intervals the energy came."""
+    step = usual_step(pd.DatetimeIndex(table.index))
+    return data.meter is None or data.meter.empty or bool((data.meter["end"] - data.meter["start"]).median() > step)
+
+
 def _settled_by_now(site: Site, statements: pd.DataFrame, last: pd.Timestamp, grid: pd.DataFrame) -> pd.Timestamp | None:
     """End of the periods after the last statement, each as long as the usual one, that should be settled by now; None if none."""
     if grid.empty:
         return None
     due = grid.index[-1] + usual_step(pd.DatetimeIndex(grid.index)) - pd.Timedelta(days=SETTLED_WITHIN_DAYS)
     span = (statements["end"] - statements["start"]).median()
+    if not span > pd.Timedelta(0):
+        return None
     months = round(span / _MONTH)
     of_months = months > 0 and abs(span - months * _MONTH) < _NEARLY
     # In site time, where a month begins at midnight on either side of a change of the clocks.
@@ -153,23 +174,31 @@ def _unsettled_before(site: Site, first: pd.Timestamp, grid: pd.DataFrame) -> li
 
 
 def _due(grid: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp) -> dict[str, object]:
-    blank: dict[str, object] = {"meter_kwh": np.nan, "amount_due": np.nan, "_compensation": np.nan, "_doubtful": np.nan}
+    blank: dict[str, object] = {"meter_kwh": np.nan, "amount_due": np.nan, "_compensation": np.nan, "_doubtful": np.nan,
+                                "_unsure": np.nan, "_gross": np.nan}
     index = pd.DatetimeIndex(grid.index)
     if not are_on_grid(index, pd.Series([start]), pd.Series([end]))[0]:
         return blank | {"note": "Outside the months that are reported."}
     part = grid[(index >= start) & (index < end)]
-    energy, worth = part["energy"].sum(skipna=False), part["worth"].sum(skipna=False)
-    lacks = "The meter does not cover the period." if np.isnan(energy) else "A price is missing." if np.isnan(worth) else ""
+    energy, worth, filled = part["energy"].sum(skipna=False), part["worth"].sum(skipna=False), part["filled"].to_numpy()
+    hole = float(part.loc[filled, "unsure"].sum())
+    if np.isnan(energy) or filled.all() or hole > (1.0 - METER_COVERS) * abs(energy):
+        return blank | {"note": "The meter does not cover the period, or the site's own use in it is not known."}
     due: dict[str, object] = {"meter_kwh": energy, "amount_due": worth, "_compensation": part["compensation"].sum(),
-                              "_doubtful": part["doubtful"].sum(), "_prices": part["price"].dropna().unique()}
-    return due | ({"note": lacks} if lacks else {})
+                              "_doubtful": part["doubtful"].sum(), "_unsure": part["unsure"].sum(), "_gross": part["gross"].sum(),
+                              "_prices": part["price"].dropna().unique()}
+    if np.isnan(worth):
+        return due | {"note": "A price is missing."}
+    return due | ({"note": f"{hole:,.0f} kWh that the meter lacks are filled, and allowed."} if hole >= _ROUNDED_KWH else {})
 
 
-def _compared(row: dict, due: dict[str, object], tolerance: float) -> dict[str, object]:
-    meter, worth, extra, doubtful = (
-        float(due[k]) for k in ("meter_kwh", "amount_due", "_compensation", "_doubtful"))  # type: ignore[arg-type]
+def _compared(row: dict, due: dict[str, object], class_share: float) -> dict[str, object]:
+    meter, worth, extra, doubtful, unsure, gross = (
+        float(due[k])  # type: ignore[arg-type]
+        for k in ("meter_kwh", "amount_due", "_compensation", "_doubtful", "_unsure", "_gross"))
     off_kwh = row["energy_kwh"] - meter
-    allowed_kwh = tolerance * abs(meter) + _ROUNDED_KWH
+    # Where own use is taken off, the meter here counts all generation, and errs by its class of that.
+    allowed_kwh = class_share * float(np.hypot(gross, meter)) + unsure + _ROUNDED_KWH
     price = worth / meter if meter else np.nan
     by_price = row["amount"] - row["energy_kwh"] * price
     # Money for energy held down may come with the statement or apart from it; both are right.
@@ -184,7 +213,8 @@ def _compared(row: dict, due: dict[str, object], tolerance: float) -> dict[str, 
     if np.isnan(off_kwh):
         return out | {"verdict": "not_checked", "note": due.get("note") or "The statement has no energy."}
     if np.isnan(by_price):
-        lacks = due.get("note") or "The statement has no amount, or the meter no energy, so its price cannot be checked."
+        no_price = "The statement has no amount, or the meter no energy, so its price cannot be checked."
+        lacks = due.get("note") if np.isnan(worth) else no_price
         return out | {"verdict": "energy_differs" if energy_off else "not_checked", "note": lacks}
     off = f"Settled {off_kwh:+,.0f} kWh against the meter, beyond its error."
     of_price = _price_note(row, price, due.get("_prices", ()))  # type: ignore[arg-type]
@@ -195,7 +225,7 @@ def _compared(row: dict, due: dict[str, object], tolerance: float) -> dict[str, 
         (True, True): ("energy_and_price_differ", f"{off} {of_price}"),
     }
     verdict, note = words[energy_off, price_off]
-    return out | {"verdict": verdict, "note": note}
+    return out | {"verdict": verdict, "note": " ".join(filter(None, [note, str(due.get("note", ""))]))}
 
 
 def _price_note(row: dict, price: float, prices: Sequence[float]) -> str:
