@@ -33,6 +33,7 @@ from yieldwatch.gap.light_sensor import with_checked_light
 from yieldwatch.portfolio.model import Portfolio
 from yieldwatch.portfolio.read import read_portfolio
 from yieldwatch.processes import Progress, side_by_side
+from yieldwatch.proof.done import asked_claims
 from yieldwatch.proof.ledger import corrected, ledger_table, measured_verdicts
 
 
@@ -140,7 +141,8 @@ def assess(path: str | PathLike[str], as_of: dt.date | None = None, period: tupl
     planned = make_plan(portfolio, open_jobs, work_list, last, usual)
     next_up, of_readings = next_measurements(portfolio, open_jobs, could_read, work_list)
     work_list, next_up = one_story(planned.work_list, next_up, portfolio.currency)
-    claims = pd.concat([site_claims(r.site, r.data, r.gap, r.losses, r.rounds, work_list, last) for r in done], ignore_index=True)
+    claims = pd.concat([site_claims(r.site, r.data, r.gap, r.losses, r.rounds, work_list, last, asked_claims(r.site.id, in_hand))
+                        for r in done], ignore_index=True)
     set_aside = pd.concat([r.data.set_aside for r in done], ignore_index=True)
     told = tuple(dict.fromkeys((*notices, *said, *planned.notices, *of_readings)))
     return Assessment(portfolio, last, _period(done, last), tuple(done), work_list, set_aside, told, claims, in_book,

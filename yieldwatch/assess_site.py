@@ -37,7 +37,7 @@ from yieldwatch.gap.rounds import assess_rounds
 from yieldwatch.pictures import Picture, Subject, prepare_pictures
 from yieldwatch.portfolio.model import Portfolio, Site
 from yieldwatch.processes import Progress
-from yieldwatch.proof.done import done_jobs
+from yieldwatch.proof.done import asked_claims, done_jobs
 from yieldwatch.proof.prove import prove_site
 from yieldwatch.proof.verdict import proof_table
 from yieldwatch.remarks import left_out, next_to_nothing, of_inference, too_good
@@ -133,7 +133,7 @@ def assess_site(path: str | PathLike[str], portfolio: Portfolio, as_of: dt.date 
     say(f"{site.id}: jobs")
     today = history_end(site, data, as_of)
     jobs, more = candidates(portfolio, site, data, state, result.gap.string_findings, today,
-                            owed(site, result.gap, result.rounds, today), result.clamp_checks)
+                            owed(site, result.gap, result.rounds, today, asked_claims(site.id, in_hand)), result.clamp_checks)
     usual = usual_weeks(state, today)
     say(f"{site.id}: proof of what was done")
     proofs = prove_site(site, data, state, result.rounds, done_jobs(site, data, in_hand))

@@ -13,6 +13,7 @@ import pytest
 from tests.action.build import make_portfolio
 from tests.action.test_who_pays import GAP, claims, promise, rounds
 from tests.cost.farm_year import farm
+from yieldwatch.action.asked import Asked
 from yieldwatch.action.due import due_dates
 from yieldwatch.action.ranking import exclusive_pairs
 from yieldwatch.action.remedies.claims import DAMAGES_GRANTED, WARRANTY_GRANTED
@@ -26,8 +27,8 @@ TODAY = dt.date(2025, 1, 1)
 MODULES = {"replace_modules": JobCost("replace_modules", 0, 150.0, "module", 0, 0, 0)}
 
 
-def jobs(site, traces=None, today=TODAY):
-    rows = owed(site, GAP, pd.DataFrame() if traces is None else traces, today)
+def jobs(site, traces=None, today=TODAY, asked=()):
+    rows = owed(site, GAP, pd.DataFrame() if traces is None else traces, today, asked)
     outlook = SimpleNamespace(draws=np.zeros((4000, 1)), months=36)
     return raised(Look(site, None, None, pd.DataFrame(), outlook, None, np.random.default_rng(1), today, rows))
 
@@ -84,3 +85,34 @@ def test_a_claim_stands_beside_the_work_on_the_same_loss():
     worth = np.array([100.0, 100.0])
     assert exclusive_pairs(make_portfolio(), [claim, repair], worth) == []
     assert exclusive_pairs(make_portfolio(), [repair, repair], worth) == [(0, 1)]
+
+
+@pytest.mark.parametrize(("day", "state"), [
+    (dt.date(2024, 12, 31), "claim"),  # before the contract year had ended: of an earlier one
+    (dt.date(2025, 1, 10), "asked"),
+    (dt.date(2025, 1, 21), "claim"),  # after the day of the assessment
+])
+def test_what_a_letter_has_asked_for_is_not_claimed_again(day, state):
+    today = dt.date(2025, 1, 20)
+    site, letter = replace(farm(), guarantees=(promise(value=99.5),)), Asked("inverter_outage", frozenset({"site"}), day)
+    rows = [r for r in owed(site, GAP, pd.DataFrame(), today, [letter]) if r["period_from"] == "2024-01-01"]
+    assert [r["state"] for r in rows] == [state]
+    assert ("Asked for on 2025-01-10." in rows[0]["reason"]) == (state == "asked")
+    assert len(jobs(site, today=today, asked=[letter])) == (state == "claim")
+    # The year before, whose term had passed, is in no letter of this year; nor is the guarantee of another kind.
+    before = next(r for r in owed(site, GAP, pd.DataFrame(), today, [letter]) if r["period_from"] == "2023-01-01")
+    assert before["state"] == "claim"
+    assert len(jobs(site, today=today, asked=[replace(letter, cause="degradation")])) == 1
+
+
+def test_strings_that_were_claimed_are_claimed_again_only_by_a_later_trace():
+    site = replace(farm(), job_costs=MODULES)
+    for day, left in ((dt.date(2024, 7, 1), 0), (dt.date(2024, 5, 1), 1)):  # traced on 1 June 2024
+        assert len(jobs(site, rounds(S0=0.85), asked=[Asked("degradation", frozenset({"S0"}), day)])) == left
+    assert len(jobs(site, rounds(S0=0.85, S1=0.80), asked=[Asked("degradation", frozenset({"S0"}), dt.date(2024, 7, 1))])) == 1
+
+
+def test_each_ground_of_a_claim_is_a_job_of_its_own_in_the_book():
+    both = (promise(value=99.5), promise("performance_ratio", 400.0))
+    found = jobs(replace(farm(), guarantees=both, job_costs=MODULES), rounds(S0=0.85))
+    assert len({job.cause for job in found}) == len(found) == 3

@@ -53,6 +53,12 @@ def test_gains_are_multiplied_by_the_factor_and_its_doubt_and_the_reason_says_so
     assert answer.promise_factor == pytest.approx(factor, abs=1e-3)
 
 
+def test_what_somebody_owes_is_no_promise_of_work(book):
+    book.record_measured({1: MEASURED}, AS_OF)
+    owed = replace(candidate(), job_kind="claim", cause="inverter_outage")
+    assert corrected([owed], Promises(book.jobs())) == [owed]
+
+
 def test_a_promise_that_held_a_factor_is_judged_without_it(book):
     # Promised 100 with a factor of one half in it, 200 without; 50 came: a quarter, and not a half.
     book.record_measured({1: MEASURED}, AS_OF)

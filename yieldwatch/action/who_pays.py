@@ -11,6 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from yieldwatch.action.asked import Asked, mark_asked
 from yieldwatch.action.guarantees import OUTAGES, ContractYear, contract_years
 from yieldwatch.action.warranties import inverter_deadlines, short_strings
 from yieldwatch.constants import LEFT_ON
@@ -35,7 +36,7 @@ _OWNER = ("soiling", "shading", "snow", "string_fault", "inverter_efficiency", "
 
 
 def site_claims(site: Site, data: SiteData, gap: SiteGap, losses: pd.DataFrame, rounds: pd.DataFrame, jobs: pd.DataFrame,
-                today: dt.date) -> pd.DataFrame:
+                today: dt.date, asked: Sequence[Asked] = ()) -> pd.DataFrame:
     """
     Everything of a site that someone may have to pay for.
 
@@ -50,17 +51,20 @@ def site_claims(site: Site, data: SiteData, gap: SiteGap, losses: pd.DataFrame, 
         The work list; rows of other sites are passed over.
     today : date
         The day after the history's last.
+    asked : sequence of Asked
+        Claims that were made.
 
     Returns
     -------
     DataFrame
         Columns `COLUMNS`. payer is owner, maintenance_contractor, module_maker, inverter_maker, insurer or network. `state` is
-        "claim" (the figures show it), "watch" (may become one: the year runs, or only the bounds show it), "ask" (the contract
-        decides), "none" (nothing is owed) or "own" (no one else is seen to owe it). Rows may hold the same money from two sides
-        (an inverter's loss, and the guarantee's damages), so amounts are not to be added over payers.
+        "claim" (the figures show it), "asked" (a letter has asked for it), "watch" (may become one: the year runs, or only the
+        bounds show it), "ask" (the contract decides), "none" (nothing is owed) or "own" (no one else is seen to owe it). Rows may
+        hold the same money from two sides (an inverter's loss, and the guarantee's damages), so amounts are not to be added over
+        payers.
     """
     notice = site.assumed("claim_notice_days", NOTICE_DAYS)
-    rows = owed(site, gap, rounds, today)
+    rows = owed(site, gap, rounds, today, asked)
     rows += _inverters(site, data, gap, losses, today)
     rows += _network(losses, notice, today)
     rows += _insured(site, data, notice, today)
@@ -70,14 +74,17 @@ def site_claims(site: Site, data: SiteData, gap: SiteGap, losses: pd.DataFrame, 
     return pd.DataFrame([{"site_id": site.id, **r} for r in rows], columns=COLUMNS)
 
 
-def owed(site: Site, gap: SiteGap, rounds: pd.DataFrame, today: dt.date) -> list[dict[str, object]]:
+def owed(site: Site, gap: SiteGap, rounds: pd.DataFrame, today: dt.date,
+         asked: Sequence[Asked] = ()) -> list[dict[str, object]]:
     """Guarantees and power warranties against what came: rows as of `site_claims`, from which claims are raised as jobs."""
     notice = site.assumed("claim_notice_days", NOTICE_DAYS)
     rows: list[dict[str, object]] = []
     for promised in site.guarantees:
         years = contract_years(site, gap, promised)
         rows += [_guaranteed(year, notice, today, _paid_twice(site, promised)) for year in years] or [_untold(promised)]
-    return rows + _modules(site, rounds, gap.string_findings, today)
+    rows += _modules(site, rounds, gap.string_findings, today)
+    mark_asked(rows, asked, today)
+    return rows
 
 
 def _row(payer: str, ground: str, subject: str, span: tuple[object, object], energy: float, amount: Sequence[float], state: str,

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from yieldwatch.action.asked import Asked
 from yieldwatch.book.facts import Job
 from yieldwatch.book.states import FINISHED, state
 from yieldwatch.field.tables import SiteData
@@ -78,6 +79,12 @@ def done_jobs(site: Site, data: SiteData, book: Iterable[Job] = ()) -> list[Done
             if not any(_same_work(site, job, other) for other in found if other.ref is not None):
                 found.append(job)
     return sorted(found, key=lambda j: (j.done_on, j.name))
+
+
+def asked_claims(site_id: str, book: Iterable[Job]) -> list[Asked]:
+    """The claims of a site that were made, by the job book."""
+    return [Asked(job.cause, frozenset((job.agreed_scope or job.scope).split()), job.done_on) for job in book
+            if job.site_id == site_id and job.job_kind == "claim" and state(job) in FINISHED and job.done_on]
 
 
 def _of_book(job: Job) -> DoneJob:

@@ -59,12 +59,13 @@ def corrected(candidates: Sequence[Candidate], promises: Promises) -> list[Candi
     The same jobs with their gains multiplied by what past promises of their cause came to.
 
     The factor is drawn anew for each draw of the gain, so that its doubt is in the interval too. Without a proven promise
-    nothing changes.
+    nothing changes; nor does a claim ever: what somebody owes is reckoned from the past, and no promise of work.
     """
     if not promises.kept:
         return list(candidates)
     factors = {cause: promises.correction(cause=cause) for cause in {c.cause for c in candidates}}
-    return [_corrected(c, factors[c.cause], sum(k.cause == c.cause for k in promises.kept), len(promises.kept))
+    return [c if c.job_kind == "claim" else
+            _corrected(c, factors[c.cause], sum(k.cause == c.cause for k in promises.kept), len(promises.kept))
             for c in candidates]
 
 

@@ -206,7 +206,8 @@ def _claims(claims: pd.DataFrame, names: Mapping[str, str], currency: str) -> Gr
     rows = claims[claims["state"] != "none"] if len(claims) else claims
     if rows.empty:
         return None
-    order = rows.assign(_=rows["state"].map({"claim": 0, "ask": 1, "watch": 2})).sort_values(["_", "deadline"], kind="stable")
+    place = rows["state"].map({"claim": 0, "ask": 1, "watch": 2, "asked": 3})
+    order = rows.assign(_=place).sort_values(["_", "deadline"], kind="stable")
     shown = tuple(
         (
             PAYER_WORDS.get(r["payer"], words.plain(r["payer"])), names.get(str(r["subject"])) or words.plain(r["subject"]),

@@ -158,7 +158,8 @@ CLAIMS = {
     "amount": "Money it is about; not to be added over payers",
     "amount_low": f"Low end of the {INTERVAL}",
     "amount_high": f"High end of the {INTERVAL}",
-    "state": "claim (the figures show it), watch (may become one), ask (the contract decides), none, or own",
+    "state": "claim (the figures show it), asked (a letter asked for it), watch (may become one), ask (the contract decides), "
+             "none, or own",
     "deadline": "Day until which it can be asked for; the contract's own term wins",
     "reason": "Why, with figures",
     "evidence": "What to send",

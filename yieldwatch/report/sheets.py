@@ -203,7 +203,7 @@ def _cautions() -> Sheet:
 
 
 #: What calls for action first.
-_CLAIM_ORDER = ("claim", "ask", "watch", "own", "none")
+_CLAIM_ORDER = ("claim", "ask", "watch", "asked", "own", "none")
 
 
 def _claims(frame: pd.DataFrame, names: Mapping[str, str]) -> Sheet:

@@ -18,8 +18,9 @@ _PAID_IN = 3
 #: which a field trace is a screen and the laboratory's reading is to come. Common practice, no source.
 DAMAGES_GRANTED, WARRANTY_GRANTED = 0.8, 0.5
 _GRANTED = {"maintenance_contractor": DAMAGES_GRANTED, "module_maker": WARRANTY_GRANTED}
-#: The loss that each ground is about.
-_CAUSE = {"availability": "inverter_outage", "performance_ratio": "degradation", "power_warranty": "degradation"}
+#: The loss that each ground is about. A ratio falls short for no one cause; and each ground has its own, for what the book takes
+#: for one job has one payer.
+CAUSE = {"availability": "inverter_outage", "performance_ratio": "unexplained", "power_warranty": "degradation"}
 _HALF_90 = 1.645
 
 
@@ -32,7 +33,7 @@ def claims(look: Look) -> list[Candidate]:
     found: dict[tuple[str, str, str], list[dict[str, object]]] = {}
     for row in look.owed:
         payer, ground = str(row["payer"]), str(row["ground"])
-        beyond = row["state"] == "claim" or ground == "power_warranty"
+        beyond = row["state"] == "claim" or (ground == "power_warranty" and row["state"] == "watch")
         in_time = row["deadline"] and dt.date.fromisoformat(str(row["deadline"])) >= look.today
         if payer in _GRANTED and beyond and in_time and float(str(row["amount"])) > 0.0:
             found.setdefault((payer, ground, str(row["subject"])), []).append(row)
@@ -53,6 +54,6 @@ def _claim(look: Look, payer: str, ground: str, subject: str, rows: list[dict[st
     why = (f"{who} owes by {ground.replace('_', ' ')}: {' '.join(str(r['reason']) for r in rows)} Claim by {end}; "
            "claims.csv names what to send.")
     return Candidate(
-        look.site.id, "claim", _CAUSE[ground], tuple(subject.split()), {"visit": 1.0}, np.zeros_like(value), value,
+        look.site.id, "claim", CAUSE[ground], tuple(subject.split()), {"visit": 1.0}, np.zeros_like(value), value,
         _GRANTED[payer], why, "Paid once; after the deadline it is lost.",
         left=np.repeat(in_time[:, None].astype(float), months, axis=1), deadline=end)
