@@ -6,6 +6,7 @@ import itertools
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from tests.cost.farm_year import PLAN, account, evidence, farm, statements
@@ -50,6 +51,10 @@ def test_every_span_closes_in_energy_and_in_money():
         assert money["actual_energy"] + money["price_and_shape"] + money["compensation"] == pytest.approx(money["actual_revenue"])
         assert money["actual_revenue"] + money["settlement"] == pytest.approx(money["paid"])
     assert steps_of(rows, "twelve_months").at["paid", "money"] == pytest.approx(8400.0)
+    # A correction of December, below nil, is part of what was paid.
+    more = pd.concat([paid, statements(("2024-12-01", "2025-01-01", -1.0, -50.0, "c"))], ignore_index=True)
+    rows, _ = site_bridge(farm(), evidence(GAP, statements=more), GAP)
+    assert steps_of(rows, "month").at["paid", "money"] == pytest.approx(650.0)
 
 
 def test_the_steps_of_one_month_by_hand():

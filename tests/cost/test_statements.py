@@ -220,3 +220,23 @@ def test_own_use_is_known_as_well_as_the_meters_hours_are(freq, verdict):
     # Half a per cent of the 6696 kWh that the one meter counted and of the 2232 of the other; 5 % of 4464 where it says no hours.
     allowed = 0.005 * np.hypot(6696, 2232) + 0.5 + (0.05 * 4464 if freq == "MS" else 0.0)
     assert row["energy_tolerance_kwh"] == pytest.approx(allowed)
+
+
+def test_a_correction_below_nil_is_added_to_the_statement_that_it_corrects():
+    # 7000 kWh were settled, and 304 taken back: 6696, as metered.
+    found, _ = checked(("2023-01-01", "2023-02-01", 7000, 700.0, "A"), ("2023-01-01", "2023-02-01", -304, -30.4, "A-2"),
+                       ("2023-02-01", "2023-03-01", 6048, 604.8, "B"))
+    assert found["verdict"].tolist() == ["agrees", "agrees"]
+    row = found.iloc[0]
+    assert (row["energy_kwh"], row["amount"], row["reference"]) == (6696, pytest.approx(669.6), "A + A-2")
+    assert "corrections" in row["note"]
+    alone, _ = checked(("2023-01-01", "2023-02-01", -304, -30.4, "A"), ("2023-02-01", "2023-03-01", 6048, 604.8, "B"))
+    assert alone["verdict"].tolist() == ["energy_differs", "agrees"]
+
+
+@pytest.mark.parametrize(("amount", "verdict"), [(673.0, "agrees"), (669.6 + 0.01, "agrees"), (700.0, "energy_and_price_differ")])
+def test_a_statement_without_energy_is_held_against_the_worth_of_what_was_metered(amount, verdict):
+    # Two meters may differ by 0.71 % of 669.60, which is 4.73.
+    row = checked(("2023-01-01", "2023-02-01", np.nan, amount, "A"))[0].iloc[0]
+    assert (row["verdict"], row["amount_tolerance"]) == (verdict, pytest.approx(4.73 + 0.11, abs=0.02))
+    assert "no energy" in row["note"]

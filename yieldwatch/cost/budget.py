@@ -11,6 +11,7 @@ from yieldwatch.constants import CAUSES, LEFT_ON
 from yieldwatch.cost.bridge import CAUSE_STEPS, COLUMNS, BridgeMonth, bridge_rows, spans
 from yieldwatch.cost.income import monthly_income
 from yieldwatch.cost.left_on import left_on_share
+from yieldwatch.cost.statements import netted
 from yieldwatch.field.tables import SiteData
 from yieldwatch.gap.results import SiteGap
 from yieldwatch.portfolio.model import Plan, Site
@@ -140,14 +141,11 @@ def _paid(site: Site, data: SiteData) -> dict[str, float]:
     """Money of the months that statements settle exactly. [money]"""
     if data.statements is None or data.statements.empty:
         return {}
-    out = {}
-    start = data.statements["start"].dt.tz_convert(site.timezone)
-    end = data.statements["end"].dt.tz_convert(site.timezone)
+    settled = netted(data.statements)
+    start, end = (settled[name].dt.tz_convert(site.timezone) for name in ("start", "end"))
     whole = (start.dt.day == 1) & (end.dt.strftime("%Y-%m-%d") == (start + pd.offsets.MonthBegin(1)).dt.strftime("%Y-%m-%d"))
-    once = ~data.statements.duplicated(["start", "end"])
-    for month, amount in zip(start[whole & once].dt.strftime("%Y-%m"), data.statements.loc[whole & once, "amount"], strict=True):
-        out[month] = float(amount)
-    return out
+    once = whole & ~settled.duplicated(["start", "end"])
+    return dict(zip(start[once].dt.strftime("%Y-%m"), settled.loc[once, "amount"].astype(float), strict=True))
 
 
 def _notes(plan: Plan, months: list[BridgeMonth]) -> dict[str, str]:

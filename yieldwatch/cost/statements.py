@@ -52,9 +52,10 @@ def check_statements(site: Site, data: SiteData, gap: SiteGap) -> tuple[pd.DataF
     Returns
     -------
     checks : DataFrame
-        Columns `COLUMNS`; a row a statement, and one for each span that none settles and one should. `verdict` is
-        agrees, energy_differs, price_differs, energy_and_price_differ, duplicate, overlap, missing or not_checked. Differences
-        are statement less meter and paid less due: below zero is money missing. Blank where the meter or a price is missing.
+        Columns `COLUMNS`; a row a statement, with the corrections of its period, and one for each span that none settles and one
+        should. `verdict` is agrees, energy_differs, price_differs, energy_and_price_differ, duplicate, overlap, missing or
+        not_checked. Differences are statement less meter and paid less due: below zero is money missing. Blank where the meter
+        or a price is missing.
     notices : tuple of str
         The tolerance, and what was left unchecked.
 
@@ -74,7 +75,7 @@ def check_statements(site: Site, data: SiteData, gap: SiteGap) -> tuple[pd.DataF
     rows: list[dict[str, object]] = []
     seen: list[tuple[pd.Timestamp, pd.Timestamp, str]] = []
     settled_to: pd.Timestamp | None = None
-    for s in statements.sort_values(["start", "end"], kind="stable").to_dict("records"):
+    for s in netted(statements).sort_values(["start", "end"], kind="stable").to_dict("records"):
         start, end = pd.Timestamp(s["start"]), pd.Timestamp(s["end"])
         if settled_to is not None and start > settled_to:
             rows.append(_due(grid, settled_to, start)
@@ -90,6 +91,8 @@ def check_statements(site: Site, data: SiteData, gap: SiteGap) -> tuple[pd.DataF
             row |= {"verdict": "overlap", "note": f"Part of the period is also settled by {other[0] or 'an earlier row'}."}
         else:
             row |= _compared(row, _due(grid, start, end), class_pct / 100.0)
+            if s["corrections"]:
+                row["note"] = " ".join(filter(None, [str(row["note"]), "Settled with its corrections, added up."]))
         rows.append(row)
         seen.append((start, end, reference))
         settled_to = end if settled_to is None else max(settled_to, end)
@@ -104,6 +107,25 @@ def check_statements(site: Site, data: SiteData, gap: SiteGap) -> tuple[pd.DataF
         *_not_checked(rows),
     )
     return pd.DataFrame(rows, columns=COLUMNS), said
+
+
+def netted(statements: pd.DataFrame) -> pd.DataFrame:
+    """
+    Statements of one period of which one is below nil, which is a correction, as one row: added up, their numbers together.
+
+    Returns
+    -------
+    DataFrame
+        With `corrections`, whether a row is such a sum. Statements of one period that are all above nil stay apart.
+    """
+    below = (statements["energy_kwh"] < 0) | (statements["amount"] < 0)
+    period = [statements["start"], statements["end"]]
+    sums = below.groupby(period).transform("any") & (below.groupby(period).transform("size") > 1)
+    added = statements[sums].groupby(["start", "end"], as_index=False).agg({
+        "energy_kwh": lambda v: v.sum(min_count=1), "amount": lambda v: v.sum(skipna=False),
+        "reference": lambda v: " + ".join(str(r) for r in v if pd.notna(r))})
+    parts = [part for part in (statements[~sums].assign(corrections=False), added.assign(corrections=True)) if len(part)]
+    return pd.concat(parts, ignore_index=True)
 
 
 def _grid(site: Site, data: SiteData, gap: SiteGap) -> pd.DataFrame:
@@ -210,6 +232,8 @@ def _compared(row: dict, due: dict[str, object], class_share: float) -> dict[str
         "energy_difference_kwh": off_kwh, "energy_tolerance_kwh": allowed_kwh, "amount_difference": row["amount"] - worth,
         "due_to_energy": off_kwh * price, "due_to_price": row["amount"] - row["energy_kwh"] * price, "amount_tolerance": allowed,
     }
+    if np.isnan(row["energy_kwh"]) and np.isfinite(row["amount"] - worth):
+        return out | _without_energy(row["amount"] - worth, extra, allowed + allowed_kwh * abs(price))
     if np.isnan(off_kwh):
         return out | {"verdict": "not_checked", "note": due.get("note") or "The statement has no energy."}
     if np.isnan(by_price):
@@ -226,6 +250,15 @@ def _compared(row: dict, due: dict[str, object], class_share: float) -> dict[str
     }
     verdict, note = words[energy_off, price_off]
     return out | {"verdict": verdict, "note": " ".join(filter(None, [note, str(due.get("note", ""))]))}
+
+
+def _without_energy(off: float, extra: float, allowed: float) -> dict[str, object]:
+    """The verdict of a statement that holds money alone, against what the metered energy is worth."""
+    said = {"amount_tolerance": allowed}
+    if abs(off - np.clip(off, 0.0, max(extra, 0.0))) <= allowed:
+        return said | {"verdict": "agrees", "note": "It has no energy; its amount is what the metered energy is worth."}
+    return said | {"verdict": "energy_and_price_differ", "note": f"Paid {off:+,.2f} against what the metered energy is worth; it "
+                   "has no energy, so energy and price cannot be told apart. Ask for its readings and prices."}
 
 
 def _price_note(row: dict, price: float, prices: Sequence[float]) -> str:
@@ -245,7 +278,7 @@ def _row(site: Site, start: pd.Timestamp, end: pd.Timestamp, reference: str, ver
 
 def _one_sided(rows: list[dict[str, object]]) -> list[str]:
     """Differences within the tolerance that all go one way: no chance, but one meter against the other."""
-    agree = pd.DataFrame([r for r in rows if r["verdict"] == "agrees"])
+    agree = pd.DataFrame([r for r in rows if r["verdict"] == "agrees" and np.isfinite(float(str(r["energy_kwh"])))])
     if len(agree) < _FEWEST_ONE_WAY:
         return []
     off = agree["energy_difference_kwh"].astype(float)
