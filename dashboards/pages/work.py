@@ -39,7 +39,7 @@ from yieldwatch.action.methods import method
 from yieldwatch.constants import work_of
 from yieldwatch.errors import YieldwatchError
 from yieldwatch.report.jobs import advice, has_best_week, is_after_its_window
-from yieldwatch.report.words import cause_word, chance_word, count, day, is_look, money, number, plain
+from yieldwatch.report.words import chance_word, count, day, is_look, job_cause, money, number, plain
 
 #: Files of the assessment that are handed out as they are.
 _FILES = {"work_list.csv": "text/csv; charset=utf-8",
@@ -204,7 +204,8 @@ def build_one(visit: Visit) -> Content:
     stand, unknown = standing(visit)
     return html.Div([
         page_head(f"{what(row)} at {names.get(row['site_id'], row['site_id'])}",
-                  f"Rank {row['rank']} of the work list as of {day(about['as_of'])}; for {cause_word(row['cause'])}. ",
+                  f"Rank {row['rank']} of the work list as of {day(about['as_of'])}"
+                  f"{f'; for {loss}' if (loss := job_cause(row['cause'])) else ''}. ",
                   *([dcc.Link(f"In the job book: {_stands(stand, row)}", href=book_address(row["job_ref"]))]
                     if row.get("job_ref") else [])),
         *unknown,

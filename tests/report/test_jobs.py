@@ -32,6 +32,10 @@ def test_a_safety_job_is_on_even_where_it_was_not_chosen():
     assert jobs.work_plan(replace(assessment(), work_list=listed)).first[0]["job_id"] == "J1"
 
 
+def test_a_claim_that_is_about_no_one_loss_names_none(clean):
+    assert jobs.title(clean | {"job_kind": "claim", "cause": "unexplained", "scope": ("site",)}) == "Make a claim at Alder Hill"
+
+
 def test_a_title_names_the_first_parts_and_counts_the_rest(clean):
     clean["scope"] = tuple(f"S{n}" for n in range(1, 10))
     assert (

@@ -86,7 +86,7 @@ def title(job: Job, names: Mapping[str, str]) -> str:
     """`Repair strings at Alder Field: A-07 (string faults)`; a site whose name is not among `names` goes by its identifier."""
     what = words.job_word(job.job_kind, job.cause)
     where = words.plain(names.get(job.site_id, job.site_id)) + ("" if job.scope == "site" else f": {words.plain(job.scope)}")
-    return f"{what[:1].upper()}{what[1:]} at {where} ({words.cause_word(job.cause)})"
+    return f"{what[:1].upper()}{what[1:]} at {where}{words.in_brackets(words.job_cause(job.cause))}"
 
 
 def in_view(jobs: Iterable[Job]) -> tuple[Job, ...]:

@@ -138,8 +138,7 @@ def title(job: dict) -> str:
     parts = scope.split()
     where = "" if scope in ("site", "") else ": " + " ".join(parts[:6])
     where += f" and {len(parts) - 6} more" if len(parts) > 6 else ""
-    # A claim on a performance ratio is about no one loss.
-    cause = f" ({words.cause_word(text(job, 'cause'))})" if text(job, "cause") not in ("", "unexplained") else ""
+    cause = words.in_brackets(words.job_cause(text(job, "cause")))
     what = words.job_word(text(job, "job_kind"), text(job, "cause"))
     return f"{what[:1].upper()}{what[1:]} at {job['site_name']}{where}{cause}"
 

@@ -143,7 +143,7 @@ def _shown(job: dict, source: str) -> object:
     if source == "job_kind":
         return words.job_word(jobs.text(job, source), jobs.text(job, "cause"))
     if source == "cause":
-        return words.cause_word(jobs.text(job, source)) if jobs.text(job, source) else ""
+        return words.job_cause(jobs.text(job, source))
     if source in _PAYBACKS and pd.isna(job.get(source)) and pd.notna(job.get("chance_of_payback")) and not jobs.is_safety(job):
         return "never"
     return job.get(source)

@@ -79,6 +79,15 @@ def cause_word(cause: object) -> str:
     return CAUSE_WORDS.get(str(cause), plain(cause))
 
 
+def job_cause(cause: object) -> str:
+    """The loss that a job is for; nothing where it is for no one loss, as a claim on a performance ratio is."""
+    return "" if cause is None or str(cause) in ("", "unexplained") else cause_word(cause)
+
+
+def in_brackets(word: str) -> str:
+    return f" ({word})" if word else ""
+
+
 def loss_word(row: Mapping[str, object]) -> str:
     """The cause of a row of `span_causes`, or of the part of one that it is."""
     part = str(row["part"] or "")
