@@ -21,7 +21,7 @@ from dashboards.parts.work import farm_names, named
 from dashboards.visit import OWNER, Content, Page, Visit, address
 from yieldwatch.book import states
 from yieldwatch.errors import BookError
-from yieldwatch.report.money import VERDICT_WORDS
+from yieldwatch.report.money import VERDICT_WORDS, unsettled
 from yieldwatch.report.words import (
     NOT_KNOWN,
     WHAT_A_MARK_IS,
@@ -228,12 +228,14 @@ def _paid(view: _View) -> list:
         return ["No settlement statements were given, so whether we were paid for our energy is not known. Add statements.csv "
                 "to a farm's folder."]
     differ = sum(r["difference"] or 0.0 for r in sums)
+    missing = sum(r.get("due") or 0.0 for r in sums if r["verdict"] == "missing")
+    given = sum(r["statements"] for r in sums if r["verdict"] != "missing")
     parts = [dcc.Link(f"{number(r['statements'])} {VERDICT_WORDS.get(r['verdict'], 'agree with meter and tariff')}",
                       className="figure", href=view.rows("statement_checks", verdict=r["verdict"])) for r in sums]
-    return [f"Of {count(sum(r['statements'] for r in sums), 'statement')} over the whole history: ", *words.joined(parts),
+    return [f"Of {count(given, 'statement')} over the whole history: ", *words.joined(parts),
             f". Over the {count(sum(r['priced'] for r in sums), 'statement')} that could be priced, ",
             view.linked(money(abs(differ), view.currency), view.rows("statement_checks")),
-            f" {'more' if differ >= 0 else 'less'} was settled than was due."]
+            f" {'more' if differ >= 0 else 'less'} was settled than was due.{unsettled(missing, view.currency)}"]
 
 
 def _farms(view: _View) -> list:

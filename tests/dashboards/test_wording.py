@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import re
+from types import SimpleNamespace
 
 import pytest
 
+from dashboards.pages import owner
 from dashboards.parts.charts import layout
 from dashboards.planner import Limits, desk
 from tests.dashboards.test_farm_pages import figure, query, shown
@@ -165,3 +167,14 @@ def test_where_every_inverter_is_shaded_none_is_said_to_stand_in_the_open(place)
     whole = [r for r in rows if set(re.findall(r"INV\d+", r["why"].partition(" lost ")[0])) == inverters[r["site_id"]]]
     assert whole
     assert not [r for r in whole if "in the open" in r["why"]]
+
+
+def test_a_span_without_a_statement_is_no_statement_and_what_it_is_worth_is_told():
+    sums = [{"verdict": "agrees", "statements": 22, "priced": 22, "difference": 200.0, "due": 50_000.0},
+            {"verdict": "missing", "statements": 2, "priced": 0, "difference": 0.0, "due": 1880.4}]
+    view = SimpleNamespace(store=SimpleNamespace(rows=lambda *_, **__: sums), rows=lambda *_, **__: "/rows", currency="EUR",
+                           linked=lambda text, _: text)
+    text = "".join(part if isinstance(part, str) else str(part.children) for part in owner._paid(view))
+    assert text.startswith("Of 22 statements over the whole history: ")
+    assert "2 missing" in text
+    assert text.endswith("EUR 200 more was settled than was due. What no statement settles is worth EUR 1,880.")

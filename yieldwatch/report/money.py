@@ -96,7 +96,13 @@ def _statements_said(checks: pd.DataFrame, currency: str) -> str:
     difference = both["amount_difference"].sum()
     way = "more" if difference >= 0 else "less"
     total = f"{money(abs(difference), currency)} {way} was settled than was due"
-    return f"{'; '.join(parts)}. Of those that could be priced, {total}."
+    missing = checks[checks["verdict"] == "missing"]
+    return f"{'; '.join(parts)}. Of those that could be priced, {total}.{unsettled(missing['amount_due'].sum(), currency)}"
+
+
+def unsettled(due: float, currency: str) -> str:
+    """What the spans that no statement settles are worth, after other sentences; nothing where that is nothing or not known."""
+    return f" What no statement settles is worth {money(due, currency)}." if due >= 0.5 else ""
 
 
 def _bridge_said(bridge: pd.DataFrame, currency: str) -> str:
