@@ -91,3 +91,27 @@ def test_outlook_crosses_the_clock_change_without_losing_an_hour():
     site = make_site(Tariff(dt.date(2020, 1, 1), None, "fixed", 0.10), timezone="Europe/London")
     outlook, _ = price_outlook(site, make_data(), dt.date(2025, 10, 1), 1)
     assert len(outlook) == 31 * 24 + 1
+
+
+def test_a_market_that_pays_less_in_sun_is_valued_at_what_the_farm_captured():
+    # Every other noon makes 10 kWh at 0.02, the others 2 kWh at 0.10: (10 x 0.02 + 2 x 0.10) / 12, and not their mean of 0.06.
+    site = make_site(Tariff(dt.date(2020, 1, 1), None, "market", None))
+    sunny = YEAR.day % 2 == 1
+    prices = pd.DataFrame({"price_per_kwh": np.where(sunny, 0.02, 0.10)}, YEAR)
+    made = noon_only(np.where(sunny, 10.0, 2.0))
+    june = made[(made.index.month == 6) & (made.index.day <= 30)]  # 15 noons of each
+    outlook, notices = price_outlook(site, make_data(prices), dt.date(2025, 6, 1), 1, june)
+    assert value_of_energy(site, outlook, june).item() == pytest.approx((10 * 0.02 + 2 * 0.10) / 12, rel=0.01)
+    assert "weighted by what is made" in notices[0]
+    midnight = outlook["export_price"][pd.Timestamp("2025-06-03 00:00", tz="UTC")]
+    assert midnight == pytest.approx(0.06, abs=0.01)  # nothing was made: the plain mean
+
+
+def test_all_energy_is_worth_its_share_of_own_use_and_one_more_kwh_its_chance():
+    # 10 kWh at noon, of which the site draws 8: one more kWh is sold, and four fifths of all are used.
+    site = make_site(Tariff(dt.date(2020, 1, 1), None, "fixed", 0.10, import_price_per_kwh=0.30), meter="generation")
+    load = pd.DataFrame({"load_kw": 8.0}, YEAR)
+    made = noon_only(10.0)
+    for whole, worth in ((False, 0.10), (True, 0.8 * 0.30 + 0.2 * 0.10)):
+        outlook, _ = price_outlook(site, make_data(load=load), AS_OF, 1, made, whole)
+        assert value_of_energy(site, outlook, made).item() == pytest.approx(worth)

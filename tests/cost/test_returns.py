@@ -132,3 +132,16 @@ def test_costs_before_the_last_year_are_those_that_were_written_down():
     flows = [7008.0] * 3 + [INCOME - 4999.0] + [7008.0] * 16
     by_hand = brentq(lambda r: -60_000 + sum(f * (1 + r) ** -k for k, f in enumerate(flows, 1)), 0.01, 0.5)
     assert value(rows, "rate_of_return") == pytest.approx(100 * by_hand, abs=2e-3)
+
+
+def test_the_years_to_come_earn_what_own_use_saved_and_not_what_one_more_kwh_would():
+    # Of 9 kWh an hour the site draws 8 at 0.25 and sells one at 0.10.
+    site = replace(farm(LEVEL), meter="generation", tariffs=(replace(farm().tariffs[0], import_price_per_kwh=0.25),))
+    data = replace(DATA, load=pd.DataFrame({"load_kw": 8.0}, GAP.intervals.index))
+    losses, _ = value_losses(site, data, GAP)
+    rows, _ = site_returns(site, data, GAP, losses, 0.07)
+    income = 8760 * (8 * 0.25 + 1 * 0.10)
+    assert value(rows, "income") == pytest.approx(income)
+    rate = 1.07 ** (1 / 12) - 1
+    level = (income - 876) / 12 * (1 - (1 + rate) ** -180) / rate
+    assert value(rows, "value_of_remaining_life") == pytest.approx(level, rel=2e-3)  # by months of unequal length

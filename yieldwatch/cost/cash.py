@@ -124,10 +124,10 @@ def life_cash(site: Site, data: SiteData, gap: SiteGap, year: Year, plan: Plan) 
     Notes
     -----
     To come: the last twelve months' energy in usual light (as it came where that cannot be told), each later year less by the
-    planned ageing, at the value of a kWh of `price_outlook`. Months before the record stand as planned; where the plan has no
-    price, at the mean price of the last twelve months, and the plan is then valued at the same prices as what came, so that the
-    two differ by energy and cost alone. Costs are those of costs.csv from its first month on, before it the plan's; they go on as
-    in the last twelve months. Nothing is inflated but an indexed tariff.
+    planned ageing, at the mean value of a kWh by `price_outlook`. Months before the record stand as planned; where the plan has
+    no price, at the mean price of the last twelve months, and the plan is then valued at the same prices as what came, so that
+    the two differ by energy and cost alone. Costs are those of costs.csv from its first month on, before it the plan's; they go
+    on as in the last twelve months. Nothing is inflated but an indexed tariff.
     """
     assert plan.life_years is not None
     first = pd.Period(site.commissioned, "M")
@@ -169,5 +169,5 @@ def _value_to_come(site: Site, data: SiteData, gap: SiteGap, year: Year, n: int)
         return np.empty(0), ()
     start = (pd.Period(year.months[-1], "M") + 1).start_time.date()
     made = gap.intervals["measured_kwh"].dropna()
-    outlook, said = price_outlook(site, data, start, n, made)
+    outlook, said = price_outlook(site, data, start, n, made, whole=True)
     return value_of_energy(site, outlook, made).reindex(range(n)).to_numpy(), said

@@ -5,6 +5,7 @@ What a kWh won back in the months to come will be worth.
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -19,10 +20,10 @@ _GROUPS = (["month", "hour", "weekend"], ["month", "hour"], ["hour"])
 
 
 def price_outlook(
-    site: Site, data: SiteData, as_of: dt.date, months: int, generation_kwh: pd.Series | None = None
+    site: Site, data: SiteData, as_of: dt.date, months: int, generation_kwh: pd.Series | None = None, whole: bool = False
 ) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """
-    Hourly price of one more kWh, from the as-of date on.
+    Hourly price of one more kWh, or of all that is made, from the as-of date on.
 
     Parameters
     ----------
@@ -33,23 +34,26 @@ def price_outlook(
     months : int
         How many months it holds.
     generation_kwh : Series, optional
-        Past generation, index UTC, interval start; with the load it tells how often one more kWh
-        would be used on site. [kWh]
+        Past generation, index UTC, interval start: hours that made more count for more, because a market pays less in sun, and
+        with the load it tells how often one more kWh would be used on site. [kWh]
+    whole : bool
+        Whether all energy is to be valued, of which the share that the site used counts, and not the chance that one more kWh
+        would have been used.
 
     Returns
     -------
     outlook : DataFrame
         Index UTC, hourly. month_ahead (0 for the first month after `as_of`), export_price,
-        import_price, curtailment_paid as in `prices_at`; self_use_share, the chance that one more
-        kWh is used on site; value_per_kwh, what it is worth. [money/kWh] NaN where it cannot be told.
+        import_price, curtailment_paid as in `prices_at`; self_use_share, the chance that one more kWh is used on site, or the
+        share of all that is; value_per_kwh, what it is worth. [money/kWh] NaN where it cannot be told.
     notices : tuple of str
         What was assumed, in whole sentences.
 
     Notes
     -----
-    Market prices are taken to be the mean of the same calendar month, hour and kind of day (Monday to
-    Friday, or weekend) in the history, floor applied before the mean; a known contract that ends is
-    taken to go on, or to be followed by the site's assumed `price_after_tariff_per_kwh`.
+    Market prices are taken to be the mean of the same calendar month, hour and kind of day (Monday to Friday, or weekend) in the
+    history, floor applied before the mean, weighted by generation where it is given; a known contract that ends is taken to go
+    on, or to be followed by the site's assumed `price_after_tariff_per_kwh`.
     """
     start = pd.Timestamp(as_of)
     bounds = pd.DatetimeIndex([start + pd.DateOffset(months=k) for k in range(months + 1)])
@@ -58,10 +62,10 @@ def price_outlook(
     borders = local.tz_convert("UTC")
     index = pd.date_range(borders[0].floor("h"), borders[-1], freq="h", inclusive="left", name="time")
     future, notes = _future_tariffs(site, as_of, bounds[-1].date())
-    prices, market_notes = _typical_prices(future, data, index)
+    prices, market_notes = _typical_prices(future, data, index, generation_kwh)
     out = prices_at(future, index, prices)
     out.insert(0, "month_ahead", np.maximum(borders.searchsorted(index, side="right") - 1, 0))
-    out["self_use_share"], own_notes = _self_use_share(site, data, index, generation_kwh)
+    out["self_use_share"], own_notes = _self_use_share(site, data, index, generation_kwh, whole)
     saved = out["import_price"].fillna(out["export_price"])
     out["value_per_kwh"] = out["export_price"] + out["self_use_share"] * (saved - out["export_price"])
     return out, (*notes, *market_notes, *own_notes)
@@ -126,7 +130,7 @@ def _future_tariffs(site: Site, as_of: dt.date, until: dt.date) -> tuple[Site, l
 
 
 def _typical_prices(
-    site: Site, data: SiteData, index: pd.DatetimeIndex
+    site: Site, data: SiteData, index: pd.DatetimeIndex, generation_kwh: pd.Series | None
 ) -> tuple[pd.DataFrame | None, list[str]]:
     markets = [t for t in site.tariffs if t.kind == "market"]
     if not markets or data.prices is None or data.prices.empty:
@@ -135,16 +139,22 @@ def _typical_prices(
     floor = max(markets, key=lambda t: t.start).floor_price
     if floor is not None:
         history = history.clip(lower=floor)
-    typical = pd.DataFrame({"price_per_kwh": _typical(history, index, site)}, index)
+    price, weighted = _typical(history, index, site), ""
+    if generation_kwh is not None and generation_kwh.gt(0).any():
+        times = pd.DatetimeIndex(generation_kwh.index)
+        paid = pd.Series(interval_mean(history, times), times)
+        captured = _typical(paid, index, site, generation_kwh.clip(lower=0), _GROUPS[:2])
+        # At night there is no generation to weigh by, and none to value.
+        price, weighted = np.where(np.isnan(captured), price, captured), ", weighted by what is made in it,"
     first, last = history.index[0].date(), history.index[-1].date()
-    return typical, [
-        f"{site.id}: market prices to come are taken as the mean of the same month, hour and kind of day "
+    return pd.DataFrame({"price_per_kwh": price}, index), [
+        f"{site.id}: market prices to come are taken as the mean of the same month, hour and kind of day{weighted} "
         f"between {first} and {last}. A changed market moves every payback here."
     ]
 
 
 def _self_use_share(
-    site: Site, data: SiteData, index: pd.DatetimeIndex, generation_kwh: pd.Series | None
+    site: Site, data: SiteData, index: pd.DatetimeIndex, generation_kwh: pd.Series | None, whole: bool
 ) -> tuple[np.ndarray, list[str]]:
     own_use = any(t.import_price_per_kwh is not None for t in site.tariffs)
     if data.load is None or not own_use or site.meter != "generation":
@@ -156,22 +166,28 @@ def _self_use_share(
         ]
     times = pd.DatetimeIndex(generation_kwh.index)
     load = interval_mean(data.load["load_kw"], times) * (usual_step(times) / pd.Timedelta(hours=1))
-    made = generation_kwh.to_numpy(dtype=float)
-    used = pd.Series(np.where(np.isnan(load) | np.isnan(made), np.nan, made < load), times)
-    return _typical(used, index, site), [
-        f"{site.id}: energy won back is taken to be used on site as often as the load exceeded generation in "
-        "the same month, hour and kind of day of the history."
+    made = generation_kwh.clip(lower=0).to_numpy(dtype=float)
+    of_made = np.divide(np.minimum(made, load), made, out=np.zeros(len(made)), where=made > 0)
+    used = pd.Series(np.where(np.isnan(load) | np.isnan(made), np.nan, of_made if whole else made < load), times)
+    share = _typical(used, index, site, generation_kwh.clip(lower=0), _GROUPS[:2])
+    how = "energy to come is taken to be used on site by the same share as" if whole else (
+        "energy won back is taken to be used on site as often as the load exceeded generation")
+    return np.where(np.isnan(share), _typical(used, index, site), share), [
+        f"{site.id}: {how} in the same month, hour and kind of day of the history, weighted by what is made in it."
     ]
 
 
-def _typical(history: pd.Series, index: pd.DatetimeIndex, site: Site) -> np.ndarray:
-    """Mean of the history in the same month, hour and kind of day, in site time."""
+def _typical(history: pd.Series, index: pd.DatetimeIndex, site: Site, weight: pd.Series | None = None,
+             groups: Sequence[list[str]] = _GROUPS) -> np.ndarray:
+    """Mean of the history in the same month, hour and kind of day, in site time; NaN where no history of any group has weight."""
     past, keys = _calendar(pd.DatetimeIndex(history.index), site), _calendar(index, site)
-    past["value"] = history.to_numpy(dtype=float)
+    past["weight"] = 1.0 if weight is None else weight.to_numpy(dtype=float)
+    past["sum"] = past["weight"] * history.to_numpy(dtype=float)
     past = past.dropna()
     out = np.full(len(index), np.nan)
-    for group in _GROUPS:
-        means = past.groupby(group, as_index=False)["value"].mean()
+    for group in groups:
+        sums = past.groupby(group, as_index=False)[["sum", "weight"]].sum()
+        means = sums.assign(value=sums["sum"] / sums["weight"].where(sums["weight"] > 0))
         found = keys.merge(means, on=group, how="left")["value"].to_numpy(dtype=float)
         out = np.where(np.isnan(out), found, out)
     return out
