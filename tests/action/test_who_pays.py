@@ -149,6 +149,18 @@ def test_an_inverters_warranty_runs_from_its_replacement():
     assert inverter_deadlines(farm(), replace(data, events=events)) == {"INV1": dt.date(2032, 5, 1)}
 
 
+def test_the_term_of_an_inverter_that_was_replaced_may_be_the_first_ones():
+    spells = pd.DataFrame({
+        "site_id": "moor", "inverter_id": ["INV1"], "cause": ["inverter_outage"], "energy_kwh": [50.0],
+        "start": pd.to_datetime(["2024-05-01"], utc=True), "end": pd.to_datetime(["2024-05-02"], utc=True)})
+    events = pd.DataFrame({"event_id": ["E"], "kind": ["replacement"], "start": [pd.Timestamp("2022-05-01", tz="UTC")],
+                           "scope": [("INV1",)], "cost": [np.nan], "note": [None]})
+    row = claims(farm(), replace(GAP, downtime=spells), events=events).query("payer == 'inverter_maker'").iloc[0]
+    assert row["deadline"] == "2032-05-01"
+    assert "has the rest of the first term alone, which ends on 2029-01-01" in row["reason"]
+    assert "first term" not in claims(farm(), replace(GAP, downtime=spells)).query("payer == 'inverter_maker'")["reason"].item()
+
+
 @pytest.mark.parametrize(("today", "payer"), [(TODAY, "inverter_maker"), (dt.date(2029, 1, 2), "owner")])
 def test_a_repair_within_the_inverters_warranty_is_the_makers(today, payer):
     job = pd.DataFrame([{"site_id": "moor", "job_id": "J", "job_kind": "repair_inverter", "scope": ("INV1",),

@@ -7,6 +7,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -192,7 +193,7 @@ def _modules(site: Site, rounds: pd.DataFrame, findings: pd.DataFrame, today: dt
 
 def _inverters(site: Site, data: SiteData, gap: SiteGap, losses: pd.DataFrame, today: dt.date) -> list[dict[str, object]]:
     """Outages of inverters that fell within their warranty; the warranty itself seldom covers the energy."""
-    ends = inverter_deadlines(site, data)
+    ends, first = inverter_deadlines(site, data), inverter_deadlines(site, replace(data, events=pd.DataFrame()))
     spells = gap.downtime
     if spells.empty or not ends:
         return []
@@ -214,6 +215,8 @@ def _inverters(site: Site, data: SiteData, gap: SiteGap, losses: pd.DataFrame, t
             (energy * price, np.nan, np.nan), "ask" if today <= end else "none", end,
             f"{len(within)} outage{'' if len(within) == 1 else 's'} within the warranty. It commonly covers parts and labour, "
             "not the energy; planned work and outages of other causes are no claim."
+            + ("" if end == first[str(name)] else " The term is counted from its replacement; one replaced under warranty "
+               f"commonly has the rest of the first term alone, which ends on {first[str(name)]}.")
             + ("" if today <= end else " The warranty has ended."),
             "downtime.csv, the inverter's event log, its serial number"))
     return rows
