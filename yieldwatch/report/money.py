@@ -222,7 +222,8 @@ def _claims(claims: pd.DataFrame, names: Mapping[str, str], currency: str) -> Gr
         )
         for r in order.head(MOST_ROWS).to_dict("records")
     )
-    return Grid("Who else may pay. Your contracts' own terms and dates win; amounts of several payers are not to be added.",
+    return Grid("Who else may pay. Your contracts' own terms and dates win. Amounts are not to be added: one sum can stand with "
+                "several payers, and as a claim and the job that asks for it.",
                 ("Payer", "What", "#Amount", "interval", "State", "Until", "Why", "To send"), shown,
                 after="What is the owner's own, and what is not owed, stands in claims.csv.")
 

@@ -155,7 +155,7 @@ CLAIMS = {
     "period_from": "First day",
     "period_to": "Day after the last",
     "energy_kwh": "Energy it is about [kWh]",
-    "amount": "Money it is about; not to be added over payers",
+    "amount": "Money it is about; not to be added: one sum can stand with several payers, and as a claim and its job",
     "amount_low": f"Low end of the {INTERVAL}",
     "amount_high": f"High end of the {INTERVAL}",
     "state": "claim (the figures show it), asked (a letter asked for it), watch (may become one), ask (the contract decides), "
