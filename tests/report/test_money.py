@@ -10,7 +10,7 @@ import pytest
 from tests.report.invented import assessment, returns
 from tests.report.invented_jobs import HOSTILE_FORMULA
 from yieldwatch.report import money
-from yieldwatch.report.money import money_section
+from yieldwatch.report.money import _statements_said, money_section
 from yieldwatch.report.page import render_page
 from yieldwatch.report.schema import RETURNS
 from yieldwatch.report.workbook import workbook_xlsx
@@ -41,6 +41,15 @@ def test_the_sentences_say_what_was_settled_and_what_return_comes(section):
     assert "GBP 69 less was settled than was due. What no statement settles is worth GBP 1,880." in said
     assert "39.2 % above budget" in said  # 37 597 over 27 000
     assert "6.4 % (5.8 to 6.9); the plan's is 6.8 %" in said
+
+
+def test_what_a_wrong_price_took_is_told_apart_from_what_the_other_meter_gave():
+    checks = pd.DataFrame([
+        ("agrees", 1000.0, 900.0, 100.0, 0.0), ("price_differs", 930.0, 1000.0, 0.0, -70.0)],
+        columns=["verdict", "amount", "amount_due", "due_to_energy", "due_to_price"])
+    checks = checks.assign(amount_difference=checks["amount"] - checks["amount_due"])
+    said = _statements_said(checks, "EUR")
+    assert said.endswith("EUR 30 more was settled than was due; at prices that differ, EUR 70 too little.")
 
 
 def test_the_bridge_shows_what_the_plan_lacks_and_no_zero_for_it(section):

@@ -96,6 +96,10 @@ def _statements_said(checks: pd.DataFrame, currency: str) -> str:
     difference = both["amount_difference"].sum()
     way = "more" if difference >= 0 else "less"
     total = f"{money(abs(difference), currency)} {way} was settled than was due"
+    # Two meters differ for good within their class; what a wrong price took must not hide in that.
+    by_price = checks.loc[checks["verdict"].isin(["price_differs", "energy_and_price_differ"]), "due_to_price"].sum()
+    if abs(by_price) >= 0.5:
+        total += f"; at prices that differ, {money(abs(by_price), currency)} too {'much' if by_price > 0 else 'little'}"
     missing = checks[checks["verdict"] == "missing"]
     return f"{'; '.join(parts)}. Of those that could be priced, {total}.{unsettled(missing['amount_due'].sum(), currency)}"
 

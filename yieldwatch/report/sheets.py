@@ -216,8 +216,9 @@ def _claims(frame: pd.DataFrame, names: Mapping[str, str]) -> Sheet:
     frame = frame.sort_values("state", key=lambda s: s.map(list(_CLAIM_ORDER).index), kind="stable")
     rows = _records(frame, payer=lambda v: money.PAYER_WORDS.get(str(v), v), ground=_in_words,
                     subject=lambda v: names.get(str(v)) or _in_words(v))
-    return Sheet("Who pays", "who pays", "Amounts are not to be added: one sum can stand with several payers, and as a claim and its job. The "
-                 "contracts' own terms and dates win.", fields, rows, _NOTHING, "claims", frozen=2)
+    note = ("Amounts are not to be added: one sum can stand with several payers, and as a claim and its job. The contracts' own "
+            "terms and dates win.")
+    return Sheet("Who pays", "who pays", note, fields, rows, _NOTHING, "claims", frozen=2)
 
 
 def _statements(frame: pd.DataFrame) -> Sheet:
