@@ -33,11 +33,11 @@ STEP_WORDS = {
     "paid": "settled and paid",
 }
 VERDICT_WORDS = {
-    "energy_differs": "energy differs",
-    "price_differs": "price differs",
-    "energy_and_price_differ": "energy and price differ",
+    "energy_differs": "settled over other energy",
+    "price_differs": "settled at another price",
+    "energy_and_price_differ": "settled over other energy, at another price",
     "duplicate": "settled twice",
-    "overlap": "overlaps another",
+    "overlap": "overlapping another",
     "missing": "missing",
     "not_checked": "not checked",
 }

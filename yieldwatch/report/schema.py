@@ -117,7 +117,7 @@ STATEMENT_CHECKS = {
     "amount_difference": "Settled less due; below zero is money missing",
     "due_to_energy": "Part of it that the other energy explains",
     "due_to_price": "Part of it that another price explains",
-    "amount_tolerance": "Difference that rounding, or a meter coarser than the price, may make",
+    "amount_tolerance": "Difference by price that rounding, or a meter coarser than the price, may make",
     "note": "What to do, or why it could not be checked",
 }
 BRIDGE = {

@@ -229,12 +229,12 @@ def _statements(frame: pd.DataFrame) -> Sheet:
         ("Energy difference", 11, "energy", "energy_difference_kwh"),
         ("Energy allowed", 10, "energy", "energy_tolerance_kwh"), ("Money settled", 12, "cents", "amount"),
         ("Money due", 12, "cents", "amount_due"), ("Money difference", 12, "cents", "amount_difference"),
-        ("Money allowed", 10, "cents", "amount_tolerance"),
-        ("What to do", 19, "text", "note"), ("By energy", 12, "cents", "due_to_energy", True),
-        ("By price", 12, "cents", "due_to_price", True))
+        ("Of it by price", 11, "cents", "due_to_price"), ("By price, allowed", 10, "cents", "amount_tolerance"),
+        ("What to do", 30, "text", "note"), ("Of it by energy", 12, "cents", "due_to_energy", True))
     rows = _records(frame, verdict=lambda v: money.VERDICT_WORDS.get(str(v), v))
     return Sheet("Statements", "statements against meter and tariff",
-                 "Below zero is energy or money missing; allowed is what meters and rounding may make.", fields, rows, _NOTHING,
+                 "Below zero is energy or money missing; allowed is what meters and rounding may make. Money is held to its "
+                 "price: what the two meters differ by is judged as energy.", fields, rows, _NOTHING,
                  "statement_checks", frozen=4)
 
 
