@@ -223,14 +223,14 @@ def _claims(frame: pd.DataFrame, names: Mapping[str, str]) -> Sheet:
 
 def _statements(frame: pd.DataFrame) -> Sheet:
     fields = _fields(
-        STATEMENT_CHECKS, ("Site", 13, "text", "site_id"), ("From", 12, "date", "start"), ("Before", 12, "date", "end"),
-        ("Statement", 15, "text", "reference"), ("Finding", 13, "text", "verdict"),
-        ("Energy settled", 12, "energy", "energy_kwh"), ("Energy metered", 12, "energy", "meter_kwh"),
-        ("Energy difference", 11, "energy", "energy_difference_kwh"),
-        ("Energy allowed", 10, "energy", "energy_tolerance_kwh"), ("Money settled", 12, "cents", "amount"),
+        STATEMENT_CHECKS, ("Site", 12, "text", "site_id"), ("From", 11, "date", "start"), ("Before", 11, "date", "end"),
+        ("Statement", 14, "text", "reference"), ("Finding", 12, "text", "verdict"),
+        ("Energy settled", 11, "energy", "energy_kwh"), ("Energy metered", 11, "energy", "meter_kwh"),
+        ("Energy difference", 10, "energy", "energy_difference_kwh"),
+        ("Energy allowed", 9, "energy", "energy_tolerance_kwh"), ("Money settled", 12, "cents", "amount"),
         ("Money due", 12, "cents", "amount_due"), ("Money difference", 11, "cents", "amount_difference"),
         ("Of it by price", 10, "cents", "due_to_price"), ("By price, allowed", 9, "cents", "amount_tolerance"),
-        ("What to do", 25, "text", "note"), ("Of it by energy", 12, "cents", "due_to_energy", True))
+        ("What to do", 24, "text", "note"), ("Of it by energy", 12, "cents", "due_to_energy", True))
     rows = _records(frame, verdict=lambda v: money.VERDICT_WORDS.get(str(v), v))
     return Sheet("Statements", "statements against meter and tariff",
                  "Below zero is energy or money missing; allowed is what meters and rounding may make. Money is held to its "
