@@ -184,9 +184,10 @@ def test_two_people_who_change_one_fact_are_told_of_each_other(browser, own):
     assert second.input_value(box) == "2031-07-01"
 
     second.click("button:has-text('Keep what I typed')")
-    second.wait_for_selector("#job-said:has-text('Record it once more')")
+    # The warning before has words of both.
+    second.wait_for_selector("#job-said .done:has-text('Record it once more')")
     second.click(press)
-    second.wait_for_selector("#job-said:has-text('Written')")
+    second.wait_for_selector("#job-said .done:has-text('Written, version')")
     assert str(own.place.jobs.book().job(job.ref).booked_for) == "2031-07-01"
     for who in (first, second):
         who.context.close()
