@@ -58,10 +58,22 @@ def served(place) -> Iterator[Served]:
 def running(place: Place) -> Iterator[Served]:
     """The real server on a free port."""
     server = waitress.create_server(create_app(place).server, host="127.0.0.1", port=0, threads=8)
-    thread = threading.Thread(target=server.run, daemon=True)
+    closing = threading.Event()
+
+    def serve() -> None:
+        try:
+            server.run()
+        except OSError:  # it may be waiting at the socket that is closed under it
+            if not closing.is_set():
+                raise
+
+    thread = threading.Thread(target=serve, daemon=True)
     thread.start()
     yield Served(place, f"http://127.0.0.1:{server.effective_port}")
+    closing.set()
     server.close()
+    server.task_dispatcher.shutdown()
+    thread.join(timeout=5.0)
 
 
 @pytest.fixture(scope="module")
