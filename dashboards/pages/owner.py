@@ -228,14 +228,16 @@ def _paid(view: _View) -> list:
         return ["No settlement statements were given, so whether we were paid for our energy is not known. Add statements.csv "
                 "to a farm's folder."]
     differ = sum(r["difference"] or 0.0 for r in sums)
-    missing = sum(r.get("due") or 0.0 for r in sums if r["verdict"] == "missing")
+    unpaid = [r for r in sums if r["verdict"] == "missing"]
+    worth = unsettled(sum(r.get("due") or 0.0 for r in unpaid),
+                      any(r.get("due_known", r["statements"]) < r["statements"] for r in unpaid), view.currency)
     given = sum(r["statements"] for r in sums if r["verdict"] != "missing")
     parts = [dcc.Link(f"{number(r['statements'])} {VERDICT_WORDS.get(r['verdict'], 'agree with meter and tariff')}",
                       className="figure", href=view.rows("statement_checks", verdict=r["verdict"])) for r in sums]
     return [f"Of {count(given, 'statement')} over the whole history: ", *words.joined(parts),
             f". Over the {count(sum(r['priced'] for r in sums), 'statement')} that could be priced, ",
             view.linked(money(abs(differ), view.currency), view.rows("statement_checks")),
-            f" {'more' if differ >= 0 else 'less'} was settled than was due.{unsettled(missing, view.currency)}"]
+            f" {'more' if differ >= 0 else 'less'} was settled than was due.{worth}"]
 
 
 def _farms(view: _View) -> list:

@@ -169,12 +169,13 @@ def test_where_every_inverter_is_shaded_none_is_said_to_stand_in_the_open(place)
     assert not [r for r in whole if "in the open" in r["why"]]
 
 
-def test_a_span_without_a_statement_is_no_statement_and_what_it_is_worth_is_told():
+@pytest.mark.parametrize(("known", "least"), [(2, ""), (1, "at least ")])
+def test_a_span_without_a_statement_is_no_statement_and_what_it_is_worth_is_told(known, least):
     sums = [{"verdict": "agrees", "statements": 22, "priced": 22, "difference": 200.0, "due": 50_000.0},
-            {"verdict": "missing", "statements": 2, "priced": 0, "difference": 0.0, "due": 1880.4}]
+            {"verdict": "missing", "statements": 2, "priced": 0, "difference": 0.0, "due": 1880.4, "due_known": known}]
     view = SimpleNamespace(store=SimpleNamespace(rows=lambda *_, **__: sums), rows=lambda *_, **__: "/rows", currency="EUR",
                            linked=lambda text, _: text)
     text = "".join(part if isinstance(part, str) else str(part.children) for part in owner._paid(view))
     assert text.startswith("Of 22 statements over the whole history: ")
     assert "2 missing" in text
-    assert text.endswith("EUR 200 more was settled than was due. What no statement settles is worth EUR 1,880.")
+    assert text.endswith(f"EUR 200 more was settled than was due. What no statement settles is worth {least}EUR 1,880.")

@@ -52,6 +52,13 @@ def test_what_a_wrong_price_took_is_told_apart_from_what_the_other_meter_gave():
     assert said.endswith("EUR 30 more was settled than was due; at prices that differ, EUR 70 too little.")
 
 
+def test_the_worth_of_spans_without_a_statement_is_a_least_one_where_that_of_some_is_not_known():
+    checks = pd.DataFrame([("missing", float("nan"), 500.0), ("missing", float("nan"), float("nan"))],
+                          columns=["verdict", "amount", "amount_due"])
+    said = _statements_said(checks.assign(amount_difference=float("nan"), due_to_price=float("nan")), "EUR")
+    assert said.endswith("What no statement settles is worth at least EUR 500.")
+
+
 def test_the_bridge_shows_what_the_plan_lacks_and_no_zero_for_it(section):
     rows = {row[0]: row for row in grid(section, "From budget to income").rows}
     assert rows["sun"][1] == ""

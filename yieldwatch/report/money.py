@@ -101,12 +101,17 @@ def _statements_said(checks: pd.DataFrame, currency: str) -> str:
     if abs(by_price) >= 0.5:
         total += f"; at prices that differ, {money(abs(by_price), currency)} too {'much' if by_price > 0 else 'little'}"
     missing = checks[checks["verdict"] == "missing"]
-    return f"{'; '.join(parts)}. Of those that could be priced, {total}.{unsettled(missing['amount_due'].sum(), currency)}"
+    worth = unsettled(missing["amount_due"].sum(), bool(missing["amount_due"].isna().any()), currency)
+    return f"{'; '.join(parts)}. Of those that could be priced, {total}.{worth}"
 
 
-def unsettled(due: float, currency: str) -> str:
-    """What the spans that no statement settles are worth, after other sentences; nothing where that is nothing or not known."""
-    return f" What no statement settles is worth {money(due, currency)}." if due >= 0.5 else ""
+def unsettled(due: float, partial: bool, currency: str) -> str:
+    """
+    What the spans that no statement settles are worth, after other sentences; nothing where that is nothing or not known, and
+    `partial` where it is not known of some.
+    """
+    least = "at least " if partial else ""
+    return f" What no statement settles is worth {least}{money(due, currency)}." if due >= 0.5 else ""
 
 
 def _bridge_said(bridge: pd.DataFrame, currency: str) -> str:

@@ -95,15 +95,18 @@ def _months(sites: Sequence[SiteAssessment]) -> dict[str, pd.DataFrame]:
 
 
 def _statements(sites: Sequence[SiteAssessment]) -> pd.DataFrame:
-    """Statements by verdict: how many, how many of them could be priced, settled less due over those, and what all were due."""
+    """
+    Statements by verdict: how many, how many of them could be priced, settled less due over those, what all were due, and of how
+    many that is known.
+    """
     frames = [s.statement_checks for s in sites if len(s.statement_checks)]
     if not frames:
-        return pd.DataFrame(columns=["verdict", "statements", "priced", "difference", "due"])
+        return pd.DataFrame(columns=["verdict", "statements", "priced", "difference", "due", "due_known"])
     rows = pd.concat(frames)
     rows["difference"] = rows["amount"] - rows["amount_due"]
     by = rows.groupby("verdict", as_index=False)
     return by.agg(statements=("verdict", "size"), priced=("difference", "count"), difference=("difference", "sum"),
-                  due=("amount_due", "sum"))
+                  due=("amount_due", "sum"), due_known=("amount_due", "count"))
 
 
 def _returns(sites: Sequence[SiteAssessment]) -> pd.DataFrame:
